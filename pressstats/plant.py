@@ -1,0 +1,271 @@
+"""What a plant says of itself: ``plant.toml``, read and validated.
+
+Only `name`, `timezone` and `currency` are required. An unknown key is an error that suggests the
+nearest known one, because a misspelt key that is silently ignored is a wrong number later on.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+import tomllib
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+import pandas as pd
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from .tables import INPUTS
+
+__all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant"]
+
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+
+class PlantError(ValueError):
+    """``plant.toml`` is missing, cannot be read or says something that cannot be true."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Format(_Part):
+    """How numbers and dates are written in the exports."""
+
+    dates: Literal["iso", "day_first", "month_first"] = "iso"
+    decimal: Literal[".", ","] | None = None
+
+
+class Calendar(_Part):
+    """Public holidays, days without publication and days without receipts."""
+
+    country: str | None = None
+    subdivision: str | None = None
+    closed: tuple[str, ...] = ()
+    no_receipts: tuple[Weekday, ...] = ("saturday", "sunday")
+
+    @field_validator("closed")
+    @classmethod
+    def _closed_days(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for day in value:
+            text = f"2024-{day}" if re.fullmatch(r"\d\d-\d\d", day) else day
+            try:
+                dt.date.fromisoformat(text)
+            except ValueError:
+                raise ValueError(f"{day!r} is neither month-day (01-01) nor a date") from None
+        return value
+
+    @field_validator("country")
+    @classmethod
+    def _known_country(cls, value: str | None) -> str | None:
+        if value is not None and not re.fullmatch(r"[A-Z]{2}", value):
+            raise ValueError("a country is two capital letters of ISO 3166")
+        return value
+
+
+class Reel(_Part):
+    """Geometry of the reels and the splice target."""
+
+    core_diameter_mm: Positive = 76
+    caliper_um: Positive = 70
+    splice_target_m: NotNegative = 12
+
+
+class Press(_Part):
+    """One press."""
+
+    web_width_max_mm: Positive | None = None
+
+
+class Tank(_Part):
+    """One ink tank."""
+
+    ink: str
+    capacity_kg: Positive | None = None
+
+
+class Targets(_Part):
+    """What the plant wants to reach."""
+
+    waste_pct: Positive = 6.0
+    breaks_per_100_reels: Positive = 2.5
+
+
+class Policy(_Part):
+    """What running out costs, what stock costs, and when orders are reviewed."""
+
+    service_level: Annotated[float, Field(gt=0.5, lt=1)] = 0.998
+    review_day: Weekday = "wednesday"
+    cover_days_minimum: NotNegative = 7
+    cover_days_maximum: Positive = 21
+    newsprint_storage_maximum_kg: Positive | None = None
+    holding_cost_rate: NotNegative = 0.12
+    failed_splice_cost: NotNegative = 400
+    load_cost: NotNegative = 600
+    expedite_cost_per_t: NotNegative = 150
+    stockout_cost: NotNegative = 50000
+
+
+class Measurement(_Part):
+    """Measuring errors, as one standard deviation."""
+
+    reel_kg: NotNegative = 3
+    butt_kg: NotNegative = 0.3
+    copies_pct: NotNegative = 0.1
+    dip_kg: NotNegative = 60
+
+
+class Unit(_Part):
+    """The unit a column is logged in."""
+
+    logged_in: str
+
+
+class Plant(_Part):
+    """A plant as its ``plant.toml`` describes it."""
+
+    name: str
+    timezone: str
+    currency: Annotated[str, Field(pattern="^[A-Z]{3}$")]
+    week_starts: Weekday = "monday"
+    format: Format = Format()
+    calendar: Calendar = Calendar()
+    reel: Reel = Reel()
+    presses: dict[str, Press] = {}
+    tanks: dict[str, Tank] = {}
+    targets: Targets = Targets()
+    policy: Policy = Policy()
+    measurement: Measurement = Measurement()
+    columns: dict[str, dict[str, str]] = {}
+    units: dict[str, Unit] = {}
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        zones = available_timezones()
+        if value not in zones:
+            near = difflib.get_close_matches(value, sorted(zones), 1)
+            raise ValueError("no such IANA time zone" + (f"; did you mean {near[0]!r}?" if near else ""))
+        return value
+
+    @field_validator("columns")
+    @classmethod
+    def _known_columns(cls, value: dict[str, dict[str, str]]) -> dict[str, dict[str, str]]:
+        for table, renamed in value.items():
+            if table not in INPUTS:
+                raise ValueError(f"{table!r} is no table{_hint(table, list(INPUTS))}")
+            for ours in renamed.values():
+                if ours not in INPUTS[table].names:
+                    raise ValueError(f"{table} has no column {ours!r}{_hint(ours, INPUTS[table].names)}")
+        return value
+
+    @field_validator("units")
+    @classmethod
+    def _known_units(cls, value: dict[str, Unit]) -> dict[str, Unit]:
+        known = sorted({c.name for t in INPUTS.values() for c in t.columns if c.is_number and c.unit})
+        for column in value:
+            if column not in known:
+                raise ValueError(f"no column {column!r} has a unit{_hint(column, known)}")
+        return value
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """Time zone of the plant."""
+        return ZoneInfo(self.timezone)
+
+    def week_of(self, days: pd.Series) -> pd.Series:
+        """Return the first day of the week of each day.
+
+        Parameters
+        ----------
+        days : Series of datetime64, shape (rows,)
+            Days or times; the time of day is ignored.
+
+        Returns
+        -------
+        Series of datetime64, shape (rows,)
+            First days of the weeks, which start on `week_starts`.
+        """
+        days = days.dt.normalize()
+        first = WEEKDAYS.index(self.week_starts)
+        return days - pd.to_timedelta((days.dt.dayofweek - first) % 7, unit="D")
+
+    def week_start(self, day: dt.date | pd.Timestamp) -> pd.Timestamp:
+        """Return the first day of the week that `day` lies in."""
+        return pd.Timestamp(self.week_of(pd.Series([pd.Timestamp(day)])).iloc[0])
+
+    def first_forecast_week(self, as_of: dt.date | pd.Timestamp) -> pd.Timestamp:
+        """Return the first day of the first whole week after `as_of`."""
+        return self.week_start(pd.Timestamp(as_of)) + pd.Timedelta(days=7)
+
+
+def _hint(word: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(word, known, 1, cutoff=0.5)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def _keys_beside(location: tuple[Any, ...]) -> list[str]:
+    """Return the known keys of the part of ``plant.toml`` that holds `location`."""
+    model: Any = Plant
+    for step in location[:-1]:
+        field = model.model_fields.get(step) if isinstance(model, type) else None
+        if field is None:  # the free name of a press, tank or unit
+            continue
+        kind = field.annotation
+        arguments = [a for a in getattr(kind, "__args__", ()) if isinstance(a, type) and issubclass(a, BaseModel)]
+        model = arguments[0] if arguments else kind
+    return list(model.model_fields)
+
+
+def _explain(error: ValidationError) -> str:
+    lines = []
+    for problem in error.errors():
+        place = ".".join(str(step) for step in problem["loc"])
+        if problem["type"] == "extra_forbidden":
+            known = _keys_beside(problem["loc"])
+            lines.append(f"{place}: unknown key{_hint(str(problem['loc'][-1]), known)}")
+        elif problem["type"] == "missing":
+            lines.append(f"{place}: required, but absent")
+        else:
+            lines.append(f"{place} = {problem['input']!r}: {problem['msg'].removeprefix('Value error, ')}")
+    return "\n  ".join(lines)
+
+
+def read_plant(path: Path) -> Plant:
+    """Read and validate a ``plant.toml``.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Plant
+        The validated description.
+
+    Raises
+    ------
+    PlantError
+        If the file is absent, is no TOML or breaks a rule; the message names each key, its value
+        and the rule, and for an unknown key the nearest known one.
+    """
+    try:
+        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise PlantError(f"{path}: no such file; a logs folder needs a plant.toml") from None
+    except UnicodeDecodeError as error:
+        raise PlantError(f"{path}: TOML is UTF-8, and byte {error.start} is not") from None
+    except tomllib.TOMLDecodeError as error:
+        raise PlantError(f"{path}: not TOML: {error}") from None
+    try:
+        return Plant.model_validate(content)
+    except ValidationError as error:
+        raise PlantError(f"{path}:\n  {_explain(error)}") from None

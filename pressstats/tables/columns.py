@@ -1,0 +1,115 @@
+"""How a table and its columns are declared.
+
+A :class:`Column` states once what a column is called, what it holds, in which unit and within which
+limits; a :class:`Table` puts columns together under a key. Everything that reads, checks, converts
+or publishes a table asks these declarations, so a limit is never written in two places.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+__all__ = ["Column", "Kind", "Table"]
+
+Kind = Literal["text", "choice", "date", "month", "time", "number", "count"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table.
+
+    Parameters
+    ----------
+    name : str
+        Name of the column; the unit is its last part where there is one (``start_kg``).
+    kind : str
+        ``text`` (identifiers and words, never a number), ``choice`` (one of `choices`), ``date``,
+        ``month`` (held as its first day), ``time`` (plant-local wall time), ``number`` or ``count``
+        (a whole number).
+    unit : str
+        Unit of the values as a units library spells it, empty where there is none.
+    meaning : str
+        One line for the reader of a page or an error.
+    low, high : float, optional
+        Smallest and largest value that can be true [`unit`]; both are allowed themselves.
+    optional : bool
+        The column may be absent, and its cells blank.
+    blank : bool
+        The column is required, a cell may be blank (unknown, or not yet).
+    choices : tuple of str
+        The allowed words of a ``choice`` column.
+    recorded : bool
+        A date or time that has happened, so it cannot lie after today.
+    """
+
+    name: str
+    kind: Kind
+    unit: str = ""
+    meaning: str = ""
+    low: float | None = None
+    high: float | None = None
+    optional: bool = False
+    blank: bool = False
+    choices: tuple[str, ...] = ()
+    recorded: bool = False
+
+    @property
+    def may_be_blank(self) -> bool:
+        """Whether a single cell may be blank."""
+        return self.optional or self.blank
+
+    @property
+    def is_time(self) -> bool:
+        """Whether the column holds dates, months or times."""
+        return self.kind in ("date", "month", "time")
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the column holds numbers."""
+        return self.kind in ("number", "count")
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table: its columns, and the columns that tell one row from another.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table, which is also that of its file or sheet.
+    row : str
+        What one row is, in words.
+    key : tuple of str
+        Columns whose values together name a row.
+    columns : tuple of Column
+        The columns in their order.
+    required : bool
+        Whether nothing can be done without the table.
+    """
+
+    name: str
+    row: str
+    key: tuple[str, ...]
+    columns: tuple[Column, ...]
+    required: bool = False
+
+    @cached_property
+    def by_name(self) -> dict[str, Column]:
+        """Columns by their name."""
+        return {column.name: column for column in self.columns}
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the columns in their order."""
+        return [column.name for column in self.columns]
+
+    @property
+    def required_names(self) -> list[str]:
+        """Names of the columns that must be there when the table is."""
+        return [column.name for column in self.columns if not column.optional]
+
+    def __getitem__(self, name: str) -> Column:
+        """Return the column called `name`; raise ``KeyError`` if there is none."""
+        return self.by_name[name]
