@@ -1,0 +1,375 @@
+"""What a notebook shows: sentences, figures with their finding, tables, key figures, the foot.
+
+Every function returns a :class:`Block`. A block shows itself in JupyterLab (a live plotly figure, or
+HTML), and carries the markup of the published page beside that; a page is made of blocks and of the
+notebook's prose, and of nothing else. All text is escaped; text from the logs stands in sentences as
+:func:`logged` and in figures as :func:`label`.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from . import __version__
+from .figure_data import notebook_figure, plain_figure, script_json
+from .markup import (
+    STATES,
+    Shown,
+    declared,
+    inline,
+    label,
+    labels,
+    logged,
+    plain,
+    quantity,
+    table_html,
+    unit_text,
+)
+from .palette import COLOURS, SERIES, tint
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+    from .logs import Logs
+
+__all__ = [
+    "COLOURS",
+    "HEADLINE_TYPE",
+    "PAGE_TYPE",
+    "SERIES",
+    "STATES",
+    "Block",
+    "Shown",
+    "Tile",
+    "caution",
+    "declared",
+    "exhibit",
+    "headline",
+    "label",
+    "labels",
+    "logged",
+    "note",
+    "points",
+    "provenance",
+    "quantity",
+    "say",
+    "sheet",
+    "tiles",
+    "tint",
+]
+
+#: Media type of a block's markup for the published page.
+PAGE_TYPE = "text/vnd.pressstats.block"
+#: Media type of a headline, which the index of publications quotes.
+HEADLINE_TYPE = "application/vnd.pressstats.headline+json"
+
+_NAME = re.compile(r"[a-z][a-z0-9_-]*")
+_NOTEBOOK_STYLE = """<style>
+.pressstats{max-width:62rem}.pressstats table{border-collapse:collapse}
+.pressstats .number{text-align:right;font-variant-numeric:tabular-nums}
+.pressstats .text,.pressstats .date,.pressstats .time,.pressstats .month,.pressstats .state{text-align:left}
+.pressstats .unit,.pressstats .detail{opacity:.7}.pressstats .scroll{overflow-x:auto}
+.pressstats caption{text-align:left;font-weight:600}.pressstats .lead{font-size:1.4em;font-weight:600}
+.pressstats .tiles{display:flex;flex-wrap:wrap;gap:1rem}
+.pressstats .tile{border-top:2px solid;padding:.4rem 0;min-width:9rem}
+.pressstats dd{margin:0}.pressstats .value{font-size:1.6em}
+.pressstats .caution,.pressstats .note{border-left:3px solid;padding-left:.8rem}
+</style>"""
+
+
+@dataclass(frozen=True)
+class Block:
+    """One thing a notebook shows.
+
+    Parameters
+    ----------
+    markup : str
+        HTML for the published page.
+    text : str
+        The same in plain words.
+    figure : dict, optional
+        A plotly figure as plain data, which JupyterLab draws.
+    extra : dict
+        Further media types.
+    """
+
+    markup: str
+    text: str
+    figure: dict[str, Any] | None = None
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        bundle: dict[str, Any] = {"text/plain": self.text, PAGE_TYPE: self.markup, **self.extra}
+        if self.figure is None:
+            # a notebook stands elsewhere than the published tables: their links would lead nowhere
+            here = self.markup.replace("<a href=", "<span data-file=").replace("</a>", "</span>")
+            bundle["text/html"] = f'{_NOTEBOOK_STYLE}<div class="pressstats">{here}</div>'
+        else:
+            bundle["application/vnd.plotly.v1+json"] = self.figure
+        return bundle
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A key figure.
+
+    Parameters
+    ----------
+    label : str
+        What it is.
+    value : float or str
+        The number [`unit`], blank where it could not be computed, or a word.
+    unit : str
+        Its unit.
+    detail : str
+        A short line below: the target, last year, since when.
+    state : str
+        ``good``, ``watch``, ``act``, ``unknown``, or empty for none.
+    digits : int, optional
+        Digits after the decimal point.
+    """
+
+    label: str
+    value: float | str
+    unit: str = ""
+    detail: str = ""
+    state: str = ""
+    digits: int | None = None
+
+
+def headline(text: str, detail: str = "") -> Block:
+    """Return the message of a page in a sentence, with a second line of `detail`.
+
+    The first headline of a report is quoted on the index pages.
+    """
+    more = f'<p class="detail">{inline(detail)}</p>' if detail else ""
+    words = {"text": text, "detail": detail}
+    return Block(
+        f'<div class="headline"><p class="lead">{inline(text)}</p>{more}</div>',
+        plain(f"{text}\n{detail}" if detail else text),
+        extra={HEADLINE_TYPE: words},
+    )
+
+
+def say(text: str) -> Block:
+    """Return a paragraph; ``**bold**`` is bold."""
+    return Block(f"<p>{inline(text)}</p>", plain(text))
+
+
+def caution(text: str) -> Block:
+    """Return a caution: what can hurt someone, or mislead."""
+    return Block(
+        f'<div class="caution" role="note"><p><strong>Caution.</strong> {inline(text)}</p></div>',
+        f"Caution. {plain(text)}",
+    )
+
+
+def note(text: str) -> Block:
+    """Return a remark that stands back: what a number covers, what is left out and why."""
+    return Block(f'<div class="note" role="note"><p>{inline(text)}</p></div>', plain(text))
+
+
+def points(texts: Sequence[str], *, ordered: bool = False) -> Block:
+    """Return a list of sentences, numbered if `ordered`."""
+    tag = "ol" if ordered else "ul"
+    items = "".join(f"<li>{inline(text)}</li>" for text in texts)
+    return Block(f'<{tag} class="points">{items}</{tag}>', "\n".join(f"- {plain(text)}" for text in texts))
+
+
+def tiles(items: Sequence[Tile]) -> Block:
+    """Return key figures side by side, each with its state in a mark and a word.
+
+    Raises
+    ------
+    ValueError
+        If a state is not one of `STATES`.
+    """
+    parts, lines = [], []
+    for item in items:
+        if item.state and item.state not in STATES:
+            raise ValueError(f"state {item.state!r} of {item.label!r} is none of {', '.join(STATES)}")
+        number = "" if isinstance(item.value, str) else quantity(item.value, digits=item.digits)
+        known = isinstance(item.value, str) or math.isfinite(item.value)
+        value = inline(item.value) if isinstance(item.value, str) else html.escape(number if known else "–")
+        unit = (
+            f' <span class="unit">{html.escape(unit_text(item.unit))}</span>' if item.unit and known else ""
+        )
+        detail = f'<dd class="detail">{inline(item.detail)}</dd>' if item.detail else ""
+        word = ""
+        if item.state:
+            text, mark = STATES[item.state]
+            word = f'<dd class="state state-{item.state}"><span aria-hidden="true">{mark}</span> {text}</dd>'
+        missing = "" if known else ' title="not available"'
+        parts.append(
+            f'<div class="tile tile-{item.state or "plain"}"><dt>{inline(item.label)}</dt>'
+            f'<dd class="value"{missing}>{value}{unit}</dd>{word}{detail}</div>'
+        )
+        shown = number or str(item.value)
+        lines.append(plain(f"{item.label}: {shown} {item.unit} {item.detail} {item.state}").strip())
+    return Block(f'<dl class="tiles">{"".join(parts)}</dl>', "\n".join(lines))
+
+
+def sheet(
+    frame: pd.DataFrame,
+    *,
+    name: str,
+    caption: str,
+    columns: Sequence[Shown] | None = None,
+    limit: int = 60,
+    file: str = "",
+) -> Block:
+    """Return a table.
+
+    Parameters
+    ----------
+    frame : DataFrame, shape (rows, any)
+        The rows in the order to be shown.
+    name : str
+        Identifier of the table on its page.
+    caption : str
+        What it shows.
+    columns : sequence of Shown, optional
+        Columns in their order; all of the frame by default.
+    limit : int
+        Most rows to show; how many are left out is said.
+    file : str
+        Published table that holds all rows.
+
+    Raises
+    ------
+    ValueError
+        If `name` cannot be an identifier.
+    KeyError
+        If a column is not in the frame.
+    """
+    body = table_html(frame, columns, caption=caption, limit=limit, file=file)
+    return Block(
+        f'<div class="sheet" id="table-{_checked(name)}">{body}</div>',
+        f"{plain(caption)} ({len(frame)} rows)",
+    )
+
+
+def exhibit(
+    figure: go.Figure,
+    *,
+    name: str,
+    finding: str,
+    table: pd.DataFrame,
+    columns: Sequence[Shown] | None = None,
+    limit: int = 120,
+    file: str = "",
+) -> Block:
+    """Return a figure with its finding as the caption and its numbers behind it.
+
+    Parameters
+    ----------
+    figure : plotly Figure
+        The figure, without a title, drawn in the colours of ``palette``.
+    name : str
+        Identifier of the figure on its page.
+    finding : str
+        What the figure shows, in a sentence.
+    table : DataFrame, shape (rows, any)
+        The numbers drawn.
+    columns : sequence of Shown, optional
+        Columns of `table` in their order; all by default.
+    limit : int
+        Most rows of `table` to show.
+    file : str
+        Published table that holds all rows.
+
+    Raises
+    ------
+    ValueError
+        If `name` cannot be an identifier.
+    KeyError
+        If a column is not in the table.
+    """
+    identifier = f"figure-{_checked(name)}"
+    data = plain_figure(figure)
+    height = int(data["layout"].get("height") or 400)
+    rows = table_html(table, columns, caption=f"The numbers of: {finding}", limit=limit, file=file)
+    spoken = html.escape(f"Figure: {plain(finding)}")
+    markup = (
+        f'<figure class="exhibit" id="{identifier}">'
+        f"<figcaption>{inline(finding)}</figcaption>"
+        f'<div class="plot" id="{identifier}-plot" role="img" aria-label="{spoken}" '
+        f'style="height:{height}px" data-figure="{identifier}-data"></div>'
+        f'<script type="application/json" id="{identifier}-data">{script_json(data)}</script>'
+        f"<details><summary>The numbers behind this figure</summary>{rows}</details>"
+        "</figure>"
+    )
+    return Block(markup, plain(finding), figure=notebook_figure(data, finding))
+
+
+def provenance(logs: Logs, *, first: dt.date | None = None, last: dt.date | None = None) -> Block:
+    """Return the foot of a report: which inputs it rests on, and the days it covers.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs as read.
+    first, last : date, optional
+        Days the report covers, where they differ from those of the logs.
+    """
+    runs = next((source for source in logs.sources if source.table == "runs"), None)
+    start = first or (runs.first if runs is not None else None)
+    frame = pd.DataFrame(
+        [
+            {
+                "file": source.file,
+                "table": source.table,
+                "rows": float(source.rows),
+                "used": float(source.used),
+                "duplicates": float(source.duplicates),
+                "rejected": float(source.rejected),
+                "first": source.first,
+                "last": source.last,
+                "digest": source.digest[:12],
+            }
+            for source in logs.sources
+        ],
+        columns=["file", "table", "rows", "used", "duplicates", "rejected", "first", "last", "digest"],
+    )
+    columns = [
+        Shown("file", kind="text"),
+        Shown("table", kind="text"),
+        Shown("rows", digits=0),
+        Shown("used", digits=0),
+        Shown("duplicates", "repeated", digits=0),
+        Shown("rejected", "set aside", digits=0),
+        Shown("first", "first day", kind="date"),
+        Shown("last", "last day", kind="date"),
+        Shown("digest", "SHA-256, first 12", kind="text"),
+    ]
+    covers = (
+        f"{_day(start)} to {_day(last or logs.as_of)}" if start is not None else f"up to {_day(logs.as_of)}"
+    )
+    text = (
+        f"{logged(logs.plant.name)}: covers {covers}, as of {_day(logs.as_of)}. "
+        f"Computed by pressstats {__version__} from {len(frame)} input files, digest {logs.digest[:12]}."
+    )
+    rows = table_html(frame, columns, caption="Input files", limit=500)
+    markup = (
+        f'<section class="provenance" aria-label="Where the numbers come from"><p>{inline(text)}</p>'
+        f"<details><summary>Input files: rows, days and digests</summary>{rows}</details></section>"
+    )
+    return Block(markup, plain(text))
+
+
+def _checked(name: str) -> str:
+    if not _NAME.fullmatch(name):
+        raise ValueError(f"name {name!r}: small letters, digits, - and _ only, a letter first")
+    return name
+
+
+def _day(day: Any) -> str:
+    return str(pd.Timestamp(day).date())

@@ -1,0 +1,81 @@
+"""A plotly figure as plain data: for a page, safe inside its HTML, and for a notebook.
+
+What is drawn is kept apart from how it looks: the default template of plotly (7 kB a figure) is left
+out, and the page gives every figure the template of the house in the colours of the reader's screen.
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from .markup import label, plain
+from .palette import figure_template
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+__all__ = ["notebook_figure", "plain_figure", "script_json"]
+
+
+def plain_figure(figure: go.Figure) -> dict[str, Any]:
+    """Return the figure as plain data without any template, numbers to six significant digits."""
+    data = figure.to_dict()
+    layout = {key: value for key, value in data.get("layout", {}).items() if key != "template"}
+    return {"data": _plain(data.get("data", [])), "layout": _plain(layout)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        if set(value) >= {"dtype", "bdata"}:
+            array = np.frombuffer(base64.b64decode(value["bdata"]), dtype=value["dtype"])
+            shape = [int(part) for part in str(value.get("shape", "")).split(",") if part.strip()]
+            return _plain(array.reshape(shape) if shape else array)
+        return {str(key): _plain(one) for key, one in value.items()}
+    if isinstance(value, np.ndarray) and value.dtype.kind == "M":
+        return _plain(pd.Series(value.ravel()).tolist()) if value.ndim == 1 else _plain(value.astype(str))
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [_plain(one) for one in value]
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (float, np.floating)):
+        # six digits are more than a screen shows, and steady where sums differ in their last bits
+        return float(f"{value:.6g}") if math.isfinite(value) else None
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (dt.date, np.datetime64)):
+        stamp = pd.Timestamp(value)
+        return (
+            stamp.strftime("%Y-%m-%d") if stamp == stamp.normalize() else stamp.isoformat(timespec="seconds")
+        )
+    return str(value)
+
+
+def script_json(data: dict[str, Any]) -> str:
+    """Return JSON that may stand in a script element whatever text it holds."""
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text
+
+
+def notebook_figure(data: dict[str, Any], finding: str) -> dict[str, Any]:
+    """Return the figure for JupyterLab, where the finding has no caption to stand in."""
+    words, lines = label(plain(finding), 400).split(" "), [""]
+    for word in words:
+        if len(lines[-1]) + len(word) > 96:
+            lines.append("")
+        lines[-1] = f"{lines[-1]} {word}".strip()
+    title = {"text": "<br>".join(lines), "x": 0, "xref": "paper", "font": {"size": 14}, "automargin": True}
+    layout = {**data["layout"], "template": figure_template(), "title": title}
+    # the template leaves no room above: the title of a notebook's figure needs some
+    layout["margin"] = {"t": 60 + 20 * len(lines), **layout.get("margin", {})}
+    return {"data": data["data"], "layout": layout, "config": {"displaylogo": False}}

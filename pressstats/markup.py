@@ -1,0 +1,360 @@
+"""Text, numbers and tables as HTML: the one place where anything is escaped or formatted for a page.
+
+Text from the logs is data. :func:`logged` marks it inside a sentence, :func:`label` prepares it for
+plotly, and a table cell is always escaped; nothing a plant has written can become markup.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from .tables import INPUTS, OUTPUTS
+
+__all__ = [
+    "BLANK",
+    "STATES",
+    "Shown",
+    "declared",
+    "inline",
+    "label",
+    "labels",
+    "logged",
+    "plain",
+    "quantity",
+    "table_html",
+    "unit_text",
+]
+
+BLANK = '<abbr class="blank" title="not available">–</abbr>'
+
+#: Words for a state, and the mark that carries it besides the colour.
+STATES: dict[str, tuple[str, str]] = {
+    "good": ("In control", "●"),
+    "watch": ("Watch", "▲"),
+    "act": ("Act", "■"),
+    "unknown": ("Not known", "○"),
+}
+
+CellKind = Literal["number", "text", "date", "time", "month", "state"]
+
+_OPEN, _CLOSE = "\u2068", "\u2069"  # Unicode's own isolates: they travel with the text into any output
+_MARKED = re.compile(f"{_OPEN}(.*?){_CLOSE}", re.DOTALL)
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ue000-\uf8ff\ufffe\uffff]"
+)
+_THIN, _FIXED = "\u202f", "\u00a0"
+_NAME_ENDINGS = ("_kg", "_m2", "_gsm", "_pct", "_km", "_mm", "_um", "_m", "_days", "_hours")
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How a column is shown.
+
+    Parameters
+    ----------
+    column : str
+        Name of the column in the frame.
+    label : str
+        Head of the column; the name with blanks for underscores where it is empty.
+    unit : str
+        Unit, shown once, in the head.
+    digits : int, optional
+        Digits after the decimal point; by default as many as give the column's middle value three
+        significant digits.
+    kind : str, optional
+        ``number``, ``text``, ``date``, ``time``, ``month`` or ``state`` (one of `STATES`, shown as a
+        mark and a word); by default what the values are.
+    """
+
+    column: str
+    label: str = ""
+    unit: str = ""
+    digits: int | None = None
+    kind: CellKind | None = None
+
+
+def unit_text(unit: str) -> str:
+    """Return `unit` as it is printed: ``g/m2`` becomes g/m²."""
+    return re.sub(r"\bum\b", "µm", re.sub(r"(?<=m)2\b", "²", re.sub(r"(?<=m)3\b", "³", unit)))
+
+
+def _cleaned(text: object, longest: int | None = None) -> str:
+    """Take out what cannot be seen or would turn the text after it round; shorten."""
+    seen = re.sub(r"\s+", " ", _UNSEEN.sub("", str(text))).strip()
+    if longest is not None and len(seen) > longest:
+        return seen[: longest - 1].rstrip() + "…"
+    return seen
+
+
+def logged(text: object, longest: int = 80) -> str:
+    """Mark text that comes from the logs, to stand in a sentence.
+
+    Parameters
+    ----------
+    text : object
+        A title, supplier, material ... as it was logged.
+    longest : int
+        Number of characters from which on it is shortened.
+
+    Returns
+    -------
+    str
+        The text between Unicode isolates, so that its direction stays its own; :func:`inline` turns
+        them into an element.
+    """
+    return f"{_OPEN}{_cleaned(text, longest)}{_CLOSE}"
+
+
+def plain(text: str) -> str:
+    """Return a sentence without marks: no isolates, no asterisks of **bold**."""
+    parts = _MARKED.split(text)
+    return "".join(
+        part if place % 2 else re.sub(r"\*\*(.+?)\*\*", r"\1", part) for place, part in enumerate(parts)
+    )
+
+
+def inline(text: str) -> str:
+    """Return a sentence as HTML: everything escaped, ``**bold**`` and :func:`logged` honoured."""
+    held: list[str] = []
+
+    def hold(match: re.Match[str]) -> str:
+        held.append(f'<bdi dir="auto">{html.escape(_cleaned(match[1]))}</bdi>')
+        return f"\ue000{len(held) - 1}\ue001"
+
+    safe = html.escape(_MARKED.sub(hold, re.sub("[\ue000\ue001]", "", text)))
+    safe = re.sub(r"\*\*(.+?)\*\*", r"<strong>\1</strong>", safe)
+    return re.sub("\ue000(\\d+)\ue001", lambda match: held[int(match[1])], safe)
+
+
+def label(text: object, longest: int = 40) -> str:
+    """Return text from the logs as plotly shows it literally.
+
+    Plotly reads tags, entities and ``%{...}`` in every text. They are disarmed here, and a text
+    that runs from right to left keeps its direction to itself.
+
+    Parameters
+    ----------
+    text : object
+        The text.
+    longest : int
+        Number of characters from which on it is shortened.
+    """
+    seen = _cleaned(text, longest)
+    safe = seen.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("%{", "%\u2060{")
+    turned = any("\u0590" <= character <= "\u08ff" or "\ufb1d" <= character <= "\ufefc" for character in seen)
+    return f"{_OPEN}{safe}{_CLOSE}" if turned else safe
+
+
+def labels(texts: Iterable[object], longest: int = 40) -> dict[str, str]:
+    """Return a :func:`label` for each text, two texts never sharing one.
+
+    Two long titles may be alike in their first characters; on an axis they would fall together.
+    """
+    result: dict[str, str] = {}
+    taken: set[str] = set()
+    for text in map(str, texts):
+        if text in result:
+            continue
+        short, number = label(text, longest), 2
+        while short in taken:
+            short, number = f"{label(text, longest - 4)} ({number})", number + 1
+        taken.add(short)
+        result[text] = short
+    return result
+
+
+def _digits_for(size: float) -> int:
+    """Digits after the point that show `size` with three significant digits."""
+    if not math.isfinite(size) or size <= 0:
+        return 0
+    return min(max(2 - math.floor(math.log10(size)), 0), 6)
+
+
+def _number(value: float, digits: int) -> str:
+    text = f"{value:,.{digits}f}"
+    if not text.strip("-0.,"):
+        text = text.lstrip("-")
+    return text.replace(",", _THIN).replace("-", "\u2212")
+
+
+def quantity(value: float, unit: str = "", digits: int | None = None) -> str:
+    """Return a number with its unit, as every page writes it.
+
+    Parameters
+    ----------
+    value : float
+        The number [`unit`].
+    unit : str
+        Its unit; none is written where it is empty.
+    digits : int, optional
+        Digits after the decimal point; by default those that give three significant digits (whole
+        numbers are never rounded).
+
+    Returns
+    -------
+    str
+        ``not available`` for a blank.
+    """
+    if value is None or not math.isfinite(value):
+        return "not available"
+    if digits is None:
+        digits = 0 if float(value).is_integer() else _digits_for(abs(value))
+    return _number(value, digits) + (_FIXED + unit_text(unit) if unit else "")
+
+
+def declared(
+    table: str,
+    *names: str,
+    currency: str = "",
+    labels: Mapping[str, str] | None = None,
+) -> list[Shown]:
+    """Return how the columns of a declared table are shown, units included.
+
+    Parameters
+    ----------
+    table : str
+        A published or input table.
+    *names : str
+        Columns to show, in their order; all where none is named.
+    currency : str
+        ISO 4217 code that stands for ``currency`` in units.
+    labels : mapping of str to str, optional
+        Heads that are better than the name.
+
+    Raises
+    ------
+    KeyError
+        If the table or a column is not declared.
+    """
+    declaration = OUTPUTS.get(table) or INPUTS[table]
+    shown = []
+    for name in names or declaration.names:
+        column = declaration[name]
+        unit = column.unit.replace("currency", currency or "currency")
+        head = name
+        if unit:
+            head = next((name.removesuffix(end) for end in _NAME_ENDINGS if name.endswith(end)), name)
+        kind: CellKind | None = None
+        if column.kind in ("date", "time", "month"):
+            kind = column.kind
+        digits = 0 if column.kind == "count" else None
+        shown.append(Shown(name, (labels or {}).get(name, head.replace("_", " ")), unit, digits, kind))
+    return shown
+
+
+def _kind(column: pd.Series) -> CellKind:
+    if pd.api.types.is_bool_dtype(column):
+        return "text"
+    if pd.api.types.is_numeric_dtype(column):
+        return "number"
+    if pd.api.types.is_datetime64_any_dtype(column):
+        days = column.dropna()
+        return "date" if (days == days.dt.normalize()).all() else "time"
+    return "text"
+
+
+_TIMES = {"date": "%Y-%m-%d", "time": "%Y-%m-%d %H:%M", "month": "%Y-%m"}
+
+
+def _state(word: str) -> str:
+    if word not in STATES:
+        return f'<bdi dir="auto">{html.escape(_cleaned(word))}</bdi>'
+    text, mark = STATES[word]
+    return f'<span class="state state-{word}"><span aria-hidden="true">{mark}</span> {text}</span>'
+
+
+def _cells(column: pd.Series, shown: Shown) -> tuple[CellKind, list[str]]:
+    kind = shown.kind or _kind(column)
+    if kind == "number":
+        values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+        known = np.abs(values[np.isfinite(values)])
+        digits = shown.digits
+        if digits is None:
+            whole = bool((known == np.round(known)).all())
+            middle = float(np.median(known[known > 0])) if (known > 0).any() else 0.0
+            digits = 0 if whole else _digits_for(middle)
+        return kind, [_number(value, digits) if math.isfinite(value) else BLANK for value in values]
+    if kind in _TIMES:
+        times = pd.to_datetime(column, errors="coerce")
+        return kind, [BLANK if pd.isna(time) else time.strftime(_TIMES[kind]) for time in times]
+    words = [None if pd.isna(value) or str(value) == "" else str(value) for value in column]
+    if kind == "state":
+        return kind, [BLANK if word is None else _state(word) for word in words]
+    return "text", [
+        BLANK if word is None else f'<bdi dir="auto">{html.escape(_cleaned(word))}</bdi>' for word in words
+    ]
+
+
+def table_html(
+    frame: pd.DataFrame,
+    columns: Sequence[Shown] | None,
+    *,
+    caption: str,
+    limit: int,
+    file: str = "",
+) -> str:
+    """Return a table as HTML, in a box of its own that scrolls when it is wider than the page.
+
+    Parameters
+    ----------
+    frame : DataFrame, shape (rows, any)
+        The rows; its index is not shown.
+    columns : sequence of Shown, optional
+        Columns in their order; all of the frame where it is None.
+    caption : str
+        What the table shows, a sentence for :func:`inline`.
+    limit : int
+        Number of rows from which on the rest is left out, with a line that says so.
+    file : str
+        Name of the published table (without folder and ending) that holds all rows.
+
+    Raises
+    ------
+    KeyError
+        If a column is not in the frame.
+    """
+    shown = list(columns) if columns is not None else [Shown(str(name)) for name in frame.columns]
+    missing = [one.column for one in shown if one.column not in frame.columns]
+    if missing:
+        raise KeyError(f"table to be shown lacks {', '.join(missing)}")
+    first = frame.head(limit)
+    heads, body = [], []
+    for one in shown:
+        kind, cells = _cells(first[one.column], one)
+        unit = f' <span class="unit">{html.escape(unit_text(one.unit))}</span>' if one.unit else ""
+        head = html.escape(one.label or one.column.replace("_", " "))
+        heads.append(f'<th scope="col" class="{kind}">{head}{unit}</th>')
+        body.append((kind, cells))
+    rows = []
+    for place in range(len(first)):
+        cells = []
+        for number, (kind, column) in enumerate(body):
+            head_of_row = number == 0 and kind != "number"
+            tag, scope = ("th", ' scope="row"') if head_of_row else ("td", "")
+            cells.append(f'<{tag}{scope} class="{kind}">{column[place]}</{tag}>')
+        rows.append(f"<tr>{''.join(cells)}</tr>")
+    note = ""
+    where = f'<a href="tables/{html.escape(file)}.csv">tables/{html.escape(file)}.csv</a>' if file else ""
+    if len(frame) > limit:
+        note = f"The first {limit} of {_number(len(frame), 0)} rows" + (
+            f"; all are in {where}." if file else "."
+        )
+    elif file:
+        note = f"From {where}."
+    if not len(frame):
+        rows.append(f'<tr><td colspan="{len(shown)}">No rows.</td></tr>')
+    name = html.escape(plain(caption))
+    return (
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table>'
+        f"<caption>{inline(caption)}</caption>"
+        f"<thead><tr>{''.join(heads)}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+        + (f'<p class="rest">{note}</p>' if note else "")
+    )
