@@ -215,12 +215,12 @@ def _keys_beside(location: tuple[Any, ...]) -> list[str]:
     """Return the known keys of the part of ``plant.toml`` that holds `location`."""
     model: Any = Plant
     for step in location[:-1]:
-        field = model.model_fields.get(step) if isinstance(model, type) else None
+        field = model.model_fields.get(step)
         if field is None:  # the free name of a press, tank or unit
             continue
         kind = field.annotation
-        arguments = [a for a in getattr(kind, "__args__", ()) if isinstance(a, type) and issubclass(a, BaseModel)]
-        model = arguments[0] if arguments else kind
+        # dict[str, Press] holds presses under free names; a plain part is its own class
+        model = next((a for a in getattr(kind, "__args__", ()) if a is not str), kind)
     return list(model.model_fields)
 
 

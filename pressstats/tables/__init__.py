@@ -1,4 +1,4 @@
-"""Every table that is read or published: the only place where a column, its unit and its limits are declared."""
+"""Every table read or published: the one place that declares columns, units and limits."""
 
 from .columns import Column, Kind, Table
 from .inputs import ENDINGS, INKS, INPUTS, MATERIAL_KINDS

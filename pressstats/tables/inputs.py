@@ -7,6 +7,8 @@ guide are the trade's own round numbers.
 
 from __future__ import annotations
 
+from typing import Any
+
 from .columns import Column, Table
 
 __all__ = ["ENDINGS", "INKS", "INPUTS", "MATERIAL_KINDS"]
@@ -16,35 +18,35 @@ ENDINGS = ("splice", "failed_splice", "web_break", "run_end", "damaged")
 MATERIAL_KINDS = ("newsprint", "ink", "plate", "other")
 
 
-def _text(name: str, meaning: str, **more: bool) -> Column:
+def _text(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "text", "", meaning, **more)
 
 
-def _count(name: str, meaning: str, high: float, low: float = 0, **more: bool) -> Column:
+def _count(name: str, meaning: str, high: float, low: float = 0, **more: Any) -> Column:
     return Column(name, "count", "", meaning, low, high, **more)
 
 
-def _kg(name: str, meaning: str, high: float, low: float = 0, **more: bool) -> Column:
+def _kg(name: str, meaning: str, high: float, low: float = 0, **more: Any) -> Column:
     return Column(name, "number", "kg", meaning, low, high, **more)
 
 
-def _mm(name: str, meaning: str, low: float, high: float, **more: bool) -> Column:
+def _mm(name: str, meaning: str, low: float, high: float, **more: Any) -> Column:
     return Column(name, "number", "mm", meaning, low, high, **more)
 
 
-def _date(name: str, meaning: str, **more: bool) -> Column:
+def _date(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "date", "", meaning, **more)
 
 
-def _time(name: str, meaning: str, **more: bool) -> Column:
+def _time(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "time", "", meaning, **more)
 
 
-def _amount(name: str, meaning: str, **more: bool) -> Column:
+def _amount(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "number", "material unit", meaning, 0, 1e9, **more)
 
 
-def _price(name: str, meaning: str, **more: bool) -> Column:
+def _price(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "number", "currency / material unit", meaning, 0, 1e6, **more)
 
 

@@ -37,9 +37,7 @@ def _c(name: str, meaning: str = "") -> Column:
 
 
 def _quantiles() -> tuple[Column, ...]:
-    return tuple(
-        _n(name, "material unit", f"{100 * p:g} % quantile") for name, p in QUANTILES.items()
-    )
+    return tuple(_n(name, "material unit", f"{100 * p:g} % quantile") for name, p in QUANTILES.items())
 
 
 def _table(name: str, row: str, key: tuple[str, ...], *columns: Column) -> Table:

@@ -1,0 +1,169 @@
+"""How long what is on hand lasts, and when it runs out with the open orders counted in."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..demand import Outlook
+from ..logs import Logs
+from ..tables import as_published
+
+__all__ = ["PATHS", "Paths", "demand_paths", "lateness", "stock_cover"]
+
+PATHS = 400
+#: Days looked ahead.
+_DAYS = 182
+_SEED = 20240229
+#: Rows of one supplier from which its own lateness is used; fewer are pooled with all.
+_OWN_ROWS = 12
+
+
+class Paths:
+    """Joint draws of use by day, for every material.
+
+    Attributes
+    ----------
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+    names : list of str
+        Materials.
+    use : ndarray, shape (materials, PATHS, days)
+        Use of each day [unit of the material].
+    mean : ndarray, shape (materials, days)
+        Expected use of each day [unit of the material].
+    """
+
+    def __init__(self, days: pd.DatetimeIndex, names: list[str], use: np.ndarray, mean: np.ndarray) -> None:
+        self.days = days
+        self.names = names
+        self.use = use
+        self.mean = mean
+
+
+def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
+    """Draw paths of use: the forecast plus whole past error paths of the chosen methods.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Result of :func:`pressstats.demand.demand_outlook`.
+    as_of : Timestamp
+        Day after which the paths begin.
+
+    Returns
+    -------
+    Paths
+        One draw takes the errors of one past origin for all materials and weeks together, so what moved
+        together still does. The seed is fixed.
+    """
+    rng = np.random.default_rng(_SEED)
+    days = pd.date_range(as_of + pd.Timedelta(days=1), periods=_DAYS, freq="D", unit="us")
+    week = outlook.weeks.searchsorted(days, side="right") - 1
+    # Days before the first forecast week belong to a week that as-of breaks: its rate is the next one's.
+    week = np.clip(week, 0, outlook.mean.shape[1] - 1)
+    weeks = int(week.max()) + 1
+    errors = outlook.errors[outlook.chosen, np.arange(len(outlook.chosen))][:, :, :weeks]
+    whole = np.isfinite(errors).any(axis=0)
+    usable = np.flatnonzero(whole.all(axis=1))
+    centred = errors - np.nanmean(errors, axis=1, keepdims=True) if len(usable) else errors
+    centred = np.nan_to_num(centred)
+    if len(usable):
+        draws = centred[:, rng.choice(usable, PATHS)]
+    else:
+        draws = rng.normal(0, 1.25, (errors.shape[0], PATHS, weeks))
+    scale = np.nan_to_num(outlook.test.scale[:, -1], nan=0.0)[:, None, None]
+    weekly = np.maximum(outlook.mean[:, None, :weeks] + scale * draws, 0.0)
+    return Paths(days, outlook.test.names, weekly[:, :, week] / 7, outlook.mean[:, week] / 7)
+
+
+def lateness(logs: Logs, supplier: str | None) -> np.ndarray:
+    """Return past days between promise and receipt of a supplier, of all where its rows are few.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    supplier : str or None
+        The supplier.
+
+    Returns
+    -------
+    ndarray, shape (rows,)
+        Days late (negative: early); a single 0 where nothing was ever delivered.
+    """
+    if not logs.has("deliveries"):
+        return np.zeros(1)
+    rows = logs["deliveries"]
+    rows = rows[rows["delivered_on"].notna()]
+    late = (rows["delivered_on"] - rows["promised_on"]).dt.days
+    own = late[rows["supplier"] == supplier] if supplier is not None else late
+    values = own if len(own) >= _OWN_ROWS else late
+    return values.to_numpy(dtype=float) if len(values) else np.zeros(1)
+
+
+def arrivals(logs: Logs, orders: pd.DataFrame, paths: Paths, material: str) -> np.ndarray:
+    """Draw the receipts of the open orders of `material`: shape (PATHS, days) [unit of the material]."""
+    came = np.zeros((PATHS, len(paths.days)))
+    rng = np.random.default_rng([_SEED, paths.names.index(material)])
+    for order in orders[orders["material"] == material].itertuples():
+        supplier = order.supplier if isinstance(order.supplier, str) else None
+        late = rng.choice(lateness(logs, supplier), PATHS)
+        due = (order.promised_on - paths.days[0]).days + late
+        # What is already late comes tomorrow at the earliest.
+        day = np.maximum(due, 0).astype(int)
+        seen = day < len(paths.days)
+        came[np.flatnonzero(seen), day[seen]] += order.quantity
+    return came
+
+
+def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Paths) -> pd.DataFrame:
+    """Return the published table ``stock_cover``.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    stock : DataFrame
+        Result of :func:`pressstats.orders.stock_on_hand`.
+    orders : DataFrame
+        Result of :func:`pressstats.orders.open_orders`.
+    paths : Paths
+        Result of :func:`demand_paths`.
+
+    Returns
+    -------
+    DataFrame, shape (materials, 6)
+        Published columns. A run-out beyond half a year is blank.
+    """
+    table = stock.copy()
+    cover = np.full(len(table), np.nan)
+    early = pd.Series(pd.NaT, table.index, dtype="datetime64[us]")
+    middle = early.copy()
+    for row, (material, quantity) in enumerate(zip(table["material"], table["quantity"], strict=True)):
+        if material not in paths.names or np.isnan(quantity):
+            continue
+        number = paths.names.index(material)
+        cover[row] = _days_that_last(quantity, paths.mean[number])
+        left = quantity + np.cumsum(arrivals(logs, orders, paths, material) - paths.use[number], axis=1)
+        out = np.where((left < 0).any(axis=1), (left < 0).argmax(axis=1), len(paths.days)).astype(float)
+        early[row] = _day_at(paths.days, np.quantile(out, 0.05, method="lower"))
+        middle[row] = _day_at(paths.days, np.quantile(out, 0.5, method="lower"))
+    table["days_cover"], table["runs_out_q05"], table["runs_out_q50"] = cover, early, middle
+    return as_published(table, "stock_cover")
+
+
+def _days_that_last(quantity: float, mean: np.ndarray) -> float:
+    """Return days of expected use that `quantity` covers; past the look-ahead at its mean rate."""
+    used = np.cumsum(mean)
+    if used[-1] <= 0:
+        return float("nan")
+    if quantity >= used[-1]:
+        return len(mean) + (quantity - used[-1]) / mean.mean()
+    day = int(np.searchsorted(used, quantity, side="right"))
+    before = used[day - 1] if day else 0.0
+    return day + (quantity - before) / mean[day] if mean[day] > 0 else float(day)
+
+
+def _day_at(days: pd.DatetimeIndex, position: float) -> pd.Timestamp:
+    return days[int(position)] if position < len(days) else pd.NaT

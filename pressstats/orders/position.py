@@ -1,0 +1,149 @@
+"""What is on hand: the last count or dip, plus deliveries, less use since."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..ink import expected_use
+from ..logs import Logs
+from ..paper import mount_weights
+
+__all__ = ["open_orders", "stock_on_hand"]
+
+_CONTRADICTION = "more was used since the count than was there: count again"
+
+
+def open_orders(logs: Logs) -> pd.DataFrame:
+    """Return the rows of ``deliveries`` that are neither delivered nor cancelled.
+
+    Returns
+    -------
+    DataFrame, shape (open rows, 5)
+        delivery_id, material, supplier, quantity [unit of the material], promised_on.
+    """
+    columns = ["delivery_id", "material", "supplier", "quantity", "promised_on"]
+    if not logs.has("deliveries"):
+        return pd.DataFrame(columns=columns)
+    rows = logs["deliveries"]
+    return rows.loc[rows["delivered_on"].isna() & rows["cancelled_on"].isna(), columns].reset_index(drop=True)
+
+
+def stock_on_hand(
+    logs: Logs, runs: pd.DataFrame, exposure: pd.DataFrame, model: pd.DataFrame, daily: pd.Series
+) -> pd.DataFrame:
+    """Return what is on hand of each material at the end of as-of.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    runs : DataFrame
+        Result of :func:`pressstats.paper.run_balance`.
+    exposure, model : DataFrame
+        Results of :func:`pressstats.ink.ink_exposure` and :func:`pressstats.ink.ink_model`.
+    daily : Series, index material
+        Mean use a day lately [unit of the material], for what has no counter.
+
+    Returns
+    -------
+    DataFrame, shape (materials, 4)
+        material, quantity [unit of the material], counted_on, why (empty, or why the quantity is
+        blank). A count is of the day's end, after its deliveries and before the night's printing,
+        so runs dated that day or before are already used; with `counted_at`, those finished by then.
+    """
+    if not logs.has("materials"):
+        return pd.DataFrame(columns=["material", "quantity", "counted_on", "why"])
+    rows = []
+    for material in logs["materials"].itertuples():
+        if material.kind == "ink" and logs.has("tank_readings") and isinstance(material.ink, str):
+            quantity, counted_on, why = _ink(logs, material.ink, exposure, model)
+        else:
+            quantity, counted_on, why = _counted(logs, material.material, material.kind, runs, daily)
+        rows.append((material.material, quantity, counted_on, why))
+    table = pd.DataFrame(rows, columns=["material", "quantity", "counted_on", "why"])
+    return table.astype({"quantity": "float64", "counted_on": "datetime64[us]", "why": "str"})
+
+
+def _ink(
+    logs: Logs, ink: str, exposure: pd.DataFrame, model: pd.DataFrame
+) -> tuple[float, pd.Timestamp | None, str]:
+    readings = logs["tank_readings"]
+    dips = readings[readings["ink"] == ink].sort_values("read_at")
+    if dips.empty:
+        return np.nan, None, "no dip of this ink"
+    total = 0.0
+    last = dips.drop_duplicates("tank", keep="last")
+    tanks = len(last)
+    for dip in last.itertuples():
+        total += dip.level_kg + _filled_since(logs, dip.tank, dip.read_at)
+        since = exposure[(exposure["ink"] == ink) & (exposure["finished_at"] > dip.read_at)]
+        # Each tank carries its part of what was printed after its own last dip.
+        used = expected_use(since.assign(days=0.0), model).fillna(0.0).sum() / tanks
+        total -= used
+    day = last["read_at"].min().normalize()
+    return (total, day, "") if total >= 0 else (np.nan, day, _CONTRADICTION)
+
+
+def _filled_since(logs: Logs, tank: str, read_at: pd.Timestamp) -> float:
+    if not logs.has("deliveries"):
+        return 0.0
+    rows = logs["deliveries"]
+    rows = rows[(rows["tank"] == tank) & rows["delivered_on"].notna()]
+    at = rows["delivered_at"].fillna(rows["delivered_on"] + pd.Timedelta(hours=12))
+    return float(rows.loc[at > read_at, "quantity"].sum())
+
+
+def _counted(
+    logs: Logs, material: str, kind: str, runs: pd.DataFrame, daily: pd.Series
+) -> tuple[float, pd.Timestamp | None, str]:
+    if not logs.has("stock_counts"):
+        return np.nan, None, "no table stock_counts"
+    counts = logs["stock_counts"]
+    counts = counts[counts["material"] == material].sort_values("counted_on")
+    if counts.empty:
+        return np.nan, None, "never counted"
+    count = counts.iloc[-1]
+    day = count["counted_on"]
+    came = _received_since(logs, material, count)
+    later = logs["runs"]
+    if pd.isna(count["counted_at"]):
+        later = later[later["date"] > day]
+    else:
+        later = later[later["finished_at"] > count["counted_at"]]
+    if kind == "newsprint":
+        used, why = _newsprint_used(logs, material, runs, later["run_id"])
+    elif kind == "plate":
+        used = later["plates"].sum(skipna=False) if len(later) else 0.0
+        why = "runs without plates logged" if np.isnan(used) else ""
+    else:
+        used = float(daily.get(material, np.nan)) * (logs.as_of - day).days if logs.as_of > day else 0.0
+        why = "use unknown" if np.isnan(used) else ""
+    quantity = count["quantity"] + came - used
+    return (np.nan, day, _CONTRADICTION) if quantity < 0 else (quantity, day, why)
+
+
+def _received_since(logs: Logs, material: str, count: pd.Series) -> float:
+    if not logs.has("deliveries"):
+        return 0.0
+    rows = logs["deliveries"]
+    rows = rows[(rows["material"] == material) & rows["delivered_on"].notna()]
+    later = rows["delivered_on"] > count["counted_on"]
+    if pd.notna(count["counted_at"]):
+        later |= (rows["delivered_on"] == count["counted_on"]) & (rows["delivered_at"] > count["counted_at"])
+    return float(rows.loc[later, "quantity"].sum())
+
+
+def _newsprint_used(logs: Logs, material: str, runs: pd.DataFrame, since: pd.Series) -> tuple[float, str]:
+    if since.empty:
+        return 0.0, ""
+    if not logs.has("reel_mounts"):
+        return np.nan, "no table reel_mounts"
+    webs = logs["run_webs"]
+    mine = since[since.isin(webs.loc[webs["material"] == material, "run_id"])]
+    complete = runs.set_index("run_id")["has_reels"]
+    if not complete.reindex(mine).all():
+        return np.nan, "runs since the count lack reel records: count again"
+    mounts = mount_weights(logs)
+    mine_mounts = mounts[(mounts["material"] == material) & mounts["run_id"].isin(since)]
+    return float(mine_mounts["mounted_kg"].sum()), ""

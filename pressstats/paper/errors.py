@@ -1,0 +1,100 @@
+"""How much of the unexplained paper weighing and counting errors can account for.
+
+The unexplained kilograms are a sum of readings: reel weights, small weighings, copy counts and the
+estimated grammage. Each reading's standard deviation is in ``plant.toml``; a reading that enters
+twice with opposite sign, as the remainder of a reel that stays on its stand for the next run, cancels.
+Paper that is threaded at starts and breaks is counted by no counter and is expected here too.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from .runs import web_use
+
+__all__ = ["unexplained_limits"]
+
+
+def unexplained_limits(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.DataFrame:
+    """Compare the unexplained paper of each week and press with what errors can explain.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    runs : DataFrame
+        Result of :func:`pressstats.paper.run_balance`.
+    threading : DataFrame
+        Result of :func:`pressstats.paper.threading_paper`.
+
+    Returns
+    -------
+    DataFrame, shape (weeks x presses with complete reel records, 6)
+        week, press, unexplained_kg [kg], threading_kg (expected at starts and breaks) [kg],
+        error_kg (one standard deviation of all errors) [kg], z (what is left over in standard
+        deviations).
+    """
+    by = ["week", "press"]
+    groups = runs.groupby(by)
+    whole = groups["has_reels"].all()
+    table = groups["unexplained_kg"].sum(min_count=1)[whole].rename("unexplained_kg").reset_index()
+    table["threading_kg"] = _threading_kg(logs, runs, threading, table[by])
+    if not logs.has("reel_mounts") or table.empty:
+        return table.assign(error_kg=np.nan, z=np.nan)
+    variance = _weighing_variance(logs, runs).add(_count_variance(logs, runs), fill_value=0.0)
+    variance = variance.add(_grammage_variance(logs, runs, threading), fill_value=0.0)
+    table["error_kg"] = np.sqrt(variance.reindex(pd.MultiIndex.from_frame(table[by])).to_numpy())
+    table["z"] = (table["unexplained_kg"] - table["threading_kg"]) / table["error_kg"]
+    return table
+
+
+def _threading_kg(
+    logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame, groups: pd.DataFrame
+) -> np.ndarray:
+    terms = threading.pivot(index="material", columns="term", values="estimate")
+    starts = web_use(logs)
+    kg = starts["material"].map(terms["start"]) if "start" in terms else pd.Series(np.nan, starts.index)
+    total = kg.groupby([starts["week"], starts["press"]]).sum(min_count=1)
+    if logs.has("reel_mounts") and "break" in terms:
+        mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
+        mounts = mounts[mounts["ended_by"].isin(["web_break", "failed_splice"])]
+        again = mounts["material"].map(terms["break"]).groupby([mounts["week"], mounts["press"]]).sum()
+        total = total.add(again, fill_value=0.0)
+    return total.reindex(pd.MultiIndex.from_frame(groups)).to_numpy()
+
+
+def _weighing_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
+    """Return the variance [kg2] by week and press of every reel and small weighing."""
+    measurement = logs.plant.measurement
+    mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
+    mounts = mounts.sort_values(["supplier", "reel_id", "mounted_at"], ignore_index=True)
+    by = ["week", "press"]
+    # The remainder of a reel and its next start are one reading when the log says the same figure.
+    reel = mounts.groupby(["supplier", "reel_id"], sort=False)
+    returned_before = reel["returned_kg"].shift()
+    same_reading = returned_before.eq(mounts["start_kg"]) & returned_before.gt(0)
+    same_group = (
+        same_reading & reel["week"].shift().eq(mounts["week"]) & reel["press"].shift().eq(mounts["press"])
+    )
+    weighed = mounts["start_kg"].gt(0).astype(float) + mounts["returned_kg"].gt(0) - 2.0 * same_group
+    small = mounts[["strip_kg", "butt_kg", "scrapped_kg"]].gt(0).sum(axis=1)
+    variance = weighed * measurement.reel_kg**2 + small * measurement.butt_kg**2
+    return variance.groupby([mounts[name] for name in by]).sum()
+
+
+def _count_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
+    """Return the variance [kg2] by week and press of the gross counters."""
+    share = logs.plant.measurement.copies_pct / 100
+    gross = runs[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum(axis=1)
+    return ((gross * share) ** 2).groupby([runs["week"], runs["press"]]).sum()
+
+
+def _grammage_variance(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.Series:
+    """Return the variance [kg2] by week and press that the estimated grammages carry."""
+    error = threading[threading["term"] == "grammage"].set_index("material")["std_error"]
+    webs = web_use(logs)
+    area = webs.groupby(["week", "press", "material"])["area_m2"].sum().reset_index()
+    kg = area["area_m2"] * area["material"].map(error).astype("float64") / 1000
+    return (kg**2).groupby([area["week"], area["press"]]).sum()

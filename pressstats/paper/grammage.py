@@ -1,0 +1,216 @@
+"""Effective grammage: what a square metre really weighed on the press, with its interval.
+
+Net kilograms of a web in a run are regressed on the printed area of the gross copies with a term per
+start and one per break, because paper that is threaded is counted by no counter: without those
+terms the slope is too large and its interval never holds the truth. A reel that runs in two runs
+carries its weighing error into both, so errors are clustered by reel. Readings of one run share
+several reels and readings of one reel several runs, so the clusters overlap: two rows are taken as
+dependent when they share any reel.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import sparse, stats
+
+from ..logs import Logs
+from ..tables import as_published
+from .runs import mount_weights, web_use
+
+__all__ = ["effective_grammage", "linked_least_squares", "threading_paper", "web_net_weights"]
+
+#: Fewer webs than this say nothing of a grammage and its interval.
+_ROWS_MINIMUM = 12
+
+_TERMS = ("grammage", "start", "break")
+
+
+def web_net_weights(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return net paper by run and web, and which reels it came from.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``reel_mounts``.
+
+    Returns
+    -------
+    webs : DataFrame, shape (rows, 6)
+        run_id, web, material, area_m2 [m2], net_kg [kg] and breaks (re-threadings), of the webs
+        whose mounts are all weighed and of one material.
+    links : DataFrame, shape (mounts, 2)
+        row (position in `webs`) and reel (number of the reel).
+    """
+    mounts = mount_weights(logs)
+    mounts["reel"] = mounts.groupby(["supplier", "reel_id"]).ngroup()
+    mounts["rethreaded"] = mounts["ended_by"].isin(["web_break", "failed_splice"]).astype(float)
+    mounts["unknown"] = mounts["net_kg"].isna()
+    grouped = mounts.groupby(["run_id", "web"], sort=True)
+    net = grouped.agg(
+        net_kg=("net_kg", "sum"),
+        unknown=("unknown", "any"),
+        breaks=("rethreaded", "sum"),
+        material=("material", "first"),
+        materials=("material", "nunique"),
+    )
+    net = net[~net["unknown"] & (net["materials"] == 1)].reset_index()
+    aside = logs.set_aside
+    lost = aside.loc[aside["table"].isin(["reel_mounts", "run_webs"]), "run_id"]
+    net = net[~net["run_id"].isin(lost)]
+    areas = web_use(logs)[["run_id", "web", "area_m2"]]
+    webs = net.merge(areas, on=["run_id", "web"], how="inner", validate="one_to_one")
+    webs = webs[["run_id", "web", "material", "area_m2", "net_kg", "breaks"]]
+    rows = pd.Series(range(len(webs)), index=pd.MultiIndex.from_frame(webs[["run_id", "web"]]), name="row")
+    links = mounts[["run_id", "web", "reel"]].join(rows, on=["run_id", "web"], how="inner")
+    return webs, links[["row", "reel"]].reset_index(drop=True)
+
+
+def linked_least_squares(
+    design: np.ndarray, response: np.ndarray, row: np.ndarray, reel: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fit least squares whose errors are dependent between rows that share a reel.
+
+    Parameters
+    ----------
+    design : ndarray, shape (rows, terms)
+        Regressors, of full column rank.
+    response : ndarray, shape (rows,)
+        Response.
+    row, reel : ndarray of int, shape (links,)
+        Which row had paper of which reel.
+
+    Returns
+    -------
+    estimate : ndarray, shape (terms,)
+        Least-squares estimates.
+    covariance : ndarray, shape (terms, terms)
+        Sandwich covariance: products of scores are summed over all pairs of rows that share a
+        reel, times rows / (rows - terms). Where each row has one reel this is the ordinary
+        cluster-robust covariance. Where the sum is not positive, as overlapping clusters allow,
+        each row is taken as its own cluster.
+    """
+    rows, terms = design.shape
+    estimate, *_ = np.linalg.lstsq(design, response, rcond=None)
+    scores = design * (response - design @ estimate)[:, None]
+    bread = np.linalg.inv(design.T @ design)
+    _, number = np.unique(reel, return_inverse=True)
+    has = sparse.csr_matrix((np.ones(len(row)), (row, number)), shape=(rows, number.max() + 1))
+    shares = (has @ has.T) > 0
+    factor = rows / (rows - terms)
+    covariance = factor * bread @ (scores.T @ (shares @ scores)) @ bread
+    if np.linalg.eigvalsh(covariance).min() <= 0:
+        covariance = factor * bread @ (scores.T @ scores) @ bread
+    return estimate, covariance
+
+
+def threading_paper(logs: Logs) -> pd.DataFrame:
+    """Return grammage, threading per start and threading per break of each material.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    DataFrame, shape (material x term, 8)
+        material, term (``grammage`` [g/m2], ``start`` and ``break`` [kg each]), estimate,
+        std_error, ci_low, ci_high (95 %, Student's t), runs, why (empty, or why it is blank).
+        A term per start that the data cannot tell from the slope (all runs of one area) blanks
+        the material; without breaks there is no term for them.
+    """
+    if not logs.has("reel_mounts"):
+        return _unknown(logs, "no table reel_mounts")
+    webs, links = web_net_weights(logs)
+    parts = []
+    for material in _newsprint(logs, webs):
+        mine = np.flatnonzero(webs["material"].to_numpy() == material)
+        parts.append(_fit_material(material, webs.iloc[mine], links, mine))
+    return pd.concat(parts, ignore_index=True) if parts else _unknown(logs, "no newsprint")
+
+
+def effective_grammage(threading: pd.DataFrame, logs: Logs) -> pd.DataFrame:
+    """Return the published table ``grammage``.
+
+    Parameters
+    ----------
+    threading : DataFrame
+        Result of :func:`threading_paper`.
+    logs : Logs
+        Logs; the nominal grammage is that of ``materials``.
+
+    Returns
+    -------
+    DataFrame, shape (materials, 7)
+        The published columns; blank where `threading` says why.
+    """
+    table = threading[threading["term"] == "grammage"].rename(columns={"estimate": "effective_gsm"})
+    nominal = pd.Series(dtype="float64")
+    if logs.has("materials"):
+        nominal = logs["materials"].set_index("material")["grammage_gsm"]
+    table = table.assign(nominal_gsm=table["material"].map(nominal).astype("float64"))
+    return as_published(table, "grammage")
+
+
+def _newsprint(logs: Logs, webs: pd.DataFrame) -> list[str]:
+    if not logs.has("materials"):
+        return sorted(webs["material"].unique())
+    materials = logs["materials"]
+    return list(materials.loc[materials["kind"] == "newsprint", "material"])
+
+
+def _fit_material(material: str, webs: pd.DataFrame, links: pd.DataFrame, rows: np.ndarray) -> pd.DataFrame:
+    """Fit one material; `rows` are the positions of `webs` among all webs that `links` counts."""
+    runs = webs["run_id"].nunique()
+    if len(webs) < _ROWS_MINIMUM:
+        return _blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")
+    area = webs["area_m2"].to_numpy()
+    design = np.column_stack([area / 1000, np.ones(len(webs)), webs["breaks"].to_numpy()])
+    if not webs["breaks"].any():
+        design = design[:, :2]
+    # A slope and a start cannot be told apart when every run has much the same area.
+    if area.std() < 0.02 * area.mean():
+        return _blank(material, runs, "all runs have nearly the same area")
+    position = np.full(rows.max() + 1, -1)
+    position[rows] = np.arange(len(rows))
+    mine = links[links["row"].isin(rows)]
+    estimate, covariance = linked_least_squares(
+        design, webs["net_kg"].to_numpy(), position[mine["row"].to_numpy()], mine["reel"].to_numpy()
+    )
+    error = np.sqrt(np.diag(covariance))
+    half = stats.t.ppf(0.975, len(webs) - design.shape[1]) * error
+    return pd.DataFrame(
+        {
+            "material": material,
+            "term": _TERMS[: design.shape[1]],
+            "estimate": estimate,
+            "std_error": error,
+            "ci_low": estimate - half,
+            "ci_high": estimate + half,
+            "runs": float(runs),
+            "why": "",
+        }
+    )
+
+
+def _blank(material: str, runs: int, why: str) -> pd.DataFrame:
+    nothing = float("nan")
+    return pd.DataFrame(
+        {
+            "material": [material],
+            "term": ["grammage"],
+            "estimate": nothing,
+            "std_error": nothing,
+            "ci_low": nothing,
+            "ci_high": nothing,
+            "runs": float(runs),
+            "why": why,
+        }
+    )
+
+
+def _unknown(logs: Logs, why: str) -> pd.DataFrame:
+    names = _newsprint(logs, logs["run_webs"])
+    parts = [_blank(material, 0, why) for material in names]
+    return pd.concat(parts, ignore_index=True) if parts else _blank("", 0, why).iloc[:0]

@@ -1,0 +1,244 @@
+"""Everything the pages show, computed once for a set of logs and kept by content.
+
+The chain of analyses is written down here, in the order in which material flows. Its result is cached
+under the digest of the logs, the past publications and the package's own source, so the second
+notebook that asks pays nothing and a changed line of code or log never meets an old result.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from . import demand, ink, orders, paper, reels, watch
+from .logs import Logs, read_logs
+from .past import past_forecasts
+from .tables import OUTPUTS, as_published
+
+__all__ = ["Results", "analyse", "open_results"]
+
+
+@dataclass(frozen=True)
+class Results:
+    """Logs and everything derived from them.
+
+    Attributes
+    ----------
+    logs : Logs
+        The logs.
+    runs : DataFrame
+        Balance of each run (:func:`pressstats.paper.run_balance`).
+    threading : DataFrame
+        Grammage and threading terms (:func:`pressstats.paper.threading_paper`).
+    unexplained : DataFrame
+        Unexplained paper against errors (:func:`pressstats.paper.unexplained_limits`).
+    butts : DataFrame
+        Each splice with what it left (:func:`pressstats.reels.butts`).
+    ink_exposure, ink_intervals : DataFrame
+        Ledger of the inks (:mod:`pressstats.ink`); empty where coverage or dips are missing.
+    waste_chart : DataFrame
+        Control charts of waste (:func:`pressstats.watch.waste_chart`).
+    outlook : Outlook or None
+        Forecast and its evidence; None where the logs are too short for one.
+    stock, open_orders : DataFrame
+        What is on hand, and what is on order.
+    published : dict of DataFrame
+        The published tables by name.
+    past_digests : dict of str
+        Past publications read for the record, with their SHA-256.
+    """
+
+    logs: Logs
+    runs: pd.DataFrame
+    threading: pd.DataFrame
+    unexplained: pd.DataFrame
+    butts: pd.DataFrame
+    ink_exposure: pd.DataFrame
+    ink_intervals: pd.DataFrame
+    waste_chart: pd.DataFrame
+    outlook: demand.Outlook | None
+    stock: pd.DataFrame
+    open_orders: pd.DataFrame
+    published: dict[str, pd.DataFrame] = field(repr=False)
+    past_digests: dict[str, str] = field(default_factory=dict)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return the published tables by name, in the order of their declaration."""
+        return {name: self.published[name] for name in OUTPUTS}
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        """Return the published table called `name`."""
+        return self.published[name]
+
+
+def open_results(
+    logs_folder: str | Path, as_of: str | None = None, published_folder: str | Path | None = None
+) -> Results:
+    """Read logs and return all results, from the cache where nothing has changed.
+
+    Parameters
+    ----------
+    logs_folder : str or Path
+        Folder with ``plant.toml`` and the tables.
+    as_of : str or None
+        ISO date to cut at; empty or None for the latest accepted run.
+    published_folder : str or Path or None
+        Folder of past publications, for the record of forecasts; empty or None for none.
+
+    Returns
+    -------
+    Results
+        The results.
+
+    Raises
+    ------
+    LogsError
+        If the logs cannot be used at all.
+
+    Notes
+    -----
+    The cache lies in the folder named by the environment variable ``PRESSSTATS_CACHE``, else in
+    the user's cache folder.
+    """
+    logs = read_logs(logs_folder, as_of or None)
+    folder = Path(published_folder) if published_folder else None
+    past, digests = past_forecasts(folder, logs.as_of)
+    key = hashlib.sha256("".join([logs.digest, _source_digest(), *digests.values()]).encode()).hexdigest()
+    return _cached(key, logs, past, digests)
+
+
+def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Results:
+    """Run every analysis on `logs`.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    past : DataFrame
+        Forecasts of past publications (:func:`pressstats.past.past_forecasts`).
+    past_digests : dict of str
+        Their digests.
+
+    Returns
+    -------
+    Results
+        The results; a table that cannot be computed is there, without rows or blank.
+    """
+    threading = paper.threading_paper(logs)
+    grammage = paper.effective_grammage(threading, logs)
+    runs = paper.run_balance(logs, grammage)
+    published: dict[str, pd.DataFrame] = {
+        "grammage": grammage,
+        "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
+        "breaks": reels.breaks(logs, grammage),
+        "reel_chain": reels.reel_chain(logs),
+        "rejected_rows": as_published(logs.rejected, "rejected_rows"),
+        "warning_rows": as_published(logs.warnings, "warning_rows"),
+    }
+    ends = reels.butts(logs, grammage)
+    published["reel_ends"] = reels.reel_ends(logs, ends)
+    published["splice_target"] = reels.splice_target(ends)
+    exposure, intervals = _ink_ledger(logs)
+    model = ink.ink_model(intervals)
+    published["ink_model"] = model
+    published["ink_watch"] = watch.ink_watch(intervals, model)
+    history = demand.weekly_use(logs, runs, exposure, intervals, model)
+    outlook = demand.demand_outlook(history) if len(history) and len(history.columns) else None
+    stock = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
+    open_rows = orders.open_orders(logs)
+    published |= _ahead(logs, outlook, past, stock, open_rows)
+    waste = watch.waste_chart(runs)
+    unexplained = paper.unexplained_limits(logs, runs, threading)
+    published["exceptions"] = watch.exceptions(
+        logs,
+        watch.Findings(
+            waste_chart=waste,
+            unexplained=unexplained,
+            ink_watch=published["ink_watch"],
+            reel_ends=published["reel_ends"],
+            breaks=published["breaks"],
+            reel_chain=published["reel_chain"],
+            stock_cover=published["stock_cover"],
+            stock=stock,
+            open_orders=open_rows,
+        ),
+    )
+    return Results(
+        logs=logs,
+        runs=runs,
+        threading=threading,
+        unexplained=unexplained,
+        butts=ends,
+        ink_exposure=exposure,
+        ink_intervals=intervals,
+        waste_chart=waste,
+        outlook=outlook,
+        stock=stock,
+        open_orders=open_rows,
+        published=published,
+        past_digests=past_digests,
+    )
+
+
+def _ink_ledger(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
+    exposure_columns = ["run_id", "ink", "week", "finished_at", "solid_m2", "starts"]
+    exposure = pd.DataFrame(columns=exposure_columns)
+    intervals = pd.DataFrame(
+        columns=["ink", "since", "read_at", "used_kg", "solid_m2", "starts", "days", "why"]
+    )
+    if logs.has("coverage"):
+        exposure = ink.ink_exposure(logs)
+        if logs.has("tank_readings"):
+            intervals = ink.judge_intervals(ink.ink_intervals(logs, exposure))
+    return exposure, intervals
+
+
+def _ahead(
+    logs: Logs,
+    outlook: demand.Outlook | None,
+    past: pd.DataFrame,
+    stock: pd.DataFrame,
+    open_rows: pd.DataFrame,
+) -> dict[str, pd.DataFrame]:
+    """Return the published tables that look ahead; without an outlook they have no rows."""
+    names = ("demand_forecast", "demand_season", "forecast_record", "order_plan")
+    if outlook is None:
+        tables = {name: pd.DataFrame(columns=OUTPUTS[name].names) for name in names}
+        blank = pd.DataFrame({name: stock.get(name) for name in OUTPUTS["stock_cover"].names})
+        return tables | {"stock_cover": blank}
+    paths = orders.demand_paths(outlook, logs.as_of)
+    return {
+        "demand_forecast": demand.demand_forecast(outlook, logs.plant.first_forecast_week(logs.as_of)),
+        "demand_season": demand.demand_season(outlook, logs),
+        "forecast_record": demand.forecast_record(outlook, past),
+        "stock_cover": orders.stock_cover(logs, stock, open_rows, paths),
+        "order_plan": orders.order_plan(logs, stock, open_rows, paths),
+    }
+
+
+@cache
+def _source_digest() -> str:
+    """Return the digest of the package's own code."""
+    here = Path(__file__).parent
+    return hashlib.sha256(b"".join(path.read_bytes() for path in sorted(here.rglob("*.py")))).hexdigest()
+
+
+def _cached(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
+    import joblib
+    from platformdirs import user_cache_path
+
+    folder = Path(os.environ.get("PRESSSTATS_CACHE") or user_cache_path("pressstats"))
+    memory = joblib.Memory(folder, verbose=0)
+    result: Any = memory.cache(_compute, ignore=["logs", "past", "digests"])(key, logs, past, digests)
+    memory.reduce_size(bytes_limit=500_000_000)
+    return result
+
+
+def _compute(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
+    return analyse(logs, past, digests)

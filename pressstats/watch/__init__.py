@@ -1,0 +1,20 @@
+"""Watch: control charts on residuals, and the exceptions that need a person."""
+
+from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
+from .exceptions import Findings, exceptions
+from .ink import ink_watch
+from .waste import MEASURES, waste_chart
+
+__all__ = [
+    "EWMA_LIMIT",
+    "EWMA_WEIGHT",
+    "MEASURES",
+    "Findings",
+    "ewma",
+    "ewma_limits",
+    "ewma_run_length",
+    "ewma_signals",
+    "exceptions",
+    "ink_watch",
+    "waste_chart",
+]

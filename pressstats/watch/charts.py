@@ -1,0 +1,111 @@
+"""Control charts on standardised residuals.
+
+An exponentially weighted moving average (EWMA) sees a small lasting shift that no single value
+shows. Parameters and how often it cries wolf are part of what is printed beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["EWMA_LIMIT", "EWMA_WEIGHT", "ewma", "ewma_limits", "ewma_run_length", "ewma_signals"]
+
+#: Weight of the newest value and width of the limits in standard deviations of the average.
+EWMA_WEIGHT = 0.2
+EWMA_LIMIT = 3.0
+
+
+def ewma(values: pd.Series | np.ndarray, weight: float = EWMA_WEIGHT, start: float = 0.0) -> np.ndarray:
+    """Return the exponentially weighted moving average of `values`.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        Values in order; a blank one leaves the average where it is.
+    weight : float
+        Weight of the newest value, in (0, 1].
+    start : float
+        Average before the first value.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Averages.
+    """
+    averages = np.empty(len(values))
+    average = start
+    for position, value in enumerate(np.asarray(values, dtype=float)):
+        if not np.isnan(value):
+            average = weight * value + (1 - weight) * average
+        averages[position] = average
+    return averages
+
+
+def ewma_limits(n: int, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) -> np.ndarray:
+    """Return the distance of the limits from the centre for each of the first `n` averages.
+
+    Notes
+    -----
+    Values are standardised, so the limit is L sqrt(w / (2 - w) (1 - (1 - w)^(2 t))): NIST/SEMATECH
+    e-Handbook, section 6.3.2.4 gives its asymptote.
+    """
+    steps = np.arange(1, n + 1)
+    return limit * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * steps)))
+
+
+def ewma_signals(z: pd.Series, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) -> pd.Series:
+    """Say where the average of standardised residuals is outside its limits.
+
+    Parameters
+    ----------
+    z : Series, shape (n,)
+        Standardised residuals in order of time.
+    weight, limit : float
+        Parameters of the chart.
+
+    Returns
+    -------
+    Series of str, shape (n,), index of `z`
+        ``high``, ``low`` or empty.
+    """
+    average = ewma(z, weight)
+    limits = ewma_limits(len(z), weight, limit)
+    words = np.where(average > limits, "high", np.where(average < -limits, "low", ""))
+    return pd.Series(words, index=z.index, dtype="str")
+
+
+def ewma_run_length(
+    shift: float = 0.0, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT, states: int = 101
+) -> float:
+    """Return the mean number of values until the chart signals.
+
+    Parameters
+    ----------
+    shift : float
+        Lasting shift of the values in their standard deviations; 0 gives the time between
+        false alarms.
+    weight, limit : float
+        Parameters of the chart.
+    states : int
+        States of the Markov chain that stands for the average (odd).
+
+    Returns
+    -------
+    float
+        Average run length, for independent normal values and constant limits.
+
+    Notes
+    -----
+    Markov-chain method of Lucas and Saccucci (1990), Technometrics 32:1.
+    """
+    from scipy import stats
+
+    edge = limit * np.sqrt(weight / (2 - weight))
+    width = 2 * edge / states
+    centres = -edge + width * (np.arange(states) + 0.5)
+    upper = (centres[None, :] + width / 2 - (1 - weight) * centres[:, None]) / weight - shift
+    lower = (centres[None, :] - width / 2 - (1 - weight) * centres[:, None]) / weight - shift
+    stay = stats.norm.cdf(upper) - stats.norm.cdf(lower)
+    lengths = np.linalg.solve(np.eye(states) - stay, np.ones(states))
+    return float(lengths[states // 2])

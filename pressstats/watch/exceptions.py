@@ -1,0 +1,281 @@
+"""What needs a person: exceptions from charts, reels, store and logs, each with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..reels import chance_of_excess
+from ..tables import as_published
+from .waste import MEASURES
+
+__all__ = ["Findings", "exceptions"]
+
+#: A signal is news while it is not older than this.
+_NEWS_DAYS = 28
+#: A supplier or stand is named only where chance alone would do it this rarely, over all its rivals.
+_CHANCE = 0.01
+_STORE_LOSS_SIGMA = 6.0
+_COLUMNS = ["kind", "subject", "week", "size", "unit", "cost", "why"]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """The tables that exceptions are drawn from, under their published or documented names."""
+
+    waste_chart: pd.DataFrame
+    unexplained: pd.DataFrame
+    ink_watch: pd.DataFrame
+    reel_ends: pd.DataFrame
+    breaks: pd.DataFrame
+    reel_chain: pd.DataFrame
+    stock_cover: pd.DataFrame
+    stock: pd.DataFrame
+    open_orders: pd.DataFrame
+
+
+def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
+    """Return the published table ``exceptions``.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    found : Findings
+        Tables of the analyses.
+
+    Returns
+    -------
+    DataFrame, shape (exceptions, 8)
+        Published columns; size is in `unit`, cost [currency] is blank where it cannot be told.
+    """
+    rows = [
+        *_waste(logs, found.waste_chart),
+        *_unexplained(logs, found.unexplained),
+        *_inks(logs, found.ink_watch),
+        *_stands(logs, found.reel_ends),
+        *_suppliers(logs, found.breaks),
+        *_store_losses(logs, found.reel_chain),
+        *_cover(logs, found.stock_cover),
+        *_unknown_stock(logs, found.stock),
+        *_late_orders(logs, found.open_orders),
+        *_standby(logs),
+        *_logs(logs),
+    ]
+    table = pd.DataFrame(rows, columns=_COLUMNS).drop_duplicates(["kind", "subject"], keep="last")
+    table["exception"] = table["kind"] + ": " + table["subject"]
+    table = table.astype({"week": "datetime64[us]", "size": "float64", "cost": "float64"})
+    return as_published(table, "exceptions")
+
+
+def _recent(logs: Logs, days: pd.Series) -> pd.Series:
+    return days > logs.as_of - pd.Timedelta(days=_NEWS_DAYS)
+
+
+def _price_per_kg(logs: Logs) -> float:
+    """Return the mean price of newsprint [currency / kg], weighted by what was delivered."""
+    if not logs.has("materials"):
+        return float("nan")
+    materials = logs["materials"]
+    newsprint = materials[(materials["kind"] == "newsprint") & (materials["unit"] == "kg")]
+    if not logs.has("deliveries"):
+        return float(newsprint["unit_price"].mean())
+    rows = logs["deliveries"].merge(
+        newsprint[["material", "unit_price"]], on="material", suffixes=("", "_list")
+    )
+    rows = rows[rows["delivered_on"].notna()]
+    price = rows["unit_price"].fillna(rows["unit_price_list"])
+    total = rows["quantity"].sum()
+    return (
+        float((price * rows["quantity"]).sum() / total)
+        if total > 0
+        else float(newsprint["unit_price"].mean())
+    )
+
+
+def _waste(logs: Logs, chart: pd.DataFrame) -> list[tuple]:
+    price = _price_per_kg(logs)
+    rows = []
+    for (press, measure), mine in chart.groupby(["press", "measure"]):
+        last = mine.iloc[-1]
+        if last["signal"] == "" or not _recent(logs, mine["week"]).iloc[-1]:
+            continue
+        run = mine[::-1]
+        lasting = run[(run["signal"] != last["signal"]).cumsum() == 0]
+        unit, words = MEASURES[str(measure)]
+        size = float((lasting["level"] - lasting["expected"]).mean())
+        kg = float(lasting["excess_kg"].sum())
+        since = lasting["week"].iloc[-1]
+        why = (
+            f"{words} is {last['signal']}: {size:+.2g} {unit} against the same titles in the 52 weeks "
+            f"before, outside the EWMA limits since the week of {since:%Y-%m-%d}"
+        )
+        rows.append((words, press, since, size, unit, kg * price, why))
+    return rows
+
+
+def _unexplained(logs: Logs, limits: pd.DataFrame) -> list[tuple]:
+    rows = []
+    for row in limits[_recent(logs, limits["week"]) & (limits["z"].abs() > 3)].itertuples():
+        extra = row.unexplained_kg - row.threading_kg
+        why = (
+            f"{extra:+.0f} kg beyond the paper threaded, {abs(row.z):.1f} times the standard deviation of "
+            "weighing, counting and grammage errors: look for a mount or a weight that was not logged"
+        )
+        rows.append(("unexplained paper", row.press, row.week, extra, "kg", extra * _price_per_kg(logs), why))
+    return rows
+
+
+def _inks(logs: Logs, watch: pd.DataFrame) -> list[tuple]:
+    price = pd.Series(dtype=float)
+    if logs.has("materials"):
+        materials = logs["materials"]
+        price = materials[materials["kind"] == "ink"].drop_duplicates("ink").set_index("ink")["unit_price"]
+    rows = []
+    for ink, mine in watch.groupby("ink"):
+        recent = mine[_recent(logs, mine["read_at"]) & mine["signal"].ne("")]
+        if recent.empty:
+            continue
+        signal = recent["signal"].iloc[-1]
+        same = recent[recent["signal"] == signal]
+        extra = float((same["used_kg"] - same["expected_kg"]).sum())
+        words = {"high": "use is above", "low": "use is below", "jump": "a single interval jumps away from"}[
+            signal
+        ]
+        why = (
+            f"{words} what film weight, starts and standing explain, at {len(same)} of the dips of the last "
+            "four weeks: check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
+        )
+        week = logs.plant.week_start(same["read_at"].iloc[0])
+        rows.append(("ink use", ink, week, extra, "kg", extra * float(price.get(ink, np.nan)), why))
+    return rows
+
+
+def _stands(logs: Logs, ends: pd.DataFrame) -> list[tuple]:
+    target = logs.plant.reel.splice_target_m
+    rows = []
+    for stand, mine in ends.groupby("reelstand"):
+        splices = mine["splices"].sum()
+        half = (mine["butt_m_ci_high"] - mine["butt_m_ci_low"]) / 2
+        weight = mine["splices"] / splices if splices else mine["splices"]
+        mean = float((mine["butt_m_mean"] * weight).sum())
+        error = float(np.sqrt(((half * weight) ** 2).sum()))
+        if splices < 30 or mean - 1.5 * error <= 1.25 * target:
+            continue
+        cost = float(mine["lost_cost_per_year"].sum()) * (1 - target / mean)
+        why = (
+            f"{mean:.1f} m stay on the core at a splice (target {target:g} m, {splices:.0f} splices); a "
+            "changed setting is a matter for the press crew and the maker's manual"
+        )
+        rows.append(("reel ends", stand, pd.NaT, mean - target, "m per splice", cost, why))
+    return rows
+
+
+def _suppliers(logs: Logs, breaks: pd.DataFrame) -> list[tuple]:
+    rows = []
+    for by in ("supplier", "reelstand"):
+        mine = breaks[breaks["by"] == by]
+        reels, events = mine["reels"].sum(), mine["breaks"].sum()
+        for row in mine.itertuples():
+            others = reels - row.reels
+            if others <= 0:
+                continue
+            rate = (events - row.breaks) / others
+            if row.breaks / row.reels <= rate:
+                continue
+            chance = chance_of_excess(row.breaks, row.reels, events - row.breaks, others)
+            if chance * len(mine) >= _CHANCE:
+                continue
+            extra = row.breaks - rate * row.reels
+            why = (
+                f"{row.per_100_reels:.2f} breaks per 100 reels ({row.ci_low:.2f} to {row.ci_high:.2f}) "
+                f"against {100 * rate:.2f} of the others; chance alone would do this once in "
+                f"{1 / max(chance, 1e-9):,.0f} times"
+            )
+            rows.append(
+                ("web breaks", row.level, pd.NaT, extra, f"breaks more than others, by {by}", np.nan, why)
+            )
+    return rows
+
+
+def _store_losses(logs: Logs, chain: pd.DataFrame) -> list[tuple]:
+    error = logs.plant.measurement.reel_kg * np.sqrt(2)
+    lost = chain[(chain["store_loss_kg"] > _STORE_LOSS_SIGMA * error) & _recent(logs, chain["last_ended"])]
+    if lost.empty:
+        return []
+    kg = float(lost["store_loss_kg"].sum())
+    why = (
+        f"{len(lost)} part reels of the last four weeks came back lighter than they went to the store "
+        f"(first: {lost['reel_id'].iloc[0]}): check stripping in the store and the weighing"
+    )
+    return [("store losses", "part reels", pd.NaT, kg, "kg", kg * _price_per_kg(logs), why)]
+
+
+def _cover(logs: Logs, cover: pd.DataFrame) -> list[tuple]:
+    policy = logs.plant.policy
+    rows = []
+    for row in cover.dropna(subset="days_cover").itertuples():
+        if row.days_cover < policy.cover_days_minimum:
+            out = f"; may run out on {row.runs_out_q05:%Y-%m-%d}" if pd.notna(row.runs_out_q05) else ""
+            why = f"{row.days_cover:.1f} days of cover, {policy.cover_days_minimum:g} wanted{out}"
+            rows.append(("cover low", row.material, pd.NaT, row.days_cover, "days", np.nan, why))
+        elif row.days_cover > 2 * policy.cover_days_maximum:
+            why = (
+                f"{row.days_cover:.0f} days of cover, twice the {policy.cover_days_maximum:g} allowed: it ties "
+                "up cash and floor, and stacked paper is fire load (local fire code and insurer decide)"
+            )
+            rows.append(("cover high", row.material, pd.NaT, row.days_cover, "days", np.nan, why))
+    return rows
+
+
+def _unknown_stock(logs: Logs, stock: pd.DataFrame) -> list[tuple]:
+    return [
+        ("stock unknown", row.material, pd.NaT, np.nan, "", np.nan, row.why)
+        for row in stock[stock["quantity"].isna()].itertuples()
+    ]
+
+
+def _late_orders(logs: Logs, orders: pd.DataFrame) -> list[tuple]:
+    rows = []
+    for row in orders[orders["promised_on"] < logs.as_of].itertuples():
+        days = (logs.as_of - row.promised_on).days
+        why = f"promised for {row.promised_on:%Y-%m-%d}, {days} days ago, and not received: ring the supplier"
+        rows.append(("delivery late", f"{row.delivery_id} {row.material}", pd.NaT, days, "days", np.nan, why))
+    return rows
+
+
+def _standby(logs: Logs) -> list[tuple]:
+    if not logs.has("standby"):
+        return []
+    rows = []
+    for row in logs["standby"].itertuples():
+        if pd.notna(row.tested_on) and row.tested_on > logs.as_of:
+            continue
+        due = row.tested_on + pd.Timedelta(days=row.test_every_days) if pd.notna(row.tested_on) else pd.NaT
+        if pd.notna(due) and due >= logs.as_of:
+            continue
+        late = (logs.as_of - due).days if pd.notna(due) else np.nan
+        since = f"was due on {due:%Y-%m-%d}" if pd.notna(due) else "has no date"
+        why = (
+            f"the test of this standby supply {since}; it holds {row.holds_hours:g} h. Tests, isolation and "
+            "generators belong to qualified people"
+        )
+        rows.append(("standby test", row.supply, pd.NaT, late, "days late", np.nan, why))
+    return rows
+
+
+def _logs(logs: Logs) -> list[tuple]:
+    rows = []
+    runs = logs["runs"]
+    if logs.has("reel_mounts"):
+        recent = runs[_recent(logs, runs["date"])]
+        bare = recent[~recent["run_id"].isin(logs["reel_mounts"]["run_id"])]
+        if len(bare):
+            why = "printed without any reel record, so their paper cannot be balanced"
+            rows.append(
+                ("log gap", "runs without reels", pd.NaT, float(len(bare)), "runs of four weeks", np.nan, why)
+            )
+    return rows

@@ -1,0 +1,97 @@
+"""Waste of each press on a control chart: start-up kg per start, and running waste in per cent.
+
+Raw percentages move with the mix of titles and the length of runs, so each run is first compared with
+what its own title and press used to do; what is charted is the week's mean of those residuals.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_signals
+
+__all__ = ["MEASURES", "waste_chart"]
+
+#: What is watched: unit and what it is called in a sentence.
+MEASURES = {
+    "startup": ("kg per start", "start-up waste"),
+    "running": ("% of printed paper", "running waste"),
+}
+#: The weeks that the charts are judged against, and the newest weeks that are left out of them.
+_BASELINE_WEEKS = 52
+_NEWEST_WEEKS = 8
+_WEEKS_MINIMUM = 13
+
+
+def waste_chart(runs: pd.DataFrame) -> pd.DataFrame:
+    """Return the control chart of start-up and running waste by press and week.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Result of :func:`pressstats.paper.run_balance`.
+
+    Returns
+    -------
+    DataFrame, shape (presses x measures x weeks, 10)
+        press, measure (``startup`` or ``running``), week, level (the week's mean), expected (of
+        the same mix of titles in the baseline), z (standardised residual), average (EWMA of z),
+        limit, signal (``high``, ``low`` or empty), excess_kg (paper above expectation [kg]). The
+        baseline is the 52 weeks before the newest 8; a press with fewer than 13 weeks of it has
+        no chart.
+    """
+    printed = runs[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum(axis=1, min_count=4)
+    values = {
+        "startup": (runs["startup_kg"] / runs["starts"], runs["starts"]),
+        "running": (100 * runs["running_kg"] / printed, printed / 100),
+    }
+    parts = []
+    for measure, (value, weight) in values.items():
+        rows = runs[["press", "title", "week"]].assign(value=value, weight=weight).dropna()
+        for press, mine in rows.groupby("press", sort=True):
+            parts.append(_chart(mine).assign(press=press, measure=measure))
+    columns = [
+        "press",
+        "measure",
+        "week",
+        "level",
+        "expected",
+        "z",
+        "average",
+        "limit",
+        "signal",
+        "excess_kg",
+    ]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def _chart(rows: pd.DataFrame) -> pd.DataFrame:
+    columns = ["week", "level", "expected", "z", "average", "limit", "signal", "excess_kg"]
+    weeks = pd.Index(sorted(rows["week"].unique()))
+    newest = weeks[-_NEWEST_WEEKS] if len(weeks) > _NEWEST_WEEKS else weeks[-1]
+    oldest = newest - pd.Timedelta(weeks=_BASELINE_WEEKS)
+    base = rows[(rows["week"] < newest) & (rows["week"] >= oldest)]
+    if base["week"].nunique() < _WEEKS_MINIMUM:
+        return pd.DataFrame(columns=columns)
+    usual = base.groupby("title")["value"].mean()
+    # A title that the baseline has not seen is compared with the press as a whole.
+    expected = rows["title"].map(usual).fillna(base["value"].mean())
+    kg = (rows["value"] - expected) * rows["weight"]
+    by_week = rows.assign(expected=expected, excess_kg=kg, residual=rows["value"] - expected).groupby("week")
+    chart = by_week.agg(
+        level=("value", "mean"),
+        expected=("expected", "mean"),
+        residual=("residual", "mean"),
+        excess_kg=("excess_kg", "sum"),
+        runs=("value", "size"),
+    ).reset_index()
+    in_base = (chart["week"] < newest) & (chart["week"] >= oldest)
+    # A week's mean scatters with the root of its number of runs.
+    weighted = chart["residual"] * np.sqrt(chart["runs"])
+    spread = weighted[in_base].std()
+    chart["z"] = weighted / spread if spread > 0 else np.nan
+    chart["average"] = ewma(chart["z"], EWMA_WEIGHT)
+    chart["limit"] = ewma_limits(len(chart), EWMA_WEIGHT, EWMA_LIMIT)
+    chart["signal"] = ewma_signals(chart["z"])
+    return chart[columns]
