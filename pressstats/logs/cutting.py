@@ -1,0 +1,237 @@
+"""Cut every table at as-of, so that any past day can be looked at as it was then.
+
+Which time decides is told in `TOLD_BY`: webs, mounts and coverage follow their run, everything else
+goes by its own time, and what a plant keeps as one current list (`EXEMPT`) is not cut. A row that
+tells no time takes that of the row above it in its file, because exports are written in the order of
+time; it is shown if that was within the cut, and always at the newest as-of.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow.compute as pc
+
+from .keys import positions_in
+from .rows import Rows
+
+__all__ = ["EXEMPT", "LATER_KNOWN", "OF_A_RUN", "default_as_of", "in_cut", "isolated", "reopen", "told_times"]
+
+#: Tables that are not cut.
+EXEMPT = frozenset({"materials", "standby", "budget"})
+#: Tables whose rows follow their run.
+OF_A_RUN = ("run_webs", "reel_mounts", "coverage")
+#: Columns whose first one that is there tells the time of a row.
+TOLD_BY: dict[str, tuple[str, ...]] = {
+    "runs": ("date", "finished_at", "started_at"),
+    "run_webs": (),
+    "reel_mounts": ("mounted_at",),
+    "coverage": (),
+    "reels": ("received_on",),
+    "tank_readings": ("read_at",),
+    "deliveries": ("ordered_on", "delivered_on", "delivered_at", "promised_on"),
+    "stock_counts": ("counted_on", "counted_at"),
+    "prices": ("valid_from",),
+    "plan": ("made_on",),
+    "waste_sold": ("sold_on",),
+}
+#: What becomes known of a delivery when it arrives.
+LATER_KNOWN = frozenset({"delivered_on", "delivered_at", "load", "tank", "unit_price", "quantity"})
+
+_NAT = np.datetime64("NaT", "us")
+_DAY = np.timedelta64(1, "D")
+#: Days from the nearest other date beyond which a few rows are taken for slips of the pen.
+_APART_DAYS = 400
+_HANDFUL = 5
+
+
+def isolated(times: np.ndarray) -> np.ndarray:
+    """Return a mask of dates that lie years away from all the others.
+
+    Parameters
+    ----------
+    times : ndarray of datetime64[us], shape (rows,)
+        Dates; NaT never is isolated.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+        True in a group of at most a handful of dates, more than 400 days from any other, when
+        another group is more than five times as large.
+    """
+    mask = np.zeros(len(times), dtype=bool)
+    known = np.flatnonzero(~np.isnat(times))
+    if not len(known) or times[known].max() - times[known].min() <= _APART_DAYS * _DAY:
+        return mask
+    order = known[np.argsort(times[known], kind="stable")]
+    group = np.concatenate([[0], np.cumsum(np.diff(times[order]) > _APART_DAYS * _DAY)])
+    sizes = np.bincount(group)
+    few = (sizes <= _HANDFUL) & (sizes * 5 < sizes.max())
+    mask[order[few[group]]] = True
+    return mask
+
+
+def default_as_of(runs: Rows) -> np.datetime64 | None:
+    """Return the latest publication date of a usable run, None if there is none."""
+    dates = np.where(runs.live, runs["date"], _NAT)
+    dates = dates[~np.isnat(dates) & ~isolated(dates)]
+    return dates.max() if len(dates) else None
+
+
+def _coalesced(rows: Rows, columns: tuple[str, ...]) -> np.ndarray:
+    out = np.full(len(rows), _NAT)
+    for column in columns:
+        values = rows[column]
+        out = np.where(np.isnat(out), values, out) if np.isnat(out).any() else out
+    return out
+
+
+def _run_times(runs: Rows) -> np.ndarray:
+    """Return the time each run tells; of a rejected one the latest of all it tells."""
+    told = _coalesced(runs, TOLD_BY["runs"])
+    for column in TOLD_BY["runs"]:
+        told = np.where(~runs.live & (runs[column] > told), runs[column], told)
+    return told
+
+
+def _filled(rows: Rows, told: np.ndarray) -> np.ndarray:
+    """Give rows that tell no time that of the row above in their file, or else of the row below."""
+    if not np.isnat(told).any():
+        return told
+    order = np.lexsort((rows.raw.line, rows.raw.file))
+    filled = told[order].copy()
+    files = rows.raw.file[order]
+    for step in (1, -1):
+        known = np.where(np.isnat(filled), -1, np.arange(len(filled)))[::step]
+        last = known.copy()
+        places = np.arange(len(filled))[::step]
+        seen = np.maximum.accumulate(np.where(known >= 0, np.arange(len(filled)), -1))
+        last = np.where(seen >= 0, places[np.maximum(seen, 0)], -1)
+        same = (last >= 0) & (files[::step] == files[np.maximum(last, 0)])
+        filled[::step] = np.where(
+            np.isnat(filled[::step]) & same, filled[np.maximum(last, 0)], filled[::step]
+        )
+    out = told.copy()
+    out[order] = filled
+    return out
+
+
+def told_times(tables: dict[str, Rows]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Return the time each row tells, and which rows tell none themselves.
+
+    Parameters
+    ----------
+    tables : dict of Rows
+        All tables; `runs` is among them.
+
+    Returns
+    -------
+    dict of (ndarray of datetime64[us], ndarray of bool)
+        For each table that is cut: the time by which a row is in or out, and a mask of the rows that
+        only take it from their neighbour.
+    """
+    told: dict[str, np.ndarray] = {}
+    runs = tables["runs"]
+    own = _run_times(runs)
+    out = {"runs": (_filled(runs, own), np.isnat(own))}
+    order = np.argsort(out["runs"][0], kind="stable")  # the earliest of a repeated run decides
+    known = runs.text("run_id").take(order)
+    for name in OF_A_RUN:
+        if name in tables:
+            at = positions_in(tables[name].text("run_id"), known, order)
+            told[name] = np.where(at >= 0, out["runs"][0][at], _coalesced(tables[name], TOLD_BY[name]))
+    for name, columns in TOLD_BY.items():
+        if name in tables and name not in told and name != "runs":
+            told[name] = _coalesced(tables[name], columns)
+    if "plan" in told:
+        # A day that has come is known, whenever its row was made.
+        undated = np.isnat(told["plan"])
+        told["plan"] = np.where(
+            undated & ~np.isnat(tables["plan"]["date"]), tables["plan"]["date"], told["plan"]
+        )
+    if "reels" in told:
+        told["reels"] = _reel_times(tables, told)
+    for name, times in told.items():
+        out[name] = (_filled(tables[name], times), np.isnat(times))
+    return out
+
+
+def _reel_times(tables: dict[str, Rows], told: dict[str, np.ndarray]) -> np.ndarray:
+    """Return when each reel came: as logged, or with its delivery, or before it was first mounted."""
+    reels, times = tables["reels"], told["reels"]
+    if "deliveries" in tables and np.isnat(times).any():
+        deliveries = tables["deliveries"]
+        at = positions_in(reels.text("delivery_id"), deliveries.text("delivery_id"))
+        came = deliveries["delivered_on"]
+        times = np.where(np.isnat(times) & (at >= 0), came[at] if len(came) else _NAT, times)
+    if "reel_mounts" in tables and np.isnat(times).any():
+        mounts = tables["reel_mounts"]
+        order = np.argsort(told["reel_mounts"], kind="stable")
+        names = [
+            pc.binary_join_element_wise(table.text("supplier"), table.text("reel_id"), "\x1f")
+            for table in (reels, mounts)
+        ]
+        at = positions_in(names[0], names[1].take(order), order)
+        times = np.where(np.isnat(times) & (at >= 0), told["reel_mounts"][at] if len(mounts) else _NAT, times)
+    return times
+
+
+def in_cut(
+    name: str, rows: Rows, told: np.ndarray, undated: np.ndarray, as_of: np.datetime64, newest: bool
+) -> np.ndarray:
+    """Return a mask of the rows within the cut.
+
+    Parameters
+    ----------
+    name : str
+        Table.
+    rows : Rows
+        Its rows.
+    told, undated : ndarray
+        As `told_times` returns them.
+    as_of : datetime64[D]
+        Last day included.
+    newest : bool
+        Whether `as_of` is not before the default one.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+        True where the row counts, or its problem is listed.
+    """
+    within = told < as_of + _DAY
+    if newest:
+        within |= undated
+        if name == "plan":
+            within |= np.isnat(rows["made_on"]) & ~np.isnat(rows["date"])
+        if name == "runs":
+            within |= ~rows.live
+    return within
+
+
+def reopen(deliveries: Rows, as_of: np.datetime64) -> None:
+    """Turn deliveries that arrived after `as_of` back into the open orders they were; likewise cancellations.
+
+    What becomes known only on arrival is blank again, `quantity` is what was ordered where that is
+    given, and findings that rest on those columns alone are dropped.
+    """
+    end = as_of + _DAY
+    values = deliveries.values
+    later = (values["delivered_on"] >= end) | (
+        np.isnat(values["delivered_on"]) & (values["delivered_at"] >= end)
+    )
+    if later.any():
+        import pyarrow as pa
+
+        deliveries.findings = deliveries.findings.without(later, LATER_KNOWN)
+        mask = pa.array(later)
+        for column in ("delivered_on", "delivered_at"):
+            values[column] = np.where(later, _NAT, values[column])
+        for column in ("load", "tank"):
+            values[column] = pc.if_else(mask, pa.scalar(None, pa.string()), values[column])
+        values["unit_price"] = np.where(later, np.nan, values["unit_price"])
+        ordered = values["quantity_ordered"]
+        values["quantity"] = np.where(later & ~np.isnan(ordered), ordered, values["quantity"])
+        deliveries.live = ~deliveries.findings.rejected(len(deliveries))
+    cancelled = values["cancelled_on"] >= end
+    if cancelled.any():
+        values["cancelled_on"] = np.where(cancelled, _NAT, values["cancelled_on"])

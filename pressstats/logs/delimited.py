@@ -1,0 +1,203 @@
+"""Bytes of a delimited text file into cells, with the line each row stands on.
+
+Line numbers are those of a text editor: the first line of the file is 1, and a blank line or a line
+break inside quotation marks counts. Rows with too many or too few fields, and quotation marks that
+never close, are set aside by line; the rest of the file is read.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as arrow_csv
+
+__all__ = ["Cells", "decoded", "read_delimited"]
+
+_QUOTED_LINES = 50  # a quoted cell longer than this is a quotation mark that never closes
+_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+
+
+@dataclass
+class Cells:
+    """Cells of one file or sheet, all as text.
+
+    Parameters
+    ----------
+    names : list of str
+        Column names as the file spells them.
+    columns : list of pyarrow.Array of string
+        One array of cells per name, null where empty.
+    lines : ndarray of int64, shape (rows,)
+        Line of each row.
+    header_line : int
+        Line of the column names.
+    broken : list of (line, text, rule)
+        Lines that are no row.
+    """
+
+    names: list[str]
+    columns: list[pa.Array]
+    lines: np.ndarray
+    header_line: int = 1
+    broken: list[tuple[int, str, str]] = field(default_factory=list)
+
+
+def decoded(data: bytes) -> bytes:
+    """Return the bytes of a text file as UTF-8 without byte-order mark, one line feed per line.
+
+    UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by being valid; anything else is
+    taken for cp1252, the usual code page of western office programs.
+    """
+    for mark, encoding in _MARKS:
+        if data.startswith(mark):
+            data = data.decode(encoding, errors="replace").encode()
+            break
+    else:
+        try:
+            data.decode()
+        except UnicodeDecodeError:
+            data = data.decode("cp1252", errors="replace").encode()
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    return data
+
+
+def _fields(line: str, delimiter: str) -> list[str]:
+    return next(csv.reader([line], delimiter=delimiter), [])
+
+
+def _delimiter(header: str, known: Sequence[str]) -> str:
+    """Return the delimiter that yields most known column names, then most columns."""
+    wanted = {name.casefold() for name in known}
+
+    def score(delimiter: str) -> tuple[int, int]:
+        names = _fields(header, delimiter)
+        return sum(name.strip().casefold() in wanted for name in names), len(names)
+
+    return max(",;\t", key=score)
+
+
+def _parse(data: bytes, delimiter: str, width: int) -> list[pa.Array]:
+    names = [str(number) for number in range(width)]
+    table = arrow_csv.read_csv(
+        pa.py_buffer(data),
+        read_options=arrow_csv.ReadOptions(column_names=names, block_size=min(len(data) + 1, 1 << 30)),
+        parse_options=arrow_csv.ParseOptions(
+            delimiter=delimiter, newlines_in_values=b'"' in data, ignore_empty_lines=False
+        ),
+        convert_options=arrow_csv.ConvertOptions(
+            column_types={name: pa.string() for name in names},
+            strings_can_be_null=True,
+            null_values=[""],
+            check_utf8=False,  # `decoded` has seen to it
+        ),
+    )
+    return [column.combine_chunks() for column in table.columns]
+
+
+def _sifted(
+    lines: list[bytes], first: int, delimiter: str, width: int
+) -> tuple[list[bytes], list[int], list[tuple[int, str, str]]]:
+    """Put physical lines together to records; return those of the right width and the broken ones."""
+    mark = delimiter.encode()
+    records: list[bytes] = []
+    numbers: list[int] = []
+    broken: list[tuple[int, str, str]] = []
+    at = 0
+    while at < len(lines):
+        line, number, count = lines[at], first + at, 1
+        at += 1
+        if b'"' not in line:
+            fields = line.count(mark) + 1
+        else:
+            while line.count(b'"') % 2 and at < len(lines) and count <= _QUOTED_LINES:
+                line += b"\n" + lines[at]
+                at += 1
+                count += 1
+            if line.count(b'"') % 2:
+                at = number - first + 1  # read on after the line with the stray mark
+                broken.append(
+                    (number, lines[at - 1].decode(errors="replace"), "a quotation mark never closes")
+                )
+                continue
+            fields = len(
+                next(csv.reader(io.StringIO(line.decode(errors="replace")), delimiter=delimiter), [])
+            )
+        if not line.strip(mark + b" "):
+            continue
+        if fields != width:
+            broken.append(
+                (number, line.decode(errors="replace"), f"{fields} fields where the header has {width}")
+            )
+            continue
+        records.append(line)
+        numbers.append(number)
+    return records, numbers, broken
+
+
+def _parse_slowly(records: list[bytes], delimiter: str, width: int) -> list[pa.Array]:
+    """Parse record by record, where the fast parser sees other records than an editor does."""
+    rows = []
+    for record in records:
+        fields = next(csv.reader(io.StringIO(record.decode(errors="replace")), delimiter=delimiter), [])
+        rows.append([cell or None for cell in fields[:width]] + [None] * (width - len(fields)))
+    return [pa.array([row[column] for row in rows], pa.string()) for column in range(width)]
+
+
+def read_delimited(data: bytes, known: Sequence[str]) -> Cells:
+    """Read a delimited text file.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of the file.
+    known : sequence of str
+        Column names the table may have; they decide between comma, semicolon and tab.
+
+    Returns
+    -------
+    Cells
+        Its cells as text. A file without any text has no names.
+    """
+    csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
+    data = decoded(data)
+    header_line, start, header = 1, 0, ""
+    while start < len(data):
+        end = data.find(b"\n", start)
+        end = len(data) if end < 0 else end
+        header = data[start:end].decode(errors="replace")
+        start = end + 1
+        if header.strip() and not header.lower().startswith("sep="):  # a spreadsheet's hint to itself
+            break
+        header_line += 1
+        header = ""
+    if not header:
+        return Cells([], [], np.zeros(0, dtype=np.int64))
+    delimiter = _delimiter(header, known)
+    names = [name.strip() for name in _fields(header, delimiter)]
+    body = data[start:].rstrip(b"\n")
+    if not body:
+        empty = pa.array([], pa.string())
+        return Cells(names, [empty] * len(names), np.zeros(0, dtype=np.int64), header_line)
+    first = header_line + 1
+    try:
+        columns = _parse(body, delimiter, len(names))
+        if len(columns[0]) == body.count(b"\n") + 1:
+            return Cells(names, columns, np.arange(first, first + len(columns[0])), header_line)
+    except pa.ArrowInvalid:
+        pass
+    records, numbers, broken = _sifted(body.split(b"\n"), first, delimiter, len(names))
+    columns = []
+    if records:
+        try:
+            columns = _parse(b"\n".join(records), delimiter, len(names))
+        except pa.ArrowInvalid:
+            columns = []
+    if not columns or len(columns[0]) != len(records):
+        columns = _parse_slowly(records, delimiter, len(names))
+    return Cells(names, columns, np.array(numbers, dtype=np.int64), header_line, broken)

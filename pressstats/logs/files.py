@@ -1,0 +1,210 @@
+"""Find the files of a logs folder and open each as cells of text.
+
+CSV, Parquet and sheets of a workbook all become the same thing: cells spelled as the plant spells
+them in its exports, so that one set of rules reads them all. A typed cell of a workbook or of a
+Parquet file is taken as it is: a whole number keeps no ``.0``, a time with a zone becomes wall time.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ..plant import Plant
+from ..tables import INPUTS
+from .delimited import Cells, read_delimited
+from .problems import LogsError
+
+__all__ = ["File", "open_folder", "table_of"]
+
+_SUFFIXES = (".csv", ".parquet", ".xlsx")
+_NOT_LOGS = {"plant.toml", "readme.md", "readme.txt"}
+
+
+@dataclass(frozen=True)
+class File:
+    """One file, or one sheet of a workbook, opened.
+
+    Parameters
+    ----------
+    name : str
+        Name of the file; a sheet adds its own: ``logs.xlsx[runs]``.
+    table : str
+        Table it belongs to, empty if none.
+    digest : str
+        SHA-256 of the file.
+    cells : Cells or None
+        Its content, None where it cannot be read.
+    trouble : str
+        Why it cannot be read.
+    """
+
+    name: str
+    table: str
+    digest: str
+    cells: Cells | None = None
+    trouble: str = ""
+
+
+def table_of(stem: str) -> str:
+    """Return the table that a file or sheet called `stem` belongs to, empty if none.
+
+    The name is that of the table, or continues after ``_`` or ``-``: ``runs_2025-W05`` is of ``runs``.
+    """
+    stem = stem.strip().casefold()
+    for table in INPUTS:
+        if stem == table or stem.startswith((table + "_", table + "-")):
+            return table
+    return ""
+
+
+def _spelled(value: Any, decimal: str) -> str | None:
+    """Spell one typed cell as the plant spells its exports."""
+    if value is None or value == "":
+        return None
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        if value != value:
+            return None
+        return (
+            str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value).replace(".", decimal)
+        )
+    if isinstance(value, dt.datetime):
+        return value.isoformat(sep=" ")
+    return str(value)
+
+
+def _sheet_cells(rows: Iterator[tuple[Any, ...]], decimal: str) -> Cells:
+    """Return the cells of a sheet; its first row that is not empty holds the names."""
+    header_line, names, kept, lines = 1, [], [], []
+    for number, row in enumerate(rows, start=1):
+        if all(value is None or value == "" for value in row):
+            continue
+        if not names:
+            header_line, names = number, ["" if value is None else str(value).strip() for value in row]
+            continue
+        kept.append([*row[: len(names)], *([None] * (len(names) - len(row)))])
+        lines.append(number)
+    columns = [
+        pa.array([_spelled(row[at], decimal) for row in kept], pa.string()) for at in range(len(names))
+    ]
+    return Cells(names, columns, np.array(lines, dtype=np.int64), header_line)
+
+
+def _parquet_text(column: pa.ChunkedArray, plant: Plant) -> pa.Array:
+    """Spell one column of a Parquet file as text."""
+    cells = column.combine_chunks()
+    if pa.types.is_dictionary(cells.type):
+        cells = cells.dictionary_decode()
+    kind, decimal = cells.type, plant.format.decimal or "."
+    if pa.types.is_timestamp(kind):
+        if kind.tz is not None:
+            cells = pc.local_timestamp(pc.cast(cells, pa.timestamp("us", plant.timezone), safe=False))
+        return pc.cast(pc.cast(cells, pa.timestamp("us"), safe=False), pa.string())
+    if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+        text = pc.cast(cells, pa.string())
+        text = pc.if_else(pc.equal(text, "nan"), pa.scalar(None, pa.string()), text)
+        text = pc.replace_substring_regex(text, r"\.0+$", "")
+        return pc.replace_substring(text, ".", decimal) if decimal != "." else text
+    if pa.types.is_integer(kind) or pa.types.is_date(kind) or pa.types.is_boolean(kind):
+        return pc.cast(cells, pa.string())
+    if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
+        text = pc.cast(cells, pa.string())
+        return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
+    return pa.array([_spelled(value, decimal) for value in cells.to_pylist()], pa.string())
+
+
+def _read_parquet(data: bytes, plant: Plant) -> Cells:
+    import pyarrow.parquet as parquet  # imported here: most plants export CSV
+
+    table = parquet.read_table(io.BytesIO(data))
+    names = [name for name in table.column_names if not name.startswith("__index_level_")]
+    columns = [_parquet_text(table.column(table.column_names.index(name)), plant) for name in names]
+    return Cells([name.strip() for name in names], columns, np.arange(2, table.num_rows + 2))
+
+
+def _read_workbook(path: Path, data: bytes, digest: str, plant: Plant) -> Iterator[File]:
+    import openpyxl  # imported here: it takes longer to import than a year of CSV to read
+
+    try:
+        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+        for sheet in book.worksheets:
+            sheet.reset_dimensions()
+            cells = _sheet_cells(sheet.iter_rows(values_only=True), plant.format.decimal or ".")
+            table = table_of(sheet.title)
+            if table or cells.names:
+                yield File(f"{path.name}[{sheet.title}]", table, digest, cells)
+    except Exception as error:  # a damaged workbook fails in any of a dozen libraries' ways
+        raise LogsError(f"{path.name}: cannot be read as a workbook ({_first_line(error)})") from None
+
+
+def _first_line(error: Exception) -> str:
+    return (str(error).splitlines() or [""])[0][:200] or type(error).__name__
+
+
+def _renamed(plant: Plant, table: str) -> list[str]:
+    return [*INPUTS[table].names, *plant.columns.get(table, {})]
+
+
+def _open(path: Path, plant: Plant) -> Iterator[File]:
+    suffix, table = path.suffix.lower(), table_of(path.stem)
+    if suffix not in _SUFFIXES or (not table and suffix != ".xlsx"):
+        yield File(path.name, "", "", trouble="belongs to no table, so it was not read")
+        return
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise LogsError(f"{path.name}: cannot be opened ({error.strerror})") from None
+    digest = hashlib.sha256(data).hexdigest()
+    if suffix == ".xlsx":
+        yield from _read_workbook(path, data, digest, plant)
+    elif suffix == ".csv":
+        yield File(path.name, table, digest, read_delimited(data, _renamed(plant, table)))
+    else:
+        try:
+            yield File(path.name, table, digest, _read_parquet(data, plant))
+        except Exception as error:  # damaged bytes surface in many ways; each is the file's fault
+            yield File(path.name, table, digest, trouble=f"cannot be read as Parquet ({_first_line(error)})")
+
+
+def open_folder(folder: Path, plant: Plant) -> list[File]:
+    """Open every table in a logs folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder. Subfolders, hidden files, ``plant.toml`` and the README are no logs.
+    plant : Plant
+        Its description.
+
+    Returns
+    -------
+    list of File
+        By name. A file that belongs to no table, or cannot be read, is there with its trouble.
+
+    Raises
+    ------
+    LogsError
+        If the folder cannot be listed, a file cannot be opened, or a workbook is damaged.
+    """
+    try:
+        paths = sorted(path for path in folder.iterdir() if path.is_file())
+    except OSError as error:
+        raise LogsError(f"{folder}: cannot be listed ({error.strerror})") from None
+    opened: list[File] = []
+    for path in paths:
+        if not path.name.startswith((".", "~$")) and path.name.casefold() not in _NOT_LOGS:
+            opened += _open(path, plant)
+    return opened

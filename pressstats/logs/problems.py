@@ -1,0 +1,122 @@
+"""Problems are data: where each stands, which rule it broke, and whether the row is used all the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["PROBLEM_COLUMNS", "Finding", "Findings", "LogsError", "problem_frame"]
+
+#: Columns of the frames of rejected and of doubtful rows.
+PROBLEM_COLUMNS = ("table", "file", "line", "column", "value", "rule")
+
+
+class LogsError(Exception):
+    """The logs cannot be used at all; the message says which file and why."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule broken by some rows of a table.
+
+    Parameters
+    ----------
+    rows : ndarray of int, shape (n,)
+        Positions of the rows in the table as read.
+    columns : tuple of str
+        Columns the rule speaks of; their values are the evidence.
+    rules : str or list of str, length n
+        The rule in words, for all rows or for each.
+    rejects : bool
+        Whether the rows are set aside; otherwise they are used all the same.
+    """
+
+    rows: np.ndarray
+    columns: tuple[str, ...]
+    rules: str | list[str]
+    rejects: bool
+
+
+@dataclass
+class Findings:
+    """All that was found in one table."""
+
+    found: list[Finding] = field(default_factory=list)
+
+    def add(
+        self,
+        mask: np.ndarray | list[int],
+        columns: str | tuple[str, ...],
+        rules: str | list[str],
+        rejects: bool = True,
+    ) -> None:
+        """Add the rows where `mask` is true (or at the positions it lists), if there are any."""
+        rows = np.asarray(mask)
+        if rows.dtype == bool:
+            rows = np.flatnonzero(rows)
+        if len(rows):
+            names = (columns,) if isinstance(columns, str) else columns
+            self.found.append(Finding(rows.astype(np.int64), names, rules, rejects))
+
+    def rejected(self, count: int) -> np.ndarray:
+        """Return a mask of the rows set aside, of `count` rows in all."""
+        mask = np.zeros(count, dtype=bool)
+        for finding in self.found:
+            if finding.rejects:
+                mask[finding.rows] = True
+        return mask
+
+    def without(self, rows: np.ndarray, columns: frozenset[str]) -> Findings:
+        """Return the findings less those that concern only `columns` in the rows of the mask `rows`."""
+        kept = Findings()
+        for finding in self.found:
+            if columns.issuperset(finding.columns):
+                stays = ~rows[finding.rows]
+                rules = finding.rules
+                if not isinstance(rules, str):
+                    rules = [rule for rule, stay in zip(rules, stays, strict=True) if stay]
+                kept.add(finding.rows[stays], finding.columns, rules, finding.rejects)
+            else:
+                kept.found.append(finding)
+        return kept
+
+    def lines(self, listed: np.ndarray, rejects: bool) -> dict[int, list[tuple[tuple[str, ...], str]]]:
+        """Return columns and rule of each problem, by row, of the rows where the mask `listed` is true."""
+        out: dict[int, list[tuple[tuple[str, ...], str]]] = {}
+        for finding in self.found:
+            if finding.rejects == rejects:
+                for number, row in enumerate(finding.rows.tolist()):
+                    if listed[row]:
+                        rule = finding.rules if isinstance(finding.rules, str) else finding.rules[number]
+                        out.setdefault(row, []).append((finding.columns, rule))
+        return out
+
+
+def problem_frame(records: list[tuple[str, str, int, str, str, str]]) -> pd.DataFrame:
+    """Return problems as a table, one row per line of a log, sorted.
+
+    Parameters
+    ----------
+    records : list of tuple
+        Table, file, line, column, value and rule of each problem.
+
+    Returns
+    -------
+    DataFrame
+        Columns `PROBLEM_COLUMNS`. Several broken rules of one line are joined by `` | ``, in the
+        same order in column, value and rule.
+    """
+    joined: dict[tuple[str, str, int], list[tuple[str, str, str]]] = {}
+    for table, file, line, column, value, rule in records:
+        problems = joined.setdefault((table, file, line), [])
+        if (column, value, rule) not in problems:
+            problems.append((column, value, rule))
+    rows = [
+        (*place, *(" | ".join(part) for part in zip(*problems, strict=True)))
+        for place, problems in sorted(joined.items())
+    ]
+    frame = pd.DataFrame(rows, columns=list(PROBLEM_COLUMNS))
+    text = {name: "str" for name in PROBLEM_COLUMNS if name != "line"}
+    return frame.astype(text | {"line": "float64"})

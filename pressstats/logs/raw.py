@@ -1,0 +1,203 @@
+"""All files of one table as one set of cells: columns found by name, each row knowing its file and line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ..plant import Plant
+from ..tables import Table
+from .files import File
+from .problems import PROBLEM_COLUMNS
+
+__all__ = ["RawTable", "match_columns", "stack"]
+
+_LONGEST = 200  # characters of a value shown in a problem
+
+assert PROBLEM_COLUMNS[1:3] == ("file", "line")
+
+
+@dataclass
+class RawTable:
+    """Cells of one table, from all of its files.
+
+    Parameters
+    ----------
+    table : Table
+        Declaration of the table.
+    columns : dict
+        Cells of each declared column that some file has, each an array of shape (rows,).
+    file : ndarray of int64, shape (rows,)
+        Which of `files` the row stands in.
+    line : ndarray of int64, shape (rows,)
+        Line of the row in its file.
+    files : list of File
+        The files.
+    broken : dict
+        Text and rule of the lines that are no row; such a row is blank in every column.
+    notes : list of (file, line, column, rule, rejects)
+        Problems of a header.
+    missing : list of (file, column)
+        Required columns that a file lacks: the table cannot be used.
+    """
+
+    table: Table
+    columns: dict[str, pa.Array] = field(default_factory=dict)
+    file: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    line: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    files: list[File] = field(default_factory=list)
+    broken: dict[int, tuple[str, str]] = field(default_factory=dict)
+    notes: list[tuple[str, int, str, str, bool]] = field(default_factory=list)
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+    def place(self, row: int) -> tuple[str, int]:
+        """Return file name and line of a row."""
+        return self.files[self.file[row]].name, int(self.line[row])
+
+    def value(self, row: int, column: str) -> str:
+        """Return the cell as the file spells it, cut short if very long."""
+        if row in self.broken:
+            text = self.broken[row][0]
+        else:
+            text = self.columns[column][row].as_py() or "" if column in self.columns else ""
+        return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def match_columns(
+    names: list[str], table: Table, renamed: dict[str, str]
+) -> tuple[dict[str, int], list[str], list[str]]:
+    """Find the declared columns among the names of a header.
+
+    Parameters
+    ----------
+    names : list of str
+        Names in the header.
+    table : Table
+        Declaration.
+    renamed : dict
+        The plant's own name of a column to ours.
+
+    Returns
+    -------
+    found : dict
+        Place of each declared column in the header. A name counts if the plant renamed it, if it is
+        ours, or either of these but for capitals and white space, in this order.
+    extra : list of str
+        Names that are no column.
+    twice : list of str
+        Columns that two names claim equally well.
+    """
+    loose = {
+        name.strip().casefold(): ours for name, ours in {**{n: n for n in table.names}, **renamed}.items()
+    }
+    found: dict[str, tuple[int, int]] = {}
+    extra, twice = [], []
+    for at, name in enumerate(names):
+        if name in renamed:
+            ours, rank = renamed[name], 0
+        elif name in table.by_name:
+            ours, rank = name, 1
+        elif (plain := name.casefold()) in loose:
+            ours, rank = loose[plain], 2
+        else:
+            if name:
+                extra.append(name)
+            continue
+        if ours in found and found[ours][0] == rank:
+            twice.append(ours)
+        if ours not in found or rank < found[ours][0]:
+            found[ours] = (rank, at)
+    return {ours: at for ours, (_, at) in found.items()}, extra, twice
+
+
+def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, pa.Array] | None:
+    """Note the header problems of a file; return its cells by column, None if they cannot be used."""
+    cells = file.cells
+    if cells is None:
+        raw.notes.append((file.name, 1, "", file.trouble, True))
+        return None
+    found, extra, twice = match_columns(cells.names, raw.table, renamed)
+    line = cells.header_line
+    if not cells.names:
+        raw.notes.append((file.name, line, "", "the file is empty: no line with column names", True))
+        return None
+    missing = [name for name in raw.table.required_names if name not in found]
+    for name in extra:
+        raw.notes.append((file.name, line, name, f"no column of {raw.table.name}, so it was not read", False))
+    for name in twice:
+        raw.notes.append((file.name, line, name, "two columns have this name", True))
+    for name in missing:
+        raw.notes.append(
+            (file.name, line, name, "required column is missing, so the table is left out", True)
+        )
+    return None if missing or twice else {name: cells.columns[at] for name, at in found.items()}
+
+
+def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
+    """Put the files of one table together.
+
+    Parameters
+    ----------
+    table : Table
+        Declaration of the table.
+    files : list of File
+        Its files.
+    plant : Plant
+        Tells how columns are renamed.
+
+    Returns
+    -------
+    RawTable
+        With `notes` of every problem in a header; where one of them rejects, the table has no rows
+        and cannot be used.
+    """
+    raw = RawTable(table, files=files)
+    renamed = plant.columns.get(table.name, {})
+    taken = [_take_file(raw, file, renamed) for file in files]
+    if any(rejects for *_, rejects in raw.notes):
+        return raw
+    parts: dict[str, list[pa.Array]] = {}
+    file_of, lines = [], []
+    names = {name for found in taken if found for name in found}
+    for number, (file, found) in enumerate(zip(files, taken, strict=True)):
+        assert file.cells is not None and found is not None
+        rows, broken = len(file.cells.lines), file.cells.broken
+        for name in names:
+            column = found.get(name)
+            parts.setdefault(name, []).append(pa.nulls(rows, pa.string()) if column is None else column)
+            if broken:
+                parts[name].append(pa.nulls(len(broken), pa.string()))
+        file_of.append(np.full(rows + len(broken), number))
+        start = sum(map(len, lines)) + rows
+        lines.append(np.concatenate([file.cells.lines, np.array([b[0] for b in broken], dtype=np.int64)]))
+        raw.broken |= {start + at: (text, rule) for at, (_, text, rule) in enumerate(broken)}
+    raw.columns = {
+        name: parts[name][0] if len(parts[name]) == 1 else pa.concat_arrays(parts[name])
+        for name in table.names
+        if name in names
+    }
+    raw.file, raw.line = np.concatenate(file_of), np.concatenate(lines).astype(np.int64)
+    return _without_blank_rows(raw)
+
+
+def _without_blank_rows(raw: RawTable) -> RawTable:
+    """Drop rows without any content (a line of delimiters), which are no rows."""
+    always = next(column.name for column in raw.table.columns if not column.may_be_blank)
+    if raw.columns[always].null_count == len(raw.broken):
+        return raw
+    blank = np.ones(len(raw), dtype=bool)
+    for cells in raw.columns.values():
+        blank &= pc.is_null(cells).to_numpy(zero_copy_only=False)
+    blank[list(raw.broken)] = False
+    if blank.any():
+        keep = np.flatnonzero(~blank)
+        moved = {int(row): number for number, row in enumerate(keep) if int(row) in raw.broken}
+        raw.columns = {name: cells.take(pa.array(keep)) for name, cells in raw.columns.items()}
+        raw.file, raw.line = raw.file[keep], raw.line[keep]
+        raw.broken = {moved[row]: broken for row, broken in raw.broken.items()}
+    return raw

@@ -1,0 +1,115 @@
+"""Overlapping exports: a row that is there twice counts once, rows that contradict each other not at all."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+
+from .keys import codes_of, key_codes
+from .rows import Rows
+
+__all__ = ["drop_repeated", "sorted_rows"]
+
+
+def sorted_rows(rows: Rows) -> np.ndarray:
+    """Return the positions of the live rows in the order of the key."""
+    live = np.flatnonzero(rows.live)
+    codes = key_codes([rows[name] for name in rows.raw.table.key])[live]
+    return live if (np.diff(codes) > 0).all() else live[np.argsort(codes, kind="stable")]
+
+
+def _same(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Return whether the values at the positions `one` and `other` are equal; blank equals blank."""
+    if isinstance(values, pa.Array):
+        values = codes_of(values)
+    left, right = values[one], values[other]
+    return (left == right) | ((left != left) & (right != right))
+
+
+def drop_repeated(rows: Rows) -> None:
+    """Find live rows of the same key: repetitions are dropped, contradictions set aside.
+
+    Equal means equal as typed, so a number written ``7`` and ``7,0`` is the same. An order that one
+    export shows open and another received is one order at two times, not a contradiction: the later
+    state stands. The same holds for a cancellation.
+
+    Parameters
+    ----------
+    rows : Rows
+        Changed in place: `live`, `duplicate` and `findings`.
+    """
+    order = sorted_rows(rows)
+    codes = key_codes([rows[name] for name in rows.raw.table.key])[order]
+    again = np.flatnonzero(np.diff(codes) == 0)
+    if not len(again):
+        return
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1])
+    ends = np.append(starts[1:], len(codes))
+    # Only groups of several rows are looked at, and they are few: repetitions first, all at once.
+    group = np.repeat(np.arange(len(starts)), ends - starts)
+    first = order[starts[group]]
+    others = [name for name in rows.raw.table.names if name not in rows.raw.table.key]
+    twice = np.flatnonzero((ends - starts)[group] > 1)
+    row, head = order[twice], first[twice]
+    equal = np.ones(len(row), dtype=bool)
+    for name in others:
+        equal &= _same(rows[name], row, head)
+    contradicted = np.zeros(len(starts), dtype=bool)
+    contradicted[group[twice[~equal]]] = True
+    repeats = row[equal & (row != head) & ~contradicted[group[twice]]]
+    rows.live[repeats] = False
+    rows.duplicate[repeats] = True
+    for number in np.flatnonzero(contradicted):
+        _contradiction(rows, order[starts[number] : ends[number]], others)
+
+
+def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
+    """Settle one group of rows of the same key that are not all equal."""
+    distinct: list[int] = []
+    same_as: dict[int, int] = {}
+    for row in members.tolist():
+        for known in distinct:
+            pair = np.array([row]), np.array([known])
+            if all(_same_cell(rows[name], *pair) for name in others):
+                same_as[row] = known
+                break
+        else:
+            distinct.append(row)
+    repeated = np.array(sorted(same_as), dtype=np.int64)
+    rows.live[repeated] = False
+    rows.duplicate[repeated] = True
+    if rows.raw.table.name == "deliveries" and (latest := _latest_state(rows, distinct)) is not None:
+        older = np.array([row for row in distinct if row != latest], dtype=np.int64)
+        rows.live[older] = False
+        rows.duplicate[older] = True
+        return
+    rules = []
+    for row in distinct:
+        other = next(known for known in distinct if known != row)
+        pair = np.array([row]), np.array([other])
+        differs = [name for name in others if not _same_cell(rows[name], *pair)]
+        file, line = rows.raw.place(other)
+        key = ", ".join(rows.raw.table.key)
+        rules.append(f"the same {key} as in {file}:{line}, but another {', '.join(differs)}")
+    rows.reject(distinct, rows.raw.table.key, rules)
+
+
+def _same_cell(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> bool:
+    if isinstance(values, pa.Array):
+        return values[int(one[0])] == values[int(other[0])]
+    return bool(_same(values, one, other)[0])
+
+
+def _latest_state(rows: Rows, distinct: list[int]) -> int | None:
+    """Return the row that tells the latest state of an order, None if the rows truly contradict each other."""
+    for name in ("material", "ordered_on"):
+        values = rows[name]
+        if not all(_same_cell(values, np.array([row]), np.array([distinct[0]])) for row in distinct):
+            return None
+    received = ~np.isnat(rows["delivered_on"])
+    cancelled = ~np.isnat(rows["cancelled_on"])
+    reopened = np.array([bool(rows.raw.value(row, "delivered_on")) for row in distinct]) & ~received[distinct]
+    # An order as it was exported while open is told better than one turned back from its receipt.
+    rank = 4 * received[distinct] + 2 * cancelled[distinct] + ~reopened
+    best = np.flatnonzero(rank == rank.max())
+    return distinct[int(best[0])] if len(best) == 1 else None

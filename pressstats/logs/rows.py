@@ -1,0 +1,220 @@
+"""Cells into typed values, and the rules a column declares, each as a mask of the rows that break it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ..plant import Plant
+from ..tables import INKS, Column
+from .problems import Findings
+from .raw import RawTable
+from .values import Bad, choices_of, numbers_of, texts_of, times_of
+
+__all__ = ["Rows", "convert"]
+
+_EARLIEST, _LATEST = np.datetime64("1980-01-01", "us"), np.datetime64("2100-01-01", "us")
+#: Days that a recorded date may lie after today: a run printed this evening bears tomorrow's date.
+_AHEAD = {("runs", "date"): 1}
+
+
+@dataclass
+class Rows:
+    """Rows of one table, typed, and what was found in them.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The rows as read.
+    values : dict
+        Every declared column: a pyarrow array of string for text and choices, a numpy array of
+        datetime64[us] or float64 else; each of shape (rows,).
+    findings : Findings
+        Rules that rows broke.
+    live : ndarray of bool, shape (rows,)
+        Rows still in use: not set aside, not after as-of, not a repetition.
+    duplicate : ndarray of bool, shape (rows,)
+        Rows that repeat another one.
+    """
+
+    raw: RawTable
+    values: dict[str, Any]
+    findings: Findings = field(default_factory=Findings)
+    live: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    duplicate: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+
+    def __len__(self) -> int:
+        return len(self.raw)
+
+    def __getitem__(self, column: str) -> Any:
+        return self.values[column]
+
+    def text(self, column: str) -> pa.Array:
+        """Return a column of text."""
+        cells: pa.Array = self.values[column]
+        return cells
+
+    def blank(self, column: str) -> np.ndarray:
+        """Return a mask of the blank cells of a column."""
+        values = self.values[column]
+        if isinstance(values, pa.Array):
+            mask: np.ndarray = pc.is_null(values).to_numpy(zero_copy_only=False)
+            return mask
+        return pd.isna(values)
+
+    def reject(
+        self, mask: np.ndarray | list[int], columns: str | tuple[str, ...], rules: str | list[str]
+    ) -> None:
+        """Set rows aside."""
+        self.findings.add(mask, columns, rules)
+        rows = np.asarray(mask)
+        if rows.size:
+            self.live[rows] = False
+
+    def warn(
+        self, mask: np.ndarray | list[int], columns: str | tuple[str, ...], rules: str | list[str]
+    ) -> None:
+        """Note rows that are used all the same."""
+        self.findings.add(mask, columns, rules, rejects=False)
+
+    def frame(self, rows: np.ndarray | None = None) -> pd.DataFrame:
+        """Return the rows at the positions `rows` (all where None) as a table with a fresh index."""
+        taken = None if rows is None else pa.array(rows)
+        columns: dict[str, Any] = {}
+        for name, values in self.values.items():
+            if isinstance(values, pa.Array):
+                columns[name] = pd.array(values if taken is None else values.take(taken), dtype="str")
+            else:
+                columns[name] = values if rows is None else values[rows]
+        return pd.DataFrame(columns, copy=False)
+
+
+def _limits(column: Column) -> str:
+    unit = f" {column.unit}" if column.unit and column.unit not in ("material unit",) else ""
+    if column.low is not None and column.high is not None:
+        return f"from {column.low:g} to {column.high:g}{unit}"
+    return f"at least {column.low:g}{unit}" if column.low is not None else f"at most {column.high:g}{unit}"
+
+
+def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Findings) -> np.ndarray:
+    values, bad = numbers_of(cells, plant.format.decimal)
+    _add_bad(findings, column, bad)
+    if column.name in plant.units and column.unit:
+        from .units import factor_of  # imported here: the units library is slow to load, and rarely needed
+
+        values = values * factor_of(column, plant.units[column.name].logged_in)
+    with np.errstate(invalid="ignore"):
+        if column.low is not None or column.high is not None:
+            low = -np.inf if column.low is None else column.low
+            high = np.inf if column.high is None else column.high
+            outside = (values < low) | (values > high)
+            if outside.any():
+                findings.add(outside, column.name, _limits(column))
+        if column.kind == "count":
+            parts = values != np.floor(values)
+            if parts.any():
+                findings.add(parts & ~np.isnan(values), column.name, "a whole number")
+    return values
+
+
+def _convert_time(
+    cells: pa.Array, column: Column, table: str, plant: Plant, today: np.datetime64, findings: Findings
+) -> np.ndarray:
+    values, bad = times_of(cells, column.kind, plant.format.dates, plant.zone)
+    _add_bad(findings, column, bad)
+    wrong = (values < _EARLIEST) | (values >= _LATEST)
+    if wrong.any():
+        findings.add(wrong, column.name, "no plausible year")
+    if column.recorded:
+        ahead = _AHEAD.get((table, column.name), 0)
+        future = (values >= today + np.timedelta64(ahead + 1, "D")) & ~wrong
+        if future.any():
+            findings.add(future, column.name, "lies after today")
+            wrong = wrong | future
+    if wrong.any():
+        values = np.where(wrong, np.datetime64("NaT", "us"), values)
+    return values
+
+
+def _add_bad(findings: Findings, column: Column, bad: Bad) -> None:
+    if bad:
+        findings.add(list(bad), column.name, list(bad.values()))
+
+
+def _convert_text(cells: pa.Array, column: Column, findings: Findings) -> pa.Array:
+    if column.kind == "choice":
+        words, bad = choices_of(cells, column.choices)
+        _add_bad(findings, column, bad)
+        return words
+    texts = texts_of(cells)
+    if column.name == "ink":
+        # The four process inks in any capitals are themselves, not spot colours of another name.
+        lower = pc.utf8_lower(texts)
+        texts = pc.if_else(pc.is_in(lower, pa.array(INKS, lower.type)), lower, texts)
+    return texts
+
+
+def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
+    """Type every cell of a table and apply the rules its columns declare.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The cells.
+    plant : Plant
+        Tells formats and units.
+    today : datetime64[D]
+        Last day that can have been recorded.
+
+    Returns
+    -------
+    Rows
+        Typed, with a finding for every broken rule; a date that cannot be true is blank in `values`.
+
+    Raises
+    ------
+    LogsError
+        If a unit declared in ``plant.toml`` cannot be converted.
+    """
+    count, findings, values = len(raw), Findings(), {}
+    broken = np.zeros(count, dtype=bool)
+    if raw.broken:
+        broken[list(raw.broken)] = True
+        findings.add(list(raw.broken), "", [rule for _, rule in raw.broken.values()])
+    for column in raw.table.columns:
+        cells = raw.columns.get(column.name)
+        if cells is None:
+            values[column.name] = _all_blank(column, count)
+            continue
+        if column.is_number:
+            typed: Any = _convert_number(cells, column, plant, findings)
+        elif column.is_time:
+            typed = _convert_time(cells, column, raw.table.name, plant, today, findings)
+        else:
+            typed = _convert_text(cells, column, findings)
+        values[column.name] = typed
+        if not column.may_be_blank and (
+            cells.null_count or (isinstance(typed, pa.Array) and typed.null_count)
+        ):
+            findings.add(_blank_cells(cells) & ~broken, column.name, "must not be blank")
+    rows = Rows(raw, values, findings, duplicate=np.zeros(count, dtype=bool))
+    rows.live = ~findings.rejected(count)
+    return rows
+
+
+def _blank_cells(cells: pa.Array) -> np.ndarray:
+    mask: np.ndarray = pc.is_null(texts_of(cells)).to_numpy(zero_copy_only=False)
+    return mask
+
+
+def _all_blank(column: Column, count: int) -> Any:
+    if column.is_number:
+        return np.full(count, np.nan)
+    if column.is_time:
+        return np.full(count, np.datetime64("NaT", "us"))
+    return pa.nulls(count, pa.string())

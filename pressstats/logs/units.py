@@ -1,0 +1,57 @@
+"""Values logged in another unit: the factor that brings them to ours, from a units library."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from ..tables import Column
+from .problems import LogsError
+
+__all__ = ["factor_of"]
+
+
+@cache
+def _registry() -> Any:
+    import pint
+
+    return pint.UnitRegistry()
+
+
+def _unit(text: str) -> Any:
+    import re
+
+    return _registry().parse_units(re.sub(r"\b(m|cm|mm|ft|in)([23])\b", r"\1**\2", text))
+
+
+def factor_of(column: Column, logged_in: str) -> float:
+    """Return what a value logged in another unit is multiplied by.
+
+    Parameters
+    ----------
+    column : Column
+        The column, with our unit.
+    logged_in : str
+        The unit of the logs as a units library spells it, for instance ``lb``, ``inch`` or ``g/m2``.
+
+    Returns
+    -------
+    float
+        Factor, e.g. 0.45359237 for ``lb`` to ``kg``.
+
+    Raises
+    ------
+    LogsError
+        If the unit is unknown, of another dimension, or has another zero (a temperature scale).
+    """
+    try:
+        ours, theirs = _unit(column.unit), _unit(logged_in)
+        zero, one = (_registry().Quantity(number, theirs).to(ours).magnitude for number in (0.0, 1.0))
+    except Exception as error:  # the library raises errors of a dozen kinds for a word it cannot use
+        raise LogsError(
+            f"plant.toml: units.{column.name}.logged_in = {logged_in!r} cannot be converted to "
+            f"{column.unit} ({error})"
+        ) from None
+    if zero:
+        raise LogsError(f"plant.toml: units.{column.name}.logged_in = {logged_in!r} has another zero")
+    return float(one)

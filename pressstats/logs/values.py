@@ -1,0 +1,331 @@
+"""Text of one column into typed values: numbers, dates, months, times, words.
+
+Every cell arrives as text, whatever the file was. A whole column is cast at once; only when that
+fails is it halved until the cells that cannot be cast stand alone, and those are read one by one in
+all the spellings the plant declared. A cell that cannot be read is returned with the rule it broke.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+__all__ = ["Bad", "choices_of", "numbers_of", "parse_number", "parse_time", "texts_of", "times_of"]
+
+#: Row of each cell that cannot be read, and the rule it broke.
+Bad = dict[int, str]
+
+_SPACES = " \u00a0\u2009\u202f'’"
+_ALONE = 16  # cells that are read one by one rather than halved again
+_DAY_US = 86_400_000_000
+
+NOT_A_NUMBER = "not a number"
+DECLARE_DECIMAL = "a decimal or a thousands separator? declare decimal in [format] of plant.toml"
+WRONG_GROUPS = "thousands separators stand between groups of three digits"
+NOT_A_DATE = "not a date"
+NOT_A_TIME = "not a date and time"
+NO_SUCH_DATE = "no such date or time of day"
+DECLARE_DATES = "not ISO (2025-03-31): declare dates in [format] of plant.toml"
+NO_TIME_OF_DAY = "the time of day is missing"
+WITH_TIME_OF_DAY = "a day without time of day is wanted"
+
+
+def _blank_if_empty(cells: pa.Array) -> pa.Array:
+    empty = pc.equal(cells, "")
+    return pc.if_else(empty, pa.scalar(None, cells.type), cells) if pc.any(empty).as_py() else cells
+
+
+def _trimmed(cells: pa.Array) -> pa.Array:
+    return _blank_if_empty(pc.utf8_trim_whitespace(cells))
+
+
+def _cast(cells: pa.Array, kind: pa.DataType, one: Callable[[str], Any]) -> tuple[pa.Array, Bad]:
+    """Cast `cells` to `kind`, reading those that refuse with `one`, which raises ``ValueError(rule)``."""
+    try:
+        return pc.cast(cells, kind), {}
+    except pa.ArrowInvalid:
+        pass
+    if len(cells) > _ALONE:
+        half = len(cells) // 2
+        first, bad = _cast(cells.slice(0, half), kind, one)
+        second, more = _cast(cells.slice(half), kind, one)
+        return pa.concat_arrays([first, second]), bad | {row + half: rule for row, rule in more.items()}
+    values: list[Any] = []
+    bad = {}
+    for row, cell in enumerate(cells.to_pylist()):
+        try:
+            values.append(None if cell is None else one(cell))
+        except ValueError as error:
+            values.append(None)
+            bad[row] = str(error)
+    return pa.array(values, kind), bad
+
+
+# -- numbers ------------------------------------------------------------------------------------
+
+
+def _separators(decimal: str | None) -> str:
+    """Return the characters that may separate thousands, for use within a regex class."""
+    return _SPACES + {".": ",", ",": "."}.get(decimal or "", "")
+
+
+def _well_spelled(decimal: str | None) -> str:
+    """Return the regex of a number, with one and the same separator between groups of three digits."""
+    point = re.escape(decimal or ".")
+    groups = "|".join(rf"(?:{re.escape(separator)}[0-9]{{3}})+" for separator in _separators(decimal))
+    whole = rf"(?:[0-9]{{1,3}}(?:{groups})|[0-9]+)"
+    return rf"^[+-]?(?:{whole}(?:{point}[0-9]*)?|{point}[0-9]+)(?:[eE][+-]?[0-9]{{1,3}})?$"
+
+
+def parse_number(text: str, decimal: str | None = None) -> float:
+    """Read one number.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    decimal : str, optional
+        Declared decimal sign. The other one of ``.`` and ``,`` then separates thousands. Without a
+        declaration a point is a decimal sign and a comma is not read, since it could be either.
+
+    Returns
+    -------
+    float
+        The number, always finite.
+
+    Raises
+    ------
+    ValueError
+        With the rule that `text` breaks.
+    """
+    text = text.strip().replace("−", "-")
+    if re.fullmatch(_well_spelled(decimal), text):
+        plain = re.sub(f"[{_separators(decimal)}]", "", text)
+        value = float(plain.replace(",", ".") if decimal == "," else plain)
+        if np.isfinite(value):
+            return value
+        raise ValueError(NOT_A_NUMBER)
+    if not re.fullmatch(rf"[+-]?[0-9.,{_SPACES}]*[0-9]", text):
+        raise ValueError(NOT_A_NUMBER)
+    raise ValueError(DECLARE_DECIMAL if decimal is None and re.search("[.,]", text) else WRONG_GROUPS)
+
+
+def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray, Bad]:
+    """Read a column of numbers.
+
+    Parameters
+    ----------
+    cells : pyarrow.Array of string, shape (rows,)
+        The cells; null is blank.
+    decimal : str, optional
+        Declared decimal sign, as in `parse_number`.
+
+    Returns
+    -------
+    values : ndarray of float64, shape (rows,)
+        NaN where the cell is blank or cannot be read.
+    bad : dict
+        Row and rule of each cell that cannot be read.
+    """
+    try:
+        if decimal != ",":
+            found = pc.cast(cells, pa.float64())
+        elif pc.any(pc.match_substring(cells, ".")).as_py():
+            raise pa.ArrowInvalid  # a point separates thousands here, a cast would read it as a decimal
+        else:
+            found = pc.cast(pc.replace_substring(cells, ",", "."), pa.float64())
+        bad: Bad = {}
+    except pa.ArrowInvalid:
+        # Well-spelled cells become plain ones; the others are marked so that no cast can read them.
+        cells = _trimmed(cells)
+        plain = pc.replace_substring_regex(cells, f"[{_separators(decimal)}]", "")
+        plain = pc.replace_substring(plain, ",", ".") if decimal == "," else plain
+        marked = pc.binary_join_element_wise("?", cells, "")
+        spelled = pc.if_else(pc.match_substring_regex(cells, _well_spelled(decimal)), plain, marked)
+        found, bad = _cast(
+            spelled,
+            pa.float64(),
+            lambda text: parse_number(text[1:], decimal) if text.startswith("?") else float(text),
+        )
+    numbers = found.to_numpy(zero_copy_only=False)
+    if np.isinf(numbers).any() or np.count_nonzero(np.isnan(numbers)) != found.null_count:
+        for row in np.flatnonzero(~np.isfinite(numbers) & found.is_valid().to_numpy(zero_copy_only=False)):
+            bad[int(row)] = NOT_A_NUMBER
+        numbers = np.where(np.isfinite(numbers), numbers, np.nan)
+    return numbers, bad
+
+
+# -- dates and times ----------------------------------------------------------------------------
+
+_CLOCK = r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([AaPp][Mm])?)?"
+_ISO_LIKE = re.compile(r"\d{4}-\d{1,2}(-\d{1,2})?([ T].*)?")
+_LOCAL = re.compile(rf"(\d{{1,2}})([./-])(\d{{1,2}})\2(\d{{4}}|\d{{2}}){_CLOCK}", re.ASCII)
+_MONTH = re.compile(r"(\d{4})-(\d{1,2})", re.ASCII)
+_LOCAL_RE2 = r"^(\d{2})[./-](\d{2})[./-](\d{4})"
+_TO_ISO = {"day_first": r"\3-\2-\1", "month_first": r"\3-\1-\2"}
+
+
+def parse_time(text: str, order: str = "iso", zone: ZoneInfo | None = None) -> dt.datetime:
+    """Read one date or time.
+
+    Parameters
+    ----------
+    text : str
+        ISO 8601, or in the declared order with ``.``, ``/`` or ``-`` and a year of two (20xx) or
+        four digits.
+    order : str
+        ``iso``, ``day_first`` or ``month_first``.
+    zone : ZoneInfo, optional
+        Zone of the plant, into whose wall time a time with an offset is converted.
+
+    Returns
+    -------
+    datetime
+        Wall time; midnight where the text has no time of day.
+
+    Raises
+    ------
+    ValueError
+        With the rule that `text` breaks.
+    """
+    text = text.strip()
+    if _ISO_LIKE.fullmatch(text):
+        try:
+            moment = dt.datetime.fromisoformat(text)
+        except ValueError:
+            raise ValueError(NO_SUCH_DATE) from None
+        if moment.tzinfo is not None:
+            try:
+                moment = moment.astimezone(zone or dt.UTC).replace(tzinfo=None)
+            except OverflowError:
+                raise ValueError(NO_SUCH_DATE) from None
+        return moment.replace(fold=0)
+    match = _LOCAL.fullmatch(text)
+    if not match:
+        raise ValueError(NOT_A_DATE)
+    if order == "iso":
+        raise ValueError(DECLARE_DATES)
+    first, second, year = int(match[1]), int(match[3]), int(match[4])
+    day, month = (first, second) if order == "day_first" else (second, first)
+    hour = int(match[5] or 0)
+    if match[8]:
+        if not 1 <= hour <= 12:
+            raise ValueError(NO_SUCH_DATE)
+        hour = hour % 12 + (12 if match[8].lower() == "pm" else 0)
+    try:
+        return dt.datetime(
+            year + 2000 if year < 100 else year, month, day, hour, int(match[6] or 0), int(match[7] or 0)
+        )
+    except ValueError:
+        raise ValueError(NO_SUCH_DATE) from None
+
+
+def _has_clock(cell: str | None) -> bool:
+    return cell is not None and (":" in cell or "T" in cell)
+
+
+def times_of(
+    cells: pa.Array, kind: str, order: str = "iso", zone: ZoneInfo | None = None
+) -> tuple[np.ndarray, Bad]:
+    """Read a column of dates, months or times.
+
+    Parameters
+    ----------
+    cells : pyarrow.Array of string, shape (rows,)
+        The cells; null is blank.
+    kind : str
+        ``date`` (no time of day), ``month`` (as 2025-03 or any of its days; held as its first day)
+        or ``time`` (the time of day must be there).
+    order, zone
+        As in `parse_time`.
+
+    Returns
+    -------
+    values : ndarray of datetime64[us], shape (rows,)
+        NaT where the cell is blank or cannot be read.
+    bad : dict
+        Row and rule of each cell that cannot be read.
+    """
+
+    def one(text: str) -> dt.datetime:
+        if kind == "month" and (match := _MONTH.fullmatch(text.strip())):
+            if not 1 <= int(match[2]) <= 12:
+                raise ValueError(NO_SUCH_DATE)
+            return dt.datetime(int(match[1]), int(match[2]), 1)
+        try:
+            return parse_time(text, order, zone)
+        except ValueError as error:
+            raise ValueError(
+                NOT_A_TIME if str(error) == NOT_A_DATE and kind == "time" else str(error)
+            ) from None
+
+    stamp = pa.timestamp("us")
+    spelled = cells if order == "iso" else pc.replace_substring_regex(cells, _LOCAL_RE2, _TO_ISO[order])
+    if kind == "month":
+        spelled = pc.replace_substring_regex(spelled, r"^(\d{4}-\d{2})$", r"\1-01")
+    bad: Bad
+    try:
+        found, bad = pc.cast(spelled, stamp), {}
+    except pa.ArrowInvalid:
+        found, bad = _cast(_trimmed(spelled), stamp, one)
+    values = found.to_numpy(zero_copy_only=False).astype("datetime64[us]", copy=False)
+    if kind == "time":
+        # Within a day a time is longer than any date, so the shortest cell tells at once.
+        if (pc.min(pc.binary_length(cells)).as_py() or 99) <= 10:
+            for row, cell in enumerate(cells.to_pylist()):
+                if cell and cell.strip() and row not in bad and not _has_clock(cell):
+                    bad[row] = NO_TIME_OF_DAY
+    else:
+        days = values.astype("datetime64[M]" if kind == "month" else "datetime64[D]").astype("datetime64[us]")
+        if kind == "date":
+            for row in np.flatnonzero((days != values) & ~np.isnat(values)):
+                bad[int(row)] = WITH_TIME_OF_DAY
+        values = days
+    if bad:
+        values = values.copy()
+        values[list(bad)] = np.datetime64("NaT")
+    return values, bad
+
+
+# -- words --------------------------------------------------------------------------------------
+
+
+def texts_of(cells: pa.Array) -> pa.Array:
+    """Strip a column of text of the white space around it; an empty cell becomes null."""
+    return _trimmed(cells)
+
+
+def choices_of(cells: pa.Array, choices: tuple[str, ...]) -> tuple[pa.Array, Bad]:
+    """Read a column whose cells are one of `choices`, in capitals or not.
+
+    Parameters
+    ----------
+    cells : pyarrow.Array of string, shape (rows,)
+        The cells; null is blank.
+    choices : tuple of str
+        The allowed words, in lower case.
+
+    Returns
+    -------
+    values : pyarrow.Array of string, shape (rows,)
+        The words in lower case, null where blank or not allowed.
+    bad : dict
+        Row and rule of each cell that is none of them.
+    """
+    allowed = pa.array(choices, cells.type)
+    if pc.all(pc.or_(pc.is_in(cells, allowed), pc.is_null(cells))).as_py() is not False:
+        return cells, {}
+    words = pc.utf8_lower(_trimmed(cells))
+    good = pc.is_in(words, allowed)
+    bad_rows = pc.and_(pc.invert(good), pc.is_valid(words)).to_numpy(zero_copy_only=False)
+    rule = "one of " + ", ".join(choices)
+    return pc.if_else(good, words, pa.scalar(None, words.type)), {
+        int(r): rule for r in np.flatnonzero(bad_rows)
+    }
