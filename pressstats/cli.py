@@ -1,0 +1,171 @@
+"""The command line: publish, check, demo."""
+# ruff: noqa: D301  (click takes the character itself, not a backslash, for a paragraph that keeps its lines)
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+from . import __version__
+from .publish.reports import REPORTS
+
+__all__ = ["main"]
+
+_UNUSABLE = 2
+_LOGS = click.option(
+    "--logs",
+    "logs_folder",
+    type=click.Path(path_type=Path),
+    default=Path("data_demo"),
+    show_default=True,
+    metavar="DIR",
+    help="Folder with plant.toml and the logs.",
+)
+
+
+def _stop(message: str, code: int) -> NoReturn:
+    click.echo(message, err=True)
+    sys.exit(code)
+
+
+def _iso_date(context: click.Context, option: click.Parameter, value: str | None) -> str:
+    if not value:
+        return ""
+    try:
+        return dt.date.fromisoformat(value).isoformat()
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is not a date written as 2025-03-02") from None
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="pressstats")
+def main() -> None:
+    """Paper and ink of a newspaper web-offset plant, from its run logs.
+
+    Logs in; out come a page for the manager, an outlook for the buyer and the workbook of the analyst.
+
+    \b
+    Try it on the invented plant:
+      python -m pressstats publish
+    and open published/index.html.
+    """
+
+
+@main.command()
+@_LOGS
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("published"),
+    show_default=True,
+    metavar="DIR",
+    help="Folder of all publications; this one goes to DIR/<as-of>.",
+)
+@click.option(
+    "--as-of",
+    callback=_iso_date,
+    metavar="DATE",
+    help="Last day to know of, as 2025-03-02; nothing later enters any result. [default: the latest run's]",
+)
+@click.option(
+    "--report",
+    "names",
+    multiple=True,
+    metavar="NAME",
+    type=click.Choice([report.name for report in REPORTS]),
+    help="Publish only this report; may be given more than once. [default: all of them]",
+)
+def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) -> None:
+    """Publish the reports: pages, tables, a spreadsheet for suppliers.
+
+    Every report is a notebook that is run afresh. The publication appears whole in DIR/<as-of>, or not
+    at all: if a report fails, what was published before stays as it was. DIR/index.html lists every
+    publication. Pages open from disk and fetch nothing from anywhere.
+
+    \b
+    Examples:
+      python -m pressstats publish --logs /srv/press/logs --out /srv/press/published
+      python -m pressstats publish --as-of 2025-03-02 --report weekly_page
+
+    \b
+    Exit codes:
+      0  published
+      1  a report failed; the message names notebook, cell and reason
+      2  the logs or the arguments cannot be used
+    """
+    from .logs import LogsError
+    from .publish import ReportFailed
+    from .publish import publish as run
+
+    try:
+        done = run(logs_folder, out, as_of, names)
+    except (LogsError, ValueError) as error:
+        _stop(str(error), _UNUSABLE)
+    except ReportFailed as error:
+        _stop(str(error), 1)
+    click.echo(done.folder / "index.html")
+
+
+@main.command()
+@_LOGS
+def check(logs_folder: Path) -> None:
+    """List what is wrong in the logs, and what each analysis loses by it.
+
+    Good rows are used and bad rows set aside, never dropped in silence and never guessed at. Each
+    problem is shown with table, file, line, column, value and the rule it breaks.
+
+    \b
+    Example:
+      python -m pressstats check --logs /srv/press/logs
+
+    \b
+    Exit codes:
+      0  clean
+      1  rows were set aside, or used with a warning
+      2  the logs cannot be used at all
+    """
+    from .logs import LogsError, describe_check, read_logs
+
+    try:
+        logs = read_logs(logs_folder)
+    except LogsError as error:
+        _stop(str(error), _UNUSABLE)
+    click.echo(describe_check(logs))
+    sys.exit(1 if len(logs.rejected) or len(logs.warnings) else 0)
+
+
+@main.command()
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    required=True,
+    metavar="DIR",
+    help="Folder to write to; made if it is not there.",
+)
+@click.option(
+    "--seed", type=int, metavar="N", help="Start of the random numbers. [default: that of data_demo]"
+)
+@click.option("--years", type=click.IntRange(1, 30), metavar="N", help="Years of nights. [default: 3]")
+def demo(out: Path, seed: int | None, years: int | None) -> None:
+    """Write the logs of an invented plant, and the truths planted in them.
+
+    The same seed and years give the same bytes.
+
+    \b
+    Example:
+      python -m pressstats demo --out /tmp/plant --seed 7 --years 2
+
+    \b
+    Exit codes:
+      0  written
+      2  the arguments cannot be used
+    """
+    from .demo import write_demo
+
+    given: dict[str, Any] = {"seed": seed, "years": years}
+    write_demo(out, **{name: value for name, value in given.items() if value is not None})
+    click.echo(f"The logs of an invented plant are in {out}.")

@@ -1,0 +1,132 @@
+"""The manifest of a publication: what it was made from, with what, and how long it took."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Iterable, Mapping, Sequence
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from .. import __version__
+from .pages import ReportPage
+
+__all__ = ["digest_of", "manifest", "package_versions"]
+
+_PACKAGES = (
+    "holidays",
+    "ipykernel",
+    "nbconvert",
+    "numpy",
+    "openpyxl",
+    "pandas",
+    "papermill",
+    "pint",
+    "plotly",
+    "pyarrow",
+    "pydantic",
+    "scipy",
+    "statsmodels",
+    "xlsxwriter",
+)
+
+
+def package_versions() -> dict[str, str]:
+    """Return the version of Python, of this package and of those that results depend on."""
+    versions = {"python": platform.python_version(), "pressstats": __version__}
+    for name in _PACKAGES:
+        try:
+            versions[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+    return versions
+
+
+def digest_of(path: Path) -> str:
+    """Return the SHA-256 of a file, in hexadecimal digits."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _day(day: Any) -> str | None:
+    return None if day is None or pd.isna(day) else str(pd.Timestamp(day).date())
+
+
+def manifest(
+    *,
+    plant: str,
+    parameters: Mapping[str, Any],
+    logs_digest: str,
+    sources: Iterable[Any],
+    past_publications: Mapping[str, str],
+    pages: Sequence[ReportPage],
+    headline: str,
+    rows: Mapping[str, int],
+    folder: Path,
+    seconds: Mapping[str, Any],
+) -> dict[str, Any]:
+    """Return the manifest as plain data.
+
+    Parameters
+    ----------
+    plant : str
+        Name of the plant.
+    parameters : mapping
+        What the publication was asked for.
+    logs_digest : str
+        Digest of all inputs together.
+    sources : iterable of Source
+        Input files.
+    past_publications : mapping of str to str
+        Digest of each earlier published table that was read.
+    pages : sequence of ReportPage
+        Pages of the reports.
+    headline : str
+        The one line that stands for the publication.
+    rows : mapping of str to int
+        Number of rows of each table.
+    folder : Path
+        Where the publication is being built; every file in it is named with its digest.
+    seconds : mapping
+        Timings [s]; the only part that differs from run to run.
+    """
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {
+        "plant": plant,
+        "headline": headline,
+        "parameters": dict(parameters),
+        "packages": package_versions(),
+        "logs_digest": logs_digest,
+        "inputs": [
+            {
+                "file": str(source.file),
+                "table": source.table,
+                "sha256": source.digest,
+                "rows": int(source.rows),
+                "used": int(source.used),
+                "duplicates": int(source.duplicates),
+                "rejected": int(source.rejected),
+                "first": _day(source.first),
+                "last": _day(source.last),
+            }
+            for source in sources
+        ],
+        "past_publications": [{"file": file, "sha256": digest} for file, digest in past_publications.items()],
+        "reports": [
+            {
+                "name": page.report.name,
+                "title": page.report.title,
+                "page": page.report.page,
+                "headline": page.headline,
+                "figures": page.figures,
+                "tables": page.tables,
+            }
+            for page in pages
+        ],
+        "rows": dict(rows),
+        "files": {path.relative_to(folder).as_posix(): digest_of(path) for path in files},
+        "seconds": dict(seconds),
+    }

@@ -1,0 +1,370 @@
+"""Pages: an executed notebook becomes a page, publications and weeks get their index.
+
+The page is ours from the first line to the last; of nbconvert's templates none is used. What reaches
+it is the prose of the notebook and its blocks (see ``exhibits``), never code, nor anything printed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jinja2
+import nbformat
+import plotly
+from nbconvert import HTMLExporter
+from plotly.offline import get_plotlyjs_version
+from traitlets.config import Config
+
+from .. import __version__
+from ..exhibits import HEADLINE_TYPE, PAGE_TYPE
+from ..figure_data import script_json
+from ..markup import inline, quantity
+from ..palette import FONT, PAIRS, figure_template, swaps
+from ..tables import OUTPUTS
+from .reports import READERS, Report, in_reading_order
+
+__all__ = [
+    "PLOTLY",
+    "PageError",
+    "ReportPage",
+    "Week",
+    "day_in_words",
+    "page_script",
+    "page_style",
+    "plotly_source",
+    "publication_index",
+    "read_week",
+    "report_page",
+    "weeks_index",
+]
+
+_SHELL = Path(__file__).parent / "shell"
+_SERIF = (
+    "Charter, 'Bitstream Charter', 'Iowan Old Style', 'Sitka Text', Cambria, 'Noto Serif', Georgia, serif"
+)
+_HIDDEN = {"injected-parameters", "parameters", "hidden"}
+_SILENT = {"nbval-check-output", "silent"}
+_IDENTIFIER = re.compile(r'\bid="((?:figure|table)-[a-z0-9_-]+)"')
+
+#: File name of the plotly script; its version is in it, so that a newer one can stand beside it.
+PLOTLY = f"plotly-{get_plotlyjs_version()}.min.js"
+
+
+class PageError(ValueError):
+    """A notebook that ran, but that makes no sound page."""
+
+
+@dataclass(frozen=True)
+class ReportPage:
+    """A report as a page.
+
+    Parameters
+    ----------
+    report : Report
+        The report.
+    html : str
+        The whole page.
+    headline : str
+        Its first headline, a sentence for ``markup.inline``; empty if it has none.
+    figures, tables : int
+        How many the page has.
+    unshown : tuple of int
+        Cells (from 1) whose output is not a block and so is not on the page.
+    """
+
+    report: Report
+    html: str
+    headline: str
+    figures: int
+    tables: int
+    unshown: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Week:
+    """A publication in the index of all of them.
+
+    Parameters
+    ----------
+    folder : str
+        Name of its folder, which is its as-of date.
+    plant : str
+        Name of the plant.
+    headline : str
+        One sentence.
+    links : tuple of (str, str)
+        File and text of the pages to link.
+    """
+
+    folder: str
+    plant: str = ""
+    headline: str = ""
+    links: tuple[tuple[str, str], ...] = field(default=())
+
+
+class _BodyExporter(HTMLExporter):
+    """Notebook to the body of a page.
+
+    The parent parses its result again to make inputs focusable and to add alternative texts; there are
+    no inputs here, and a page of figures takes longer to parse than to make.
+    """
+
+    def from_notebook_node(self, nb: Any, resources: Any = None, **more: Any) -> Any:
+        return super(HTMLExporter, self).from_notebook_node(nb, self._init_resources(resources), **more)
+
+
+@cache
+def _exporter() -> _BodyExporter:
+    settings = Config()
+    settings.TagRemovePreprocessor.enabled = True
+    settings.TagRemovePreprocessor.remove_cell_tags = _HIDDEN
+    settings.TemplateExporter.exclude_input = True
+    settings.TemplateExporter.exclude_input_prompt = True
+    settings.TemplateExporter.exclude_output_prompt = True
+    settings.HTMLExporter.exclude_anchor_links = True
+    settings.HighlightMagicsPreprocessor.enabled = False
+    settings.CSSHTMLHeaderPreprocessor.enabled = False
+    return _BodyExporter(config=settings, extra_template_basedirs=[str(_SHELL)], template_name="page")
+
+
+@cache
+def _shell() -> jinja2.Environment:
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_SHELL),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+    )
+
+
+def day_in_words(day: str) -> str:
+    """Return an ISO date as a page writes it: Sunday 2 March 2025."""
+    date = dt.date.fromisoformat(day)
+    weekday = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")[date.weekday()]
+    months = "January February March April May June July August September October November December"
+    return f"{weekday} {date.day} {months.split()[date.month - 1]} {date.year}"
+
+
+def _links(reports: Sequence[Report], here: Report | None) -> list[dict[str, Any]]:
+    links = [{"href": "index.html", "text": "Contents", "here": here is None}]
+    links += [
+        {"href": report.page, "text": report.title, "here": report is here}
+        for report in in_reading_order(reports)
+    ]
+    return [*links, {"href": "../index.html", "text": "All weeks", "here": False}]
+
+
+def _without_title(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
+    """Take the first heading out of the notebook: the page has its title already."""
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            cell.source = re.sub(r"\A\s*#\s[^\n]*\n?", "", cell.source)
+            break
+    notebook.cells = [cell for cell in notebook.cells if cell.cell_type != "markdown" or cell.source.strip()]
+    return notebook
+
+
+def _blocks(notebook: nbformat.NotebookNode, kind: str) -> list[Any]:
+    return [
+        output.data[kind]
+        for cell in notebook.cells
+        if cell.cell_type == "code" and not _HIDDEN & set(cell.metadata.get("tags", []))
+        for output in cell.outputs
+        if output.output_type in ("display_data", "execute_result") and kind in output.data
+    ]
+
+
+def _unshown(notebook: nbformat.NotebookNode) -> tuple[int, ...]:
+    cells = [cell for cell in notebook.cells if "injected-parameters" not in cell.metadata.get("tags", [])]
+    return tuple(
+        number
+        for number, cell in enumerate(cells, start=1)
+        if cell.cell_type == "code"
+        and not (_HIDDEN | _SILENT) & set(cell.metadata.get("tags", []))
+        and any(PAGE_TYPE not in output.get("data", {}) for output in cell.outputs)
+    )
+
+
+def report_page(
+    notebook: nbformat.NotebookNode,
+    report: Report,
+    reports: Sequence[Report],
+    *,
+    plant: str,
+    as_of: str,
+) -> ReportPage:
+    """Make the page of a report from its executed notebook.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        The notebook with its outputs.
+    report : Report
+        Its report.
+    reports : sequence of Report
+        All reports of the publication, for the links between them.
+    plant : str
+        Name of the plant.
+    as_of : str
+        ISO date.
+
+    Raises
+    ------
+    PageError
+        If the notebook shows nothing a page can carry, or two figures or tables have one name.
+    """
+    shown = _blocks(notebook, PAGE_TYPE)
+    if not shown:
+        raise PageError(f"{report.notebook} shows no block: its page would be empty")
+    found = [name for block in shown for name in _IDENTIFIER.findall(block)]
+    twice = sorted({name for name in found if found.count(name) > 1})
+    if twice:
+        raise PageError(f"{report.notebook} uses a name twice: {', '.join(twice)}")
+    unshown = _unshown(notebook)
+    body, _ = _exporter().from_notebook_node(
+        _without_title(nbformat.from_dict(notebook)), resources={"block_type": PAGE_TYPE}
+    )
+    headlines = _blocks(notebook, HEADLINE_TYPE)
+    figures = sum('<figure class="exhibit"' in block for block in shown)
+    html = (
+        _shell()
+        .get_template("report.html.j2")
+        .render(
+            title=f"{report.title}, {as_of}: {plant}",
+            home="index.html",
+            links=_links(reports, report),
+            report=report,
+            body=body,
+            figures=figures,
+            **_common(plant, as_of),
+        )
+    )
+    tables = sum(block.count("<table>") for block in shown)
+    return ReportPage(report, html, headlines[0]["text"] if headlines else "", figures, tables, unshown)
+
+
+def _common(plant: str, as_of: str) -> dict[str, Any]:
+    return {
+        "plant": plant,
+        "as_of": as_of,
+        "as_of_words": day_in_words(as_of) if as_of else "",
+        "version": __version__,
+        "plotly": PLOTLY,
+        "style": "",
+    }
+
+
+def publication_index(
+    pages: Sequence[ReportPage], rows: Mapping[str, int], *, plant: str, as_of: str, spreadsheet: str
+) -> str:
+    """Return the first page of a publication.
+
+    Parameters
+    ----------
+    pages : sequence of ReportPage
+        Its reports.
+    rows : mapping of str to int
+        Number of rows of each published table.
+    plant, as_of : str
+        Name of the plant; ISO date.
+    spreadsheet : str
+        File name of the spreadsheet, empty if there is none.
+    """
+    groups = [
+        {
+            "reader": reader,
+            "head": head,
+            "reports": [
+                {
+                    "href": page.report.page,
+                    "title": page.report.title,
+                    "question": page.report.question,
+                    "headline": inline(page.headline),
+                }
+                for page in pages
+                if page.report.reader == reader
+            ],
+        }
+        for reader, head in READERS.items()
+    ]
+    tables = [
+        {"name": name, "rows": quantity(count), "row": OUTPUTS[name].row if name in OUTPUTS else ""}
+        for name, count in rows.items()
+    ]
+    return (
+        _shell()
+        .get_template("publication.html.j2")
+        .render(
+            title=f"Paper and ink, {as_of}: {plant}",
+            home="",
+            links=_links([page.report for page in pages], None),
+            groups=[group for group in groups if group["reports"]],
+            tables=tables,
+            spreadsheet=spreadsheet,
+            figures=0,
+            **_common(plant, as_of),
+        )
+    )
+
+
+def weeks_index(weeks: Sequence[Week]) -> str:
+    """Return the page of all publications, in the order given; it needs no other file."""
+    listed = [
+        {
+            "folder": week.folder,
+            "words": day_in_words(week.folder),
+            "headline": inline(week.headline),
+            "links": [{"href": href, "text": text} for href, text in week.links],
+        }
+        for week in weeks
+    ]
+    plant = next((week.plant for week in weeks if week.plant), "pressstats")
+    values = {**_common(plant, ""), "style": page_style()}
+    return (
+        _shell()
+        .get_template("weeks.html.j2")
+        .render(title=f"All publications: {plant}", home="", links=[], weeks=listed, figures=0, **values)
+    )
+
+
+def page_style() -> str:
+    """Return the style sheet, the colours of ``palette`` in front."""
+
+    def colours(which: int) -> str:
+        return "".join(f"--{role}:{pair[which]};" for role, pair in PAIRS.items())
+
+    fonts = f"--sans:{FONT};--serif:{_SERIF};"
+    source = (_SHELL / "page.css").read_text(encoding="utf-8")
+    return (
+        f":root{{{fonts}{colours(0)}}}\n"
+        f"@media screen and (prefers-color-scheme: dark){{:root{{{colours(1)}}}}}\n{source}"
+    )
+
+
+def page_script() -> str:
+    """Return the script that draws the figures, template and dark colours in front."""
+    house = script_json({"template": figure_template(), "swaps": swaps()})
+    source = (_SHELL / "page.js").read_text(encoding="utf-8")
+    return f"const HOUSE = {house};\n{source}"
+
+
+def plotly_source() -> Path:
+    """Return where the plotly script lies in the installed package."""
+    return Path(plotly.__file__).parent / "package_data" / "plotly.min.js"
+
+
+def read_week(folder: Path) -> Week:
+    """Return what the manifest of a publication says of it; a bare entry if it cannot be read."""
+    try:
+        manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+        reports = [(str(one["page"]), str(one["title"])) for one in manifest["reports"]]
+        return Week(folder.name, str(manifest["plant"]), str(manifest["headline"]), tuple(reports))
+    except (OSError, ValueError, KeyError, TypeError):
+        return Week(folder.name)

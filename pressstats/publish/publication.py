@@ -1,0 +1,284 @@
+"""Publish: logs in, the pages of three readers out."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+import pandas as pd
+
+from .csv_files import write_csv
+from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared, replace_text
+from .manifest import manifest
+from .pages import (
+    PLOTLY,
+    PageError,
+    ReportPage,
+    page_script,
+    page_style,
+    plotly_source,
+    publication_index,
+    read_week,
+    report_page,
+    weeks_index,
+)
+from .reports import REPORTS, Report, select
+from .running import Executed, Failure, check_parameters, run_notebooks
+from .spreadsheet import outlook_sheets, write_spreadsheet
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+
+__all__ = ["NOTEBOOKS", "Publication", "ReportFailed", "Results", "publish"]
+
+#: Where the notebooks lie: beside the package, which is installed in place.
+NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
+
+_SPREADSHEET = "buying_outlook.xlsx"
+
+
+class Results(Protocol):
+    """What is computed from the logs; ``past_digests`` may name past publications it has read."""
+
+    @property
+    def logs(self) -> Logs:
+        """Logs as read."""
+
+    def tables(self) -> Mapping[str, pd.DataFrame]:
+        """Return the published tables by name."""
+
+
+class ReportFailed(Exception):
+    """One or more reports could not be made; what was published before is untouched.
+
+    Parameters
+    ----------
+    failures : sequence of Failure
+        What failed, where and why.
+    kept : Path
+        Folder that holds the notebooks as far as they ran.
+    """
+
+    def __init__(self, failures: Sequence[Failure], kept: Path) -> None:
+        self.failures = tuple(failures)
+        self.kept = kept
+        messages = "\n".join(failure.message for failure in failures)
+        super().__init__(
+            f"{messages}\nNothing was published. The notebooks as far as they ran are in {kept}."
+        )
+
+
+@dataclass(frozen=True)
+class Publication:
+    """A publication that stands.
+
+    Parameters
+    ----------
+    folder : Path
+        Its folder.
+    manifest : dict
+        What ``manifest.json`` holds.
+    """
+
+    folder: Path
+    manifest: dict[str, Any]
+
+
+def _to_stderr(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def _open_results(logs_folder: Path, as_of: str, published_folder: Path) -> Results:
+    from ..results import open_results
+
+    return open_results(logs_folder, as_of, published_folder)
+
+
+def publish(
+    logs_folder: str | Path,
+    out: str | Path = "published",
+    as_of: str = "",
+    names: Iterable[str] = (),
+    *,
+    notebooks: str | Path = NOTEBOOKS,
+    reports: Sequence[Report] = REPORTS,
+    open_results: Callable[[Path, str, Path], Results] = _open_results,
+    workers: int | None = None,
+    tell: Callable[[str], None] = _to_stderr,
+) -> Publication:
+    """Publish the reports as of a day in ``out/<as_of>``.
+
+    Parameters
+    ----------
+    logs_folder : path
+        Folder of the logs.
+    out : path
+        Folder of all publications.
+    as_of : str
+        Last day to know of, as an ISO date; empty for the day of the latest run.
+    names : iterable of str
+        Reports to publish; all of them if none is named.
+    notebooks : path
+        Folder of the notebooks.
+    reports : sequence of Report
+        The reports there are.
+    open_results : callable
+        Takes logs folder, as-of and `out`; returns the results.
+    workers : int, optional
+        Notebooks that run at a time; by default as many as there are cores to run on.
+    tell : callable
+        Takes a line of progress.
+
+    Returns
+    -------
+    Publication
+        The new publication. One of the same day is replaced only when the new one is whole.
+
+    Raises
+    ------
+    LogsError
+        If the logs cannot be used.
+    ValueError
+        If a report is not known, or a notebook is missing or does not take the parameters.
+    ReportFailed
+        If a notebook failed or makes no page.
+    """
+    clock = _Clock()
+    logs_folder, out, notebooks = Path(logs_folder), Path(out).resolve(), Path(notebooks).resolve()
+    chosen = select(reports, names)
+    if not chosen:
+        raise ValueError("there is no report to publish")
+    given = ("logs_folder", "as_of", "published_folder")
+    check_parameters(notebooks, chosen, dict.fromkeys(given, ""))
+
+    tell(f"reading {logs_folder}")
+    results = open_results(logs_folder.resolve(), as_of, out)
+    logs = results.logs
+    day = str(pd.Timestamp(logs.as_of).date())
+    tables = dict(results.tables())
+    clock.lap("tables")
+    tell(f"tables computed as of {day} in {clock.seconds['tables']:.1f} s")
+
+    with building_in(out, day) as building:
+        parameters = dict(zip(given, (str(logs_folder.resolve()), day, str(out)), strict=True))
+        workspace = building / "executed"
+        executed, failures = run_notebooks(
+            notebooks, chosen, parameters, workspace, workers=workers or _cores(), tell=tell
+        )
+        clock.lap("notebooks")
+        pages, unsound = _pages(executed, chosen, workspace, plant=logs.plant.name, as_of=day)
+        failures += unsound
+        if failures:
+            kept = keep_failed([failure.path for failure in failures], out, day)
+            raise ReportFailed(failures, kept)
+        for page in pages:
+            if page.unshown:
+                cells = ", ".join(map(str, page.unshown))
+                tell(f"{page.report.name}: not on the page, being no block: output of cell {cells}")
+        content = building / "content"
+        rows = _write(content, pages, tables, logs, day, out)
+        clock.lap("pages")
+        document = manifest(
+            plant=logs.plant.name,
+            parameters={
+                "logs": logs_folder.as_posix(),
+                "as_of": day,
+                "reports": [report.name for report in chosen],
+            },
+            logs_digest=logs.digest,
+            sources=logs.sources,
+            past_publications=getattr(results, "past_digests", {}),
+            pages=pages,
+            headline=_headline(pages),
+            rows=rows,
+            folder=content,
+            seconds=clock.all({one.report.name: round(one.seconds, 3) for one in executed}),
+        )
+        text = json.dumps(document, ensure_ascii=False, indent=1)
+        (content / "manifest.json").write_text(f"{text}\n", encoding="utf-8", newline="")
+        place(content, out / day)
+    replace_text(out / "index.html", weeks_index([read_week(folder) for folder in published_weeks(out)]))
+    forget_failed(out, day)
+    tell(f"published {out / day} in {clock.total():.1f} s")
+    return Publication(out / day, document)
+
+
+class _Clock:
+    """Seconds since the start and since the last lap."""
+
+    def __init__(self) -> None:
+        self._start = self._last = time.perf_counter()
+        self.seconds: dict[str, float] = {}
+
+    def lap(self, name: str) -> None:
+        now = time.perf_counter()
+        self.seconds[name] = round(now - self._last, 3)
+        self._last = now
+
+    def total(self) -> float:
+        return time.perf_counter() - self._start
+
+    def all(self, reports: Mapping[str, float]) -> dict[str, Any]:
+        return {**self.seconds, "total": round(self.total(), 3), "reports": dict(reports)}
+
+
+def _cores() -> int:
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _headline(pages: Sequence[ReportPage]) -> str:
+    """Return the manager's headline, or else the first there is."""
+    first = sorted(pages, key=lambda page: page.report.reader != "manager")
+    return next((page.headline for page in first if page.headline), "")
+
+
+def _pages(
+    executed: Sequence[Executed], chosen: Sequence[Report], workspace: Path, *, plant: str, as_of: str
+) -> tuple[list[ReportPage], list[Failure]]:
+    pages, failures = [], []
+    for one in executed:
+        try:
+            pages.append(report_page(one.notebook, one.report, chosen, plant=plant, as_of=as_of))
+        except PageError as error:
+            path = workspace / f"{one.report.name}.ipynb"
+            failures.append(Failure(one.report, None, "", str(error), path, one.seconds))
+    return pages, failures
+
+
+def _write(
+    content: Path,
+    pages: Sequence[ReportPage],
+    tables: Mapping[str, pd.DataFrame],
+    logs: Logs,
+    as_of: str,
+    out: Path,
+) -> dict[str, int]:
+    """Write everything but the manifest; return the number of rows of each table."""
+    for folder in (content, content / "tables", content / "assets"):
+        folder.mkdir()
+    for page in pages:
+        (content / page.report.page).write_text(page.html, encoding="utf-8", newline="")
+    for name, frame in tables.items():
+        write_csv(frame, content / "tables" / f"{name}.csv", name)
+    (content / "assets" / "page.css").write_text(page_style(), encoding="utf-8", newline="")
+    (content / "assets" / "page.js").write_text(page_script(), encoding="utf-8", newline="")
+    put_shared(plotly_source(), content / "assets" / PLOTLY, out)
+    sheets = outlook_sheets(tables, logs.plant.currency)
+    if sheets:
+        write_spreadsheet(
+            content / _SPREADSHEET, sheets, title=logs.plant.name, as_of=pd.Timestamp(logs.as_of).date()
+        )
+    rows = {name: len(frame) for name, frame in tables.items()}
+    index = publication_index(
+        pages, rows, plant=logs.plant.name, as_of=as_of, spreadsheet=_SPREADSHEET if sheets else ""
+    )
+    (content / "index.html").write_text(index, encoding="utf-8", newline="")
+    return rows

@@ -1,0 +1,229 @@
+"""Notebooks run by papermill, several at a time, each in a kernel of its own."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+import papermill
+from papermill.exceptions import PapermillExecutionError
+
+from .reports import Report
+
+__all__ = ["Executed", "Failure", "NotebookError", "check_parameters", "run_notebooks"]
+
+_KERNEL = "python3"
+_COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+
+
+class NotebookError(ValueError):
+    """A notebook is missing or does not take the parameters it will be given."""
+
+
+@dataclass(frozen=True)
+class Executed:
+    """A notebook that ran to its end.
+
+    Parameters
+    ----------
+    report : Report
+        Its report.
+    notebook : NotebookNode
+        The notebook with its outputs.
+    seconds : float
+        Time it took [s].
+    """
+
+    report: Report
+    notebook: nbformat.NotebookNode
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A notebook that did not.
+
+    Parameters
+    ----------
+    report : Report
+        Its report.
+    cell : int or None
+        Number of the cell in the notebook, from 1, prose included; None if no cell is to blame.
+    line : str
+        First line of the cell.
+    why : str
+        Type and message of the exception.
+    path : Path
+        The notebook as far as it ran.
+    seconds : float
+        Time until it failed [s].
+    """
+
+    report: Report
+    cell: int | None
+    line: str
+    why: str
+    path: Path
+    seconds: float
+
+    @property
+    def message(self) -> str:
+        """What happened, to be read by whoever runs the publication."""
+        where = f", cell {self.cell}" if self.cell is not None else ""
+        line = f"\n  at:  {self.line}" if self.line else ""
+        return f"{self.report.notebook} failed{where}.{line}\n  why: {self.why}"
+
+
+def check_parameters(notebooks: Path, reports: Sequence[Report], parameters: Mapping[str, object]) -> None:
+    """Compare what the notebooks declare with what they will be given.
+
+    Raises
+    ------
+    NotebookError
+        If a notebook is missing, or does not declare a parameter: papermill would only warn, and the
+        notebook would run with its own default.
+    """
+    problems = []
+    for report in reports:
+        path = notebooks / report.notebook
+        if not path.is_file():
+            problems.append(f"{path} is not there")
+            continue
+        try:
+            declared = papermill.inspect_notebook(str(path))
+        except ValueError as error:
+            problems.append(f"{report.notebook} cannot be read: {_one_line(str(error))}")
+            continue
+        unknown = [name for name in parameters if name not in declared]
+        if unknown:
+            has = ", ".join(declared) or "none"
+            problems.append(f"{report.notebook} does not declare {', '.join(unknown)} (it declares {has})")
+    if problems:
+        raise NotebookError("; ".join(problems))
+
+
+def run_notebooks(
+    notebooks: Path,
+    reports: Sequence[Report],
+    parameters: Mapping[str, str],
+    workspace: Path,
+    *,
+    workers: int,
+    tell: Callable[[str], None],
+) -> tuple[list[Executed], list[Failure]]:
+    """Run the notebook of each report.
+
+    The work is done in the kernels, which are processes, so that threads are enough here. (They also
+    share one register of ports, by which no two kernels are given the same one.)
+
+    Parameters
+    ----------
+    notebooks : Path
+        Folder of the notebooks, which they run in.
+    reports : sequence of Report
+        What to run; started in this order.
+    parameters : mapping of str to str
+        Parameters of every notebook. Text only: other types change on their way into a notebook.
+    workspace : Path
+        Folder that takes the executed notebooks.
+    workers : int
+        How many run at a time.
+    tell : callable
+        Takes a line of progress.
+
+    Returns
+    -------
+    executed, failures : list of Executed, list of Failure
+        In the order of `reports`.
+    """
+    workspace.mkdir(parents=True, exist_ok=True)
+    done: dict[str, Executed | Failure] = {}
+    with ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
+        waiting = [pool.submit(_run, notebooks, report, parameters, workspace, tell) for report in reports]
+        try:
+            for future in as_completed(waiting):
+                result = future.result()
+                done[result.report.name] = result
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    results = [done[report.name] for report in reports]
+    return (
+        [result for result in results if isinstance(result, Executed)],
+        [result for result in results if isinstance(result, Failure)],
+    )
+
+
+def _run(
+    notebooks: Path,
+    report: Report,
+    parameters: Mapping[str, str],
+    workspace: Path,
+    tell: Callable[[str], None],
+) -> Executed | Failure:
+    target = workspace / f"{report.name}.ipynb"
+    tell(f"{report.name}: started")
+    start = time.perf_counter()
+    try:
+        notebook = papermill.execute_notebook(
+            str(notebooks / report.notebook),
+            str(target),
+            parameters=dict(parameters),
+            kernel_name=_KERNEL,
+            language="python",
+            progress_bar=False,
+            # the kernel's folder, not ours: changing our own would change it for every thread
+            resources={"metadata": {"path": str(notebooks)}},
+            # the kernel listens on this machine only, which it would remark on at every start
+            extra_arguments=["--log-level=40"],
+        )
+    except Exception as error:
+        seconds = time.perf_counter() - start
+        cell, line, why = _blame(error, target)
+        tell(f"{report.name}: failed after {seconds:.1f} s")
+        return Failure(report, cell, line, why, target, seconds)
+    seconds = time.perf_counter() - start
+    tell(f"{report.name}: done in {seconds:.1f} s")
+    return Executed(report, notebook, seconds)
+
+
+def _blame(error: Exception, target: Path) -> tuple[int | None, str, str]:
+    """Return the cell (from 1, as the author's notebook counts), its first line, and what happened."""
+    if isinstance(error, PapermillExecutionError):
+        why = _one_line(f"{error.ename}: {error.evalue}" if error.evalue else str(error.ename))
+        return _in_source(target, error.cell_index), _first_line(error.source), why
+    why = _one_line(f"{type(error).__name__}: {error}")
+    try:
+        cells = nbformat.read(target, as_version=4).cells
+    except (OSError, ValueError):
+        return None, "", why
+    for index, cell in enumerate(cells):
+        if cell.metadata.get("papermill", {}).get("status") == "running":
+            return _in_source(target, index), _first_line(cell.source), why
+    return None, "", why
+
+
+def _in_source(target: Path, index: int) -> int:
+    """Count without the cell that papermill put in; its error marks come only after the index was taken."""
+    try:
+        cells = nbformat.read(target, as_version=4).cells
+    except (OSError, ValueError):
+        return index + 1
+    marks = {"papermill-error-cell-tag"}
+    own = [cell for cell in cells if not marks & set(cell.metadata.get("tags", []))]
+    before = own[: index + 1]
+    return index + 1 - sum("injected-parameters" in cell.metadata.get("tags", []) for cell in before)
+
+
+def _first_line(source: str) -> str:
+    return next((line.strip() for line in source.splitlines() if line.strip()), "")[:160]
+
+
+def _one_line(text: str) -> str:
+    lines = [line.strip() for line in _COLOURS.sub("", text).splitlines() if line.strip()]
+    return " ".join(lines)[:600]
