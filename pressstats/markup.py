@@ -51,7 +51,19 @@ _UNSEEN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ue000-\uf8ff\ufffe\uffff]"
 )
 _THIN, _FIXED = "\u202f", "\u00a0"
-_NAME_ENDINGS = ("_kg", "_m2", "_gsm", "_pct", "_km", "_mm", "_um", "_m", "_days", "_hours")
+#: Unit by the last part of a column's name.
+_ENDINGS = {
+    "_kg": "kg",
+    "_m2": "m2",
+    "_gsm": "g/m2",
+    "_pct": "%",
+    "_km": "km",
+    "_mm": "mm",
+    "_um": "um",
+    "_m": "m",
+    "_days": "day",
+    "_hours": "h",
+}
 
 
 @dataclass(frozen=True)
@@ -241,13 +253,27 @@ def declared(
         unit = column.unit.replace("currency", currency or "currency")
         head = name
         if unit:
-            head = next((name.removesuffix(end) for end in _NAME_ENDINGS if name.endswith(end)), name)
+            head = _split_unit(name)[0]
         kind: CellKind | None = None
         if column.kind in ("date", "time", "month"):
             kind = column.kind
         digits = 0 if column.kind == "count" else None
         shown.append(Shown(name, (labels or {}).get(name, head.replace("_", " ")), unit, digits, kind))
     return shown
+
+
+def _split_unit(name: str) -> tuple[str, str]:
+    """Return the name of a column without the unit it ends with, and that unit."""
+    for end, unit in _ENDINGS.items():
+        if name.endswith(end):
+            return name.removesuffix(end), unit
+    return name, ""
+
+
+def _shown(name: str) -> Shown:
+    """Return how a column is shown of which nothing but the name is known."""
+    head, unit = _split_unit(name)
+    return Shown(name, head.replace("_", " "), unit)
 
 
 def _kind(column: pd.Series) -> CellKind:
@@ -321,7 +347,7 @@ def table_html(
     KeyError
         If a column is not in the frame.
     """
-    shown = list(columns) if columns is not None else [Shown(str(name)) for name in frame.columns]
+    shown = list(columns) if columns is not None else [_shown(str(name)) for name in frame.columns]
     missing = [one.column for one in shown if one.column not in frame.columns]
     if missing:
         raise KeyError(f"table to be shown lacks {', '.join(missing)}")

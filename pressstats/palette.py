@@ -79,6 +79,8 @@ def figure_template() -> dict[str, Any]:
     """Return the plotly template of the house, in light colours, as plain data."""
     axis = {
         "automargin": True,
+        "separatethousands": True,
+        "exponentformat": "none",
         "gridcolor": COLOURS["grid"],
         "linecolor": COLOURS["rule"],
         "tickcolor": COLOURS["rule"],

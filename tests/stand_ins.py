@@ -41,7 +41,7 @@ FIGURE = """
 weeks = pd.date_range("2024-03-04", periods=52, freq="7D")
 kilograms = 100_000 + 9_000 * np.sin(np.arange(52) / 8)
 figure = go.Figure()
-figure.add_scatter(x=weeks, y=kilograms * 1.1, mode="lines", line={"width": 0}, showlegend=False, hoverinfo="skip")
+figure.add_scatter(x=weeks, y=kilograms * 1.1, mode="lines", line={"width": 0}, showlegend=False)
 figure.add_scatter(x=weeks, y=kilograms * 0.9, mode="lines", line={"width": 0}, fill="tonexty",
                    fillcolor=tint("series1", 0.18), name="9 in 10 weeks")
 figure.add_scatter(x=weeks, y=kilograms, mode="lines", line={"color": COLOURS["series1"]}, name="mounted")

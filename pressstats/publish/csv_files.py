@@ -42,7 +42,7 @@ def _writer(column: pd.Series, kind: str) -> Callable[[object], str]:
         known = column.dropna()
         whole_days = bool((known == known.dt.normalize()).all())
         pattern = _FORMATS.get(kind) or _FORMATS["date" if whole_days else "time"]
-        return lambda value: "" if pd.isna(value) else pd.Timestamp(value).strftime(pattern)  # type: ignore
+        return lambda value: "" if pd.isna(value) else pd.Timestamp(value).strftime(pattern)
     return lambda value: "" if value is None or value is pd.NA or value != value else harmless(str(value))
 
 
