@@ -1,12 +1,233 @@
-"""Rules between tables."""
+"""Rules between tables.
+
+Only rows within the cut are looked at, so nothing after as-of can show in a problem. A row *rejects*
+where what it refers to is missing or contradicts it in the very figure the analysis would take;
+it *warns* where that figure is usable and the doubt is about a name or another table.
+"""
 
 from __future__ import annotations
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
 from ..plant import Plant
+from .keys import codes_of, positions_in
+from .reelchecks import check_reels
+from .rowchecks import as_mask
 from .rows import Rows
 
 __all__ = ["check_between_tables"]
 
+#: Relative difference between the pages of a web and those its size allows.
+_PAGES_APART = 0.06
+#: Sum of the inks over the pages of a copy: a mean total area coverage above it is doubtful.
+_TOTAL_COVERAGE = 1.2
+#: Difference between the width of a web and that of its material [mm].
+_WIDTH_APART_MM = 10
+_DAY = np.timedelta64(1, "D")
+
+
+def _of_live(rows: Rows, column: str) -> tuple[pa.Array, np.ndarray]:
+    live = np.flatnonzero(rows.live)
+    return rows.text(column).take(pa.array(live)), live
+
+
+def _find(child: Rows, column: str, parent: Rows, key: str) -> np.ndarray:
+    """Return the live row of `parent` that each row of `child` names, -1 where there is none."""
+    return positions_in(child.text(column), *_of_live(parent, key))
+
+
+def _require(child: Rows, column: str, parent: Rows, key: str, what: str) -> np.ndarray:
+    """Reject live rows that name no live row of `parent`; return the row each names."""
+    at = _find(child, column, parent, key)
+    lost = (at < 0) & child.live & ~child.blank(column)
+    if lost.any():
+        gone = positions_in(child.text(column), parent.text(key))[lost]
+        rules = [f"no such {what}" + _was_set_aside(parent, row) for row in gone.tolist()]
+        child.reject(lost, column, rules)
+    return at
+
+
+def _was_set_aside(parent: Rows, row: int) -> str:
+    if row < 0:
+        return ""
+    file, line = parent.raw.place(row)
+    return f": its row {file}:{line} was set aside"
+
+
+def _require_material(child: Rows, materials: Rows | None, newsprint: bool = False) -> np.ndarray | None:
+    """Reject rows of an unknown material, or of one that is no newsprint where it must be."""
+    if materials is None:
+        return None
+    at = _require(child, "material", materials, "material", "material")
+    if newsprint:
+        paper = as_mask(pc.equal(materials.text("kind"), "newsprint"))
+        child.reject((at >= 0) & child.live & ~paper[at], "material", "no newsprint")
+    return at
+
+
+def _check_webs(webs: Rows, runs: Rows, materials: Rows | None, plant: Plant) -> np.ndarray:
+    """Check the webs; return the run of each, -1 where there is none."""
+    run = _require(webs, "run_id", runs, "run_id", "run")
+    known = run >= 0
+    material = _require_material(webs, materials, newsprint=True)
+    widest = {name: press.web_width_max_mm for name, press in plant.presses.items() if press.web_width_max_mm}
+    if widest and len(runs):
+        press = positions_in(runs.text("press"), pa.array(list(widest)))[run]
+        limit = np.array(list(widest.values()))[press]
+        wide = webs.live & known & (press >= 0) & (webs["width_mm"] > limit)
+        webs.reject(wide, "width_mm", [f"wider than the press: at most {mm:g} mm" for mm in limit[wide]])
+    if material is not None and materials is not None:
+        width = materials["width_mm"][material]
+        differs = webs.live & (material >= 0) & (np.abs(webs["width_mm"] - width) > _WIDTH_APART_MM)
+        webs.warn(differs, "width_mm", [f"its material is {mm:g} mm wide" for mm in width[differs]])
+    page_area = runs["page_width_mm"] * runs["page_height_mm"]
+    web_area = webs["width_mm"] * webs["cutoff_mm"] * webs["cutoffs_per_copy"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pages = 2 * web_area / page_area[run]
+        differs = webs.live & known & (np.abs(webs["pages"] / pages - 1) > _PAGES_APART)
+    webs.warn(
+        differs, "pages", [f"both sides of this web hold {n:.4g} pages of a copy" for n in pages[differs]]
+    )
+    return run
+
+
+def _check_pages(webs: Rows, runs: Rows, run_of_web: np.ndarray) -> None:
+    """Check that the webs of a run carry its pages, where no web was set aside."""
+    known = run_of_web >= 0
+    used = known & webs.live
+    total = np.bincount(run_of_web[used], webs["pages"][used], minlength=len(runs))
+    count = np.bincount(run_of_web[used], minlength=len(runs))
+    lost = np.bincount(run_of_web[known & ~webs.live & ~webs.duplicate], minlength=len(runs)) > 0
+    runs.warn(
+        runs.live & (count == 0), "run_id", "no usable web in run_webs, so its paper cannot be computed"
+    )
+    differs = runs.live & (count > 0) & ~lost & (total != runs["pages"])
+    runs.warn(differs, "pages", [f"its webs carry {n:g} pages" for n in total[differs]])
+
+
+def _check_coverage(coverage: Rows, runs: Rows) -> None:
+    run = _require(coverage, "run_id", runs, "run_id", "run")
+    known = run >= 0
+    pages = runs["pages"][run]
+    solid = coverage["solid_pages"]
+    above = coverage.live & known & (solid > pages)
+    coverage.reject(above, "solid_pages", [f"more than the {n:g} pages of its run" for n in pages[above]])
+    used = np.flatnonzero(coverage.live & known)
+    total = np.bincount(run[used], solid[used], minlength=len(runs))
+    over = np.flatnonzero(runs.live & (total > _TOTAL_COVERAGE * runs["pages"]))
+    if len(over):
+        # Shown once for a run, at the ink that covers most.
+        order = used[np.lexsort((codes_of(coverage.text("ink"))[used], -solid[used], run[used]))]
+        first = order[np.unique(run[order], return_index=True)[1]]
+        first = first[np.isin(run[first], over)]
+        share = 100 * total[run[first]] / runs["pages"][run[first]]
+        coverage.warn(
+            first,
+            "solid_pages",
+            [f"the inks of its run cover {s:.0f} % of the pages, above 120 %" for s in share],
+        )
+
+
+def _check_mounts(
+    mounts: Rows, webs: Rows, runs: Rows, run_of_web: np.ndarray, materials: Rows | None
+) -> np.ndarray:
+    """Check that mounts belong to a run and a web; return the run of each, -1 where there is none."""
+    run = _require(mounts, "run_id", runs, "run_id", "run")
+    known = run >= 0
+    names = codes_of(pa.concat_arrays([webs.text("web"), mounts.text("web")]))
+    size = int(names.max(initial=0)) + 1
+    web_at = np.full(len(runs) * size + 1, -1, dtype=np.int64)
+    gone_at = web_at.copy()
+    code_of_web = run_of_web * size + names[: len(webs)]
+    usable = webs.live & (run_of_web >= 0)
+    web_at[code_of_web[usable]] = np.flatnonzero(usable)
+    gone = ~webs.live & ~webs.duplicate & (run_of_web >= 0)
+    gone_at[code_of_web[gone]] = np.flatnonzero(gone)
+    code = np.where(known, run * size + names[len(webs) :], len(web_at) - 1)
+    web = web_at[code]
+    lost = mounts.live & known & (web < 0)
+    if lost.any():
+        mounts.reject(
+            lost,
+            ("run_id", "web"),
+            ["no such web of the run" + _was_set_aside(webs, w) for w in gone_at[code[lost]].tolist()],
+        )
+    material = _require_material(mounts, materials, newsprint=True)
+    if not len(webs):
+        return run
+    wanted = webs.text("material").take(pa.array(np.maximum(web, 0)))
+    other = mounts.live & (web >= 0) & as_mask(pc.not_equal(mounts.text("material"), wanted))
+    if materials is not None and material is not None and other.any():
+        instead = materials.text("stands_in_for").take(pa.array(np.maximum(material, 0)))
+        other &= ~((material >= 0) & as_mask(pc.equal(instead, wanted)))
+    if other.any():
+        names_wanted = wanted.filter(pa.array(other)).to_pylist()
+        mounts.warn(other, "material", [f"its web is to run {name}" for name in names_wanted])
+    away = (mounts["mounted_at"] < runs["started_at"][run] - _DAY) | (
+        mounts["mounted_at"] > runs["finished_at"][run] + _DAY
+    )
+    mounts.warn(mounts.live & known & away, "mounted_at", "more than a day away from its run")
+    return run
+
+
+def _check_deliveries(deliveries: Rows, materials: Rows | None, plant: Plant) -> None:
+    material = _require_material(deliveries, materials)
+    if material is None or materials is None or not plant.tanks:
+        return
+    names = list(plant.tanks)
+    tank = positions_in(deliveries.text("tank"), pa.array(names))
+    in_tank = pa.array([plant.tanks[name].ink for name in names]).take(pa.array(np.maximum(tank, 0)))
+    ink = materials.text("ink").take(pa.array(np.maximum(material, 0)))
+    other = deliveries.live & (tank >= 0) & (material >= 0) & as_mask(pc.not_equal(in_tank, ink))
+    deliveries.warn(other, ("tank", "material"), "another ink than the tank holds")
+
+
+def _check_materials(materials: Rows) -> None:
+    stands_in = _find(materials, "stands_in_for", materials, "material")
+    unknown = materials.live & (stands_in < 0) & ~materials.blank("stands_in_for")
+    materials.warn(unknown, "stands_in_for", "no such material")
+
 
 def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
-    """Check the tables against each other."""
+    """Check the tables against each other, parents before children.
+
+    Parameters
+    ----------
+    tables : dict of Rows
+        All tables, cut and without repetitions; findings are added, rejected rows no longer live.
+    plant : Plant
+        Description of the plant.
+    """
+    runs, webs = tables["runs"], tables["run_webs"]
+    materials = tables.get("materials")
+    if materials is not None:
+        _check_materials(materials)
+    run_of_web = _check_webs(webs, runs, materials, plant)
+    _check_pages(webs, runs, run_of_web)
+    if "coverage" in tables:
+        _check_coverage(tables["coverage"], runs)
+    if "deliveries" in tables:
+        _check_deliveries(tables["deliveries"], materials, plant)
+    if "stock_counts" in tables:
+        _require_material(tables["stock_counts"], materials)
+    run_of_mount = None
+    if "reel_mounts" in tables:
+        run_of_mount = _check_mounts(tables["reel_mounts"], webs, runs, run_of_web, materials)
+    if "reels" in tables:
+        _require_material(tables["reels"], materials, newsprint=True)
+    check_reels(tables, run_of_mount, plant)
+    for name in ("prices", "budget"):
+        if name in tables and materials is not None:
+            rows = tables[name]
+            rows.warn(
+                rows.live & (_find(rows, "material", materials, "material") < 0),
+                "material",
+                "no such material",
+            )
+    if "plan" in tables:
+        plan = tables["plan"]
+        plan.warn(
+            plan.live & (_find(plan, "title", runs, "title") < 0), "title", "no run has printed this title"
+        )

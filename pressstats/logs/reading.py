@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import hashlib
 from dataclasses import dataclass
@@ -18,7 +19,7 @@ from ..tables import INPUTS
 from .crosschecks import check_between_tables
 from .cutting import EXEMPT, OF_A_RUN, default_as_of, in_cut, isolated, reopen, told_times
 from .files import File, open_folder
-from .problems import LogsError, problem_frame
+from .problems import Findings, LogsError, problem_frame
 from .raw import RawTable, stack
 from .repeated import drop_repeated, sorted_rows
 from .rowchecks import check_each_row
@@ -194,12 +195,13 @@ def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.
     opened, strangers = _opened(folder, plant)
     tables = {name: convert(raw, plant, last) for name, raw in _usable(opened).items()}
     for name, rows in tables.items():
-        check_each_row(name, rows, plant)
+        if name != "deliveries":
+            check_each_row(name, rows, plant)
     default = _default(tables["runs"])
     day = default if wanted is None else wanted
     if day > max(last, default):
         raise LogsError(f"as-of {day} lies after today")
-    listed, told = _cut(tables, day, newest=bool(day >= default))
+    listed, told = _cut(tables, plant, day, newest=bool(day >= default))
     for rows in tables.values():
         drop_repeated(rows)
         _set_aside_isolated(rows)
@@ -209,7 +211,8 @@ def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.
 
 def _default(runs: Rows) -> np.datetime64:
     """Return the latest publication date of a usable run."""
-    trial = Rows(runs.raw, runs.values, live=runs.live.copy(), duplicate=runs.duplicate.copy())
+    trial = copy.copy(runs)
+    trial.findings, trial.live, trial.duplicate = Findings(), runs.live.copy(), runs.duplicate.copy()
     drop_repeated(trial)
     found = default_as_of(trial)
     if found is None:
@@ -225,14 +228,15 @@ def _default(runs: Rows) -> np.datetime64:
 
 
 def _cut(
-    tables: dict[str, Rows], day: np.datetime64, newest: bool
+    tables: dict[str, Rows], plant: Plant, day: np.datetime64, newest: bool
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Cut the tables; return which rows may be listed as problems, and the time each row tells."""
     listed: dict[str, np.ndarray] = {}
     told: dict[str, np.ndarray] = {}
-    if "deliveries" in tables:
-        reopen(tables["deliveries"], day)
     times = told_times(tables)
+    if "deliveries" in tables:  # checked only now, as they stood on that day
+        reopen(tables["deliveries"], day)
+        check_each_row("deliveries", tables["deliveries"], plant)
     for name, rows in tables.items():
         if name in times:
             told[name], undated = times[name]
@@ -292,12 +296,9 @@ def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.Dat
 
 def _accepted_elsewhere(rows: Rows, lost: np.ndarray) -> np.ndarray:
     """Return which lost rows have an accepted row of the same key, in another export."""
-    from .keys import key_codes
-
     out = np.zeros(len(rows), dtype=bool)
     if lost.any():
-        codes = key_codes([rows[name] for name in rows.raw.table.key])
-        out[lost] = np.isin(codes[lost], codes[rows.live])
+        out[lost] = np.isin(rows.key[lost], rows.key[rows.live])
     return out
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from .keys import codes_of, key_codes
 from .rows import Rows
 
 __all__ = ["drop_repeated", "sorted_rows"]
@@ -14,14 +14,19 @@ __all__ = ["drop_repeated", "sorted_rows"]
 def sorted_rows(rows: Rows) -> np.ndarray:
     """Return the positions of the live rows in the order of the key."""
     live = np.flatnonzero(rows.live)
-    codes = key_codes([rows[name] for name in rows.raw.table.key])[live]
+    codes = rows.key[live]
     return live if (np.diff(codes) > 0).all() else live[np.argsort(codes, kind="stable")]
 
 
 def _same(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """Return whether the values at the positions `one` and `other` are equal; blank equals blank."""
     if isinstance(values, pa.Array):
-        values = codes_of(values)
+        first, second = values.take(pa.array(one)), values.take(pa.array(other))
+        both_blank = pc.and_(pc.is_null(first), pc.is_null(second))
+        equal: np.ndarray = pc.or_(both_blank, pc.fill_null(pc.equal(first, second), False)).to_numpy(
+            zero_copy_only=False
+        )
+        return equal
     left, right = values[one], values[other]
     return (left == right) | ((left != left) & (right != right))
 
@@ -39,7 +44,7 @@ def drop_repeated(rows: Rows) -> None:
         Changed in place: `live`, `duplicate` and `findings`.
     """
     order = sorted_rows(rows)
-    codes = key_codes([rows[name] for name in rows.raw.table.key])[order]
+    codes = rows.key[order]
     again = np.flatnonzero(np.diff(codes) == 0)
     if not len(again):
         return
@@ -69,8 +74,7 @@ def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
     same_as: dict[int, int] = {}
     for row in members.tolist():
         for known in distinct:
-            pair = np.array([row]), np.array([known])
-            if all(_same_cell(rows[name], *pair) for name in others):
+            if all(_same_cell(rows[name], row, known) for name in others):
                 same_as[row] = known
                 break
         else:
@@ -86,25 +90,22 @@ def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
     rules = []
     for row in distinct:
         other = next(known for known in distinct if known != row)
-        pair = np.array([row]), np.array([other])
-        differs = [name for name in others if not _same_cell(rows[name], *pair)]
+        differs = [name for name in others if not _same_cell(rows[name], row, other)]
         file, line = rows.raw.place(other)
         key = ", ".join(rows.raw.table.key)
         rules.append(f"the same {key} as in {file}:{line}, but another {', '.join(differs)}")
     rows.reject(distinct, rows.raw.table.key, rules)
 
 
-def _same_cell(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> bool:
-    if isinstance(values, pa.Array):
-        return values[int(one[0])] == values[int(other[0])]
-    return bool(_same(values, one, other)[0])
+def _same_cell(values: np.ndarray | pa.Array, one: int, other: int) -> bool:
+    return bool(_same(values, np.array([one]), np.array([other]))[0])
 
 
 def _latest_state(rows: Rows, distinct: list[int]) -> int | None:
-    """Return the row that tells the latest state of an order, None if the rows truly contradict each other."""
+    """Return the row that tells the latest state of an order, None where they contradict each other."""
     for name in ("material", "ordered_on"):
         values = rows[name]
-        if not all(_same_cell(values, np.array([row]), np.array([distinct[0]])) for row in distinct):
+        if not all(_same_cell(values, row, distinct[0]) for row in distinct):
             return None
     received = ~np.isnat(rows["delivered_on"])
     cancelled = ~np.isnat(rows["cancelled_on"])

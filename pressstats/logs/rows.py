@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ import pyarrow.compute as pc
 
 from ..plant import Plant
 from ..tables import INKS, Column
+from .keys import key_codes
 from .problems import Findings
 from .raw import RawTable
 from .values import Bad, choices_of, numbers_of, texts_of, times_of
@@ -53,6 +55,11 @@ class Rows:
 
     def __getitem__(self, column: str) -> Any:
         return self.values[column]
+
+    @cached_property
+    def key(self) -> np.ndarray:
+        """Key of each row as one whole number, see `key_codes`; no key column ever changes."""
+        return key_codes([self.values[name] for name in self.raw.table.key])
 
     def text(self, column: str) -> pa.Array:
         """Return a column of text."""

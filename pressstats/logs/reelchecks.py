@@ -1,0 +1,169 @@
+"""Rules about reels: weight against size, and one reel followed from mount to mount.
+
+A weight that no reel can have rejects. Doubts about the identity of a reel only warn: its kilograms
+were mounted whatever its number was, so the paper balance takes them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ..plant import Plant
+from .keys import key_codes, positions_in
+from .rowchecks import as_mask
+from .rows import Rows
+
+__all__ = ["check_reels", "diameter_m"]
+
+#: Diameter above which a weight is doubtful, and above which it is impossible [m]. Common practice,
+#: no source: newsprint reels are 1.0 to 1.27 m thick, and reelstands are built for that.
+_DOUBTFUL_M, _IMPOSSIBLE_M = 1.35, 1.7
+_NAT = np.datetime64("NaT", "us")
+
+
+def diameter_m(
+    kg: np.ndarray,
+    width_mm: np.ndarray,
+    grammage_gsm: np.ndarray,
+    caliper_um: np.ndarray,
+    core_diameter_mm: float,
+) -> np.ndarray:
+    """Return the diameter of a reel of given weight.
+
+    Parameters
+    ----------
+    kg : ndarray, shape (n,)
+        Net paper [kg].
+    width_mm : ndarray, shape (n,)
+        Width [mm].
+    grammage_gsm : ndarray, shape (n,)
+        Grammage [g/m2].
+    caliper_um : ndarray, shape (n,)
+        Thickness of a sheet [um].
+    core_diameter_mm : float
+        Diameter of the core [mm].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Diameter [m], from L = pi (D2 - d2) / (4 t) with L = kg / (width x grammage).
+    """
+    length_m = kg * 1e6 / (width_mm * grammage_gsm)
+    diameter: np.ndarray = np.sqrt(4 * length_m * caliper_um * 1e-6 / np.pi + (core_diameter_mm / 1000) ** 2)
+    return diameter
+
+
+def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> None:
+    live = np.flatnonzero(materials.live)
+    at = positions_in(rows.text("material"), materials.text("material").take(pa.array(live)), live)
+    caliper = materials["caliper_um"][at]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        across = diameter_m(
+            rows[column],
+            materials["width_mm"][at],
+            materials["grammage_gsm"][at],
+            np.where(np.isnan(caliper), plant.reel.caliper_um, caliper),
+            plant.reel.core_diameter_mm,
+        )
+    known = rows.live & (at >= 0)
+    doubtful = known & (across > _DOUBTFUL_M) & (across <= _IMPOSSIBLE_M)
+    rows.warn(
+        doubtful, column, [f"a reel {d:.2f} m thick, by its width and grammage" for d in across[doubtful]]
+    )
+    impossible = known & (across > _IMPOSSIBLE_M)
+    rows.reject(
+        impossible, column, [f"a reel {d:.2f} m thick, by its width and grammage" for d in across[impossible]]
+    )
+
+
+def _ends(mounts: Rows, live: np.ndarray, runs: Rows, run: np.ndarray, web: np.ndarray) -> np.ndarray:
+    """Return by when each live mount certainly still ran: NaT where a break leaves it open.
+
+    The next mount on the same web begins where this one ended; the last one ran to the end of the
+    run. After a break or damage a reel may be off the stand long before the next one is threaded.
+    """
+    times = mounts["mounted_at"][live]
+    order = np.lexsort((times, web, run))
+    follows = (np.diff(run[order]) == 0) & (np.diff(web[order]) == 0)
+    ends = np.full(len(live), _NAT)
+    ends[order[:-1][follows]] = times[order[1:]][follows]
+    ended = mounts.text("ended_by").take(pa.array(live))
+    last = as_mask(pc.equal(ended, "run_end"))
+    ends = np.where(last & np.isnat(ends), runs["finished_at"][run], ends)
+    stayed = as_mask(pc.is_in(ended, pa.array(["run_end", "splice", "failed_splice"])))
+    return np.where(stayed, ends, _NAT)
+
+
+def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Plant) -> None:
+    """Compare each mount of a reel with the one before."""
+    live = np.flatnonzero(mounts.live & (run_of_mount >= 0))
+    if len(live) < 2:
+        return
+    reel = key_codes([mounts["supplier"], mounts["reel_id"]])[live]
+    web = key_codes([mounts["web"]])[live]
+    run, times = run_of_mount[live], mounts["mounted_at"][live]
+    order = np.lexsort((times, reel))
+    pairs = np.flatnonzero(np.diff(reel[order]) == 0)
+    before, after = order[pairs], order[pairs + 1]
+    elsewhere = (run[before] != run[after]) | (web[before] != web[after])
+    at_once = elsewhere & (times[after] < _ends(mounts, live, runs, run, web)[before])
+
+    ended = mounts.text("ended_by").take(pa.array(live))
+    spliced = as_mask(pc.is_in(ended, pa.array(["splice", "failed_splice"])))[before]
+    returned = mounts["returned_kg"][live][before]
+    used_up = (returned == 0) | (spliced & ~(returned > 0))
+    sigma = np.sqrt(2) * plant.measurement.reel_kg
+    heavier = mounts["start_kg"][live][after] > returned + 5 * sigma
+
+    for mask, columns, words in (
+        (at_once, ("supplier", "reel_id"), "the same reel still ran on another web"),
+        (used_up & ~at_once, ("supplier", "reel_id"), "the same reel was used up or thrown away before"),
+        (heavier & ~used_up & ~at_once, ("start_kg",), "heavier than when the same reel went back"),
+    ):
+        if mask.any():
+            places = [mounts.raw.place(row) for row in live[before[mask]].tolist()]
+            mounts.warn(live[after[mask]], columns, [f"{words} ({file}:{line})" for file, line in places])
+
+
+def _check_received(reels: Rows, mounts: Rows | None) -> None:
+    """Check that a reel is of the material it was mounted as."""
+    if mounts is None:
+        return
+    live = np.flatnonzero(mounts.live)
+    names = [
+        pc.binary_join_element_wise(rows.text("supplier"), rows.text("reel_id"), "\x1f")
+        for rows in (reels, mounts)
+    ]
+    at = positions_in(names[0], names[1].take(pa.array(live)), live)
+    mounted = mounts.text("material").take(pa.array(np.maximum(at, 0))) if len(mounts) else None
+    if mounted is not None:
+        other = reels.live & (at >= 0) & as_mask(pc.not_equal(reels.text("material"), mounted))
+        reels.warn(
+            other, "material", [f"mounted as {name}" for name in mounted.filter(pa.array(other)).to_pylist()]
+        )
+
+
+def check_reels(tables: dict[str, Rows], run_of_mount: np.ndarray | None, plant: Plant) -> None:
+    """Check weights and identities of reels.
+
+    Parameters
+    ----------
+    tables : dict of Rows
+        All tables, cut and without repetitions.
+    run_of_mount : ndarray of int64, shape (mounts,), or None
+        Run of each mount, -1 where there is none; None without mounts.
+    plant : Plant
+        Core, caliper and weighing error.
+    """
+    mounts, reels, materials = tables.get("reel_mounts"), tables.get("reels"), tables.get("materials")
+    if materials is not None:
+        if mounts is not None:
+            _check_weight(mounts, "start_kg", materials, plant)
+        if reels is not None:
+            _check_weight(reels, "received_kg", materials, plant)
+    if mounts is not None and run_of_mount is not None:
+        _follow_reels(mounts, tables["runs"], run_of_mount, plant)
+    if reels is not None:
+        _check_received(reels, mounts)
