@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
+import re
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -22,6 +21,11 @@ _FORMATS = {"date": "%Y-%m-%d", "month": "%Y-%m", "time": "%Y-%m-%dT%H:%M:%S"}
 def harmless(text: str) -> str:
     """Return `text` with an apostrophe before it if a spreadsheet would take it for a formula."""
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+
+
+def _quoted(cell: str) -> str:
+    """Quote a cell where it must be, also for a bare carriage return, which begins a row to some readers."""
+    return '"' + cell.replace('"', '""') + '"' if re.search('[",\r\n]', cell) else cell
 
 
 def _number(value: float) -> str:
@@ -68,12 +72,9 @@ def csv_text(frame: pd.DataFrame, name: str = "") -> str:
         write = _writer(column, kinds.get(str(head), ""))
         dates = pd.api.types.is_datetime64_any_dtype(column)
         values: Iterable[object] = column if dates else column.astype(object).to_numpy()
-        columns.append([write(value) for value in values])
-    target = io.StringIO()
-    writer = csv.writer(target, lineterminator="\n")
-    writer.writerow([harmless(str(head)) for head in frame.columns])
-    writer.writerows(zip(*columns, strict=True))
-    return target.getvalue()
+        columns.append([_quoted(write(value)) for value in values])
+    lines = [[_quoted(harmless(str(head))) for head in frame.columns], *zip(*columns, strict=True)]
+    return "".join(",".join(line) + "\n" for line in lines)
 
 
 def write_csv(frame: pd.DataFrame, path: Path, name: str = "") -> None:

@@ -202,10 +202,16 @@ def _blame(error: Exception, target: Path) -> tuple[int | None, str, str]:
         cells = nbformat.read(target, as_version=4).cells
     except (OSError, ValueError):
         return None, "", why
-    for index, cell in enumerate(cells):
-        if cell.metadata.get("papermill", {}).get("status") == "running":
-            return _in_source(target, index), _first_line(cell.source), why
-    return None, "", why
+    # a cell whose kernel dies counts as completed: to blame is the last that was begun
+    begun = [
+        index
+        for index, cell in enumerate(cells)
+        if cell.cell_type == "code"
+        and cell.metadata.get("papermill", {}).get("status", "pending") != "pending"
+    ]
+    if not begun:
+        return None, "", why
+    return _in_source(target, begun[-1]), _first_line(cells[begun[-1]].source), why
 
 
 def _in_source(target: Path, index: int) -> int:

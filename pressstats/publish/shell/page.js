@@ -34,13 +34,33 @@
     return value;
   }
 
+  // On a narrow screen long names would leave no room for what they name.
+  function shortNames(figure) {
+    const longest = 18;
+    for (const trace of figure.data) {
+      if (trace.orientation !== "h" || !Array.isArray(trace.y)) continue;
+      const axis = `yaxis${(trace.yaxis || "y").slice(1)}`;
+      const alias = { ...(figure.layout[axis] || {}).labelalias };
+      for (const name of trace.y) {
+        const seen = String(name).replace(/&lt;/g, "<").replace(/&gt;/g, ">").replace(/&amp;/g, "&");
+        if (Array.from(seen).length <= longest) continue;
+        const short = Array.from(seen).slice(0, longest - 1).join("").trimEnd();
+        alias[name] = `${short.replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;")}…`;
+      }
+      figure.layout[axis] = { ...figure.layout[axis], labelalias: alias };
+    }
+  }
+
   async function draw(plot, isDark) {
     const source = JSON.parse(document.getElementById(plot.dataset.figure).textContent);
     let figure = { data: source.data, layout: { ...source.layout, template: HOUSE.template } };
     if (isDark) figure = recoloured(figure);
     figure.layout.autosize = true;
     delete figure.layout.width;
-    if (narrow.matches) figure.layout.font = { size: 12, ...figure.layout.font };
+    if (narrow.matches) {
+      figure.layout.font = { size: 12, ...figure.layout.font };
+      shortNames(figure);
+    }
     if (touched.matches) figure.layout.dragmode = false;
     await Plotly.react(plot, figure.data, figure.layout, {
       responsive: true,

@@ -1,0 +1,48 @@
+"""What tests share: publications, made once for the whole session since each costs seconds."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
+
+from pressstats.publish import Publication, publish
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep the results of tests, and of the notebooks they run, out of the user's cache."""
+    before = os.environ.get("PRESSSTATS_CACHE")
+    os.environ["PRESSSTATS_CACHE"] = str(tmp_path_factory.mktemp("cache"))
+    yield
+    if before is None:
+        del os.environ["PRESSSTATS_CACHE"]
+    else:
+        os.environ["PRESSSTATS_CACHE"] = before
+
+
+@pytest.fixture(scope="session")
+def stand_in_notebooks(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with a sound notebook for each stand-in report."""
+    folder = tmp_path_factory.mktemp("notebooks")
+    write_notebooks(folder, sound_notebooks())
+    return folder
+
+
+@pytest.fixture(scope="session")
+def stand_in_publication(stand_in_notebooks: Path, tmp_path_factory: pytest.TempPathFactory) -> Publication:
+    """Return a publication of the stand-in reports, hostile text in all places; not to be changed."""
+    logs = tmp_path_factory.mktemp("logs")
+    out = tmp_path_factory.mktemp("published")
+    return publish(logs, out, notebooks=stand_in_notebooks, reports=REPORTS, open_results=opener(), workers=2)
+
+
+@pytest.fixture(scope="session")
+def demo_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
+    """Return the publication of the invented plant, every report; not to be changed."""
+    return publish(ROOT / "data_demo", tmp_path_factory.mktemp("demo"))

@@ -1,0 +1,362 @@
+"""A publication appears whole or not at all, and the same inputs make the same bytes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Sequence
+from html.parser import HTMLParser
+from pathlib import Path
+
+import nbformat
+import pytest
+from stand_ins import (
+    AS_OF,
+    HOSTILE,
+    IMPORTS,
+    REPORTS,
+    notebook,
+    opener,
+    sound_notebooks,
+    tables,
+    write_notebooks,
+)
+
+from pressstats.publish import Publication, Report, ReportFailed, publish
+
+QUICK = (REPORTS[0],)
+SAY = 'from pressstats.exhibits import headline\nheadline("Nothing new.")'
+
+
+def digests(folder: Path) -> dict[str, str]:
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def run(
+    folder: Path,
+    notebooks: dict[str, nbformat.NotebookNode],
+    *,
+    reports: Sequence[Report] = QUICK,
+    as_of: str = "",
+    names: Sequence[str] = (),
+    tell: list[str] | None = None,
+    plant: str = "Plant",
+) -> Publication:
+    write_notebooks(folder / "notebooks", notebooks)
+    return publish(
+        folder,
+        folder / "out",
+        as_of,
+        names,
+        notebooks=folder / "notebooks",
+        reports=reports,
+        open_results=opener(plant),
+        tell=(tell if tell is not None else []).append,
+    )
+
+
+def test_a_publication_holds_every_part_of_the_contract(stand_in_publication: Publication) -> None:
+    assert stand_in_publication.folder.name == AS_OF
+    names = set(digests(stand_in_publication.folder))
+    assert {"index.html", "first.html", "week.html", "buying_outlook.xlsx", "manifest.json"} <= names
+    assert {"tables/demand_forecast.csv", "tables/stock_cover.csv"} <= names
+    assert not any(name.endswith(".ipynb") for name in names)
+    assert sorted(path.name for path in stand_in_publication.folder.parent.iterdir()) == [AS_OF, "index.html"]
+
+
+def test_the_same_inputs_make_the_same_bytes(
+    stand_in_publication: Publication, stand_in_notebooks: Path, tmp_path: Path
+) -> None:
+    again = publish(
+        stand_in_publication.manifest["parameters"]["logs"],
+        tmp_path,
+        notebooks=stand_in_notebooks,
+        reports=REPORTS,
+        open_results=opener(),
+        workers=1,
+        tell=[].append,
+    )
+    one, other = digests(stand_in_publication.folder), digests(again.folder)
+    assert one.pop("manifest.json") != other.pop("manifest.json")
+    assert one == other
+    manifests = [
+        json.loads((each.folder / "manifest.json").read_text()) for each in (stand_in_publication, again)
+    ]
+    assert [set(each.pop("seconds")) for each in manifests] == [
+        {"tables", "notebooks", "pages", "total", "reports"}
+    ] * 2
+    assert manifests[0] == manifests[1]
+
+
+def test_the_manifest_names_inputs_parameters_versions_rows_and_files(
+    stand_in_publication: Publication,
+) -> None:
+    document = json.loads((stand_in_publication.folder / "manifest.json").read_text(encoding="utf-8"))
+    assert document["parameters"]["as_of"] == AS_OF
+    assert document["parameters"]["reports"] == ["first", "week"]
+    assert document["inputs"][0]["sha256"] == "ab" * 32
+    assert document["inputs"][0]["first"] == "2025-01-01"
+    assert document["past_publications"][0]["sha256"] == "ef" * 32
+    assert document["packages"]["plotly"]
+    assert document["rows"] == {name: len(frame) for name, frame in tables().items()}
+    assert [one["figures"] for one in document["reports"]] == [2, 1]
+    files = digests(stand_in_publication.folder)
+    del files["manifest.json"]
+    assert document["files"] == files
+
+
+class Addresses(HTMLParser):
+    """Collects what a page refers to, its scripts' sources and its text."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.addresses: list[str] = []
+        self.tags: list[str] = []
+        self.inline_scripts: list[str | None] = []
+        self.text = ""
+        self._script = False
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.tags.append(tag)
+        self.addresses += [found[name] or "" for name in ("href", "src", "action", "data") if name in found]
+        self._script = tag == "script"
+        if self._script and "src" not in found:
+            self.inline_scripts.append(found.get("type"))
+        assert not [name for name in found if name.startswith("on")], found
+
+    def handle_endtag(self, tag: str) -> None:
+        self._script = self._script and tag != "script"
+
+    def handle_data(self, data: str) -> None:
+        if not self._script:
+            self.text += data
+
+
+def test_pages_refer_to_nothing_outside_the_publication(stand_in_publication: Publication) -> None:
+    folder = stand_in_publication.folder
+    pages = [*folder.glob("*.html"), folder.parent / "index.html"]
+    assert len(pages) == 4
+    for page in pages:
+        for address in Addresses(page.read_text(encoding="utf-8")).addresses:
+            assert address.startswith("#") or address == "data:," or (page.parent / address).exists(), address
+    for asset in ("page.css", "page.js"):
+        text = (folder / "assets" / asset).read_text(encoding="utf-8")
+        assert not re.search(r"https?:|//[a-z]|@import|url\(", re.sub(r"^\s*//.*$", "", text, flags=re.M)), (
+            asset
+        )
+
+
+def test_hostile_text_stays_text_and_no_script_is_ours_but_ours(stand_in_publication: Publication) -> None:
+    page = Addresses((stand_in_publication.folder / "first.html").read_text(encoding="utf-8"))
+    assert set(page.inline_scripts) == {"application/json"}
+    assert "img" not in page.tags
+    for text in HOSTILE:
+        assert text.replace("\u202e", "") in page.text
+    assert "Invented <b>Plant</b>" in page.text
+    assert "{{ 7*7 }}" in page.text
+
+
+def test_no_code_and_nothing_printed_reaches_a_page(stand_in_publication: Publication) -> None:
+    page = (stand_in_publication.folder / "first.html").read_text(encoding="utf-8")
+    for code in (
+        "code of a cell",
+        "a remark",
+        "import numpy",
+        "logs_folder",
+        "published_folder",
+        "exhibit(",
+        "[1]",
+    ):
+        assert code not in page
+    assert str(stand_in_publication.folder.parent) not in page
+
+
+def test_a_page_is_whole(stand_in_publication: Publication) -> None:
+    text = (stand_in_publication.folder / "week.html").read_text(encoding="utf-8")
+    assert '<html lang="en">' in text
+    assert f"<title>The week, {AS_OF}: Invented &lt;b&gt;Plant&lt;/b&gt;</title>" in text
+    assert text.count("<h1>") == 1
+    assert "<h1>The week</h1>" in text
+    assert "Some <em>prose</em> about it." in text
+    assert '<a href="week.html" aria-current="page">The week</a>' in text
+    assert '<a href="../index.html">All weeks</a>' in text
+    assert text.index("week.html") < text.index("first.html")  # the manager's report comes first
+    assert '<a class="skip" href="#content">' in text
+    assert re.search(r'<script src="assets/plotly-\d+\.\d+\.\d+\.min\.js"></script>', text)
+
+
+def test_output_that_is_no_block_is_told(tmp_path: Path) -> None:
+    told: list[str] = []
+    silent = nbformat.v4.new_code_cell("1 + 1", metadata={"tags": ["nbval-check-output"]})
+    node = notebook(SAY, "40 + 2")
+    node.cells.append(silent)
+    run(tmp_path, {"first": node}, tell=told)
+    assert "first: not on the page, being no block: output of cell 4" in told
+    assert any(re.fullmatch(r"first: done in \d+\.\d s", line) for line in told)
+
+
+def failing(tmp_path: Path, node: nbformat.NotebookNode) -> ReportFailed:
+    """Publish once soundly, then with `node`; the first publication must stand as it was."""
+    run(tmp_path, {"first": notebook(SAY)})
+    before = digests(tmp_path / "out")
+    with pytest.raises(ReportFailed) as caught:
+        run(tmp_path, {"first": node})
+    after = digests(tmp_path / "out")
+    kept = {name: digest for name, digest in after.items() if name.startswith("failed/")}
+    assert {name: digest for name, digest in after.items() if name not in kept} == before
+    assert not [path.name for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]
+    return caught.value
+
+
+def test_a_failing_cell_is_named_and_the_publication_before_it_stands(tmp_path: Path) -> None:
+    error = failing(tmp_path, notebook(SAY, "\n# what went wrong\nx = {}\nx['title']", "never = 1"))
+    message = str(error)
+    assert "first.ipynb failed, cell 4." in message
+    assert "at:  # what went wrong" in message
+    assert "why: KeyError: 'title'" in message
+    assert "\x1b" not in message
+    kept = error.kept / "first.ipynb"
+    assert kept == tmp_path / "out" / "failed" / AS_OF / "first.ipynb"
+    outputs = [output for cell in nbformat.read(kept, 4).cells for output in cell.get("outputs", [])]
+    assert "KeyError" in [output.get("ename") for output in outputs]
+
+
+def test_the_kept_notebook_goes_when_the_day_is_published(tmp_path: Path) -> None:
+    failing(tmp_path, notebook("1 / 0"))
+    run(tmp_path, {"first": notebook(SAY)})
+    assert not (tmp_path / "out" / "failed").exists()
+
+
+def test_a_kernel_that_dies_is_a_failure_with_its_cell(tmp_path: Path) -> None:
+    error = failing(tmp_path, notebook(SAY, "import os\nos._exit(3)"))
+    assert error.failures[0].cell == 4
+    assert "at:  import os" in str(error)
+    assert "DeadKernelError" in str(error)
+
+
+def test_every_failing_report_is_told(tmp_path: Path) -> None:
+    with pytest.raises(ReportFailed) as caught:
+        run(tmp_path, {"first": notebook("1 / 0"), "week": notebook("[][1]")}, reports=REPORTS)
+    assert [one.report.name for one in caught.value.failures] == ["first", "week"]
+    assert "ZeroDivisionError" in str(caught.value)
+    assert "IndexError" in str(caught.value)
+    assert not (tmp_path / "out" / AS_OF).exists()
+    assert not (tmp_path / "out" / "index.html").exists()
+
+
+def test_a_notebook_without_a_block_makes_no_page(tmp_path: Path) -> None:
+    with pytest.raises(ReportFailed, match="shows no block"):
+        run(tmp_path, {"first": notebook("1 + 1")})
+
+
+def test_one_name_for_two_things_makes_no_page(tmp_path: Path) -> None:
+    sheet = 'sheet(pd.DataFrame({"a": [1]}), name="same", caption="x")'
+    with pytest.raises(ReportFailed, match="uses a name twice: table-same"):
+        run(tmp_path, {"first": notebook(IMPORTS, sheet, sheet)})
+
+
+def test_a_notebook_that_does_not_take_a_parameter_is_refused_before_anything_runs(tmp_path: Path) -> None:
+    misspelt = notebook(SAY, parameters='logs_folder = ""\nasof = ""\npublished_folder = ""')
+    with pytest.raises(ValueError, match=r"first\.ipynb does not declare as_of \(it declares .*asof"):
+        run(tmp_path, {"first": misspelt})
+    assert not (tmp_path / "out").exists()
+    with pytest.raises(ValueError, match=r"second\.ipynb is not there"):
+        run(tmp_path, {}, reports=(Report("second", "Second", "?", "buyer"),))
+
+
+def test_a_notebook_gets_the_day_as_text_and_runs_in_its_own_folder(tmp_path: Path) -> None:
+    cell = (
+        "from pathlib import Path\nfrom pressstats.exhibits import say\n"
+        "assert as_of == '2025-02-23' and Path.cwd() == Path(published_folder).parent / 'notebooks'\n"
+        "assert Path(logs_folder).is_absolute()\nsay('Done.')"
+    )
+    folder = tmp_path / 'it\'s "odd" 007'
+    assert run(folder, {"first": notebook(cell)}, as_of="2025-02-23").folder.name == "2025-02-23"
+
+
+def test_a_notebook_saved_from_another_kernel_runs_in_ours(tmp_path: Path) -> None:
+    node = notebook(SAY)
+    node.metadata.kernelspec = {"name": "conda-env-x", "display_name": "x", "language": "python"}
+    assert run(tmp_path, {"first": node}).folder.is_dir()
+
+
+def test_only_the_named_reports_are_published(tmp_path: Path) -> None:
+    done = run(tmp_path, {"first": notebook("1 / 0"), "week": notebook(SAY)}, reports=REPORTS, names=["week"])
+    assert sorted(path.name for path in done.folder.glob("*.html")) == ["index.html", "week.html"]
+    with pytest.raises(ValueError, match="no report is called month; there are first, week"):
+        run(tmp_path, {}, reports=REPORTS, names=["month"])
+
+
+def test_all_weeks_are_listed_the_newest_first_with_their_headlines(tmp_path: Path) -> None:
+    for day, text in (
+        ("2025-02-23", "It **fell**."),
+        ("2025-03-02", "It rose."),
+        ("2025-02-16", "<i>It</i>"),
+    ):
+        cell = f"from pressstats.exhibits import headline\nheadline({text!r})"
+        done = run(tmp_path, {"first": notebook(cell)}, as_of=day)
+    broken = tmp_path / "out" / "2025-01-05"
+    broken.mkdir()
+    (broken / "index.html").write_text("x")
+    (broken / "manifest.json").write_text("{")
+    done = run(tmp_path, {"first": notebook(SAY)}, as_of="2025-03-02")
+    index = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
+    days = re.findall(r'href="(\d{4}-\d\d-\d\d)/index.html"', index)
+    assert days == ["2025-03-02", "2025-02-23", "2025-02-16", "2025-01-05"]
+    assert "It <strong>fell</strong>." in index
+    assert "&lt;i&gt;It&lt;/i&gt;" in index
+    assert "It rose." not in index
+    assert "Sunday 5 January 2025" in index
+    assert not Addresses(index).inline_scripts
+    scripts = [
+        next((week / "assets").glob("plotly*")) for week in (done.folder, tmp_path / "out" / "2025-02-16")
+    ]
+    assert scripts[0].samefile(scripts[1])
+
+
+def test_the_publication_before_is_put_back_if_the_new_one_cannot_be_placed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run(tmp_path, {"first": notebook(SAY)})
+    before = digests(tmp_path / "out")
+    rename = Path.rename
+
+    def refuses(self: Path, target: Path) -> Path:
+        if self.name == "content":
+            raise OSError("disk gone")
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", refuses)
+    with pytest.raises(OSError, match="disk gone"):
+        run(tmp_path, {"first": notebook(SAY)})
+    assert digests(tmp_path / "out") == before
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [AS_OF, "index.html"]
+
+
+def test_what_a_killed_publication_left_is_put_in_order(tmp_path: Path) -> None:
+    from os import utime
+
+    from pressstats.publish.folders import building_in
+
+    (tmp_path / ".previous-2025-02-23-4711").mkdir()
+    (tmp_path / ".previous-2025-02-23-4711" / "index.html").write_text("old")
+    (tmp_path / ".building-2025-02-16-abc").mkdir()
+    (tmp_path / ".building-2025-02-09-new").mkdir()
+    utime(tmp_path / ".building-2025-02-16-abc", (0, 0))
+    with building_in(tmp_path, AS_OF) as folder:
+        assert folder.parent == tmp_path
+    assert (tmp_path / "2025-02-23" / "index.html").read_text() == "old"
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".building-2025-02-09-new", "2025-02-23"]
+
+
+def test_stand_in_notebooks_name_every_hostile_text() -> None:
+    assert all(
+        repr(text) in "".join(cell.source for cell in sound_notebooks()["first"].cells) for text in HOSTILE
+    )

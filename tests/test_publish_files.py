@@ -1,0 +1,114 @@
+"""Published tables and the spreadsheet: readable, steady, and nothing a spreadsheet would run."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+from stand_ins import HOSTILE, tables
+
+from pressstats.publish.csv_files import csv_text, harmless, write_csv
+from pressstats.publish.spreadsheet import outlook_sheets, write_spreadsheet
+
+
+def test_a_table_is_written_plainly() -> None:
+    frame = pd.DataFrame(
+        {
+            "week": pd.to_datetime(["2025-03-03", "2025-03-10", None]),
+            "press": pd.Series(["P1", "Größe, 2", None], dtype="str"),
+            "runs": [3.0, np.nan, 0.0],
+            "mounted_kg": [1234567.123456789, 1 / 3, -0.0],
+        }
+    )
+    assert csv_text(frame, "paper_balance") == (
+        "week,press,runs,mounted_kg\n"
+        "2025-03-03,P1,3,1234567.123\n"
+        '2025-03-10,"Größe, 2",,0.3333333333\n'
+        ",,0,0\n"
+    )
+
+
+def test_dates_times_and_months_are_told_apart_by_their_declaration() -> None:
+    stamps = pd.to_datetime(["2025-03-01"])
+    assert csv_text(pd.DataFrame({"month": stamps}), "demand_season") == "month\n2025-03\n"
+    assert csv_text(pd.DataFrame({"read_at": stamps}), "ink_watch") == "read_at\n2025-03-01T00:00:00\n"
+    assert csv_text(pd.DataFrame({"week": stamps}), "demand_forecast") == "week\n2025-03-01\n"
+    later = pd.DataFrame({"x": pd.to_datetime(["2025-03-01 04:05"]), "y": [True], "z": [12345678901234.0]})
+    assert csv_text(later) == "x,y,z\n2025-03-01T04:05:00,true,12345678901234\n"
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+def test_a_cell_that_could_be_a_formula_gets_an_apostrophe(start: str) -> None:
+    assert harmless(f"{start}1+1") == f"'{start}1+1"
+    text = csv_text(pd.DataFrame({"title": pd.Series([f"{start}1+1"], dtype="str"), "size": [-1.5]}))
+    rows = list(csv.reader(io.StringIO(text, newline="")))
+    assert rows == [["title", "size"], [f"'{start}1+1", "-1.5"]]
+
+
+def test_hostile_text_comes_back_from_the_file_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "x.csv"
+    write_csv(pd.DataFrame({"title": pd.Series([*HOSTILE, "a\nb", '"'], dtype="str")}), path)
+    with path.open(encoding="utf-8", newline="") as file:
+        back = [row[0] for row in csv.reader(file)][1:]
+    assert [text.removeprefix("'") for text in back] == [*HOSTILE, "a\nb", '"']
+    assert b"\r\n" not in path.read_bytes()
+
+
+def test_a_last_bit_that_differs_changes_no_byte() -> None:
+    frame = pd.DataFrame({"mounted_kg": [0.1 + 0.2, 1e5 / 3]})
+    moved = pd.DataFrame({"mounted_kg": np.nextafter(frame["mounted_kg"], np.inf)})
+    assert not frame.equals(moved)
+    assert csv_text(frame) == csv_text(moved)
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("book") / "x.xlsx"
+    write_spreadsheet(path, outlook_sheets(tables(), "EUR"), title="=Plant", as_of=dt.date(2025, 3, 2))
+    return path
+
+
+def test_the_spreadsheet_holds_numbers_dates_and_text(book: Path) -> None:
+    opened = openpyxl.load_workbook(book)
+    assert opened.sheetnames == ["About", "Weeks", "Cover"]
+    cover = opened["Cover"]
+    assert [cell.value for cell in cover[1]][:4] == [
+        "material",
+        "quantity [material unit]",
+        "counted on",
+        "days cover [day]",
+    ]
+    assert cover["B2"].value == 1000
+    assert cover["C2"].value == dt.datetime(2025, 3, 1)
+    assert cover["C2"].number_format == "yyyy-mm-dd"
+    assert cover["B3"].value is None
+    assert cover["E4"].value is None
+    assert cover.freeze_panes == "B2"
+
+
+def test_the_spreadsheet_has_no_formula_and_no_link(book: Path) -> None:
+    opened = openpyxl.load_workbook(book)
+    values = [cell for sheet in opened for row in sheet.iter_rows() for cell in row if cell.value is not None]
+    assert {cell.data_type for cell in values} <= {"s", "n", "d"}
+    assert not any(cell.hyperlink for cell in values)
+    texts = {cell.value for cell in values}
+    assert {"=Plant", "=1+1", "@SUM(A1:A2)"} <= texts
+    assert set(HOSTILE) <= texts
+
+
+def test_the_same_spreadsheet_is_the_same_bytes(book: Path, tmp_path: Path) -> None:
+    other = tmp_path / "y.xlsx"
+    write_spreadsheet(other, outlook_sheets(tables(), "EUR"), title="=Plant", as_of=dt.date(2025, 3, 2))
+    assert other.read_bytes() == book.read_bytes()
+
+
+def test_only_tables_that_are_there_become_sheets() -> None:
+    assert outlook_sheets({}, "EUR") == {}
+    frame = tables()["stock_cover"]
+    assert list(outlook_sheets({"stock_cover": frame, "paper_balance": frame}, "EUR")) == ["Cover"]
