@@ -1,7 +1,7 @@
 """Watch: control charts on residuals, and the exceptions that need a person."""
 
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
-from .exceptions import Findings, exceptions
+from .exceptions import Findings, exceptions, price_per_kg
 from .ink import ink_watch
 from .waste import MEASURES, waste_chart
 
@@ -16,5 +16,6 @@ __all__ = [
     "ewma_signals",
     "exceptions",
     "ink_watch",
+    "price_per_kg",
     "waste_chart",
 ]

@@ -12,7 +12,7 @@ from ..reels import chance_of_excess
 from ..tables import as_published
 from .waste import MEASURES
 
-__all__ = ["Findings", "exceptions"]
+__all__ = ["Findings", "exceptions", "price_per_kg"]
 
 #: A signal is news while it is not older than this.
 _NEWS_DAYS = 28
@@ -75,7 +75,7 @@ def _recent(logs: Logs, days: pd.Series) -> pd.Series:
     return days > logs.as_of - pd.Timedelta(days=_NEWS_DAYS)
 
 
-def _price_per_kg(logs: Logs) -> float:
+def price_per_kg(logs: Logs) -> float:
     """Return the mean price of newsprint [currency / kg], weighted by what was delivered."""
     if not logs.has("materials"):
         return float("nan")
@@ -97,7 +97,7 @@ def _price_per_kg(logs: Logs) -> float:
 
 
 def _waste(logs: Logs, chart: pd.DataFrame) -> list[tuple]:
-    price = _price_per_kg(logs)
+    price = price_per_kg(logs)
     rows = []
     for (press, measure), mine in chart.groupby(["press", "measure"]):
         last = mine.iloc[-1]
@@ -125,7 +125,7 @@ def _unexplained(logs: Logs, limits: pd.DataFrame) -> list[tuple]:
             f"{extra:+.0f} kg beyond the paper threaded, {abs(row.z):.1f} times the standard deviation of "
             "weighing, counting and grammage errors: look for a mount or a weight that was not logged"
         )
-        rows.append(("unexplained paper", row.press, row.week, extra, "kg", extra * _price_per_kg(logs), why))
+        rows.append(("unexplained paper", row.press, row.week, extra, "kg", extra * price_per_kg(logs), why))
     return rows
 
 
@@ -211,7 +211,7 @@ def _store_losses(logs: Logs, chain: pd.DataFrame) -> list[tuple]:
         f"{len(lost)} part reels of the last four weeks came back lighter than they went to the store "
         f"(first: {lost['reel_id'].iloc[0]}): check stripping in the store and the weighing"
     )
-    return [("store losses", "part reels", pd.NaT, kg, "kg", kg * _price_per_kg(logs), why)]
+    return [("store losses", "part reels", pd.NaT, kg, "kg", kg * price_per_kg(logs), why)]
 
 
 def _cover(logs: Logs, cover: pd.DataFrame) -> list[tuple]:

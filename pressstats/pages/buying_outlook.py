@@ -1,0 +1,208 @@
+"""What the buying outlook shows."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .. import figures
+from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import caution as caution_block
+from ..exhibits import headline as headline_block
+from ..results import Results
+from .common import tonnes
+from .demand import kept, newsprint, unit_of
+
+__all__ = [
+    "caution",
+    "cover",
+    "headline",
+    "kept",
+    "key_figures",
+    "on_order",
+    "plan",
+    "season",
+    "season_table",
+    "unknown_stock",
+]
+
+
+def headline(results: Results) -> Block:
+    """Return what to order next and the newsprint of the year to come."""
+    plan = results["order_plan"]
+    season = results["demand_season"]
+    paper = season.loc[season["material"].isin(newsprint(results)), "mean"].sum()
+    year = f"The next twelve months need {tonnes(paper, 0)} of newsprint." if paper > 0 else ""
+    if plan.empty:
+        return headline_block(
+            "Nothing has to be ordered in the next 13 weeks, as far as the logs tell.", year
+        )
+    first = plan["order_on"].min()
+    due = plan[plan["order_on"] == first]
+    kg = due.loc[due["material"].isin(newsprint(results)), "quantity"].sum()
+    loads = due["order"].nunique()
+    paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
+    noun = "order" if loads == 1 else "orders"
+    return headline_block(
+        f"On {first:%A %Y-%m-%d} place {loads} {noun} worth "
+        f"{due['cost'].sum():,.0f} {results.logs.plant.currency}{paper_words}.",
+        year,
+    )
+
+
+def plan(results: Results) -> Block:
+    """Return the orders of the next 13 weeks."""
+    table = results["order_plan"].sort_values(["order_on", "order", "material"])
+    currency = results.logs.plant.currency
+    return sheet(
+        table,
+        name="order-plan",
+        caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks",
+        columns=declared("order_plan", currency=currency, labels={"loads": "part of a load"}),
+        limit=40,
+        file="order_plan",
+    )
+
+
+def plan_words(results: Results) -> Block:
+    """Say how the plan is made and what it leaves out."""
+    policy = results.logs.plant.policy
+    return note(
+        f"The plan reviews stock every {policy.review_day.title()} and orders what lasts, at nineteen in twenty, until "
+        f"a week after the delivery plus the usual lateness plus {policy.cover_days_minimum:g} days, in whole packs, "
+        "within the storage of each material. It fills loads supplier by supplier; it does not yet trade freight, "
+        "price breaks and storage in total against each other."
+    )
+
+
+def cover(results: Results) -> Block:
+    """Return days of cover of each material between the least and the most wanted."""
+    table = results["stock_cover"].dropna(subset="days_cover").sort_values("days_cover")
+    policy = results.logs.plant.policy
+    if table.empty:
+        return note("No material has both a count and a forecast, so no cover can be told.")
+    low = table[table["days_cover"] < policy.cover_days_minimum]
+    shortest = table.iloc[0]
+    finding = (
+        f"{len(low)} of {len(table)} materials are below {policy.cover_days_minimum:g} days; the shortest is "
+        f"{logged(shortest['material'])} with {shortest['days_cover']:.0f} days, open orders left out."
+    )
+    # Years of a slow material would squeeze the bars that matter.
+    drawn = table.assign(days=np.minimum(table["days_cover"], 4 * policy.cover_days_maximum))
+    return exhibit(
+        figures.bars_with_limits(
+            drawn,
+            name="material",
+            value="days",
+            unit=f"days of cover (bars end at {4 * policy.cover_days_maximum:g})",
+            low=policy.cover_days_minimum,
+            high=policy.cover_days_maximum,
+        ),
+        name="cover",
+        finding=finding,
+        table=table,
+        columns=declared("stock_cover"),
+        file="stock_cover",
+    )
+
+
+def unknown_stock(results: Results) -> Block:
+    """Say of which materials the stock is not known, and why."""
+    unknown = results.stock[results.stock["quantity"].isna()]
+    if unknown.empty:
+        return note(
+            "Stock is the last count or dip plus deliveries less use since; it is known for every material."
+        )
+    reasons = "; ".join(f"{logged(row.material)}: {row.why}" for row in unknown.itertuples())
+    return note(f"Stock is not known for {len(unknown)} materials ({reasons}).")
+
+
+def on_order(results: Results) -> Block:
+    """Return the open orders, the latest promised first."""
+    table = results.open_orders.sort_values("promised_on")
+    late = int((table["promised_on"] < results.logs.as_of).sum())
+    return sheet(
+        table,
+        name="on-order",
+        caption=f"{len(table)} rows on order, {late} of them past their promised day",
+        columns=[
+            Shown("delivery_id", "delivery"),
+            Shown("material"),
+            Shown("supplier"),
+            Shown("quantity", digits=0),
+            Shown("promised_on", "promised", kind="date"),
+        ],
+    )
+
+
+def season(results: Results, material: str | None = None) -> Block:
+    """Return the next twelve months of one material; of all newsprint if none is named."""
+    table = results["demand_season"]
+    if table.empty:
+        return note("There is no forecast of the season: the logs are too short.")
+    names = [material] if material else newsprint(results)
+    rows = table[table["material"].isin(names)]
+    unit = unit_of(results, names[0]) if names else ""
+    columns = ["mean", "q05", "q95", "last_year", "budget_quantity"]
+    scale = 1000 if unit == "kg" else 1
+    # Widths move together, so their quantiles are added: wider than independent widths would be.
+    total = rows.groupby("month")[columns].sum(min_count=max(len(names), 1)).reset_index()
+    total[columns] /= scale
+    words = "t" if scale == 1000 else unit or "each"
+    peak = total.loc[total["mean"].idxmax()]
+    what = logged(material) if material else "All newsprint"
+    return exhibit(
+        figures.season_bars(total, unit=f"requirement [{words} a month]"),
+        name="season" if material is None else f"season-{list(table['material'].unique()).index(material)}",
+        finding=f"{what}: {quantity(total['mean'].sum(), words, 0)} in twelve months, most in {peak['month']:%Y-%m} "
+        f"({quantity(peak['mean'], words, 0)}).",
+        table=total,
+        columns=[
+            Shown("month", kind="month"),
+            Shown("mean", "expected", words, 0),
+            Shown("q05", "low (1 in 20)", words, 0),
+            Shown("q95", "high (1 in 20)", words, 0),
+            Shown("last_year", "last year", words, 0),
+            Shown("budget_quantity", "budget", words, 0),
+        ],
+        file="demand_season",
+    )
+
+
+def season_table(results: Results) -> Block:
+    """Return the twelve-month requirement of each material."""
+    table = results["demand_season"]
+    grouped = table.groupby("material")
+    total = grouped[["mean", "last_year", "budget_quantity", "budget_cost"]].sum(min_count=12)
+    total["unit"] = [unit_of(results, name) or "each" for name in total.index]
+    total["change"] = 100 * (total["mean"] / total["last_year"] - 1)
+    return sheet(
+        total.reset_index(),
+        name="season-by-material",
+        caption="The next twelve months by material",
+        columns=[
+            Shown("material"),
+            Shown("unit"),
+            Shown("mean", "expected", digits=0),
+            Shown("last_year", "last year", digits=0),
+            Shown("change", "against last year", "%", 1),
+            Shown("budget_quantity", "budget", digits=0),
+            Shown("budget_cost", "budget", results.logs.plant.currency, 0),
+        ],
+        file="demand_season",
+    )
+
+
+def caution() -> Block:
+    """Return the caution beside any advice on how much to hold."""
+    return caution_block(
+        "Stacked reels are fire load and weight: local fire code, the insurer and the floor's load limit decide how "
+        "much may stand where. Ink and solvents are stored as their safety data sheets and local rules say."
+    )
+
+
+def key_figures(results: Results) -> None:
+    """Print rounded figures that tests compare."""
+    cover_rows = results["stock_cover"]
+    for row in cover_rows.dropna(subset="days_cover").itertuples():
+        print(f"{logged(row.material)[1:-1]} {row.days_cover:.0f} days")
+    print(f"{results['order_plan']['order'].nunique()} loads planned")

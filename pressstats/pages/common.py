@@ -1,0 +1,84 @@
+"""Words and sums that several pages share."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from ..exhibits import Block, logged, note, provenance, quantity
+from ..results import Results
+
+__all__ = ["STREAM_WORDS", "foot", "last_weeks", "list_words", "needs", "per_cent", "tonnes", "totals"]
+
+#: What each stream is called in a sentence or on an axis.
+STREAM_WORDS = {
+    "good_kg": "good copies",
+    "startup_kg": "start-up waste",
+    "running_kg": "running waste",
+    "uncounted_kg": "uncounted copies",
+    "grammage_kg": "paper heavier than nominal",
+    "strip_kg": "strip",
+    "reel_end_kg": "reel ends",
+    "scrapped_kg": "scrapped",
+    "unexplained_kg": "unexplained",
+}
+
+
+def per_cent(share: float, digits: int = 1) -> str:
+    """Return a percentage as text."""
+    return f"{share:.{digits}f} %" if math.isfinite(share) else "not known"
+
+
+def tonnes(kg: float, digits: int | None = None) -> str:
+    """Return kilograms [kg] as tonnes with their unit."""
+    return quantity(kg / 1000, "t", digits)
+
+
+def list_words(words: list[str], longest: int = 4) -> str:
+    """Return names from the logs as a list in a sentence, the rest counted."""
+    shown = [logged(word) for word in words[:longest]]
+    if len(words) > longest:
+        shown.append(f"{len(words) - longest} more")
+    return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)
+
+
+def last_weeks(results: Results, weeks: int, frame: pd.DataFrame, column: str = "week") -> pd.DataFrame:
+    """Return the rows of `frame` that lie in the last `weeks` whole weeks before as-of's end."""
+    plant = results.logs.plant
+    end = plant.week_start(results.logs.as_of + pd.Timedelta(days=1))
+    start = end - pd.Timedelta(weeks=weeks)
+    return frame[(frame[column] >= start) & (frame[column] < end)]
+
+
+def totals(runs: pd.DataFrame) -> pd.Series:
+    """Return sums of the streams over the runs with complete reel records, waste_pct included.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Rows of :func:`pressstats.paper.run_balance`.
+
+    Returns
+    -------
+    Series
+        mounted_kg, every stream [kg], runs, waste_pct [%]; blank where no run has reel records.
+    """
+    whole = runs[runs["has_reels"] & runs["good_kg"].notna()]
+    sums = whole[["mounted_kg", *STREAM_WORDS, "good_grammage_kg", "breaks"]].sum(min_count=1)
+    waste = sums["mounted_kg"] - sums["good_kg"] - pd.Series(sums["good_grammage_kg"]).fillna(0.0).iloc[0]
+    sums["waste_pct"] = 100 * waste / sums["mounted_kg"]
+    sums["runs"] = float(len(whole))
+    return sums
+
+
+def needs(what: str, *tables: str) -> Block:
+    """Say that something is left out because tables are missing."""
+    return note(
+        f"{what} is left out: the logs hold no {' and no '.join(f'table {table}' for table in tables)}."
+    )
+
+
+def foot(results: Results) -> Block:
+    """Return the foot of a page: its inputs, their digests and the window they cover."""
+    return provenance(results.logs)

@@ -1,0 +1,300 @@
+"""What the manager's weekly page shows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .. import figures
+from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import caution as caution_block
+from ..exhibits import headline as headline_block
+from ..exhibits import tiles as tiles_block
+from ..reels import poisson_interval
+from ..results import Results
+from ..watch import price_per_kg
+from .buying_outlook import cover
+from .common import last_weeks, per_cent, tonnes, totals
+
+__all__ = [
+    "actions",
+    "caution",
+    "cover",
+    "exceptions",
+    "headline",
+    "key_figures",
+    "standby",
+    "tiles",
+    "waste",
+]
+
+_BREAK_WEEKS = 13
+
+
+def _week(results: Results) -> pd.Timestamp:
+    plant = results.logs.plant
+    return plant.week_start(results.logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(days=7)
+
+
+def _waste_state(waste: float, target: float) -> str:
+    if not np.isfinite(waste):
+        return "unknown"
+    return "good" if waste <= target else "watch" if waste <= 1.25 * target else "act"
+
+
+def headline(results: Results) -> Block:
+    """Return whether the plant is in control, and what the week cost."""
+    week = last_weeks(results, 1, results.runs)
+    sums = totals(week)
+    currency = results.logs.plant.currency
+    target = results.logs.plant.targets.waste_pct
+    found = results["exceptions"]
+    days = f"{_week(results):%Y-%m-%d}"
+    count = len(found)
+    needs = {0: "nothing needs you", 1: "one matter needs you"}.get(count, f"{count} matters need somebody")
+    if np.isnan(sums["waste_pct"]):
+        state = f"Week of {days}: waste is not known, because reel records are missing"
+    else:
+        against = "within" if sums["waste_pct"] <= target else "above"
+        state = f"Week of {days}: waste {per_cent(sums['waste_pct'])}, {against} the target of {target:g} %"
+    copies = results.logs["runs"].set_index("run_id").loc[week["run_id"], "copies_good"].sum()
+    cost = _waste_kg(sums) * price_per_kg(results.logs)
+    money = f"Wasted paper cost {cost:,.0f} {currency}. " if np.isfinite(cost) else ""
+    short = (
+        ""
+        if len(week) == sums["runs"]
+        else f"{len(week) - int(sums['runs'])} runs lack complete reel records. "
+    )
+    return headline_block(
+        f"{state}; {needs}.",
+        f"{money}{len(week)} runs printed {quantity(copies, '', 0)} good copies. {short}",
+    )
+
+
+def _waste_kg(sums: pd.Series) -> float:
+    return float(sums["waste_pct"] * sums["mounted_kg"] / 100)
+
+
+def tiles(results: Results) -> Block:
+    """Return the week's key figures against their targets."""
+    return tiles_block(
+        [
+            _waste_tile(results),
+            _paper_tile(results),
+            _break_tile(results),
+            _reel_end_tile(results),
+            _ink_tile(results),
+            _cover_tile(results),
+        ]
+    )
+
+
+def _waste_tile(results: Results) -> Tile:
+    target = results.logs.plant.targets.waste_pct
+    waste = float(totals(last_weeks(results, 1, results.runs))["waste_pct"])
+    usual = float(totals(last_weeks(results, 13, results.runs))["waste_pct"])
+    detail = f"target {target:g} %, last 13 weeks {per_cent(usual)}"
+    return Tile("Waste of mounted paper", waste, "%", detail, _waste_state(waste, target), 1)
+
+
+def _paper_tile(results: Results) -> Tile:
+    sums = totals(last_weeks(results, 1, results.runs))
+    price = price_per_kg(results.logs)
+    currency = results.logs.plant.currency
+    cost = sums["mounted_kg"] * price
+    detail = f"worth {cost:,.0f} {currency}" if np.isfinite(cost) else "price not known"
+    return Tile("Paper mounted", float(sums["mounted_kg"]) / 1000, "t", detail, digits=1)
+
+
+def _break_tile(results: Results) -> Tile:
+    if not results.logs.has("reel_mounts"):
+        return Tile("Web breaks", np.nan, detail="no reel records", state="unknown")
+    runs = last_weeks(results, _BREAK_WEEKS, results.runs)
+    mounts = results.logs["reel_mounts"]
+    mounts = mounts[mounts["run_id"].isin(runs["run_id"])]
+    reels = len(mounts[["supplier", "reel_id"]].drop_duplicates())
+    events = int((mounts["ended_by"] == "web_break").sum())
+    if reels == 0:
+        return Tile("Web breaks", np.nan, detail="no reel records", state="unknown")
+    low, high = (100 * float(limit[0]) / reels for limit in poisson_interval(np.array([events])))
+    target = results.logs.plant.targets.breaks_per_100_reels
+    state = "act" if low > target else "good" if high < target or events <= target * reels / 100 else "watch"
+    detail = f"{low:.1f} to {high:.1f}; target {target:g}; {events} in {reels} reels, {_BREAK_WEEKS} weeks"
+    return Tile("Web breaks", 100 * events / reels, "per 100 reels", detail, state, 1)
+
+
+def _reel_end_tile(results: Results) -> Tile:
+    sums = totals(last_weeks(results, _BREAK_WEEKS, results.runs))
+    share = 100 * float(sums["reel_end_kg"] / sums["mounted_kg"])
+    year = results["reel_ends"]["lost_cost_per_year"].sum()
+    currency = results.logs.plant.currency
+    worst = results["exceptions"]
+    stands = worst.loc[worst["kind"] == "reel ends", "subject"]
+    where = f"; far over target: {', '.join(logged(stand) for stand in stands[:3])}" if len(stands) else ""
+    state = "watch" if len(stands) else "good" if np.isfinite(share) else "unknown"
+    detail = f"of mounted paper, {_BREAK_WEEKS} weeks; {year:,.0f} {currency} a year{where}"
+    return Tile("Reel ends", share, "%", detail, state, 2)
+
+
+def _ink_tile(results: Results) -> Tile:
+    watch = results["ink_watch"]
+    recent = watch[
+        (watch["read_at"] > results.logs.as_of - pd.Timedelta(days=28)) & (watch["signal"] != "jump")
+    ]
+    expected = recent["expected_kg"].sum()
+    if not expected > 0:
+        return Tile("Ink use", np.nan, detail="no dips or no coverage", state="unknown")
+    off = sorted(recent.loc[recent["signal"] != "", "ink"].unique())
+    words = (
+        f"outside its limits: {', '.join(logged(ink) for ink in off)}"
+        if off
+        else "every ink within its limits"
+    )
+    state = "watch" if off else "good"
+    return Tile(
+        "Ink use", 100 * recent["used_kg"].sum() / expected, "% of expected", f"four weeks; {words}", state, 0
+    )
+
+
+def _cover_tile(results: Results) -> Tile:
+    table = results["stock_cover"].dropna(subset="days_cover").sort_values("days_cover")
+    if table.empty:
+        return Tile("Shortest cover", np.nan, detail="no count or no forecast", state="unknown")
+    row = table.iloc[0]
+    least = results.logs.plant.policy.cover_days_minimum
+    state = "good" if row["days_cover"] >= least else "act"
+    out = f"; may run out on {row['runs_out_q05']:%Y-%m-%d}" if pd.notna(row["runs_out_q05"]) else ""
+    detail = f"{logged(row['material'])}; {least:g} days wanted{out}"
+    return Tile("Shortest cover", float(row["days_cover"]), "days", detail, state, 0)
+
+
+def exceptions(results: Results) -> Block:
+    """Return what departs from its own past by more than chance, the dearest first."""
+    table = results["exceptions"]
+    if table.empty:
+        return note(
+            "No exception: every chart is within its limits, stock is covered and no test is overdue."
+        )
+    table = table.sort_values("cost", ascending=False, na_position="last")
+    table = table.assign(
+        what=[
+            f"{size:+.3g} {unit}" if np.isfinite(size) else ""
+            for size, unit in zip(table["size"], table["unit"], strict=True)
+        ]
+    )
+    return sheet(
+        table,
+        name="exceptions",
+        caption=f"{len(table)} exceptions, the dearest first",
+        columns=[
+            Shown("kind", "what"),
+            Shown("subject", "where"),
+            Shown("week", "since the week of", kind="date"),
+            Shown("what", "how much", kind="text"),
+            Shown("cost", "cost", results.logs.plant.currency, 0),
+            Shown("why", "why"),
+        ],
+        limit=20,
+        file="exceptions",
+    )
+
+
+def actions(results: Results) -> Block:
+    """Return what to do this week: orders due, and a deed for each kind of exception."""
+    as_of = results.logs.as_of
+    plan = results["order_plan"]
+    deeds = []
+    for day, rows in plan[plan["order_on"] <= as_of + pd.Timedelta(days=7)].groupby("order_on"):
+        amounts = rows.groupby("material")["quantity"].sum()
+        listed = ", ".join(
+            f"{logged(name)} {quantity(amount, '', 0)}" for name, amount in list(amounts.items())[:6]
+        )
+        more = f" and {len(amounts) - 6} more" if len(amounts) > 6 else ""
+        deeds.append(f"**{day:%A %Y-%m-%d}: order** {listed}{more} (see the buying outlook).")
+    found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
+    for kind, rows in found.groupby("kind", sort=False):
+        subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
+        more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
+        deeds.append(
+            f"**{str(kind).capitalize()}**: {subjects}{more}. {_DEEDS.get(str(kind), 'See the reason below.')}"
+        )
+    return points(deeds) if deeds else note("Nothing to do beyond the routine.")
+
+
+_DEEDS = {
+    "start-up waste": "Go through the start-up routine of that press with its crews: plates, register, ink presets.",
+    "running waste": "Look at restarts and folder settings of that press.",
+    "unexplained paper": "Look for a mount or a weight that was not logged.",
+    "ink use": "Check dips, gauge and deliveries before the ducts; see the ink page.",
+    "reel ends": "Have the crew check the splice setting against the maker's manual.",
+    "web breaks": "Take it to the supplier with the counts of the reels page.",
+    "store losses": "Check stripping in the store and the scale.",
+    "cover low": "Bring an order forward or ask what a stand-in material could carry.",
+    "cover high": "Let it run down before the next call-off.",
+    "stock unknown": "Count it.",
+    "delivery late": "Ring the supplier and ask for a new day.",
+    "standby test": "Have the test done by qualified people.",
+    "log gap": "Ask the shift to log reels again.",
+}
+
+
+def waste(results: Results) -> Block:
+    """Return waste by week and press over a year, with the target."""
+    weeks = last_weeks(results, 52, results["paper_balance"])
+    target = results.logs.plant.targets.waste_pct
+    by_press = weeks.groupby("press")["waste_pct"].mean()
+    words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
+    return exhibit(
+        figures.lines_by(
+            weeks, x="week", y="waste_pct", by="press", unit="waste [% of mounted paper]", target=target
+        ),
+        name="waste",
+        finding=f"Waste over 52 weeks, mean of the weeks: {words}; target {target:g} %.",
+        table=weeks.sort_values(["week", "press"], ascending=[False, True]),
+        columns=declared("paper_balance", "week", "press", "runs", "mounted_kg", "waste_pct"),
+        limit=30,
+        file="paper_balance",
+    )
+
+
+def standby(results: Results) -> Block:
+    """Return the standby supplies: what each holds, and whether its test is overdue."""
+    if not results.logs.has("standby"):
+        return note("The logs list no standby supplies.")
+    table = results.logs["standby"].copy()
+    due = table["tested_on"] + pd.to_timedelta(table["test_every_days"], unit="D")
+    table["due_on"] = due
+    late = due.isna() | (due < results.logs.as_of)
+    table["state"] = np.where(late, "act", "good")
+    return sheet(
+        table,
+        name="standby",
+        caption=f"Standby supplies: the test of {int(late.sum())} of {len(table)} is overdue",
+        columns=[
+            Shown("supply"),
+            Shown("kind"),
+            Shown("holds_hours", "holds", "h", 1),
+            Shown("tested_on", "last test", kind="date"),
+            Shown("due_on", "next test due", kind="date"),
+            Shown("state", kind="state"),
+            Shown("contact"),
+        ],
+    )
+
+
+def caution() -> Block:
+    """Return the caution beside the actions."""
+    return caution_block(
+        "Work on presses, reelstands, tanks and electrical supplies is for trained and, for isolation and generators, "
+        "qualified people, by the maker's manual and local rules. Reels weigh about a tonne; stacked paper is fire "
+        "load: local fire code, insurer and floor load decide how much may be held."
+    )
+
+
+def key_figures(results: Results) -> None:
+    """Print rounded figures that tests compare."""
+    sums = totals(last_weeks(results, 1, results.runs))
+    print(
+        f"week of {_week(results):%Y-%m-%d}: mounted {tonnes(sums['mounted_kg'])}, waste {sums['waste_pct']:.1f} %"
+    )
+    print(f"{len(results['exceptions'])} exceptions")
