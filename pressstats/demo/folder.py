@@ -1,0 +1,148 @@
+"""The files of the logs folder: which table goes into which file, and on which line each row stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from .logbook import Sheet, write_csv, write_parquet
+from .scenario import (
+    CLOSED_EVERY_YEAR,
+    COPIES_PCT,
+    DIP_KG,
+    PRESSES,
+    REEL_KG,
+    SMALL_KG,
+    SPLICE_TARGET_M,
+    TANKS,
+    Scenario,
+)
+from .simulation import Plant
+
+__all__ = ["Overlap", "Written", "write_logs", "write_plant_toml"]
+
+BY_YEAR = ("runs", "run_webs", "reel_mounts")
+OVERLAPPING = ("runs", "reel_mounts")
+SEMICOLONS = ("waste_sold",)
+PARQUET = ("reels",)
+
+
+@dataclass(frozen=True)
+class Overlap:
+    """A second export that repeats rows of a first one."""
+
+    table: str
+    file: str
+    repeats: str
+    rows: int
+
+
+@dataclass
+class Written:
+    """Where every row went."""
+
+    place: dict[int, tuple[str, int]]  # by identity of the row: file and line, the header being line 1
+    overlaps: list[Overlap]
+
+
+def write_logs(plant: Plant, out: Path) -> Written:
+    """Write all tables of a plant.
+
+    Parameters
+    ----------
+    plant : Plant
+        The plant, its logs as they are to be written.
+    out : Path
+        The folder; it must exist.
+
+    Returns
+    -------
+    Written
+        File and line of each row, and the exports that overlap.
+    """
+    written = Written({}, [])
+    dates = {row[0]: row[1] for row in plant.logbook["runs"].rows if not row[0].startswith("TEST")}
+    for name, sheet in plant.logbook.sheets.items():
+        if name in PARQUET:
+            write_parquet(out / f"{name}.parquet", sheet)
+            continue
+        for file, rows in (
+            _by_year(sheet, dates) if name in BY_YEAR else {f"{name}.csv": sheet.rows}
+        ).items():
+            write_csv(out / file, sheet.columns, rows, ";" if name in SEMICOLONS else ",")
+            written.place |= {id(row): (file, line) for line, row in enumerate(rows, start=2)}
+    for name in OVERLAPPING:
+        written.overlaps.append(_repeat(plant, name, dates, written, out))
+    return written
+
+
+def _by_year(sheet: Sheet, dates: dict[str, str]) -> dict[str, list[list[str]]]:
+    """Split rows by the year of their run; a row of no known run stays with its neighbour."""
+    files: dict[str, list[list[str]]] = {}
+    run_at, year = sheet.column("run_id"), min(dates.values())[:4]
+    for row in sheet.rows:
+        year = dates.get(row[run_at], year)[:4]
+        files.setdefault(f"{sheet.table}_{year}.csv", []).append(row)
+    return files
+
+
+def _repeat(plant: Plant, name: str, dates: dict[str, str], written: Written, out: Path) -> Overlap:
+    first, last = plant.scenario.overlap
+    sheet = plant.logbook[name]
+    run_at = sheet.column("run_id")
+    rows = [row for row in sheet.rows if first.isoformat() <= dates.get(row[run_at], "") <= last.isoformat()]
+    file = f"{name}_{first:%G-W%V}-{last:W%V}.csv"
+    write_csv(out / file, sheet.columns, rows)
+    return Overlap(name, file, written.place[id(rows[0])][0], len(rows))
+
+
+def write_plant_toml(scenario: Scenario, path: Path) -> None:
+    """Write ``plant.toml``."""
+    once = [day.isoformat() for day in scenario.closed_once]
+    closed = ", ".join(f'"{day}"' for day in (*CLOSED_EVERY_YEAR, *once))
+    presses = "\n".join(f"[presses.{name}]\nweb_width_max_mm = 1280\n" for name in PRESSES)
+    tanks = "\n".join(
+        f'[tanks.{name}]\nink = "{ink}"\ncapacity_kg = {kg}\n' for name, (ink, kg) in TANKS.items()
+    )
+    text = f"""# An invented plant: see README.md in this folder. Every key but the first three has a default.
+name = "Tollenby Night Press"
+timezone = "CET"
+currency = "EUR"
+week_starts = "monday"
+
+# [format] is left out: the exports are ISO (waste_sold.csv comes with semicolons).
+
+[calendar]
+closed = [{closed}]
+no_receipts = ["saturday", "sunday"]
+
+[reel]
+core_diameter_mm = 76
+caliper_um = 75
+splice_target_m = {SPLICE_TARGET_M:.0f}
+
+{presses}
+{tanks}
+[targets]
+waste_pct = 4.5                 # of mounted paper
+breaks_per_100_reels = 2.2
+
+[policy]
+service_level = 0.998
+review_day = "wednesday"
+cover_days_minimum = 7
+cover_days_maximum = 21
+newsprint_storage_maximum_kg = 260000
+holding_cost_rate = 0.12
+failed_splice_cost = 400
+load_cost = 600
+expedite_cost_per_t = 150
+stockout_cost = 50000
+
+[measurement]                   # one standard deviation: the true errors of this invented plant
+reel_kg = {REEL_KG}
+butt_kg = {SMALL_KG}
+copies_pct = {COPIES_PCT}
+dip_kg = {DIP_KG}
+"""
+    path.write_bytes(text.encode("utf-8"))
