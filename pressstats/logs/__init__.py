@@ -3,10 +3,23 @@
 ``read_logs`` opens the files of a folder (`files`, `delimited`), puts those of a table together
 (`raw`), types the cells and applies the rules of the columns (`values`, `rows`), checks each row by
 itself (`rowchecks`), cuts at as-of (`cutting`), drops repetitions (`repeated`) and checks the tables
-against each other (`crosschecks`, `reelchecks`).
+against each other (`crosschecks`, `reelchecks`). What was found is told by `report`, and what it
+costs which analysis by `requirements`.
 """
 
 from .problems import LogsError
 from .reading import Logs, Source, read_logs
+from .report import describe_check, problem_groups
+from .requirements import REQUIREMENTS, is_possible, losses
 
-__all__ = ["Logs", "LogsError", "Source", "read_logs"]
+__all__ = [
+    "REQUIREMENTS",
+    "Logs",
+    "LogsError",
+    "Source",
+    "describe_check",
+    "is_possible",
+    "losses",
+    "problem_groups",
+    "read_logs",
+]

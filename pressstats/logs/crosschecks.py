@@ -53,7 +53,7 @@ def _was_set_aside(parent: Rows, row: int) -> str:
     if row < 0:
         return ""
     file, line = parent.raw.place(row)
-    return f": its row {file}:{line} was set aside"
+    return f"; its row {file}:{line} was set aside"
 
 
 def _require_material(child: Rows, materials: Rows | None, newsprint: bool = False) -> np.ndarray | None:
@@ -77,18 +77,22 @@ def _check_webs(webs: Rows, runs: Rows, materials: Rows | None, plant: Plant) ->
         press = positions_in(runs.text("press"), pa.array(list(widest)))[run]
         limit = np.array(list(widest.values()))[press]
         wide = webs.live & known & (press >= 0) & (webs["width_mm"] > limit)
-        webs.reject(wide, "width_mm", [f"wider than the press: at most {mm:g} mm" for mm in limit[wide]])
+        webs.reject(wide, "width_mm", [f"wider than the press; at most {mm:g} mm" for mm in limit[wide]])
     if material is not None and materials is not None:
         width = materials["width_mm"][material]
         differs = webs.live & (material >= 0) & (np.abs(webs["width_mm"] - width) > _WIDTH_APART_MM)
-        webs.warn(differs, "width_mm", [f"its material is {mm:g} mm wide" for mm in width[differs]])
+        webs.warn(
+            differs, "width_mm", [f"another width than its material; {mm:g} mm" for mm in width[differs]]
+        )
     page_area = runs["page_width_mm"] * runs["page_height_mm"]
     web_area = webs["width_mm"] * webs["cutoff_mm"] * webs["cutoffs_per_copy"]
     with np.errstate(divide="ignore", invalid="ignore"):
         pages = 2 * web_area / page_area[run]
         differs = webs.live & known & (np.abs(webs["pages"] / pages - 1) > _PAGES_APART)
     webs.warn(
-        differs, "pages", [f"both sides of this web hold {n:.4g} pages of a copy" for n in pages[differs]]
+        differs,
+        "pages",
+        [f"its width and cut-off hold another number of pages; {n:.4g}" for n in pages[differs]],
     )
     return run
 
@@ -104,7 +108,7 @@ def _check_pages(webs: Rows, runs: Rows, run_of_web: np.ndarray) -> None:
         runs.live & (count == 0), "run_id", "no usable web in run_webs, so its paper cannot be computed"
     )
     differs = runs.live & (count > 0) & ~lost & (total != runs["pages"])
-    runs.warn(differs, "pages", [f"its webs carry {n:g} pages" for n in total[differs]])
+    runs.warn(differs, "pages", [f"its webs carry another number of pages; {n:g}" for n in total[differs]])
 
 
 def _check_coverage(coverage: Rows, runs: Rows) -> None:
@@ -113,7 +117,7 @@ def _check_coverage(coverage: Rows, runs: Rows) -> None:
     pages = runs["pages"][run]
     solid = coverage["solid_pages"]
     above = coverage.live & known & (solid > pages)
-    coverage.reject(above, "solid_pages", [f"more than the {n:g} pages of its run" for n in pages[above]])
+    coverage.reject(above, "solid_pages", [f"more than the pages of its run; {n:g}" for n in pages[above]])
     used = np.flatnonzero(coverage.live & known)
     total = np.bincount(run[used], solid[used], minlength=len(runs))
     over = np.flatnonzero(runs.live & (total > _TOTAL_COVERAGE * runs["pages"]))
@@ -126,7 +130,7 @@ def _check_coverage(coverage: Rows, runs: Rows) -> None:
         coverage.warn(
             first,
             "solid_pages",
-            [f"the inks of its run cover {s:.0f} % of the pages, above 120 %" for s in share],
+            [f"the inks of its run cover more than 120 % of the pages; {s:.0f} %" for s in share],
         )
 
 
@@ -164,7 +168,7 @@ def _check_mounts(
         other &= ~((material >= 0) & as_mask(pc.equal(instead, wanted)))
     if other.any():
         names_wanted = wanted.filter(pa.array(other)).to_pylist()
-        mounts.warn(other, "material", [f"its web is to run {name}" for name in names_wanted])
+        mounts.warn(other, "material", [f"another material than its web; {name}" for name in names_wanted])
     away = (mounts["mounted_at"] < runs["started_at"][run] - _DAY) | (
         mounts["mounted_at"] > runs["finished_at"][run] + _DAY
     )

@@ -132,7 +132,11 @@ def _sifted(
             continue
         if fields != width:
             broken.append(
-                (number, line.decode(errors="replace"), f"{fields} fields where the header has {width}")
+                (
+                    number,
+                    line.decode(errors="replace"),
+                    f"another number of fields than the header; {fields} instead of {width}",
+                )
             )
             continue
         records.append(line)

@@ -176,7 +176,7 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
         try:
             yield File(path.name, table, digest, _read_parquet(data, plant))
         except Exception as error:  # damaged bytes surface in many ways; each is the file's fault
-            yield File(path.name, table, digest, trouble=f"cannot be read as Parquet ({_first_line(error)})")
+            yield File(path.name, table, digest, trouble=f"cannot be read as Parquet; {_first_line(error)}")
 
 
 def open_folder(folder: Path, plant: Plant) -> list[File]:

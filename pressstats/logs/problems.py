@@ -21,6 +21,9 @@ class LogsError(Exception):
 class Finding:
     """One rule broken by some rows of a table.
 
+    A rule in words may have a detail of the single row after a semicolon; problems are grouped by
+    what stands before it.
+
     Parameters
     ----------
     rows : ndarray of int, shape (n,)

@@ -128,7 +128,7 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
         return None
     missing = [name for name in raw.table.required_names if name not in found]
     for name in extra:
-        raw.notes.append((file.name, line, name, f"no column of {raw.table.name}, so it was not read", False))
+        raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))
     for name in twice:
         raw.notes.append((file.name, line, name, "two columns have this name", True))
     for name in missing:

@@ -70,11 +70,13 @@ def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> Non
     known = rows.live & (at >= 0)
     doubtful = known & (across > _DOUBTFUL_M) & (across <= _IMPOSSIBLE_M)
     rows.warn(
-        doubtful, column, [f"a reel {d:.2f} m thick, by its width and grammage" for d in across[doubtful]]
+        doubtful, column, [f"thick for a reel of its width and grammage; {d:.2f} m" for d in across[doubtful]]
     )
     impossible = known & (across > _IMPOSSIBLE_M)
     rows.reject(
-        impossible, column, [f"a reel {d:.2f} m thick, by its width and grammage" for d in across[impossible]]
+        impossible,
+        column,
+        [f"thicker than any reel of its width and grammage; {d:.2f} m" for d in across[impossible]],
     )
 
 
@@ -124,7 +126,7 @@ def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Pla
     ):
         if mask.any():
             places = [mounts.raw.place(row) for row in live[before[mask]].tolist()]
-            mounts.warn(live[after[mask]], columns, [f"{words} ({file}:{line})" for file, line in places])
+            mounts.warn(live[after[mask]], columns, [f"{words}; {file}:{line}" for file, line in places])
 
 
 def _check_received(reels: Rows, mounts: Rows | None) -> None:
@@ -141,7 +143,9 @@ def _check_received(reels: Rows, mounts: Rows | None) -> None:
     if mounted is not None:
         other = reels.live & (at >= 0) & as_mask(pc.not_equal(reels.text("material"), mounted))
         reels.warn(
-            other, "material", [f"mounted as {name}" for name in mounted.filter(pa.array(other)).to_pylist()]
+            other,
+            "material",
+            [f"mounted as another material; {name}" for name in mounted.filter(pa.array(other)).to_pylist()],
         )
 
 

@@ -93,7 +93,9 @@ def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
         differs = [name for name in others if not _same_cell(rows[name], row, other)]
         file, line = rows.raw.place(other)
         key = ", ".join(rows.raw.table.key)
-        rules.append(f"the same {key} as in {file}:{line}, but another {', '.join(differs)}")
+        rules.append(
+            f"the same {key} as another row, which differs; {file}:{line} has another {', '.join(differs)}"
+        )
     rows.reject(distinct, rows.raw.table.key, rules)
 
 

@@ -120,7 +120,7 @@ def _check_tank_readings(rows: Rows, plant: Plant) -> None:
     rows.reject((at < 0) & ~rows.blank("tank"), "tank", "no tank of plant.toml")
     capacity = np.array([np.inf if (kg := plant.tanks[name].capacity_kg) is None else kg for name in names])
     above = (at >= 0) & (rows["level_kg"] > capacity[at])
-    rows.reject(above, "level_kg", [f"above the tank's {capacity[a]:g} kg" for a in at[above]])
+    rows.reject(above, "level_kg", [f"above the capacity of the tank; {capacity[a]:g} kg" for a in at[above]])
     declared = pa.array([plant.tanks[name].ink for name in names]).take(pa.array(np.maximum(at, 0)))
     other = (at >= 0) & as_mask(pc.not_equal(pc.utf8_lower(declared), pc.utf8_lower(rows.text("ink"))))
     rows.reject(other, ("tank", "ink"), "another ink than plant.toml declares for the tank")

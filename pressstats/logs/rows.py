@@ -104,8 +104,8 @@ class Rows:
 def _limits(column: Column) -> str:
     unit = f" {column.unit}" if column.unit and column.unit not in ("material unit",) else ""
     if column.low is not None and column.high is not None:
-        return f"from {column.low:g} to {column.high:g}{unit}"
-    return f"at least {column.low:g}{unit}" if column.low is not None else f"at most {column.high:g}{unit}"
+        return f"from {column.low:,.10g} to {column.high:,.10g}{unit}"
+    return f"at least {column.low:,.10g}{unit}" if column.low is not None else f"at most {column.high:,.10g}{unit}"
 
 
 def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Findings) -> np.ndarray:
@@ -121,7 +121,7 @@ def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Fin
             high = np.inf if column.high is None else column.high
             outside = (values < low) | (values > high)
             if outside.any():
-                findings.add(outside, column.name, _limits(column))
+                findings.add(outside, column.name, f"out of limits; {_limits(column)}")
         if column.kind == "count":
             parts = values != np.floor(values)
             if parts.any():

@@ -27,12 +27,12 @@ _ALONE = 16  # cells that are read one by one rather than halved again
 _DAY_US = 86_400_000_000
 
 NOT_A_NUMBER = "not a number"
-DECLARE_DECIMAL = "a decimal or a thousands separator? declare decimal in [format] of plant.toml"
+DECLARE_DECIMAL = "a decimal or a thousands separator; declare decimal in [format] of plant.toml"
 WRONG_GROUPS = "thousands separators stand between groups of three digits"
 NOT_A_DATE = "not a date"
 NOT_A_TIME = "not a date and time"
 NO_SUCH_DATE = "no such date or time of day"
-DECLARE_DATES = "not ISO (2025-03-31): declare dates in [format] of plant.toml"
+DECLARE_DATES = "not an ISO date like 2025-03-31; declare dates in [format] of plant.toml"
 NO_TIME_OF_DAY = "the time of day is missing"
 WITH_TIME_OF_DAY = "a day without time of day is wanted"
 
@@ -325,7 +325,7 @@ def choices_of(cells: pa.Array, choices: tuple[str, ...]) -> tuple[pa.Array, Bad
     words = pc.utf8_lower(_trimmed(cells))
     good = pc.is_in(words, allowed)
     bad_rows = pc.and_(pc.invert(good), pc.is_valid(words)).to_numpy(zero_copy_only=False)
-    rule = "one of " + ", ".join(choices)
+    rule = "none of the allowed words; " + ", ".join(choices)
     return pc.if_else(good, words, pa.scalar(None, words.type)), {
         int(r): rule for r in np.flatnonzero(bad_rows)
     }

@@ -1,0 +1,130 @@
+"""What ``check`` prints, and the same as tables for a page."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ..tables import INPUTS
+from .problems import PROBLEM_COLUMNS
+from .reading import Logs
+from .requirements import losses
+
+__all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "problem_groups"]
+
+SET_ASIDE, DOUBTFUL = "set aside", "doubtful"
+_SHOWN = 3  # lines of a group that are shown
+_LONGEST = 60  # characters of a value that are shown
+
+
+def _printable(text: str) -> str:
+    """Spell out characters that would steer a terminal or turn the line around."""
+    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+    return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
+
+
+def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, object]]:
+    """Return one record per broken rule, where a frame joins those of a line."""
+    out: list[dict[str, object]] = []
+    for table, file, line, columns, values, rules in frame[list(PROBLEM_COLUMNS)].itertuples(index=False):
+        parts = rules.split(" | ")
+        names = columns.split(" | ")
+        cells = values.split(" | ")
+        for number, rule in enumerate(parts):
+            column = names[number] if len(names) == len(parts) else columns
+            value = cells[number] if len(cells) == len(parts) else values
+            general, _, detail = rule.partition("; ")
+            place = (
+                f"{file}:{line:.0f}"
+                + (f" {column}" if column else "")
+                + (f" = {_printable(value)}" if value else "")
+            )
+            shown = place + (f" ({detail})" if detail else "")
+            out.append({"table": table, "rule": general, "severity": severity, "shown": shown})
+    return out
+
+
+def problem_groups(logs: Logs) -> pd.DataFrame:
+    """Group the problems by table and rule.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    DataFrame
+        Columns table, rule, severity (``set aside`` or ``doubtful``), rows and first_lines (file,
+        line, column and value of the first few, one per line of text); rows set aside first, then
+        by table and number of rows.
+    """
+    single = _single_problems(logs.rejected, SET_ASIDE) + _single_problems(logs.warnings, DOUBTFUL)
+    groups: dict[tuple[str, str, str], list[str]] = {}
+    for problem in single:
+        key = (str(problem["severity"]), str(problem["table"]), str(problem["rule"]))
+        groups.setdefault(key, []).append(str(problem["shown"]))
+    places = {name: number for number, name in enumerate(INPUTS)}
+    order = sorted(
+        groups, key=lambda key: (key[0] != SET_ASIDE, places.get(key[1], -1), -len(groups[key]), key[2])
+    )
+    records = [
+        (
+            table,
+            rule,
+            severity,
+            float(len(groups[severity, table, rule])),
+            "\n".join(groups[severity, table, rule][:_SHOWN]),
+        )
+        for severity, table, rule in order
+    ]
+    frame = pd.DataFrame(records, columns=["table", "rule", "severity", "rows", "first_lines"])
+    return frame.astype(
+        {"table": "str", "rule": "str", "severity": "str", "rows": "float64", "first_lines": "str"}
+    )
+
+
+def _counted(number: int, word: str) -> str:
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def describe_check(logs: Logs) -> str:
+    """Describe the problems found in the logs, as ``check`` prints them.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    str
+        Tables read, problems grouped by table and rule with counts and first few lines, and what
+        each analysis loses; without a final line break.
+    """
+    used = sum(source.used for source in logs.sources)
+    repeated = sum(source.duplicates for source in logs.sources)
+    lines = [
+        f"{_printable(logs.plant.name)}, up to {logs.as_of:%Y-%m-%d}: {_counted(used, 'row')} used of "
+        f"{_counted(len(logs.tables), 'table')}, {repeated:,} repeated, {len(logs.rejected):,} set aside, "
+        f"{len(logs.warnings):,} doubtful"
+    ]
+    groups = problem_groups(logs)
+    for severity, title in ((SET_ASIDE, "Set aside"), (DOUBTFUL, "Doubtful, used all the same")):
+        part = groups[groups["severity"] == severity]
+        if len(part):
+            lines += ["", title]
+        for table, rule, _, rows, first in part.itertuples(index=False):
+            shown = first.split("\n")
+            lines.append(f"  {table or 'folder'}: {rule} ({_counted(int(rows), 'row')})")
+            lines += [f"    {line}" for line in shown]
+            if rows > len(shown):
+                lines.append(f"    and {rows - len(shown):,.0f} more")
+    lost = losses(logs)
+    if len(lost):
+        lines += ["", "What is lost by it"]
+        for analysis, part in lost.groupby("analysis", sort=False):
+            lines.append(f"  {analysis}")
+            lines += [f"    {row.missing}: {row.lost}" for row in part.itertuples()]
+    if not len(groups) and not len(lost):
+        lines.append("No problems found.")
+    return "\n".join(lines)

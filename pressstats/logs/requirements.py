@@ -1,0 +1,260 @@
+"""The one table of what each analysis needs from the logs, and what it loses without."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from .reading import Logs
+
+__all__ = ["REQUIREMENTS", "Need", "Requirement", "is_possible", "losses"]
+
+
+@dataclass(frozen=True)
+class Need:
+    """One table that an analysis uses.
+
+    Parameters
+    ----------
+    table : str
+        The table.
+    columns : tuple of str
+        Optional columns of it that the analysis uses; the required ones are there when the table is.
+    without : str
+        What is lost without the table, or without these columns; empty where the whole analysis is.
+    """
+
+    table: str
+    columns: tuple[str, ...] = ()
+    without: str = ""
+
+
+@dataclass(frozen=True)
+class Requirement:
+    """One analysis and the tables it uses.
+
+    Parameters
+    ----------
+    analysis : str
+        Name of the published table, or of the report where it has none.
+    answers : str
+        The question it answers.
+    needs : tuple of Need
+        Tables it uses.
+    set_aside : str
+        What rows set aside cost it.
+    """
+
+    analysis: str
+    answers: str
+    needs: tuple[Need, ...]
+    set_aside: str
+
+
+_RUNS = Need("runs")
+_WEBS = Need("run_webs")
+_MOUNTS = Need("reel_mounts")
+_PAPER = Need("materials", ("width_mm", "grammage_gsm"))
+
+REQUIREMENTS: tuple[Requirement, ...] = (
+    Requirement(
+        "paper_balance",
+        "Where did every tonne of paper go?",
+        (
+            _RUNS,
+            _WEBS,
+            _PAPER,
+            Need(
+                "reel_mounts",
+                without="every stream weighed on reels, waste and what is unexplained are blank",
+            ),
+            Need("waste_sold", without="waste cannot be compared with the waste paper sold"),
+        ),
+        "weeks with such a run have blank reel streams; a run set aside is in no stream",
+    ),
+    Requirement(
+        "grammage",
+        "What does the paper really weigh?",
+        (_RUNS, _WEBS, _MOUNTS, _PAPER),
+        "runs with such a row do not enter the estimate",
+    ),
+    Requirement(
+        "ink_model",
+        "What does ink use depend on?",
+        (
+            _RUNS,
+            Need("coverage"),
+            Need("tank_readings"),
+            Need("deliveries", ("delivered_at", "tank"), without="intervals with a delivery cannot be told"),
+            Need("materials", ("ink",), without="deliveries cannot be put to an ink"),
+        ),
+        "intervals between dips that hold such a run or dip are left out or longer",
+    ),
+    Requirement(
+        "ink_watch",
+        "Did ink use change?",
+        (
+            _RUNS,
+            Need("coverage"),
+            Need("tank_readings"),
+            Need("deliveries", without="deliveries look like a gain"),
+        ),
+        "intervals between dips that hold such a run or dip are left out or longer",
+    ),
+    Requirement(
+        "reel_ends",
+        "How much paper stays on the cores?",
+        (
+            _MOUNTS,
+            _PAPER,
+            Need("reel_mounts", ("butt_mm",), without="depths of paper on the core are not compared"),
+        ),
+        "such splices do not count",
+    ),
+    Requirement(
+        "splice_target",
+        "How much paper to leave at a splice?",
+        (_MOUNTS, _PAPER),
+        "such splices do not count",
+    ),
+    Requirement(
+        "breaks",
+        "Which paper, reelstand or press breaks more?",
+        (
+            _RUNS,
+            _MOUNTS,
+            _PAPER,
+            Need("runs", ("web_breaks",), without="breaks cannot be compared with the press counter"),
+        ),
+        "reels and breaks of such rows do not count",
+    ),
+    Requirement(
+        "reel_chain",
+        "What became of each reel?",
+        (
+            _MOUNTS,
+            Need(
+                "reels", ("received_on", "received_kg"), without="only reels that were mounted are followed"
+            ),
+        ),
+        "such a reel is followed with a gap",
+    ),
+    Requirement(
+        "demand_forecast",
+        "What will be needed?",
+        (
+            _RUNS,
+            _WEBS,
+            _PAPER,
+            Need("reel_mounts", without="newsprint is forecast from copies and pages alone"),
+            Need("coverage", without="inks are not forecast from coverage"),
+            Need("tank_readings", without="inks are not forecast"),
+            Need("plan", without="booked pages and events are not known"),
+            Need("plan", ("made_on",), without="backtests leave the plan out"),
+        ),
+        "weeks with such rows are low or blank in the history",
+    ),
+    Requirement(
+        "demand_season",
+        "What will the next twelve months need, against the budget?",
+        (_RUNS, _WEBS, _PAPER, Need("budget", without="the budget columns are blank")),
+        "months with such rows are low or blank in the history",
+    ),
+    Requirement(
+        "stock_cover",
+        "How long does the stock last?",
+        (
+            _RUNS,
+            Need("materials"),
+            Need("stock_counts", without="stock of paper and plates is not known"),
+            Need("tank_readings", without="stock of ink is not known"),
+            Need("deliveries", without="open orders are not known"),
+        ),
+        "the stock is that of the last good count or dip",
+    ),
+    Requirement(
+        "order_plan",
+        "What must be ordered, and when?",
+        (
+            _RUNS,
+            Need("materials"),
+            Need("stock_counts"),
+            Need("deliveries", without="open orders and lead times are not known"),
+            Need("prices", without="prices of the list of materials are taken, without quantity breaks"),
+        ),
+        "an order whose row is set aside is not known to be on its way",
+    ),
+    Requirement(
+        "standby", "When must standby supplies be tested?", (Need("standby"),), "such a supply is not watched"
+    ),
+)
+
+
+def _absent(logs: Logs, need: Need) -> str:
+    """Return what of a need is not there, empty if all of it is."""
+    if not logs.has(need.table):
+        return f"table {need.table}"
+    frame = logs[need.table]
+    blank = [name for name in need.columns if not frame[name].notna().any()] if len(frame) else []
+    return f"{need.table}.{', '.join(blank)}" if blank else ""
+
+
+def is_possible(logs: Logs, analysis: str) -> bool:
+    """Return whether the tables that an analysis cannot do without are there.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    analysis : str
+        Name as in `REQUIREMENTS`.
+
+    Returns
+    -------
+    bool
+        False if a table is absent whose lack leaves the whole analysis out.
+
+    Raises
+    ------
+    KeyError
+        If there is no such analysis.
+    """
+    for requirement in REQUIREMENTS:
+        if requirement.analysis == analysis:
+            return all(need.without or logs.has(need.table) for need in requirement.needs)
+    raise KeyError(analysis)
+
+
+def losses(logs: Logs) -> pd.DataFrame:
+    """Return what each analysis loses by absent tables and columns and by rows set aside.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    DataFrame
+        Columns analysis, needs (tables it uses), missing (what is not there) and lost (in words);
+        one row per analysis and loss, none where nothing is lost.
+    """
+    counts = logs.rejected.groupby("table").size().to_dict()
+    rows: list[tuple[str, str, str, str]] = []
+    for requirement in REQUIREMENTS:
+        tables = list(dict.fromkeys(need.table for need in requirement.needs))
+        needs = ", ".join(tables)
+        for need in requirement.needs:
+            absent = _absent(logs, need)
+            if absent and not any(row[0] == requirement.analysis and row[2] == absent for row in rows):
+                whole = not need.without and not logs.has(need.table)
+                lost = need.without or ("all of it" if whole else "rows without it cannot be computed")
+                rows.append((requirement.analysis, needs, absent, lost))
+        gone = {table: counts[table] for table in tables if counts.get(table) and logs.has(table)}
+        if gone:
+            missing = ", ".join(
+                f"{count} row{'s' if count > 1 else ''} of {table}" for table, count in gone.items()
+            )
+            rows.append((requirement.analysis, needs, missing, requirement.set_aside))
+    return pd.DataFrame(rows, columns=["analysis", "needs", "missing", "lost"]).astype("str")
