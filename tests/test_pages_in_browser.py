@@ -1,0 +1,224 @@
+"""Every page in a real browser: opened from disk, all figures drawn, nothing fetched, nothing complained of."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from stand_ins import HOSTILE
+
+from pressstats.palette import PAIRS
+from pressstats.publish import Publication
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+REQUIRED = os.environ.get("PRESSSTATS_REQUIRE_BROWSER") == "1"
+PROGRAM = next(
+    (path for path in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if path), None
+)
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[sync_api.Browser]:
+    if PROGRAM is None:
+        message = "no Chromium on this machine (PRESSSTATS_REQUIRE_BROWSER=1 makes this a failure)"
+        pytest.fail(message) if REQUIRED else pytest.skip(message)
+    with sync_api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=PROGRAM, args=list(FLAGS))
+        yield started
+        started.close()
+
+
+@dataclass
+class Visit:
+    """A page as it was found."""
+
+    page: sync_api.Page
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+
+def visit(browser: sync_api.Browser, path: Path, *, scheme: str = "light", width: int = 1280) -> Visit:
+    """Open a page from disk; requests to anywhere else are stopped and counted."""
+    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore
+    page = context.new_page()
+    found = Visit(page)
+
+    def guard(route: sync_api.Route) -> None:
+        if route.request.url.startswith(("file:", "data:", "blob:")):
+            route.continue_()
+        else:
+            found.requests.append(route.request.url)
+            route.abort()
+
+    page.route("**/*", guard)
+    page.on("dialog", lambda dialog: (found.complaints.append(f"dialog {dialog.message}"), dialog.dismiss()))
+    page.on("pageerror", lambda error: found.complaints.append(str(error)))
+    page.on("requestfailed", lambda request: found.complaints.append(f"failed {request.url}"))
+    page.on("console", lambda message: found.complaints.append(f"{message.type} {message.text}"))
+    page.goto(path.as_uri())
+    if page.locator(".plot").count():
+        page.wait_for_selector("html[data-drawn]", timeout=30_000)
+    return found
+
+
+def sound(found: Visit) -> None:
+    """Check what every page must be."""
+    page = found.page
+    assert found.requests == []
+    assert found.complaints == []
+    exhibits = page.locator("figure.exhibit").count()
+    assert page.locator("figure.exhibit .plot .main-svg:first-child").count() == exhibits
+    if exhibits:
+        assert page.evaluate("document.documentElement.dataset.drawn") == str(exhibits)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "the page scrolls sideways"
+    assert page.locator("h1").count() == 1
+    for landmark in ("header.masthead", "main", "footer"):
+        assert page.locator(landmark).count() == 1
+    assert page.evaluate("new Set([...document.querySelectorAll('[id]')].map(e => e.id)).size") == (
+        page.locator("[id]").count()
+    )
+
+
+def pages_of(publication: Publication) -> list[Path]:
+    return [*sorted(publication.folder.glob("*.html")), publication.folder.parent / "index.html"]
+
+
+@pytest.mark.parametrize(
+    ("scheme", "width"), [("light", 1280), ("dark", 1280), ("light", 390)], ids=["light", "dark", "phone"]
+)
+def test_stand_in_pages_are_sound(
+    browser: sync_api.Browser, stand_in_publication: Publication, scheme: str, width: int
+) -> None:
+    for path in pages_of(stand_in_publication):
+        found = visit(browser, path, scheme=scheme, width=width)
+        sound(found)
+        found.page.context.close()
+
+
+@pytest.mark.parametrize(
+    ("scheme", "width"), [("light", 1280), ("dark", 1280), ("light", 390)], ids=["light", "dark", "phone"]
+)
+def test_pages_of_the_invented_plant_are_sound(
+    browser: sync_api.Browser, demo_publication: Publication, scheme: str, width: int
+) -> None:
+    for path in pages_of(demo_publication):
+        found = visit(browser, path, scheme=scheme, width=width)
+        sound(found)
+        found.page.context.close()
+
+
+def test_hostile_text_shows_as_text_in_sentences_tables_and_figures(
+    browser: sync_api.Browser, stand_in_publication: Publication
+) -> None:
+    found = visit(browser, stand_in_publication.folder / "first.html")
+    for summary in found.page.locator("summary").all():
+        summary.click()
+    shown = found.page.evaluate("document.body.innerText")
+    ticks = found.page.locator("#figure-titles .yaxislayer-above text").all_text_contents()
+    for text in HOSTILE:
+        visible = text.replace("\u202e", "")
+        assert visible in shown
+        # an axis shows the start of a long text; what keeps a text's direction is not seen
+        start = visible[:30].replace("%{", "%\u2060{")
+        assert [tick for tick in ticks if tick.strip("\u2068\u2069").startswith(start)], text
+    assert found.page.evaluate("document.images.length") == 0
+    sound(found)
+
+
+def test_figures_and_ground_change_with_the_readers_screen(
+    browser: sync_api.Browser, stand_in_publication: Publication
+) -> None:
+    found = visit(browser, stand_in_publication.folder / "week.html")
+    line = "getComputedStyle(document.querySelector('#figure-mounted .js-line[style*=\"stroke-width: 2\"]')).stroke"
+    ground = "getComputedStyle(document.body).backgroundColor"
+
+    def rgb(role: str, which: int) -> str:
+        colour = PAIRS[role][which]
+        return f"rgb({', '.join(str(int(colour[place : place + 2], 16)) for place in (1, 3, 5))})"
+
+    assert (found.page.evaluate(line), found.page.evaluate(ground)) == (rgb("series1", 0), rgb("ground", 0))
+    found.page.emulate_media(color_scheme="dark")
+    found.page.wait_for_selector("html[data-scheme=dark]")
+    assert (found.page.evaluate(line), found.page.evaluate(ground)) == (rgb("series1", 1), rgb("ground", 1))
+    sound(found)
+
+
+def test_a_figure_fits_the_sheet_of_paper(
+    browser: sync_api.Browser, stand_in_publication: Publication
+) -> None:
+    found = visit(browser, stand_in_publication.folder / "first.html")
+    found.page.emulate_media(media="print")
+    found.page.set_viewport_size({"width": 680, "height": 1000})  # 180 mm of A4 between its margins
+    for name in ("titles", "mounted"):
+        drawing = found.page.locator(f"#figure-{name} svg.main-svg").first.bounding_box()
+        column = found.page.locator(f"#figure-{name}").bounding_box()
+        assert drawing is not None
+        assert column is not None
+        assert drawing["width"] <= column["width"] + 1
+        assert drawing["y"] + drawing["height"] <= column["y"] + column["height"] + 1
+    assert not found.page.locator(".modebar").first.is_visible()
+    assert not found.page.locator("nav").is_visible()
+
+
+def test_a_page_can_be_read_with_the_keyboard_alone(
+    browser: sync_api.Browser, stand_in_publication: Publication
+) -> None:
+    found = visit(browser, stand_in_publication.folder / "week.html")
+    found.page.keyboard.press("Tab")
+    assert found.page.evaluate("document.activeElement.className") == "skip"
+    found.page.keyboard.press("Enter")
+    assert found.page.evaluate("document.activeElement.id") == "content"
+    stops = []
+    for _ in range(12):
+        found.page.keyboard.press("Tab")
+        stops.append(found.page.evaluate("document.activeElement.closest('svg') !== null"))
+    assert not any(stops)
+
+
+def test_a_figure_that_cannot_be_drawn_says_so_and_opens_its_numbers(
+    browser: sync_api.Browser, stand_in_publication: Publication, tmp_path: Path
+) -> None:
+    folder = tmp_path / "copy"
+    shutil.copytree(stand_in_publication.folder, folder)
+    page = folder / "week.html"
+    text = page.read_text(encoding="utf-8")
+    page.write_text(
+        text.replace('id="figure-mounted-data">{', 'id="figure-mounted-data">{{'), encoding="utf-8"
+    )
+    found = visit(browser, page)
+    assert found.page.locator(".plot.failed").inner_text() == (
+        "This figure could not be drawn; its numbers are below."
+    )
+    assert found.page.locator("#figure-mounted details table").is_visible()
+    assert found.page.evaluate("document.documentElement.dataset.drawn") == "0"
+    assert len(found.complaints) == 1
+
+
+def test_a_script_smuggled_into_a_page_does_not_run(
+    browser: sync_api.Browser, stand_in_publication: Publication, tmp_path: Path
+) -> None:
+    # the last line of defence: the page's own policy, should a text ever reach it unescaped
+    folder = tmp_path / "copy"
+    shutil.copytree(stand_in_publication.folder, folder)
+    page = folder / "week.html"
+    text = page.read_text(encoding="utf-8")
+    page.write_text(
+        text.replace("<article>", "<article><script>window.smuggled = 1</script>"), encoding="utf-8"
+    )
+    found = visit(browser, page)
+    assert found.page.evaluate("window.smuggled") is None
+    assert found.page.locator("figure.exhibit .main-svg:first-child").count() == 1

@@ -1,0 +1,122 @@
+"""The command line: defaults, messages, exit codes."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+import pytest
+from click.testing import CliRunner, Result
+
+import pressstats.logs
+import pressstats.publish
+from pressstats.cli import main
+from pressstats.publish import REPORTS, ReportFailed
+from pressstats.publish.running import Failure
+
+
+def call(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments))
+
+
+@pytest.fixture
+def asked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
+    calls: list[tuple[Any, ...]] = []
+
+    def publish(*arguments: Any) -> SimpleNamespace:
+        calls.append(arguments)
+        return SimpleNamespace(folder=Path("published/2025-03-02"))
+
+    monkeypatch.setattr(pressstats.publish, "publish", publish)
+    return calls
+
+
+def test_publish_has_the_defaults_of_the_contract(asked: list[tuple[Any, ...]]) -> None:
+    result = call("publish")
+    assert result.exit_code == 0
+    assert result.output.strip() == str(Path("published/2025-03-02/index.html"))
+    assert asked == [(Path("data_demo"), Path("published"), "", ())]
+
+
+def test_publish_passes_its_options_on(asked: list[tuple[Any, ...]]) -> None:
+    names = ["--report", "weekly_page", "--report", "demand"]
+    assert call("publish", "--logs", "a", "--out", "b", "--as-of", "2025-03-02", *names).exit_code == 0
+    assert asked == [(Path("a"), Path("b"), "2025-03-02", ("weekly_page", "demand"))]
+
+
+@pytest.mark.parametrize(
+    "arguments", [("--as-of", "02.03.2025"), ("--as-of", "2025-02-30"), ("--report", "month")]
+)
+def test_arguments_that_cannot_be_used_exit_2(
+    asked: list[tuple[Any, ...]], arguments: tuple[str, ...]
+) -> None:
+    result = call("publish", *arguments)
+    assert result.exit_code == 2
+    assert arguments[1] in result.output
+    assert asked == []
+
+
+def test_a_failed_report_exits_1_with_its_message(monkeypatch: pytest.MonkeyPatch) -> None:
+    failure = Failure(REPORTS[0], 4, "1 / 0", "ZeroDivisionError: division by zero", Path("x.ipynb"), 1.0)
+
+    def publish(*_: Any) -> None:
+        raise ReportFailed([failure], Path("published/failed/2025-03-02"))
+
+    monkeypatch.setattr(pressstats.publish, "publish", publish)
+    result = call("publish")
+    assert result.exit_code == 1
+    assert f"{REPORTS[0].notebook} failed, cell 4." in result.output
+    assert "Nothing was published." in result.output
+    assert "Traceback" not in result.output
+
+
+def test_logs_that_are_not_there_exit_2_with_a_message(tmp_path: Path) -> None:
+    for command in ("publish", "check"):
+        result = call(command, "--logs", str(tmp_path / "nothing"))
+        assert result.exit_code == 2, result.output
+        assert "nothing" in result.output
+        assert result.exception is None or isinstance(result.exception, SystemExit)
+
+
+@pytest.mark.parametrize(("rejected", "warnings", "code"), [(0, 0, 0), (1, 0, 1), (0, 1, 1)])
+def test_check_exits_by_what_it_found(
+    monkeypatch: pytest.MonkeyPatch, rejected: int, warnings: int, code: int
+) -> None:
+    logs = SimpleNamespace(
+        rejected=pd.DataFrame(index=range(rejected)), warnings=pd.DataFrame(index=range(warnings))
+    )
+    monkeypatch.setattr(pressstats.logs, "read_logs", lambda folder: logs)
+    monkeypatch.setattr(pressstats.logs, "describe_check", lambda logs: "what was found")
+    result = call("check")
+    assert (result.exit_code, result.output) == (code, "what was found\n")
+
+
+def test_demo_writes_with_what_was_given(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    import pressstats.demo
+
+    calls: list[tuple[Any, dict[str, Any]]] = []
+    monkeypatch.setattr(pressstats.demo, "write_demo", lambda out, **more: calls.append((out, more)))
+    assert call("demo", "--out", str(tmp_path)).exit_code == 0
+    assert call("demo", "--out", str(tmp_path), "--seed", "7", "--years", "2").exit_code == 0
+    assert calls == [(tmp_path, {}), (tmp_path, {"seed": 7, "years": 2})]
+    assert call("demo").exit_code == 2
+
+
+@pytest.mark.parametrize("command", ["publish", "check", "demo"])
+def test_help_tells_what_it_does_an_example_and_the_exit_codes(command: str) -> None:
+    text = call(command, "--help").output
+    assert f"python -m pressstats {command}" in text
+    assert "Exit codes:" in text
+    assert "\x08" not in text
+
+
+def test_the_module_runs_as_a_program() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "pressstats", "--help"], capture_output=True, text=True, check=True
+    )
+    assert all(command in done.stdout for command in ("publish", "check", "demo"))
+    assert "Usage: python -m pressstats" in done.stdout
