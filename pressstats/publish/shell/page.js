@@ -64,8 +64,8 @@
     if (touched.matches) figure.layout.dragmode = false;
     await Plotly.react(plot, figure.data, figure.layout, {
       responsive: true,
-      displaylogo: false,
-      modeBarButtonsToRemove: ["select2d", "lasso2d", "autoScale2d", "zoomIn2d", "zoomOut2d"],
+      // its buttons would stand inside what is announced as one image, seven tab stops a figure
+      displayModeBar: false,
     });
     // print scales a figure to the sheet, for which its drawing must know its own size
     for (const drawing of plot.querySelectorAll("svg.main-svg")) {
