@@ -100,6 +100,15 @@ def _parse(data: bytes, delimiter: str, width: int) -> list[pa.Array]:
     return [column.combine_chunks() for column in table.columns]
 
 
+def _is_open(record: bytes, delimiter: str) -> bool:
+    """Return whether a record ends within quotation marks, which count at the start of a field only."""
+    try:
+        next(csv.reader(io.StringIO(record.decode(errors="replace")), delimiter=delimiter, strict=True), [])
+    except csv.Error as error:
+        return "unexpected end" in str(error)
+    return False
+
+
 def _sifted(
     lines: list[bytes], first: int, delimiter: str, width: int
 ) -> tuple[list[bytes], list[int], list[tuple[int, str, str]]]:
@@ -115,11 +124,11 @@ def _sifted(
         if b'"' not in line:
             fields = line.count(mark) + 1
         else:
-            while line.count(b'"') % 2 and at < len(lines) and count <= _QUOTED_LINES:
+            while _is_open(line, delimiter) and at < len(lines) and count <= _QUOTED_LINES:
                 line += b"\n" + lines[at]
                 at += 1
                 count += 1
-            if line.count(b'"') % 2:
+            if _is_open(line, delimiter):
                 at = number - first + 1  # read on after the line with the stray mark
                 broken.append(
                     (number, lines[at - 1].decode(errors="replace"), "a quotation mark never closes")

@@ -201,7 +201,11 @@ def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.
     day = default if wanted is None else wanted
     if day > max(last, default):
         raise LogsError(f"as-of {day} lies after today")
-    listed, told = _cut(tables, plant, day, newest=bool(day >= default))
+    newest = bool(day >= default)
+    if newest:  # a run that would have moved the default as-of is told, though it lies after it
+        drop_repeated(tables["runs"])
+        _set_aside_isolated(tables["runs"])
+    listed, told = _cut(tables, plant, day, newest)
     for rows in tables.values():
         drop_repeated(rows)
         _set_aside_isolated(rows)

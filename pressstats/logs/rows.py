@@ -105,7 +105,11 @@ def _limits(column: Column) -> str:
     unit = f" {column.unit}" if column.unit and column.unit not in ("material unit",) else ""
     if column.low is not None and column.high is not None:
         return f"from {column.low:,.10g} to {column.high:,.10g}{unit}"
-    return f"at least {column.low:,.10g}{unit}" if column.low is not None else f"at most {column.high:,.10g}{unit}"
+    return (
+        f"at least {column.low:,.10g}{unit}"
+        if column.low is not None
+        else f"at most {column.high:,.10g}{unit}"
+    )
 
 
 def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Findings) -> np.ndarray:

@@ -1,0 +1,111 @@
+"""A problem names the line that a text editor shows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from small_plant import small_tables, write_small_plant
+
+from pressstats.logs import read_logs
+from pressstats.logs.delimited import read_delimited
+
+HEADER = b"tank,read_at,ink,level_kg"
+ROW = b"K1,2025-03-%02d 06:00,black,%s"
+
+
+def _lines(data: bytes) -> tuple[list[int], list[tuple[int, str]]]:
+    cells = read_delimited(data, ["tank", "read_at", "ink", "level_kg"])
+    return cells.lines.tolist(), [(line, rule.partition(";")[0]) for line, _, rule in cells.broken]
+
+
+FIELDS = "another number of fields than the header"
+QUOTE = "a quotation mark never closes"
+
+
+@pytest.mark.parametrize("ending", [b"\n", b"\r\n", b"\r"])
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
+@pytest.mark.parametrize(
+    ("body", "rows", "broken"),
+    [
+        ([b"1,2,3,4", b"5,6,7,8"], [2, 3], []),
+        ([b"1,2,3,4", b"", b"", b"5,6,7,8", b""], [2, 5], []),
+        ([b'"1\n1",2,3,4', b"5,6,7,8"], [2, 4], []),
+        ([b"1,2,3", b"5,6,7,8", b"1,2,3,4,5", b"5,6,7,8"], [3, 5], [(2, FIELDS), (4, FIELDS)]),
+        ([b'1,"2;""x""",3,4', b"5,6,7", b'"1\n\n1",2,3,4', b"5,6,7,8"], [2, 4, 7], [(3, FIELDS)]),
+        ([b'1,"2,3,4', b"5,6,7,8"], [3], [(2, QUOTE)]),
+        ([b'1,2" reel,3,4', b"5,6,7,8"], [2, 3], []),
+        ([b'1,2" reel,3,4', b"5,6,7", b"5,6,7,8"], [2, 4], [(3, FIELDS)]),
+        ([b'1,"2"x,3,4', b"5,6,7", b"5,6,7,8"], [2, 4], [(3, FIELDS)]),
+        ([b'1,2",3",4', b"5,6,7,8"], [2, 3], []),
+    ],
+)
+def test_lines_of_rows(
+    ending: bytes, mark: bytes, body: list[bytes], rows: list[int], broken: list[tuple[int, str]]
+) -> None:
+    data = mark + b"\n".join([HEADER, *body]).replace(b"\n", ending)
+    found, problems = _lines(data)
+    blank = [line for line in found if line not in rows]
+    assert [line for line in found if line in rows] == rows
+    assert problems == broken
+    for line in blank:  # a blank line may come as an empty row, which is dropped later
+        assert not data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")[line - 1].strip()
+
+
+def test_header_after_a_spreadsheets_hint_and_blank_lines() -> None:
+    assert _lines(b"sep=,\n\n" + HEADER + b"\n1,2,3,4\n")[0] == [4]
+
+
+def _one_bad_dip(folder: Path, data: bytes) -> tuple[str, float, str, str, str]:
+    write_small_plant(folder)
+    (folder / "tank_readings.csv").write_bytes(data)
+    logs = read_logs(folder)
+    assert len(logs.rejected) == 1, logs.rejected.to_string()
+    assert len(logs["tank_readings"]) == 2
+    row = logs.rejected.iloc[0]
+    return row["file"], row["line"], row["column"], row["value"], row["rule"]
+
+
+def test_rejected_row_after_quoted_line_breaks_blank_lines_and_commas(tmp_path: Path) -> None:
+    data = b"\n".join(
+        [HEADER, ROW % (3, b"900"), b"", b",,,", b'"K1",2025-03-04 06:00,"bl\nue",0', ROW % (5, b"9x9")]
+    )
+    data = data.replace(b'"bl\nue"', b'"black\n"')
+    file, line, column, value, rule = _one_bad_dip(tmp_path, data)
+    assert (file, line, column, value, rule) == ("tank_readings.csv", 7, "level_kg", "9x9", "not a number")
+
+
+def test_row_of_too_many_fields_is_set_aside_whole(tmp_path: Path) -> None:
+    data = b"\r\n".join([HEADER, ROW % (3, b"900"), ROW % (4, b"1,900"), ROW % (5, b"880"), b""])
+    file, line, column, value, rule = _one_bad_dip(tmp_path, data)
+    assert (file, line, column) == ("tank_readings.csv", 3, "")
+    assert value == "K1,2025-03-04 06:00,black,1,900"
+    assert rule == "another number of fields than the header; 5 instead of 4"
+
+
+def test_parquet_and_sheet_count_the_header_as_line_one(tmp_path: Path) -> None:
+    tables = small_tables()
+    bad = tables.pop("tank_readings").head(3)
+    bad.loc[1, "level_kg"] = -5
+    folder = write_small_plant(tmp_path, tables)
+    bad.to_parquet(folder / "tank_readings.parquet")
+    counts = tables["stock_counts"].assign(quantity=[40000.0, -1.0])
+    (folder / "stock_counts.csv").unlink()
+    with pd.ExcelWriter(folder / "logs.xlsx") as book:
+        counts.to_excel(book, sheet_name="stock_counts", index=False, startrow=2)
+    rejected = read_logs(folder).rejected
+    places = rejected[["file", "line", "column", "value"]].values.tolist()
+    assert places == [
+        ["logs.xlsx[stock_counts]", 5.0, "quantity", "-1"],
+        ["tank_readings.parquet", 3.0, "level_kg", "-5"],
+    ]
+
+
+def test_several_broken_rules_of_a_line_are_joined(tmp_path: Path) -> None:
+    data = b"\n".join([HEADER, ROW % (3, b"900"), b"K1,2025-03-44 06:00,,x", ROW % (5, b"880")])
+    _, line, column, value, rule = _one_bad_dip(tmp_path, data)
+    assert line == 3
+    assert column == "read_at | ink | level_kg"
+    assert value == "2025-03-44 06:00 |  | x"
+    assert rule == "no such date or time of day | must not be blank | not a number"
