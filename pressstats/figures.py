@@ -61,17 +61,16 @@ def streams(table: pd.DataFrame) -> go.Figure:
             x=table["tonnes"],
             y=table["stream"],
             orientation="h",
-            marker_color=[
-                COLOURS["good"] if s == "good copies" else COLOURS["series1"] for s in table["stream"]
-            ],
+            marker_color=COLOURS["series1"],
             text=[f"{share:.2f} %" for share in table["share"]],
             textposition="outside",
             cliponaxis=False,
         )
     )
     figure.update_yaxes(autorange="reversed")
-    # Good copies are nearly everything: a log axis would lie about the rest, so room is left for words.
-    figure.update_xaxes(range=[min(0, table["tonnes"].min() * 1.2), table["tonnes"].max() * 1.15])
+    if len(table):
+        # Room for the words at the end of the bars, on either side of nothing.
+        figure.update_xaxes(range=[min(0, table["tonnes"].min() * 1.3), max(0, table["tonnes"].max() * 1.15)])
     return _layout(figure, height=80 + 34 * len(table), x="paper [t]")
 
 
@@ -194,7 +193,6 @@ def interval_dots(
     unit: str,
     reference: float | None = None,
     reference_words: str = "",
-    marks: pd.Series | None = None,
 ) -> go.Figure:
     """Draw estimates with their intervals, one below the other.
 
@@ -210,8 +208,6 @@ def interval_dots(
         A vertical line, called `reference_words`.
     reference_words : str
         What the line is.
-    marks : Series of float, optional
-        A second value of each row, drawn as an open mark (nominal grammage, say).
 
     Returns
     -------
@@ -236,19 +232,12 @@ def interval_dots(
             "thickness": 2,
         },
     )
-    if marks is not None:
-        figure.add_scatter(
-            x=marks,
-            y=rows,
-            mode="markers",
-            name=reference_words,
-            marker={"color": COLOURS["text"], "symbol": "line-ns-open", "size": 16, "line": {"width": 2}},
-        )
-    elif reference is not None:
+    if reference is not None:
         figure.add_vline(x=reference, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
         figure.add_annotation(
             x=reference, y=1, yref="paper", text=reference_words, showarrow=False, yanchor="bottom"
         )
+        figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
     return _layout(figure, height=130 + 30 * len(table), x=unit)
 
@@ -408,6 +397,7 @@ def bars_with_limits(
     for limit, words in ((low, "least wanted"), (high, "most wanted")):
         figure.add_vline(x=limit, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
         figure.add_annotation(x=limit, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom")
+    figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
     return _layout(figure, height=130 + 28 * len(table), x=unit)
 

@@ -44,7 +44,7 @@ def headline(results: Results) -> Block:
     noun = "order" if loads == 1 else "orders"
     return headline_block(
         f"On {first:%A %Y-%m-%d} place {loads} {noun} worth "
-        f"{due['cost'].sum():,.0f} {results.logs.plant.currency}{paper_words}.",
+        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}{paper_words}.",
         year,
     )
 
@@ -54,11 +54,21 @@ def plan(results: Results) -> Block:
     table = results["order_plan"].sort_values(["order_on", "order", "material"])
     currency = results.logs.plant.currency
     return sheet(
-        table,
+        table.assign(chance=100 * table["stockout_probability"]),
         name="order-plan",
         caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks",
-        columns=declared("order_plan", currency=currency, labels={"loads": "part of a load"}),
-        limit=40,
+        columns=[
+            Shown("order"),
+            Shown("material"),
+            Shown("quantity", digits=0),
+            Shown("loads", "part of a load", digits=2),
+            Shown("due_on", "due", kind="date"),
+            Shown("cost", "cost", currency, 0),
+            Shown("stock_before", "stock before", digits=0),
+            Shown("stock_after", "stock after", digits=0),
+            Shown("chance", "run out before", "%", 1),
+        ],
+        limit=30,
         file="order_plan",
     )
 
@@ -171,10 +181,12 @@ def season(results: Results, material: str | None = None) -> Block:
 def season_table(results: Results) -> Block:
     """Return the twelve-month requirement of each material."""
     table = results["demand_season"]
-    grouped = table.groupby("material")
-    total = grouped[["mean", "last_year", "budget_quantity", "budget_cost"]].sum(min_count=12)
+    total = table.groupby("material")[["mean", "budget_quantity", "budget_cost"]].sum(min_count=12)
     total["unit"] = [unit_of(results, name) or "each" for name in total.index]
-    total["change"] = 100 * (total["mean"] / total["last_year"] - 1)
+    # Only months that are known of both years are compared: the running month is not over.
+    both = table.dropna(subset=["mean", "last_year"]).groupby("material")
+    total["last_year"], total["months"] = both["last_year"].sum(), both.size().astype(float)
+    total["change"] = 100 * (both["mean"].sum() / total["last_year"] - 1)
     return sheet(
         total.reset_index(),
         name="season-by-material",
@@ -183,8 +195,9 @@ def season_table(results: Results) -> Block:
             Shown("material"),
             Shown("unit"),
             Shown("mean", "expected", digits=0),
-            Shown("last_year", "last year", digits=0),
-            Shown("change", "against last year", "%", 1),
+            Shown("months", "months known of last year", digits=0),
+            Shown("last_year", "used in them", digits=0),
+            Shown("change", "expected against that", "%", 1),
             Shown("budget_quantity", "budget", digits=0),
             Shown("budget_cost", "budget", results.logs.plant.currency, 0),
         ],

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, Tile, declared, exhibit, note, sheet
+from ..exhibits import Block, Shown, Tile, declared, exhibit, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..logs.report import problem_groups
@@ -23,7 +23,7 @@ def headline(results: Results) -> Block:
     aside = len(logs.rejected)
     share = 100 * used / rows if rows else 0.0
     return headline_block(
-        f"{aside} rows were set aside and {len(logs.warnings)} are used with a warning, of {rows:,} read.",
+        f"{aside} rows were set aside and {len(logs.warnings)} are used with a warning, of {quantity(rows, '', 0)} read.",
         f"{share:.2f} % of all rows are used; repeated rows of overlapping exports count once.",
     )
 

@@ -90,7 +90,7 @@ def tiles(results: Results) -> Block:
 
 
 def streams(results: Results) -> Block:
-    """Return where the paper of the last 52 weeks went."""
+    """Return where the paper of the last 52 weeks went that is not in good copies."""
     year = totals(_year(results))
     table = pd.DataFrame(
         {
@@ -99,15 +99,14 @@ def streams(results: Results) -> Block:
             "share": [100 * year[name] / year["mounted_kg"] for name in STREAM_WORDS],
         }
     )
-    waste = table.iloc[1:].dropna().sort_values("tonnes", ascending=False)
-    first = waste["stream"].iloc[0] if len(waste) else "nothing"
-    table = pd.concat([table.iloc[:1], waste])
+    rest = table.iloc[1:].dropna().sort_values("tonnes", ascending=False)
+    first = rest["stream"].iloc[0] if len(rest) else "nothing"
     return exhibit(
-        figures.streams(table),
+        figures.streams(rest),
         name="streams",
-        finding=f"After good copies, {first} is the largest stream of mounted paper; all streams add up to "
-        f"{tonnes(year['mounted_kg'], 0)}.",
-        table=table,
+        finding=f"Beside {tonnes(year['good_kg'], 0)} in good copies, {first} is the largest stream; all of them "
+        f"add up to the {tonnes(year['mounted_kg'], 0)} mounted.",
+        table=pd.concat([table.iloc[:1], rest]),
         columns=[
             Shown("stream"),
             Shown("tonnes", "paper", "t", 2),
@@ -144,7 +143,8 @@ def unexplained(results: Results) -> Block:
         figures.within_errors(limits),
         name="unexplained",
         finding=f"{len(outside)} of {len(limits)} weeks of a press ({per_cent(share, 0)}) lie outside two standard "
-        "deviations of what weighing, counting and grammage can explain; about 5 % would by chance.",
+        "deviations of what weighing, counting and grammage can explain; about 5 % would by chance, more where "
+        "reels of one grammage differ among themselves.",
         table=limits,
         columns=[
             Shown("week", kind="date"),
@@ -159,25 +159,30 @@ def unexplained(results: Results) -> Block:
 
 def grammages(results: Results) -> Block:
     """Return effective against nominal grammage of each material."""
-    table = results["grammage"].dropna(subset="effective_gsm")
+    table = results["grammage"].dropna(subset=["effective_gsm", "nominal_gsm"]).copy()
     if table.empty:
-        return gaps(results)
-    excess = 100 * (table["effective_gsm"] / table["nominal_gsm"] - 1)
-    heavy = table.loc[table["ci_low"] > table["nominal_gsm"], "material"].tolist()
-    finding = (
-        f"{list_words(heavy)} weigh more than nominal beyond doubt, by up to {per_cent(excess.max(), 2)}."
-        if heavy
-        else "No material differs from its nominal grammage beyond its interval."
-    )
+        return note("No material has enough weighed webs for an effective grammage.")
+    for name in ("effective_gsm", "ci_low", "ci_high"):
+        table[f"{name}_pct"] = 100 * (table[name] / table["nominal_gsm"] - 1)
+    heavy = table[table["ci_low"] > table["nominal_gsm"]]
+    light = table[table["ci_high"] < table["nominal_gsm"]]
+    parts = []
+    for rows, word in ((heavy, "heavier"), (light, "lighter")):
+        if len(rows):
+            most = per_cent(rows["effective_gsm_pct"].abs().max(), 2)
+            parts.append(
+                f"{list_words(rows['material'].tolist())}: {word} than nominal beyond doubt, by up to {most}"
+            )
+    finding = "; ".join(parts) + "." if parts else "No grammage differs from nominal beyond its interval."
     return exhibit(
         figures.interval_dots(
             table,
             name="material",
-            value="effective_gsm",
-            low="ci_low",
-            high="ci_high",
-            unit="grammage [g/m2]",
-            marks=table["nominal_gsm"],
+            value="effective_gsm_pct",
+            low="ci_low_pct",
+            high="ci_high_pct",
+            unit="effective above nominal grammage [%]",
+            reference=0,
             reference_words="nominal",
         ),
         name="grammages",
@@ -223,7 +228,9 @@ def by_title(results: Results) -> Block:
     worst = table.dropna(subset="waste_pct").sort_values("waste_pct")
     caption = "Copies by title, 52 weeks"
     if len(worst):
-        caption = f"Waste by title, 52 weeks, complete reel records: highest for {logged(worst['title'].iloc[-1])}"
+        caption = (
+            f"Waste by title, 52 weeks, complete reel records: highest for {logged(worst['title'].iloc[-1])}"
+        )
     return sheet(
         table,
         name="by-title",

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, sheet
+from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..results import Results
@@ -32,7 +32,7 @@ def headline(results: Results) -> Block:
         f"{100 * events / reels:.2f} breaks in 100 reels; reel ends take "
         f"{tonnes(ends['lost_kg_per_year'].sum())} of paper a year.",
         f"{events:.0f} breaks in {reels:.0f} reels; the paper left on cores is worth "
-        f"{ends['lost_cost_per_year'].sum():,.0f} {currency} a year.",
+        f"{quantity(ends['lost_cost_per_year'].sum(), currency, 0)} a year.",
     )
 
 
@@ -123,6 +123,7 @@ def ends(results: Results) -> Block:
         name="reel-ends",
         caption="Paper left on cores, by reelstand and material, the dearest first",
         columns=declared("reel_ends", currency=results.logs.plant.currency),
+        limit=15,
         file="reel_ends",
     )
 

@@ -59,7 +59,7 @@ def headline(results: Results) -> Block:
         state = f"Week of {days}: waste {per_cent(sums['waste_pct'])}, {against} the target of {target:g} %"
     copies = results.logs["runs"].set_index("run_id").loc[week["run_id"], "copies_good"].sum()
     cost = _waste_kg(sums) * price_per_kg(results.logs)
-    money = f"Wasted paper cost {cost:,.0f} {currency}. " if np.isfinite(cost) else ""
+    money = f"Wasted paper cost {quantity(cost, currency, 0)}. " if np.isfinite(cost) else ""
     short = (
         ""
         if len(week) == sums["runs"]
@@ -102,7 +102,7 @@ def _paper_tile(results: Results) -> Tile:
     price = price_per_kg(results.logs)
     currency = results.logs.plant.currency
     cost = sums["mounted_kg"] * price
-    detail = f"worth {cost:,.0f} {currency}" if np.isfinite(cost) else "price not known"
+    detail = f"worth {quantity(cost, currency, 0)}" if np.isfinite(cost) else "price not known"
     return Tile("Paper mounted", float(sums["mounted_kg"]) / 1000, "t", detail, digits=1)
 
 
@@ -132,7 +132,7 @@ def _reel_end_tile(results: Results) -> Tile:
     stands = worst.loc[worst["kind"] == "reel ends", "subject"]
     where = f"; far over target: {', '.join(logged(stand) for stand in stands[:3])}" if len(stands) else ""
     state = "watch" if len(stands) else "good" if np.isfinite(share) else "unknown"
-    detail = f"of mounted paper, {_BREAK_WEEKS} weeks; {year:,.0f} {currency} a year{where}"
+    detail = f"of mounted paper, {_BREAK_WEEKS} weeks; {quantity(year, currency, 0)} a year{where}"
     return Tile("Reel ends", share, "%", detail, state, 2)
 
 
