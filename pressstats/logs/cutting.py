@@ -3,7 +3,7 @@
 Which time decides is told in `TOLD_BY`: webs, mounts and coverage follow their run, everything else
 goes by its own time, and what a plant keeps as one current list (`EXEMPT`) is not cut. A row that
 tells no time takes that of the row above it in its file, because exports are written in the order of
-time; it is shown if that was within the cut, and always at the newest as-of.
+time; where a whole file tells none, its rows count at the newest as-of only.
 """
 
 from __future__ import annotations
@@ -115,8 +115,8 @@ def _filled(rows: Rows, told: np.ndarray) -> np.ndarray:
     return out
 
 
-def told_times(tables: dict[str, Rows]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
-    """Return the time each row tells, and which rows tell none themselves.
+def told_times(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
+    """Return the time each row tells, itself or by the rows around it.
 
     Parameters
     ----------
@@ -125,20 +125,18 @@ def told_times(tables: dict[str, Rows]) -> dict[str, tuple[np.ndarray, np.ndarra
 
     Returns
     -------
-    dict of (ndarray of datetime64[us], ndarray of bool)
-        For each table that is cut: the time by which a row is in or out, and a mask of the rows that
-        only take it from their neighbour.
+    dict of ndarray of datetime64[us], each of shape (rows,)
+        For each table that is cut, the time by which a row is in or out.
     """
     told: dict[str, np.ndarray] = {}
     runs = tables["runs"]
-    own = _run_times(runs)
-    out = {"runs": (_filled(runs, own), np.isnat(own))}
-    order = np.argsort(out["runs"][0], kind="stable")  # the earliest of a repeated run decides
+    out = {"runs": _filled(runs, _run_times(runs))}
+    order = np.argsort(out["runs"], kind="stable")  # the earliest of a repeated run decides
     known = runs.text("run_id").take(order)
     for name in OF_A_RUN:
         if name in tables:
             at = positions_in(tables[name].text("run_id"), known, order)
-            told[name] = np.where(at >= 0, out["runs"][0][at], _coalesced(tables[name], TOLD_BY[name]))
+            told[name] = np.where(at >= 0, out["runs"][at], _coalesced(tables[name], TOLD_BY[name]))
     for name, columns in TOLD_BY.items():
         if name in tables and name not in told and name != "runs":
             told[name] = _coalesced(tables[name], columns)
@@ -151,7 +149,7 @@ def told_times(tables: dict[str, Rows]) -> dict[str, tuple[np.ndarray, np.ndarra
     if "reels" in told:
         told["reels"] = _reel_times(tables, told)
     for name, times in told.items():
-        out[name] = (_filled(tables[name], times), np.isnat(times))
+        out[name] = _filled(tables[name], times)
     return out
 
 
@@ -175,9 +173,7 @@ def _reel_times(tables: dict[str, Rows], told: dict[str, np.ndarray]) -> np.ndar
     return times
 
 
-def in_cut(
-    name: str, rows: Rows, told: np.ndarray, undated: np.ndarray, as_of: np.datetime64, newest: bool
-) -> np.ndarray:
+def in_cut(name: str, rows: Rows, told: np.ndarray, as_of: np.datetime64, newest: bool) -> np.ndarray:
     """Return a mask of the rows within the cut.
 
     Parameters
@@ -186,8 +182,8 @@ def in_cut(
         Table.
     rows : Rows
         Its rows.
-    told, undated : ndarray
-        As `told_times` returns them.
+    told : ndarray of datetime64[us], shape (rows,)
+        As `told_times` returns it; NaT where a whole file tells no time.
     as_of : datetime64[D]
         Last day included.
     newest : bool
@@ -200,11 +196,9 @@ def in_cut(
     """
     within = told < as_of + _DAY
     if newest:
-        within |= undated
+        within |= np.isnat(told)
         if name == "plan":
             within |= np.isnat(rows["made_on"]) & ~np.isnat(rows["date"])
-        if name == "runs":
-            within |= ~rows.live
     return within
 
 

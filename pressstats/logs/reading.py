@@ -190,8 +190,13 @@ def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.
         plant = read_plant(folder / "plant.toml")
     except PlantError as error:
         raise LogsError(str(error)) from None
-    wanted = _parsed_as_of(as_of)
-    last = np.datetime64(today or dt.datetime.now(plant.zone).date(), "D")
+    with np.errstate(all="ignore"):  # rows of absurd values are set aside, not computed with
+        return _read(folder, plant, _parsed_as_of(as_of), today or dt.datetime.now(plant.zone).date())
+
+
+def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.date) -> Logs:
+    """Read, check and cut, where the plant is known."""
+    last = np.datetime64(today, "D")
     opened, strangers = _opened(folder, plant)
     tables = {name: convert(raw, plant, last) for name, raw in _usable(opened).items()}
     for name, rows in tables.items():
@@ -201,11 +206,9 @@ def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.
     day = default if wanted is None else wanted
     if day > max(last, default):
         raise LogsError(f"as-of {day} lies after today")
-    newest = bool(day >= default)
-    if newest:  # a run that would have moved the default as-of is told, though it lies after it
-        drop_repeated(tables["runs"])
-        _set_aside_isolated(tables["runs"])
-    listed, told = _cut(tables, plant, day, newest)
+    listed, told = _cut(tables, plant, day, newest=bool(day >= default))
+    if wanted is None:
+        listed["runs"] |= _unusable_later(tables["runs"], day)
     for rows in tables.values():
         drop_repeated(rows)
         _set_aside_isolated(rows)
@@ -231,6 +234,22 @@ def _default(runs: Rows) -> np.datetime64:
     return found.astype("datetime64[D]")
 
 
+def _unusable_later(runs: Rows, day: np.datetime64) -> np.ndarray:
+    """Return the runs that would have moved the default as-of, had they been usable.
+
+    Whoever asks for the newest must be told of them; under an explicit as-of they are just later.
+    """
+    later = runs["date"] >= day + np.timedelta64(1, "D")
+    rejected = runs.findings.rejected(len(runs))
+    trial = copy.copy(runs)
+    trial.live = later & ~rejected
+    drop_repeated(trial)  # contradictions among later runs are added to the findings
+    alone = isolated(np.where(rejected, _NAT, runs["date"]))
+    runs.findings.add(trial.live & alone, "date", "years away from all the other dates")
+    runs.findings.add(trial.live & ~alone, "run_id", "the same run_id as an earlier run")
+    return runs.findings.rejected(len(runs)) & (later | np.isnat(runs["date"]))
+
+
 def _cut(
     tables: dict[str, Rows], plant: Plant, day: np.datetime64, newest: bool
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
@@ -243,8 +262,8 @@ def _cut(
         check_each_row("deliveries", tables["deliveries"], plant)
     for name, rows in tables.items():
         if name in times:
-            told[name], undated = times[name]
-            listed[name] = in_cut(name, rows, told[name], undated, day, newest)
+            told[name] = times[name]
+            listed[name] = in_cut(name, rows, told[name], day, newest)
             rows.live &= listed[name]
         else:
             listed[name] = np.ones(len(rows), dtype=bool)
