@@ -16,6 +16,9 @@ from .runs import web_use
 
 __all__ = ["unexplained_limits"]
 
+#: What is heavier goes on the scale for reels (common practice, no source).
+_SMALL_SCALE_KG = 40.0
+
 
 def unexplained_limits(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.DataFrame:
     """Compare the unexplained paper of each week and press with what errors can explain.
@@ -79,7 +82,9 @@ def _weighing_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
         same_reading & reel["week"].shift().eq(mounts["week"]) & reel["press"].shift().eq(mounts["press"])
     )
     weighed = mounts["start_kg"].gt(0).astype(float) + mounts["returned_kg"].gt(0) - 2.0 * same_group
-    small = mounts[["strip_kg", "butt_kg", "scrapped_kg"]].gt(0).sum(axis=1)
+    loose = mounts[["strip_kg", "butt_kg", "scrapped_kg"]].fillna(0.0)
+    weighed += loose.gt(_SMALL_SCALE_KG).sum(axis=1)
+    small = loose.between(0, _SMALL_SCALE_KG, inclusive="right").sum(axis=1)
     variance = weighed * measurement.reel_kg**2 + small * measurement.butt_kg**2
     return variance.groupby([mounts[name] for name in by]).sum()
 
