@@ -11,10 +11,14 @@ import pandas as pd
 
 from ..logs import Logs
 
-__all__ = ["ink_exposure", "ink_intervals"]
+__all__ = ["NO_COVERAGE", "ink_exposure", "ink_intervals", "no_ledger", "tank_levels"]
 
 #: Dips of several tanks of one ink within this time are one occasion.
 _OCCASION = pd.Timedelta(hours=3)
+
+#: Why an interval says nothing of the model.
+NO_COVERAGE = "a run without coverage"
+_UNKNOWN_DELIVERY = "a delivery of unknown ink or weight"
 
 _COLUMNS = ["ink", "since", "read_at", "used_kg", "solid_m2", "starts", "days", "why"]
 
@@ -68,77 +72,143 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (intervals, 8)
         ink, since, read_at (end of the interval, plant-local wall time), used_kg [kg],
         solid_m2 [m2], starts, days [day], why (empty, or why the interval says nothing of the
-        model). Dips on a day with a delivery of unknown hour are left out, since nobody can say
-        which came first.
+        model). `used_kg` is blank where a delivery cannot be put to an ink or is not in kg.
+    """
+    parts = []
+    for ink in sorted(logs["tank_readings"]["ink"].unique()):
+        levels, filled = tank_levels(logs, ink)
+        if len(levels) >= 2:
+            parts.append(_intervals(ink, levels, filled, exposure[exposure["ink"] == ink]))
+    return pd.concat(parts, ignore_index=True) if parts else no_ledger()[1]
+
+
+def tank_levels(logs: Logs, ink: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the level of all tanks of an ink together, and what was filled into them.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``tank_readings``.
+    ink : str
+        The ink.
+
+    Returns
+    -------
+    levels : DataFrame, shape (occasions, 2)
+        read_at, level_kg [kg], of the occasions on which every tank was dipped. Left out are dips
+        on a day with a delivery of unknown hour, and those between which a delivery came, since
+        nobody can say what they saw of it.
+    filled : DataFrame, shape (deliveries, 2)
+        at (noon where the hour is not known), quantity_kg [kg]; blank where the delivery may be of
+        this ink or not, or is not in kg.
     """
     readings = logs["tank_readings"]
-    parts = []
-    for ink, dips in readings.groupby("ink", sort=True):
-        levels = _occasions(dips)
-        filled = _deliveries(logs, str(ink), dips)
-        unknown_hour = filled.loc[filled["at"].isna(), "delivered_on"]
-        levels = levels[~levels["read_at"].dt.normalize().isin(unknown_hour)].reset_index(drop=True)
-        if len(levels) < 2:
-            continue
-        mine = exposure[exposure["ink"] == ink]
-        parts.append(_intervals(str(ink), levels, filled, mine))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=_COLUMNS)
+    dips = readings[readings["ink"] == ink]
+    levels = _occasions(dips)
+    filled = _deliveries(logs, ink, dips)
+    unknown_hour = filled.loc[filled["delivered_at"].isna(), "delivered_on"]
+    unclear = levels["first_at"].dt.normalize().isin(unknown_hour)
+    unclear |= levels["read_at"].dt.normalize().isin(unknown_hour)
+    came = np.sort(filled["at"].to_numpy())
+    between = np.searchsorted(came, levels["read_at"].to_numpy(), "right") > np.searchsorted(
+        came, levels["first_at"].to_numpy(), "right"
+    )
+    levels = levels.loc[~unclear & ~between, ["read_at", "level_kg"]]
+    return levels.reset_index(drop=True), filled[["at", "quantity_kg"]]
+
+
+def no_ledger() -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return exposure and intervals without rows, for logs without ``coverage`` or ``tank_readings``."""
+    exposure = pd.DataFrame(columns=["run_id", "ink", "week", "finished_at", "solid_m2", "starts"])
+    return _typed(exposure), _typed(pd.DataFrame(columns=_COLUMNS))
+
+
+def _typed(frame: pd.DataFrame) -> pd.DataFrame:
+    times = ("since", "read_at", "week", "finished_at", "delivered_on", "delivered_at", "at")
+    words = ("run_id", "ink", "why")
+    return frame.astype(
+        {c: "datetime64[us]" if c in times else "str" if c in words else "float64" for c in frame.columns}
+    )
 
 
 def _occasions(dips: pd.DataFrame) -> pd.DataFrame:
     """Return total level at the times when every tank of the ink was dipped."""
     dips = dips.sort_values("read_at", ignore_index=True)
     tanks = dips["tank"].nunique()
-    occasion = (dips["read_at"].diff() > _OCCASION).cumsum()
     # Of two dips of one tank on one occasion the later one stands.
-    last = dips.assign(occasion=occasion).drop_duplicates(["occasion", "tank"], keep="last")
-    grouped = last.groupby("occasion")
-    levels = grouped.agg(read_at=("read_at", "max"), level_kg=("level_kg", "sum"), dipped=("tank", "nunique"))
-    return levels.loc[levels["dipped"] == tanks, ["read_at", "level_kg"]].reset_index(drop=True)
+    last = dips.assign(occasion=_occasion_numbers(dips["read_at"])).drop_duplicates(
+        ["occasion", "tank"], keep="last"
+    )
+    levels = last.groupby("occasion").agg(
+        first_at=("read_at", "min"),
+        read_at=("read_at", "max"),
+        level_kg=("level_kg", "sum"),
+        dipped=("tank", "nunique"),
+    )
+    return levels[levels["dipped"] == tanks].reset_index(drop=True)
+
+
+def _occasion_numbers(read_at: pd.Series) -> np.ndarray:
+    """Return the occasion of each dip; one ends three hours after its first dip, however many follow."""
+    times = read_at.to_numpy()
+    numbers = np.zeros(len(times), dtype=int)
+    first = 0
+    for row in range(1, len(times)):
+        later = times[row] - times[first] > _OCCASION
+        numbers[row] = numbers[row - 1] + later
+        first = row if later else first
+    return numbers
 
 
 def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:
-    """Return deliveries into the tanks of `ink`: quantity_kg, delivered_on and, where known, at."""
-    empty = pd.DataFrame({"quantity": [], "delivered_on": pd.to_datetime([]), "at": pd.to_datetime([])})
+    """Return deliveries into the tanks of `ink`: delivered_on, delivered_at, at, quantity_kg."""
     if not logs.has("deliveries"):
-        return empty
+        return _typed(pd.DataFrame(columns=["delivered_on", "delivered_at", "at", "quantity_kg"]))
     deliveries = logs["deliveries"]
-    into = deliveries["tank"].isin(dips["tank"].unique())
+    mine = deliveries["tank"].isin(dips["tank"].unique())
+    weighed = pd.Series(True, deliveries.index)
     if logs.has("materials"):
-        materials = logs["materials"]
-        own = materials.loc[materials["ink"] == ink, "material"]
-        into |= deliveries["material"].isin(own) & deliveries["tank"].isna()
-    mine = deliveries[into & deliveries["delivered_on"].notna()]
-    return mine[["quantity", "delivered_on"]].assign(at=mine["delivered_at"])
+        materials = logs["materials"].set_index("material")
+        inks = deliveries["material"].map(materials["ink"])
+        mine |= (inks == ink) & deliveries["tank"].isna()
+        weighed = deliveries["material"].map(materials["unit"]) == "kg"
+    elif deliveries["tank"].isna().all():
+        # Neither table says what is ink: each delivery may be, and nobody knows how much.
+        mine = pd.Series(True, deliveries.index)
+        weighed = ~mine
+    mine &= deliveries["delivered_on"].notna()
+    rows = deliveries.loc[mine, ["delivered_on", "delivered_at"]]
+    # A delivery without an hour lies strictly between days without a dip: noon puts it there.
+    rows["at"] = rows["delivered_at"].fillna(rows["delivered_on"] + pd.Timedelta(hours=12))
+    rows["quantity_kg"] = deliveries["quantity"].where(weighed)[mine]
+    return rows.reset_index(drop=True)
 
 
 def _intervals(ink: str, levels: pd.DataFrame, filled: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
     ends = levels["read_at"].to_numpy()
-    # A delivery without an hour lies strictly between days without a dip: noon puts it there.
-    at = filled["at"].fillna(filled["delivered_on"] + pd.Timedelta(hours=12)).to_numpy()
-    delivered = _sum_between(at, filled["quantity"].to_numpy(), ends)
+    delivered = _sum_between(filled["at"].to_numpy(), filled["quantity_kg"].to_numpy(), ends)
     finished = exposure["finished_at"].to_numpy()
-    solid = _sum_between(finished, exposure["solid_m2"].fillna(0.0).to_numpy(), ends)
-    starts = _sum_between(finished, exposure["starts"].fillna(0.0).to_numpy(), ends)
-    unknown = _sum_between(finished, exposure["solid_m2"].isna().to_numpy(dtype=float), ends)
+    solid = _sum_between(finished, exposure["solid_m2"].to_numpy(), ends)
+    starts = _sum_between(finished, exposure["starts"].to_numpy(), ends)
     level = levels["level_kg"].to_numpy()
-    days = (ends[1:] - ends[:-1]) / np.timedelta64(1, "D")
     return pd.DataFrame(
         {
             "ink": ink,
             "since": ends[:-1],
             "read_at": ends[1:],
             "used_kg": level[:-1] + delivered - level[1:],
-            "solid_m2": np.where(unknown > 0, np.nan, solid),
-            "starts": np.where(unknown > 0, np.nan, starts),
-            "days": days,
-            "why": np.where(unknown > 0, "a run without coverage", ""),
+            "solid_m2": solid,
+            "starts": starts,
+            "days": (ends[1:] - ends[:-1]) / np.timedelta64(1, "D"),
+            "why": np.where(
+                np.isnan(solid), NO_COVERAGE, np.where(np.isnan(delivered), _UNKNOWN_DELIVERY, "")
+            ),
         }
-    )
+    ).astype({"ink": "str", "why": "str"})
 
 
 def _sum_between(times: np.ndarray, values: np.ndarray, ends: np.ndarray) -> np.ndarray:
-    """Return sums of `values` whose time lies in (ends[i], ends[i + 1]]."""
+    """Return sums of `values` whose time lies in (ends[i], ends[i + 1]]; blank with a blank one."""
     interval = np.searchsorted(ends, times, side="left") - 1
     inside = (interval >= 0) & (interval < len(ends) - 1)
     return np.bincount(interval[inside], weights=values[inside], minlength=len(ends) - 1)

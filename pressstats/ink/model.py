@@ -42,20 +42,26 @@ def judge_intervals(intervals: pd.DataFrame) -> pd.DataFrame:
     judged = intervals.copy()
     for _, rows in judged.groupby("ink"):
         usable = rows[rows["why"] == ""]
-        if len(usable) < _ROWS_MINIMUM:
-            continue
-        design = _design(usable)
-        keep = np.ones(len(usable), dtype=bool)
-        for _ in range(10):
-            estimate, *_ = np.linalg.lstsq(design[keep], usable["used_kg"].to_numpy()[keep], rcond=None)
-            residual = usable["used_kg"].to_numpy() - design @ estimate
-            spread = stats.median_abs_deviation(residual[keep], scale="normal")
-            now = np.abs(residual) <= _JUMP * spread
-            if (now == keep).all():
-                break
-            keep = now
-        judged.loc[usable.index[~keep], "why"] = "jump"
+        if len(usable) >= _ROWS_MINIMUM:
+            judged.loc[usable.index[_jumps(usable)], "why"] = "jump"
     return judged
+
+
+def _jumps(usable: pd.DataFrame) -> np.ndarray:
+    """Return a mask of the intervals that lie far from a fit to all the others."""
+    design, response = _design(usable), usable["used_kg"].to_numpy()
+    # Figures that agree to the last digit have no scatter: rounding is no jump.
+    least = 1e-4 * float(np.median(np.abs(response)))
+    keep = np.ones(len(usable), dtype=bool)
+    for _ in range(10):
+        estimate, *_ = np.linalg.lstsq(design[keep], response[keep], rcond=None)
+        residual = response - design @ estimate
+        spread = stats.median_abs_deviation(residual[keep], scale="normal")
+        now = np.abs(residual) <= _JUMP * max(spread, least)
+        if (now == keep).all() or now.sum() < _ROWS_MINIMUM:
+            break
+        keep = now
+    return ~keep
 
 
 def ink_model(judged: pd.DataFrame) -> pd.DataFrame:
