@@ -54,11 +54,12 @@ class Backtest:
     actual : ndarray, shape (series, n)
         History; blank where unknown.
     filled : ndarray, shape (series, n)
-        History with gaps bridged, as the methods see it.
+        History with gaps filled by the last value before them, as the methods see it: a bridge to the
+        next value would tell an origin within the gap what came later.
     origins : ndarray of int, shape (origins,)
         An origin o has seen the first o weeks; the last one, n, is today's.
     forecasts : ndarray, shape (methods, series, origins, HORIZON)
-        Forecast of week o + h, h from 0.
+        Forecast of week o + h, h from 0; blank from origins that have seen no value yet.
     scale : ndarray, shape (series, origins)
         Mean absolute difference to a year earlier in what the origin had seen (to the week
         before where there is no year yet): the unit of errors.
@@ -127,13 +128,15 @@ def backtest(history: pd.DataFrame) -> Backtest:
     first = max(min(n, _WEEKS_MINIMUM), n // 2)
     origins = np.arange(first, n + 1)
     actual = history.to_numpy(dtype=float).T
-    filled = _bridged(history).to_numpy(dtype=float).T
+    filled = _filled(history).to_numpy(dtype=float).T
     forecasts = np.stack(
         [
             np.stack([_naive_from(series, origins) for series in filled]),
             np.stack([_damped_from(series, origins, first) for series in filled]),
         ]
     )
+    unseen = np.stack([~np.isfinite(actual[:, :origin]).any(axis=1) for origin in origins], axis=1)
+    forecasts[:, unseen] = np.nan
     scale = np.stack([[_scale(series[:origin]) for origin in origins] for series in actual])
     return Backtest(
         pd.DatetimeIndex(history.index),
@@ -239,15 +242,19 @@ def _neighbours(ahead: int) -> tuple[int, int]:
     return max(ahead - reach, 0), min(ahead + reach + 1, HORIZON)
 
 
-def _bridged(history: pd.DataFrame) -> pd.DataFrame:
-    return history.interpolate(limit_direction="both").fillna(0.0)
+def _filled(history: pd.DataFrame) -> pd.DataFrame:
+    # Weeks before the first value are filled with it; origins that lie there have no forecast.
+    return history.ffill().bfill().fillna(0.0)
 
 
 def _scale(seen: np.ndarray) -> float:
-    lag = YEAR if len(seen) >= YEAR + 13 else 1
-    differences = np.abs(seen[lag:] - seen[:-lag])
-    differences = differences[np.isfinite(differences)]
-    return float(differences.mean()) if len(differences) and differences.any() else float("nan")
+    """Return the mean absolute difference; 0 of a constant series, blank without any difference."""
+    for lag, least in ((YEAR, 13), (1, 1)):
+        differences = np.abs(seen[lag:] - seen[:-lag])
+        differences = differences[np.isfinite(differences)]
+        if len(differences) >= least:
+            return float(differences.mean())
+    return float("nan")
 
 
 def _naive_from(series: np.ndarray, origins: np.ndarray) -> np.ndarray:

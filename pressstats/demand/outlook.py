@@ -190,11 +190,7 @@ def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
         if any(first_days[origin] <= day < first_days[origin] + pd.Timedelta(days=7) for day in said):
             continue
         parts.append(_remade(outlook, int(origin)))
-    if len(published):
-        parts.append(published.assign(source="published"))
-    if not parts:
-        columns = ["material", "made_on", "week", "source", "mean", "q05", "q95", "actual"]
-        return as_published(pd.DataFrame(columns=columns), "forecast_record")
+    parts.append(published.assign(source="published").astype({"source": "str"}))
     record = pd.concat(parts, ignore_index=True)
     came = outlook.history.stack().rename("actual").rename_axis(["week", "material"]).reset_index()
     record = record.merge(came, on=["material", "week"], how="left")
@@ -236,7 +232,7 @@ def _remade(outlook: Outlook, origin: int) -> pd.DataFrame:
     spread = errors_at(outlook.errors, chosen, test, origin, levels, CHOICE)
     unit = test.scale[:, row][:, None]
     week = outlook.history.index[0] + pd.to_timedelta(7 * (origin + np.arange(CHOICE)), unit="D")
-    return pd.DataFrame(
+    said = pd.DataFrame(
         {
             "material": np.repeat(test.names, CHOICE),
             "made_on": outlook.history.index[origin] - pd.Timedelta(days=1),
@@ -247,6 +243,7 @@ def _remade(outlook: Outlook, origin: int) -> pd.DataFrame:
             "q95": np.maximum(point + unit * spread[:, :, 2], 0.0).reshape(-1),
         }
     )
+    return said.dropna(subset="mean", ignore_index=True)
 
 
 def _month_of_days(weeks: pd.DatetimeIndex) -> np.ndarray:

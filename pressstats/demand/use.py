@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ..ink import expected_use
+from ..ink import NO_COVERAGE, expected_use
 from ..logs import Logs
 from ..paper import mount_weights
 
@@ -31,8 +31,10 @@ def weekly_use(
     -------
     DataFrame, shape (weeks, materials), index week, columns material
         Use [unit of the material]: mounted_kg of newsprint, what left the tanks of an ink, plates
-        exposed, and what counts and deliveries say of the rest. Blank where it is not known; a
-        material of which nothing is known has no column.
+        exposed, and what counts and deliveries say of the rest. Blank where it is not known, also
+        in a week without any run, which is rather a log that is missing than a plant that stood
+        still; a material of which nothing is known, or that is not bought in kg though its use is
+        weighed, has no column.
     """
     weeks = whole_weeks(logs)
     if not logs.has("materials") or len(weeks) == 0:
@@ -40,9 +42,11 @@ def weekly_use(
     materials = logs["materials"]
     columns: dict[str, pd.Series] = {}
     columns |= _newsprint(logs, runs, materials, weeks)
-    columns |= _inks(exposure, intervals, model, materials, weeks)
+    columns |= _inks(logs, exposure, intervals, model, weeks)
     columns |= _plates(logs, materials, weeks)
-    for material in materials.loc[materials["kind"] == "other", "material"]:
+    dipped = logs["tank_readings"]["ink"].unique() if logs.has("tank_readings") else []
+    counted = (materials["kind"] == "other") | ((materials["kind"] == "ink") & ~materials["ink"].isin(dipped))
+    for material in materials.loc[counted, "material"]:
         columns[material] = counted_use(logs, material, weeks)
     history = pd.DataFrame(columns, index=weeks)
     return history.dropna(axis="columns", how="all").sort_index(axis="columns")
@@ -53,8 +57,9 @@ def whole_weeks(logs: Logs) -> pd.DatetimeIndex:
     dates = logs["runs"]["date"]
     plant = logs.plant
     first = plant.week_start(dates.min())
-    # A plant that prints nothing on the first day of the week still has a whole first week.
-    if (dates.min() - first).days > 1:
+    # A plant that never prints on the days before its first run still has a whole first week.
+    before = pd.date_range(first, dates.min(), inclusive="left").day_of_week
+    if before.isin(dates.dt.day_of_week.unique()).any():
         first += pd.Timedelta(days=7)
     last = plant.week_start(logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(days=7)
     return pd.date_range(first, last, freq="7D", unit="us")
@@ -65,60 +70,84 @@ def _newsprint(
 ) -> dict[str, pd.Series]:
     if not logs.has("reel_mounts"):
         return {}
-    whole = runs.groupby("week")["has_reels"].all().reindex(weeks, fill_value=True)
+    whole = runs.groupby("week")["has_reels"].all().reindex(weeks, fill_value=False)
     mounts = mount_weights(logs).merge(runs[["run_id", "week"]], on="run_id")
     used = mounts.groupby(["week", "material"])["mounted_kg"].sum().unstack()
     used = used.reindex(weeks).fillna(0.0)
     used[~whole.to_numpy()] = np.nan
-    names = materials.loc[materials["kind"] == "newsprint", "material"]
+    names = materials.loc[(materials["kind"] == "newsprint") & (materials["unit"] == "kg"), "material"]
     return {name: used[name] for name in names if name in used}
 
 
 def _inks(
+    logs: Logs,
     exposure: pd.DataFrame,
     intervals: pd.DataFrame,
     model: pd.DataFrame,
-    materials: pd.DataFrame,
     weeks: pd.DatetimeIndex,
 ) -> dict[str, pd.Series]:
     """Share the use between two dips among the weeks of its runs, as the model expects it."""
+    materials = logs["materials"]
     inks = materials[(materials["kind"] == "ink") & materials["ink"].notna()]
     columns = {}
     for ink, mine in intervals.groupby("ink"):
-        names = inks.loc[inks["ink"] == ink, "material"]
-        if len(names) != 1:  # two materials of one ink share a tank: nobody logs which one was used
-            continue
-        columns[names.iloc[0]] = _ink_by_week(mine, exposure[exposure["ink"] == ink], model, weeks)
+        bought = inks[inks["ink"] == ink]
+        # Two materials of one ink share a tank, and nobody logs which one was used.
+        if len(bought) == 1 and bought["unit"].iloc[0] == "kg":
+            name = bought["material"].iloc[0]
+            columns[name] = _ink_by_week(logs, mine, exposure[exposure["ink"] == ink], model).reindex(weeks)
     return columns
 
 
 def _ink_by_week(
-    intervals: pd.DataFrame, exposure: pd.DataFrame, model: pd.DataFrame, weeks: pd.DatetimeIndex
+    logs: Logs, intervals: pd.DataFrame, exposure: pd.DataFrame, model: pd.DataFrame
 ) -> pd.Series:
-    ends = intervals["read_at"].to_numpy()
-    run = exposure.assign(
-        days=0.0, interval=np.searchsorted(ends, exposure["finished_at"].to_numpy(), "left")
-    )
-    run = run[(run["interval"] < len(ends)) & (run["finished_at"] > intervals["since"].min())]
-    run["weight"] = expected_use(run, model).fillna(0.0)
-    # Use that the model sees no run for goes to the week of the dip.
-    idle = pd.DataFrame(
+    ends = np.append(intervals["since"].to_numpy()[:1], intervals["read_at"].to_numpy())
+    interval = np.searchsorted(ends, exposure["finished_at"].to_numpy(), "left") - 1
+    inside = (interval >= 0) & (interval < len(intervals))
+    runs = pd.DataFrame(
         {
-            "interval": np.arange(len(ends)),
-            "week": _week_like(intervals["read_at"], weeks),
-            "weight": 1e-6 + intervals["days"].to_numpy() * _standing(model, str(intervals["ink"].iloc[0])),
+            "interval": interval[inside],
+            "week": exposure["week"].to_numpy()[inside],
+            "weight": _weight_of_runs(exposure[inside], model),
         }
     )
-    shares = pd.concat([run[["interval", "week", "weight"]], idle], ignore_index=True)
-    total = shares.groupby("interval")["weight"].transform("sum")
-    used = np.where(intervals["why"] == "jump", np.nan, intervals["used_kg"])
-    shares["kg"] = used[shares["interval"].to_numpy()] * shares["weight"] / total
-    by_week = shares.groupby("week")["kg"].sum(skipna=False).reindex(weeks)
-    # The weeks in which the dips begin or end are known only in part.
-    begun = weeks < intervals["since"].min() - pd.Timedelta(days=1)
-    ended = weeks + pd.Timedelta(days=6) > intervals["read_at"].max()
-    by_week[begun | ended] = np.nan
+    pieces = pd.concat(
+        [runs, _standing_pieces(logs, ends, model, intervals["ink"].iloc[0])], ignore_index=True
+    )
+    grouped = pieces.groupby("interval")
+    share = pieces["weight"] / grouped["weight"].transform("sum")
+    used = intervals["used_kg"].where(intervals["why"] != "jump").to_numpy()
+    pieces["kg"] = used[pieces["interval"].to_numpy()] * share
+    # With a run of unknown coverage nobody can say how weeks share their interval.
+    unclear = (intervals["why"] == NO_COVERAGE).to_numpy()[pieces["interval"].to_numpy()]
+    pieces.loc[unclear & (grouped["week"].transform("nunique") > 1), "kg"] = np.nan
+    by_week = pieces.groupby("week")["kg"].sum(skipna=False)
+    by_week[by_week.index.isin(exposure["week"].to_numpy()[~inside])] = np.nan
     return by_week
+
+
+def _weight_of_runs(exposure: pd.DataFrame, model: pd.DataFrame) -> np.ndarray:
+    """Return what each run should have used [kg]; without a model, in proportion to its solid area."""
+    expected = expected_use(exposure.assign(days=0.0), model)
+    weight = exposure["solid_m2"] if expected.isna().all() else expected
+    return weight.fillna(0.0).clip(lower=0.0).to_numpy()
+
+
+def _standing_pieces(logs: Logs, ends: np.ndarray, model: pd.DataFrame, ink: str) -> pd.DataFrame:
+    """Cut the intervals between `ends` at the weeks; return interval, week and standing use as weight."""
+    first = logs.plant.week_start(pd.Timestamp(ends[0]))
+    starts = pd.date_range(first, pd.Timestamp(ends[-1]), freq="7D", unit="us").to_numpy()
+    cuts = np.unique(np.concatenate([ends, starts[1:]]))
+    days = (cuts[1:] - cuts[:-1]) / np.timedelta64(1, "D")
+    return pd.DataFrame(
+        {
+            "interval": np.searchsorted(ends, cuts[:-1], "right") - 1,
+            "week": starts[np.searchsorted(starts, cuts[:-1], "right") - 1],
+            # Use in days without a run still belongs to their week.
+            "weight": (_standing(model, ink) + 1e-6) * days,
+        }
+    )
 
 
 def _standing(model: pd.DataFrame, ink: str) -> float:
@@ -127,18 +156,13 @@ def _standing(model: pd.DataFrame, ink: str) -> float:
     return max(value, 0.0) if np.isfinite(value) else 0.0
 
 
-def _week_like(times: pd.Series, weeks: pd.DatetimeIndex) -> np.ndarray:
-    position = weeks.searchsorted(times.dt.normalize(), side="right") - 1
-    return weeks[np.clip(position, 0, len(weeks) - 1)].to_numpy()
-
-
 def _plates(logs: Logs, materials: pd.DataFrame, weeks: pd.DatetimeIndex) -> dict[str, pd.Series]:
     names = materials.loc[materials["kind"] == "plate", "material"]
     runs = logs["runs"]
     if len(names) != 1 or runs["plates"].isna().all():
         return {}
     week = logs.plant.week_of(runs["date"])
-    return {names.iloc[0]: runs["plates"].groupby(week).sum(skipna=False).reindex(weeks, fill_value=0.0)}
+    return {names.iloc[0]: runs["plates"].groupby(week).sum(skipna=False).reindex(weeks)}
 
 
 def counted_use(logs: Logs, material: str, weeks: pd.DatetimeIndex) -> pd.Series:
@@ -147,7 +171,7 @@ def counted_use(logs: Logs, material: str, weeks: pd.DatetimeIndex) -> pd.Series
     Parameters
     ----------
     logs : Logs
-        Logs with ``stock_counts``; deliveries count from the day after they came.
+        Logs; a count is of the day's end, after its deliveries, unless it tells its hour.
     material : str
         The material.
     weeks : DatetimeIndex, shape (weeks,)
@@ -157,7 +181,7 @@ def counted_use(logs: Logs, material: str, weeks: pd.DatetimeIndex) -> pd.Series
     -------
     Series, shape (weeks,)
         Use [unit of the material], spread evenly over the days between two counts; blank
-        outside them.
+        outside them, and where more was counted than there could be.
     """
     blank = pd.Series(np.nan, weeks)
     if not logs.has("stock_counts"):
@@ -168,17 +192,27 @@ def counted_use(logs: Logs, material: str, weeks: pd.DatetimeIndex) -> pd.Series
         return blank
     days = pd.date_range(weeks[0], weeks[-1] + pd.Timedelta(days=6), freq="D", unit="us")
     ends = counts["counted_on"].to_numpy()
-    received: np.ndarray = np.zeros(len(ends) - 1)
-    if logs.has("deliveries"):
-        came = logs["deliveries"]
-        came = came[(came["material"] == material) & came["delivered_on"].notna()]
-        slot = np.searchsorted(ends, came["delivered_on"].to_numpy(), side="left") - 1
-        inside = (slot >= 0) & (slot < len(ends) - 1)
-        received = np.bincount(slot[inside], came["quantity"].to_numpy()[inside], len(ends) - 1)
+    received = _received_between(logs, material, counts)
     level = counts["quantity"].to_numpy()
     span = (ends[1:] - ends[:-1]) / np.timedelta64(1, "D")
     per_day = (level[:-1] + received - level[1:]) / span
+    per_day[per_day < 0] = np.nan  # more than there could be: a count or a delivery is wrong
     slot = np.searchsorted(ends, days.to_numpy(), side="left") - 1
     inside = (slot >= 0) & (slot < len(per_day))
     daily = pd.Series(np.where(inside, per_day[np.clip(slot, 0, len(per_day) - 1)], np.nan), days)
     return daily.groupby(np.arange(len(days)) // 7).sum(skipna=False).set_axis(weeks)
+
+
+def _received_between(logs: Logs, material: str, counts: pd.DataFrame) -> np.ndarray:
+    """Return what was received between each count and the next [unit of the material]."""
+    received: np.ndarray = np.zeros(len(counts) - 1)
+    if not logs.has("deliveries"):
+        return received
+    end_of_day = counts["counted_on"] + pd.Timedelta(days=1) - pd.Timedelta(microseconds=1)
+    ends = counts["counted_at"].fillna(end_of_day).to_numpy()
+    came = logs["deliveries"]
+    came = came[(came["material"] == material) & came["delivered_on"].notna()]
+    at = came["delivered_at"].fillna(came["delivered_on"]).to_numpy()
+    slot = np.searchsorted(ends, at, side="left") - 1
+    inside = (slot >= 0) & (slot < len(received))
+    return np.bincount(slot[inside], came["quantity"].to_numpy()[inside], len(received))
