@@ -15,6 +15,8 @@ PATHS = 400
 #: Days looked ahead.
 _DAYS = 182
 _SEED = 20240229
+#: Standard deviation of a normal variable whose mean absolute value is 1.
+_NORMAL_SIZE = float(np.sqrt(np.pi / 2))
 #: Rows of one supplier from which its own lateness is used; fewer are pooled with all.
 _OWN_ROWS = 12
 
@@ -55,7 +57,9 @@ def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
     -------
     Paths
         One draw takes the errors of one past origin for all materials and weeks together, so what moved
-        together still does. The seed is fixed.
+        together still does. Where a material has no such error (short logs), independent normal
+        errors stand in whose mean size is the usual change of the series; where even that is unknown
+        its paths are blank. The seed is fixed.
     """
     rng = np.random.default_rng(_SEED)
     days = pd.date_range(as_of + pd.Timedelta(days=1), periods=_DAYS, freq="D", unit="us")
@@ -64,15 +68,13 @@ def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
     week = np.clip(week, 0, outlook.mean.shape[1] - 1)
     weeks = int(week.max()) + 1
     errors = outlook.errors[outlook.chosen, np.arange(len(outlook.chosen))][:, :, :weeks]
-    whole = np.isfinite(errors).any(axis=0)
-    usable = np.flatnonzero(whole.all(axis=1))
-    centred = errors - np.nanmean(errors, axis=1, keepdims=True) if len(usable) else errors
-    centred = np.nan_to_num(centred)
+    draws = rng.normal(0, _NORMAL_SIZE, (errors.shape[0], PATHS, weeks))
+    usable = np.flatnonzero(np.isfinite(errors).any(axis=0).all(axis=1))
     if len(usable):
-        draws = centred[:, rng.choice(usable, PATHS)]
-    else:
-        draws = rng.normal(0, 1.25, (errors.shape[0], PATHS, weeks))
-    scale = np.nan_to_num(outlook.test.scale[:, -1], nan=0.0)[:, None, None]
+        mean = pd.DataFrame(errors.transpose(1, 0, 2).reshape(errors.shape[1], -1)).mean().to_numpy()
+        drawn = (errors - mean.reshape(errors.shape[0], 1, weeks))[:, rng.choice(usable, PATHS)]
+        draws = np.where(np.isfinite(drawn), drawn, draws)
+    scale = outlook.test.scale[:, -1][:, None, None]
     weekly = np.maximum(outlook.mean[:, None, :weeks] + scale * draws, 0.0)
     return Paths(days, outlook.test.names, weekly[:, :, week] / 7, outlook.mean[:, week] / 7)
 
@@ -134,7 +136,8 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
     Returns
     -------
     DataFrame, shape (materials, 6)
-        Published columns. A run-out beyond half a year is blank.
+        Published columns. A run-out beyond half a year is blank, and so is one of a material whose
+        use varies to an unknown extent.
     """
     table = stock.copy()
     cover = np.full(len(table), np.nan)
@@ -145,6 +148,8 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
             continue
         number = paths.names.index(material)
         cover[row] = _days_that_last(quantity, paths.mean[number])
+        if np.isnan(paths.use[number]).any():
+            continue
         left = quantity + np.cumsum(arrivals(logs, orders, paths, material) - paths.use[number], axis=1)
         out = np.where((left < 0).any(axis=1), (left < 0).argmax(axis=1), len(paths.days)).astype(float)
         early[row] = _day_at(paths.days, np.quantile(out, 0.05, method="lower"))

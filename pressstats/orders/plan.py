@@ -46,8 +46,8 @@ def price_of(logs: Logs, material: str, day: pd.Timestamp, quantity: float) -> f
     if logs.has("prices"):
         prices = logs["prices"]
         agreed = prices[(prices["material"] == material) & (prices["valid_from"] <= day)]
-        agreed = agreed[agreed["valid_from"] == agreed["valid_from"].max()]
-        agreed = agreed[agreed["from_quantity"] <= quantity].sort_values("from_quantity")
+        # The newest agreement that has a price for so little; a later one for large orders only leaves it.
+        agreed = agreed[agreed["from_quantity"] <= quantity].sort_values(["valid_from", "from_quantity"])
         if len(agreed):
             return float(agreed["unit_price"].iloc[-1])
     return float(listed[material])
@@ -72,7 +72,8 @@ def order_plan(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pat
     DataFrame, shape (orders x materials, 10)
         Published columns; stock before and after are the expected ones on the day due, and the
         probability is that of having run out at any time from today to the eve of that day,
-        over the drawn paths, earlier orders of the plan counted in on their due days.
+        over the drawn paths, earlier orders of the plan counted in on their due days. What could
+        not be printed is not owed later: a path that has run out starts again from nothing.
     """
     lines = []
     if logs.has("materials"):
@@ -80,15 +81,16 @@ def order_plan(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pat
         levels = dict(zip(stock["material"], stock["quantity"], strict=True))
         for _, material in materials.iterrows():
             quantity = levels.get(material["material"], np.nan)
-            if material["material"] in paths.names and not np.isnan(quantity):
+            known = material["material"] in paths.names and not np.isnan(quantity)
+            if known and np.isfinite(paths.use[paths.names.index(material["material"])]).all():
                 lines += _orders_of(logs, material, quantity, orders, paths)
-    columns = ["supplier", "material", "order_on", "due_on", "quantity", "share"]
+    columns = ["supplier", "material", "order_on", "due_on", "quantity", "pack", "load"]
     columns += ["stock_before", "stock_after", "stockout_probability"]
     plan = _into_loads(pd.DataFrame(lines, columns=columns))
-    plan["cost"] = [
-        price_of(logs, row.material, row.order_on, row.quantity) * row.quantity
-        + logs.plant.policy.load_cost * row.loads
-        for row in plan.itertuples()
+    # A load costs its freight whether it is full or not.
+    freight = logs.plant.policy.load_cost * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
+    plan["cost"] = freight + [
+        price_of(logs, row.material, row.order_on, row.quantity) * row.quantity for row in plan.itertuples()
     ]
     return as_published(plan, "order_plan")
 
@@ -113,13 +115,14 @@ def _orders_of(
         if reach >= len(paths.days):
             break
         need = np.quantile(used[:, reach] - used[:, due], 0.95)
-        if mean[due] >= need:
+        on_hand = max(mean[due], 0.0)
+        if on_hand >= need:
             continue
-        amount = _rounded(material, need - mean[due], mean[due])
+        # Open orders that come later need their room too.
+        amount = _rounded(material, need - on_hand, max(mean[due : reach + 1].max(), 0.0))
         if amount <= 0:
             continue
-        ran_out = float((left[:, :due] < 0).any(axis=1).mean()) if due else 0.0
-        share = amount / material["load_quantity"] if material["load_quantity"] > 0 else 1.0
+        ran_out = float((left[:, :due] < 0).any(axis=1).mean())
         lines.append(
             (
                 material["supplier"],
@@ -127,23 +130,25 @@ def _orders_of(
                 paths.days[day],
                 paths.days[due],
                 amount,
-                share,
-                max(mean[due], 0.0),
-                max(mean[due], 0.0) + amount,
+                material["pack_quantity"] or 1.0,
+                material["load_quantity"] or amount,
+                on_hand,
+                on_hand + amount,
                 ran_out,
             )
         )
-        left[:, due:] += amount
-        mean[due:] += amount
+        left[:, due:] += amount - np.minimum(left[:, due], 0.0)[:, None]
+        mean[due:] += amount + on_hand - mean[due]
     return lines
 
 
 def _rounded(material: pd.Series, wanted: float, on_hand: float) -> float:
-    """Return `wanted` in whole packs, at least the order minimum, no more than there is room for."""
+    """Return `wanted` in whole packs, at least the order minimum; 0 where there is no room for that."""
     pack = material["pack_quantity"] or 1.0
-    packs = math.ceil(max(wanted, material["order_minimum"]) / pack)
-    room = material["storage_maximum"] - max(on_hand, 0.0)
-    return max(min(packs, math.floor(room / pack)), 0) * pack
+    least = math.ceil(material["order_minimum"] / pack - 1e-9)
+    room = math.floor((material["storage_maximum"] - on_hand) / pack + 1e-9)
+    packs = min(max(math.ceil(wanted / pack - 1e-9), least), room)
+    return packs * pack if packs >= max(least, 1) else 0.0
 
 
 def _next_receipt(logs: Logs, days: pd.DatetimeIndex, day: int) -> int:
@@ -157,32 +162,28 @@ def _next_receipt(logs: Logs, days: pd.DatetimeIndex, day: int) -> int:
 
 
 def _into_loads(lines: pd.DataFrame) -> pd.DataFrame:
-    """Put the lines of one supplier and day on loads: an order is one load on the road."""
+    """Put the lines of one supplier and day on loads, pack by pack: an order is one load on the road."""
     rows = []
-    for (supplier, order_on, due_on), group in lines.groupby(["supplier", "order_on", "due_on"], sort=True):
-        number, room = 1, 1.0
-        for line in group.sort_values("material").itertuples():
-            share, stock = line.share, line.stock_before
-            while share > 1e-9:
-                if room <= 1e-9:
-                    number, room = number + 1, 1.0
-                part = min(share, room)
-                amount = line.quantity * part / line.share
-                order = f"{pd.Timestamp(order_on):%Y-%m-%d} {supplier} {number}"
-                rows.append(
-                    (
-                        order,
-                        line.material,
-                        order_on,
-                        due_on,
-                        amount,
-                        part,
-                        stock,
-                        stock + amount,
-                        line.stockout_probability,
-                    )
-                )
-                share, room, stock = share - part, room - part, stock + amount
+    for (supplier, order_on), ordered in lines.groupby(["supplier", "order_on"], sort=True):
+        number = 0
+        for due_on, group in ordered.groupby("due_on", sort=True):
+            number, room = number + 1, 1.0
+            for line in group.sort_values("material").itertuples():
+                left, stock = line.quantity, line.stock_before
+                while left > 1e-9:
+                    # A pack larger than a load has a load of its own.
+                    packs = math.floor(room * line.load / line.pack + 1e-9) or int(room == 1.0)
+                    if packs == 0:
+                        number, room = number + 1, 1.0
+                        continue
+                    amount = min(left, packs * line.pack)
+                    order = f"{pd.Timestamp(order_on):%Y-%m-%d} {supplier} {number}"
+                    loads, after = min(amount / line.load, 1.0), stock + amount
+                    head = (order, line.material, order_on, due_on, amount, loads)
+                    rows.append((*head, stock, after, line.stockout_probability))
+                    left, room, stock = left - amount, room - loads, after
     columns = ["order", "material", "order_on", "due_on", "quantity", "loads", "stock_before", "stock_after"]
     plan = pd.DataFrame(rows, columns=[*columns, "stockout_probability"])
-    return plan.astype({"order_on": "datetime64[us]", "due_on": "datetime64[us]"})
+    words, numbers = ["order", "material"], ["quantity", "loads", "stock_before", "stock_after"]
+    kinds = dict.fromkeys(words, "str") | dict.fromkeys(["order_on", "due_on"], "datetime64[us]")
+    return plan.astype(kinds | dict.fromkeys([*numbers, "stockout_probability"], "float64"))

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from ..ink import expected_use
+from ..ink import expected_use, tank_levels
 from ..logs import Logs
 from ..paper import mount_weights
 
 __all__ = ["open_orders", "stock_on_hand"]
 
+_STOCK = {"material": "str", "quantity": "float64", "counted_on": "datetime64[us]", "why": "str"}
 _CONTRADICTION = "more was used since the count than was there: count again"
 
 
@@ -53,50 +56,51 @@ def stock_on_hand(
         so runs dated that day or before are already used; with `counted_at`, those finished by then.
     """
     if not logs.has("materials"):
-        return pd.DataFrame(columns=["material", "quantity", "counted_on", "why"])
+        return pd.DataFrame(columns=list(_STOCK)).astype(_STOCK)
+    materials = logs["materials"]
+    dipped = logs["tank_readings"]["ink"].unique() if logs.has("tank_readings") else []
     rows = []
-    for material in logs["materials"].itertuples():
-        if material.kind == "ink" and logs.has("tank_readings") and isinstance(material.ink, str):
+    for material in materials.itertuples():
+        if material.kind == "ink" and material.ink in dipped:
             quantity, counted_on, why = _ink(logs, material.ink, exposure, model)
+            if material.unit != "kg":
+                quantity, why = np.nan, "dipped in kg, but not bought in kg"
+            elif (materials["ink"] == material.ink).sum() > 1:
+                quantity, why = np.nan, "its tanks hold another material too"
         else:
-            quantity, counted_on, why = _counted(logs, material.material, material.kind, runs, daily)
+            quantity, counted_on, why = _counted(logs, material, runs, daily)
         rows.append((material.material, quantity, counted_on, why))
-    table = pd.DataFrame(rows, columns=["material", "quantity", "counted_on", "why"])
-    return table.astype({"quantity": "float64", "counted_on": "datetime64[us]", "why": "str"})
+    return pd.DataFrame(rows, columns=list(_STOCK)).astype(_STOCK)
 
 
 def _ink(
     logs: Logs, ink: str, exposure: pd.DataFrame, model: pd.DataFrame
 ) -> tuple[float, pd.Timestamp | None, str]:
-    readings = logs["tank_readings"]
-    dips = readings[readings["ink"] == ink].sort_values("read_at")
-    if dips.empty:
-        return np.nan, None, "no dip of this ink"
-    total = 0.0
-    last = dips.drop_duplicates("tank", keep="last")
-    tanks = len(last)
-    for dip in last.itertuples():
-        total += dip.level_kg + _filled_since(logs, dip.tank, dip.read_at)
-        since = exposure[(exposure["ink"] == ink) & (exposure["finished_at"] > dip.read_at)]
-        # Each tank carries its part of what was printed after its own last dip.
-        used = expected_use(since.assign(days=0.0), model).fillna(0.0).sum() / tanks
-        total -= used
-    day = last["read_at"].min().normalize()
+    """Return the last level of all tanks, plus what was filled in since, less what was used since."""
+    levels, filled = tank_levels(logs, ink)
+    if levels.empty:
+        return np.nan, None, "its tanks were never dipped together"
+    read_at, level = levels["read_at"].iloc[-1], float(levels["level_kg"].iloc[-1])
+    day = read_at.normalize()
+    came = filled.loc[filled["at"] > read_at, "quantity_kg"].sum(skipna=False)
+    if np.isnan(came):
+        return np.nan, day, "a delivery since the dip is of unknown ink or weight"
+    printed = exposure[(exposure["ink"] == ink) & (exposure["finished_at"] > read_at)]
+    # Runs take what the model says; standing counts to the end of as-of where it is known.
+    runs_kg = expected_use(printed.assign(days=0.0), model).sum(skipna=False) if len(printed) else 0.0
+    if np.isnan(runs_kg):
+        return np.nan, day, "use since the dip is not known"
+    days = (logs.as_of + pd.Timedelta(days=1) - read_at) / pd.Timedelta(days=1)
+    idle = pd.DataFrame({"ink": [ink], "solid_m2": 0.0, "starts": 0.0, "days": max(days, 0.0)})
+    total = level + came - runs_kg - max(float(expected_use(idle, model).fillna(0.0).iloc[0]), 0.0)
     return (total, day, "") if total >= 0 else (np.nan, day, _CONTRADICTION)
 
 
-def _filled_since(logs: Logs, tank: str, read_at: pd.Timestamp) -> float:
-    if not logs.has("deliveries"):
-        return 0.0
-    rows = logs["deliveries"]
-    rows = rows[(rows["tank"] == tank) & rows["delivered_on"].notna()]
-    at = rows["delivered_at"].fillna(rows["delivered_on"] + pd.Timedelta(hours=12))
-    return float(rows.loc[at > read_at, "quantity"].sum())
-
-
 def _counted(
-    logs: Logs, material: str, kind: str, runs: pd.DataFrame, daily: pd.Series
+    logs: Logs, listed: Any, runs: pd.DataFrame, daily: pd.Series
 ) -> tuple[float, pd.Timestamp | None, str]:
+    """Return the last count plus receipts less use since; `listed` is the row of ``materials``."""
+    material, kind = listed.material, listed.kind
     if not logs.has("stock_counts"):
         return np.nan, None, "no table stock_counts"
     counts = logs["stock_counts"]
@@ -111,7 +115,9 @@ def _counted(
         later = later[later["date"] > day]
     else:
         later = later[later["finished_at"] > count["counted_at"]]
-    if kind == "newsprint":
+    if kind == "newsprint" and listed.unit != "kg":
+        used, why = np.nan, "weighed in kg, but not bought in kg"
+    elif kind == "newsprint":
         used, why = _newsprint_used(logs, material, runs, later["run_id"])
     elif kind == "plate":
         used = later["plates"].sum(skipna=False) if len(later) else 0.0
