@@ -70,7 +70,9 @@ def ewma_signals(z: pd.Series, weight: float = EWMA_WEIGHT, limit: float = EWMA_
         ``high``, ``low`` or empty.
     """
     average = ewma(z, weight)
-    limits = ewma_limits(len(z), weight, limit)
+    # Limits widen with the values that the average has taken up.
+    taken = z.notna().cumsum().to_numpy()
+    limits = np.append(0.0, ewma_limits(len(z), weight, limit))[taken]
     words = np.where(average > limits, "high", np.where(average < -limits, "low", ""))
     return pd.Series(words, index=z.index, dtype="str")
 

@@ -65,8 +65,12 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
         *_standby(logs),
         *_logs(logs),
     ]
-    table = pd.DataFrame(rows, columns=_COLUMNS).drop_duplicates(["kind", "subject"], keep="last")
+    # Of several weeks of one matter the last one stands.
+    table = pd.DataFrame(rows, columns=_COLUMNS).drop_duplicates(["kind", "subject", "unit"], keep="last")
     table["exception"] = table["kind"] + ": " + table["subject"]
+    # A supplier and a reelstand may bear one name.
+    again = table.duplicated("exception", keep=False)
+    table.loc[again, "exception"] += " (" + table["unit"] + ")"
     table = table.astype({"week": "datetime64[us]", "size": "float64", "cost": "float64"})
     return as_published(table, "exceptions")
 
@@ -132,8 +136,9 @@ def _unexplained(logs: Logs, limits: pd.DataFrame) -> list[tuple]:
 def _inks(logs: Logs, watch: pd.DataFrame) -> list[tuple]:
     price = pd.Series(dtype=float)
     if logs.has("materials"):
-        materials = logs["materials"]
-        price = materials[materials["kind"] == "ink"].drop_duplicates("ink").set_index("ink")["unit_price"]
+        inks = logs["materials"]
+        inks = inks[(inks["kind"] == "ink") & (inks["unit"] == "kg")]
+        price = inks.drop_duplicates("ink", keep=False).set_index("ink")["unit_price"]
     rows = []
     for ink, mine in watch.groupby("ink"):
         recent = mine[_recent(logs, mine["read_at"]) & mine["signal"].ne("")]
