@@ -11,6 +11,7 @@ import hashlib
 import os
 from dataclasses import dataclass, field
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,8 @@ from .past import past_forecasts
 from .tables import OUTPUTS, as_published
 
 __all__ = ["Results", "analyse", "open_results"]
+
+_LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
 
 
 @dataclass(frozen=True)
@@ -109,7 +112,8 @@ def open_results(
     logs = read_logs(logs_folder, as_of or None)
     folder = Path(published_folder) if published_folder else None
     past, digests = past_forecasts(folder, logs.as_of)
-    key = hashlib.sha256("".join([logs.digest, _source_digest(), *digests.values()]).encode()).hexdigest()
+    named = [f"{name} {digest}" for name, digest in digests.items()]
+    key = hashlib.sha256("\n".join([logs.digest, _source_digest(), *named]).encode()).hexdigest()
     return _cached(key, logs, past, digests)
 
 
@@ -181,17 +185,13 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         outlook=outlook,
         stock=stock,
         open_orders=open_rows,
-        published=published,
+        published={name: table if len(table) else empty_table(name) for name, table in published.items()},
         past_digests=past_digests,
     )
 
 
 def _ink_ledger(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
-    exposure_columns = ["run_id", "ink", "week", "finished_at", "solid_m2", "starts"]
-    exposure = pd.DataFrame(columns=exposure_columns)
-    intervals = pd.DataFrame(
-        columns=["ink", "since", "read_at", "used_kg", "solid_m2", "starts", "days", "why"]
-    )
+    exposure, intervals = ink.no_ledger()
     if logs.has("coverage"):
         exposure = ink.ink_exposure(logs)
         if logs.has("tank_readings"):
@@ -209,9 +209,9 @@ def _ahead(
     """Return the published tables that look ahead; without an outlook they have no rows."""
     names = ("demand_forecast", "demand_season", "forecast_record", "order_plan")
     if outlook is None:
-        tables = {name: pd.DataFrame(columns=OUTPUTS[name].names) for name in names}
-        blank = pd.DataFrame({name: stock.get(name) for name in OUTPUTS["stock_cover"].names})
-        return tables | {"stock_cover": blank}
+        tables = {name: empty_table(name) for name in names}
+        blank = pd.concat([empty_table("stock_cover"), stock.drop(columns="why")], ignore_index=True)
+        return tables | {"stock_cover": as_published(blank, "stock_cover")}
     paths = orders.demand_paths(outlook, logs.as_of)
     return {
         "demand_forecast": demand.demand_forecast(outlook, logs.plant.first_forecast_week(logs.as_of)),
@@ -222,11 +222,24 @@ def _ahead(
     }
 
 
+def empty_table(name: str) -> pd.DataFrame:
+    """Return the published table called `name` without rows, its columns typed as declared."""
+    table = OUTPUTS[name]
+    kinds = {
+        column.name: "datetime64[us]" if column.is_time else "float64" if column.is_number else "str"
+        for column in table.columns
+    }
+    return pd.DataFrame(columns=table.names).astype(kinds)
+
+
 @cache
 def _source_digest() -> str:
-    """Return the digest of the package's own code."""
+    """Return the digest of the package's own code and of the libraries it computes with."""
     here = Path(__file__).parent
-    return hashlib.sha256(b"".join(path.read_bytes() for path in sorted(here.rglob("*.py")))).hexdigest()
+    digest = hashlib.sha256(" ".join(f"{name} {version(name)}" for name in _LIBRARIES).encode())
+    for path in sorted(here.rglob("*.py")):
+        digest.update(f"{path.relative_to(here)} {path.stat().st_size}\n".encode() + path.read_bytes())
+    return digest.hexdigest()
 
 
 def _cached(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
