@@ -5,13 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
+from .calendar_days import DAY
 from .logbook import Sheet
 from .scenario import TANKS
 from .simulation import Plant
 
 __all__ = ["Faults", "Impossible", "plant_faults"]
-
-DAY = dt.timedelta(days=1)
 
 
 @dataclass

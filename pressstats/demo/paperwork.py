@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from random import Random
 
+from .calendar_days import DAY, WEEK
 from .logbook import Logbook, number
 from .prices import OTHER_PRICES, Prices
 from .programme import Issue, expected_copies, expected_pages
@@ -14,9 +15,6 @@ from .supply import PACK_KG, TRUCK_KG
 from .tanks import LEAD_DAYS, TANKER_KG, TOTE_KG
 
 __all__ = ["write_budget", "write_materials", "write_plan", "write_standby", "write_waste_sold"]
-
-DAY = dt.timedelta(days=1)
-WEEK = dt.timedelta(days=7)
 
 
 def write_materials(logbook: Logbook) -> None:
@@ -45,8 +43,8 @@ def write_materials(logbook: Logbook) -> None:
     for sundry in SUNDRIES.values():
         logbook.add(
             "materials", sundry.material, sundry.kind, "", "", "", "", "", sundry.unit,
-            number(OTHER_PRICES[sundry.material], 4), str(sundry.lead_days), number(sundry.pack), number(2 * sundry.lot),
-            number(sundry.pack), number(4 * sundry.lot), sundry.supplier,
+            number(OTHER_PRICES[sundry.material], 4), str(sundry.lead_days), number(sundry.pack),
+            number(2 * sundry.lot), number(sundry.pack), number(4 * sundry.lot), sundry.supplier,
         )  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 from random import Random
 
+from .calendar_days import DAY
 from .scenario import CUTOFF_MM, LAST_DAY, PAGE_HEIGHT_MM, PAGE_WIDTH_MM, TITLES, Scenario, Title
 
 __all__ = [
@@ -19,8 +20,6 @@ __all__ = [
     "printed_webs",
     "run_orders",
 ]
-
-DAY = dt.timedelta(days=1)
 
 
 @dataclass(frozen=True)

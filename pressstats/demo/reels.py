@@ -80,7 +80,7 @@ class Store:
     parts: dict[str, list[Reel]] = field(default_factory=lambda: {m: [] for m in NEWSPRINT})
     on_stand: dict[str, Reel] = field(default_factory=dict)
     losses: list[StoreLoss] = field(default_factory=list)
-    made: dict[str, int] = field(default_factory=lambda: {name: 0 for name in SUPPLIERS})
+    made: dict[str, int] = field(default_factory=lambda: dict.fromkeys(SUPPLIERS, 0))
 
     def receive(self, supplier: Supplier, material: str, reels: int, delivery_id: str, day: dt.date) -> float:
         """Take in new reels and log them; return the kilograms on their labels."""

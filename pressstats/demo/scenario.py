@@ -10,6 +10,8 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
+from .calendar_days import DAY, WEEK
+
 __all__ = [
     "CLOSED_EVERY_YEAR",
     "CORE_MM",
@@ -37,8 +39,6 @@ __all__ = [
     "Title",
 ]
 
-DAY = dt.timedelta(days=1)
-WEEK = dt.timedelta(days=7)
 
 #: The last publication date: the night before it the clocks go back.
 LAST_DAY = dt.date(2025, 10, 26)
@@ -87,7 +87,8 @@ TITLES = {
     ),
     "Orrin Vale Dispatch": Title(
         "Orrin Vale Dispatch", (0, 1, 2, 3, 4), "straight", 32400, 0.045,
-        (0.97, 0.94, 0.98, 1.0, 1.16, 0.0, 0.0), 21.5, 2.8, (-1, -1, 0, 1, 2, 0, 0), 16, 34, 2, 45, 0.60, 0.19, 0.18, (1,),
+        (0.97, 0.94, 0.98, 1.0, 1.16, 0.0, 0.0), 21.5, 2.8, (-1, -1, 0, 1, 2, 0, 0), 16, 34, 2, 45, 0.60,
+        0.19, 0.18, (1,),
     ),
     "Skerrow Sunday Folio": Title(
         "Skerrow Sunday Folio", (6,), "collect", 41500, 0.020,
@@ -158,9 +159,15 @@ class Supplier:
 SUPPLIERS = {
     maker.name: maker
     for maker in (
-        Supplier("Brantelow", 0.36, ("N45-1260", "N45-945", "N45-630", "N52-1260"), "B{:06d}", 1.250, 18, 0.1, 0.8, 1.0, 3.0),
+        Supplier(
+            "Brantelow", 0.36, ("N45-1260", "N45-945", "N45-630", "N52-1260"), "B{:06d}",
+            1.250, 18, 0.1, 0.8, 1.0, 3.0,
+        ),
         Supplier("Okkerin", 0.28, ("N45-1260", "N52-1260", "N52-630"), "{:07d}", 1.245, 21, 0.6, 1.6, 1.0, 3.4),
-        Supplier("Vosgard", 0.36, ("N45-1260", "N45-945", "N45-630", "N52-630"), "V-{:05d}", 1.240, 24, 1.2, 2.6, 1.7, 4.6),
+        Supplier(
+            "Vosgard", 0.36, ("N45-1260", "N45-945", "N45-630", "N52-630"), "V-{:05d}",
+            1.240, 24, 1.2, 2.6, 1.7, 4.6,
+        ),
     )
 }  # fmt: skip
 BREAKS_PER_KM = 0.00132  # of a supplier with ratio 1: about two in a hundred reels of 15 km

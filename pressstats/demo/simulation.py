@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 from random import Random
 
+from .calendar_days import DAY
 from .logbook import Logbook, number
 from .paperwork import write_budget, write_materials, write_plan, write_standby, write_waste_sold
 from .prices import Prices
@@ -19,8 +20,6 @@ from .supply import REVIEW_WEEKDAY, Newsprint, daily_need
 from .tanks import InkStore
 
 __all__ = ["Plant", "simulate"]
-
-DAY = dt.timedelta(days=1)
 
 
 @dataclass

@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, field
 
+from .calendar_days import DAY
 from .printing import Printed
 from .scenario import NEWSPRINT
 
 __all__ = ["STREAMS", "Streams"]
 
-DAY = dt.timedelta(days=1)
 #: Streams that add up to `mounted_kg`, as in the published table `paper_balance`.
 STREAMS = (
     "good_kg", "startup_kg", "running_kg", "uncounted_kg", "grammage_kg", "strip_kg", "reel_end_kg", "scrapped_kg",

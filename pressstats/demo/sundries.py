@@ -7,13 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 
+from .calendar_days import DAY
 from .logbook import number
 from .prices import OTHER_PRICES
 from .printing import Printed
 
 __all__ = ["SUNDRIES", "Sundries", "Sundry"]
-
-DAY = dt.timedelta(days=1)
 
 
 @dataclass(frozen=True)

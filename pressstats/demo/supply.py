@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 
+from .calendar_days import DAY, WEEK, workday
 from .logbook import Logbook, number
 from .prices import Prices
 from .programme import RunOrder
@@ -15,7 +16,6 @@ from .scenario import NEWSPRINT, SUPPLIERS, Scenario, Supplier
 
 __all__ = ["PACK_KG", "TRUCK_KG", "Newsprint", "Truck", "daily_need"]
 
-DAY = dt.timedelta(days=1)
 TRUCK_KG = 24000.0
 #: A mean reel of each material [kg].
 PACK_KG = {
@@ -23,7 +23,9 @@ PACK_KG = {
     for m, sheet in NEWSPRINT.items()
 }
 SAFETY_DAYS = 10.0
-SAFETY_REELS = 5
+SAFETY_REELS = 6
+RESERVE_REELS = 4
+WATCHED_DAYS = 7
 REVIEW_WEEKDAY = 2
 
 
@@ -79,6 +81,7 @@ class Newsprint:
         self.on_road: list[Truck] = []
         self.late: Truck | None = None
         self.cancelled: Truck | None = None
+        self.misbilled: Truck | None = None
         self.express = 0
         self._orders = 0
 
@@ -151,15 +154,19 @@ class Newsprint:
         loads: list[tuple[Supplier, dict[str, int]]],
     ) -> None:  # fmt: skip
         chance = self.chance
-        promised = _workday(today + supplier.lead_days * DAY)
+        promised = workday(today + supplier.lead_days * DAY)
         delay = chance.gauss(supplier.delay_days, supplier.delay_scatter)
-        arrives = _workday(max(today + 3 * DAY, promised + round(delay) * DAY))
+        arrives = workday(max(today + 3 * DAY, promised + round(delay) * DAY))
         total = sum(PACK_KG[m] * n for _, more in loads for m, n in more.items())
         price = {m: self.prices.at(m, today, total) for m in reels}
         truck = Truck(load, order_id, supplier, dict(sorted(reels.items())), today, promised, arrives, price)
+        early = self.scenario.price_from - 3 * WEEK <= today < self.scenario.price_from
+        if self.misbilled is None and early:
+            self.misbilled = truck  # invoiced at a price that was not yet agreed
+            truck.price = {m: self.prices.at(m, self.scenario.price_from, total) for m in reels}
         if self.late is None and today >= self.scenario.late_load_after and today >= self.scenario.first:
             self.late = truck
-            truck.arrives_on = _workday(promised + self.scenario.late_days * DAY)
+            truck.arrives_on = workday(promised + self.scenario.late_days * DAY)
         elif self.cancelled is None and today >= self.scenario.cancelled_after:
             self.cancelled = truck
             truck.cancelled_on = today + 6 * DAY
@@ -167,27 +174,33 @@ class Newsprint:
         self.on_road.append(truck)
 
     def watch(self, today: dt.date) -> None:
-        """Call a truck that comes at once when a material would not last until the next regular one."""
+        """Call a truck that comes at once when a material would not last until the regular ones."""
         for material in NEWSPRINT:
-            soon = sum(
-                t.reels.get(material, 0) * PACK_KG[material]
-                for t in self.on_road
-                if t.cancelled_on is None and t.arrives_on <= today + 4 * DAY
-            )
-            if self.store.kg(material) + soon < self.needed(material, today + DAY, 6) + 3 * PACK_KG[material]:
-                daily = {m: max(self.needed(m, today + DAY, 28) / 28, 1.0) for m in NEWSPRINT}
-                short = {m: 21 * daily[m] - self._position(m) for m in NEWSPRINT}
-                short[material] = daily[material] * (14 + max(short[m] / daily[m] for m in NEWSPRINT))
-                self.express += 1
-                supplier, reels = self._fill(short, daily)
-                load = f"EX-{self.express:03d}"
-                arrives = _workday(today + DAY)
-                price = {m: self.prices.at(m, today, TRUCK_KG) for m in reels}
-                truck = Truck(
-                    load, load, supplier, dict(sorted(reels.items())), today, arrives, arrives, price
-                )
-                self.trucks.append(truck)
-                self.on_road.append(truck)
+            if not self._lasts(material, today):
+                self._hurry(material, today)
+
+    def _lasts(self, material: str, today: dt.date) -> bool:
+        """Return whether the paper holds, evening by evening, through the coming week."""
+        stock, needed = self.store.kg(material), RESERVE_REELS * PACK_KG[material]
+        coming = [(t.arrives_on, t.reels.get(material, 0)) for t in self.on_road if t.cancelled_on is None]
+        for evening in (today + n * DAY for n in range(WATCHED_DAYS)):
+            needed += self.need[material].get(evening + DAY, 0.0)
+            if stock + PACK_KG[material] * sum(reels for day, reels in coming if day <= evening) < needed:
+                return False
+        return True
+
+    def _hurry(self, urgent: str, today: dt.date) -> None:
+        daily = {m: max(self.needed(m, today + DAY, 28) / 28, 1.0) for m in NEWSPRINT}
+        short = {m: 21 * daily[m] - self._position(m) for m in NEWSPRINT}
+        short[urgent] = daily[urgent] * (14 + max(short[m] / daily[m] for m in NEWSPRINT))
+        self.express += 1
+        supplier, reels = self._fill(short, daily)
+        load = f"EX-{self.express:03d}"
+        arrives = workday(today + DAY)
+        price = {m: self.prices.at(m, today, TRUCK_KG) for m in reels}
+        truck = Truck(load, load, supplier, dict(sorted(reels.items())), today, arrives, arrives, price)
+        self.trucks.append(truck)
+        self.on_road.append(truck)
 
     def receive(self, today: dt.date) -> None:
         """Take in the trucks that come today."""
@@ -224,8 +237,3 @@ class Newsprint:
 
 def _letter(truck: Truck, material: str) -> str:
     return "abcde"[list(truck.reels).index(material)]
-
-
-def _workday(day: dt.date) -> dt.date:
-    """Return `day`, or the Monday after it when it falls on a weekend."""
-    return day + max(0, 7 - day.weekday()) * DAY if day.weekday() >= 5 else day

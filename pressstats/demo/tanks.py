@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
 
+from .calendar_days import DAY, workday
 from .logbook import Logbook, clock, number
 from .prices import Prices
 from .printing import Printed
@@ -14,7 +15,7 @@ from .scenario import DIP_KG, INK_SCATTER, INKS, PAGE_M2, PRESSES, TANKS, Ink, S
 
 __all__ = ["InkStore", "Tanker"]
 
-DAY = dt.timedelta(days=1)
+MINUTE = dt.timedelta(minutes=1)
 LEAD_DAYS = 10
 TANKER_KG = 6000.0
 TOTE_KG = 1000.0
@@ -44,7 +45,7 @@ class InkStore:
         self.scenario, self.logbook, self.prices = scenario, logbook, prices
         self.chance = Random(f"{seed} ink")
         self.level = {tank: 0.66 * capacity for tank, (_, capacity) in TANKS.items()}
-        self.used_recently = {ink: 60.0 for ink in INKS}
+        self.used_recently = dict.fromkeys(INKS, 60.0)
         self.at = dt.datetime.combine(scenario.first - DAY, dt.time(6, 0))
         self.orders: list[Tanker] = []
         self.on_road: list[Tanker] = []
@@ -81,11 +82,12 @@ class InkStore:
     def morning(self, day: dt.date) -> None:
         """Dip every tank after the night; now and then nobody does, or only some are dipped."""
         chance = self.chance
-        moment = dt.datetime.combine(day, dt.time(5, 10)) + dt.timedelta(minutes=chance.randrange(0, 100))
-        self._receive_until(moment)
-        self.pass_time(moment)
+        moment = dt.datetime.combine(day, dt.time(5, 10)) + chance.randrange(0, 100) * MINUTE
         nobody = chance.random() < 0.005
-        for tank, (ink, _) in TANKS.items():
+        for place, (tank, (ink, _)) in enumerate(TANKS.items()):
+            read_at = moment + 2 * place * MINUTE  # one after the other: a delivery may come in between
+            self._receive_until(read_at)
+            self.pass_time(read_at)
             error = DIP_KG * chance.gauss(0, 1)
             forgotten = chance.random() < 0.003
             if nobody or forgotten:
@@ -93,10 +95,9 @@ class InkStore:
                 continue
             shift = (
                 self.scenario.gauge_kg
-                if tank == self.scenario.gauge_tank and moment >= self.scenario.gauge_from
+                if tank == self.scenario.gauge_tank and read_at >= self.scenario.gauge_from
                 else 0.0
             )
-            read_at = moment + dt.timedelta(minutes=2 * list(TANKS).index(tank))
             self.logbook.add(
                 "tank_readings", tank, clock(read_at), ink, number(self.level[tank] + shift + error)
             )
@@ -118,10 +119,10 @@ class InkStore:
         chance = self.chance
         self._orders += 1
         order_id = f"IO-{self._orders:04d}"
-        promised = _workday(day + LEAD_DAYS * DAY)
+        promised = workday(day + LEAD_DAYS * DAY)
         delay = round(max(-1.0, chance.gauss(0.4, 1.3)))
-        arrives = _workday(promised + delay * DAY)
-        at = dt.datetime.combine(arrives, dt.time(5, 0)) + dt.timedelta(minutes=chance.randrange(0, 600))
+        arrives = workday(promised + delay * DAY)
+        at = dt.datetime.combine(arrives, dt.time(5, 0)) + chance.randrange(0, 600) * MINUTE
         if ink.name == "black":
             ullage = {
                 t: TANKS[t][1] * 0.95 - self.level[t] + 12 * self.used_recently[ink.name] / 2
@@ -165,8 +166,3 @@ class InkStore:
                 tank=order.tank, load=order.load, unit_price=number(order.price, 4), order_id=order.order_id,
                 supplier="Corvane Inks", quantity_ordered=number(asked),
             )  # fmt: skip
-
-
-def _workday(day: dt.date) -> dt.date:
-    """Return `day`, or the Monday after it when it falls on a weekend."""
-    return day + max(0, 7 - day.weekday()) * DAY if day.weekday() >= 5 else day

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
+from .calendar_days import DAY
 from .faults import Faults
 from .folder import Written
 from .scenario import (
@@ -26,8 +26,6 @@ from .scenario import (
 from .simulation import Plant
 
 __all__ = ["truths"]
-
-DAY = dt.timedelta(days=1)
 
 
 def truths(plant: Plant, faults: Faults, written: Written, seed: int) -> dict[str, Any]:
@@ -82,7 +80,8 @@ def _paper(plant: Plant) -> dict[str, Any]:
         },
         "reel_scatter_pct": 100 * REEL_SCATTER,
         "threading": {
-            m: {"m_per_start": s.start_m, "m_per_stop": s.break_m, "kg_per_start": s.start_kg, "kg_per_stop": s.break_kg}
+            m: {"m_per_start": s.start_m, "m_per_stop": s.break_m, "kg_per_start": s.start_kg,
+                "kg_per_stop": s.break_kg}
             for m, s in NEWSPRINT.items()
         },
         "breaks": {"by_supplier": suppliers, "worst": max(SUPPLIERS, key=lambda name: SUPPLIERS[name].break_ratio)},
@@ -95,7 +94,8 @@ def _paper(plant: Plant) -> dict[str, Any]:
             "failed_splices": printer.failed,
         },
         "startup_step": {
-            "press": scenario.startup_press, "from": scenario.startup_from.isoformat(), "factor": scenario.startup_factor,
+            "press": scenario.startup_press, "from": scenario.startup_from.isoformat(),
+            "factor": scenario.startup_factor,
         },
         "store_losses": [
             {"supplier": x.supplier, "reel_id": x.reel_id, "found_on": x.found_on.isoformat(), "kg": x.kg}
@@ -118,13 +118,16 @@ def _inks(plant: Plant) -> dict[str, Any]:
         },
         "ink_scatter_pct": 100 * INK_SCATTER,
         "magenta_film": {
-            "ink": "magenta", "from": magenta[0].isoformat(), "until": magenta[1].isoformat(), "factor": scenario.magenta_factor,
+            "ink": "magenta", "from": magenta[0].isoformat(), "until": magenta[1].isoformat(),
+            "factor": scenario.magenta_factor,
         },
         "black_gauge": {
-            "tank": scenario.gauge_tank, "from": scenario.gauge_from.isoformat(" ", "minutes"), "shift_kg": scenario.gauge_kg,
+            "tank": scenario.gauge_tank, "from": scenario.gauge_from.isoformat(" ", "minutes"),
+            "shift_kg": scenario.gauge_kg,
         },
         "leak": {
-            "ink": scenario.leak_ink, "tank": INKS[scenario.leak_ink].tanks[0], "from": leak[0].isoformat(" ", "minutes"),
+            "ink": scenario.leak_ink, "tank": INKS[scenario.leak_ink].tanks[0],
+            "from": leak[0].isoformat(" ", "minutes"),
             "until": leak[1].isoformat(" ", "minutes"), "kg_per_day": scenario.leak_kg_per_day,
         },
         "missed_dips": [{"tank": tank, "date": day.isoformat()} for tank, day in plant.inks.missed],
@@ -136,11 +139,15 @@ def _supply(plant: Plant) -> dict[str, Any]:
     late, cancelled = plant.newsprint.late, plant.newsprint.cancelled
     if late is not None and late.received_on is not None:
         found["late_load"] = {
-            "load": late.load, "promised_on": late.promised_on.isoformat(), "delivered_on": late.received_on.isoformat(),
+            "load": late.load, "promised_on": late.promised_on.isoformat(),
+            "delivered_on": late.received_on.isoformat(),
             "days_late": (late.received_on - late.promised_on).days,
         }  # fmt: skip
     if cancelled is not None and cancelled.cancelled_on is not None:
         found["cancelled_load"] = {"load": cancelled.load, "cancelled_on": cancelled.cancelled_on.isoformat()}
+    if plant.newsprint.misbilled is not None:
+        truck = plant.newsprint.misbilled
+        found["wrong_invoice"] = {"load": truck.load, "ordered_on": truck.ordered_on.isoformat()}
     if plant.counted_short:
         found["count_difference"] = {
             "counted_on": scenario.count_difference_on.isoformat(),
@@ -171,7 +178,8 @@ def _records(plant: Plant, faults: Faults, written: Written) -> dict[str, Any]:
     for slip in faults.impossible:
         file, line = written.place[id(slip.row)]
         impossible.append(
-            {"table": slip.table, "file": file, "line": line, "column": slip.column, "value": slip.value, "rule": slip.rule, "loses": slip.loses}
+            {"table": slip.table, "file": file, "line": line, "column": slip.column, "value": slip.value,
+             "rule": slip.rule, "loses": slip.loses}
         )  # fmt: skip
     doubtful = []
     clocks = {day.isoformat() for day in plant.scenario.clock_nights}
