@@ -50,6 +50,7 @@ _MARKED = re.compile(f"{_OPEN}(.*?){_CLOSE}", re.DOTALL)
 _UNSEEN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ue000-\uf8ff\ufffe\uffff]"
 )
+_LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
 _THIN, _FIXED = "\u202f", "\u00a0"
 #: Unit by the last part of a column's name.
 _ENDINGS = {
@@ -357,8 +358,10 @@ def table_html(
         kind, cells = _cells(first[one.column], one)
         unit = f' <span class="unit">{html.escape(unit_text(one.unit))}</span>' if one.unit else ""
         head = html.escape(one.label or one.column.replace("_", " "))
-        heads.append(f'<th scope="col" class="{kind}">{head}{unit}</th>')
-        body.append((kind, cells))
+        # what is long gets room before it is broken into lines
+        long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
+        body.append((kind + long, cells))
+        heads.append(f'<th scope="col" class="{kind}{long}">{head}{unit}</th>')
     rows = []
     for place in range(len(first)):
         cells = []

@@ -97,7 +97,8 @@ def figure_template() -> dict[str, Any]:
             "font": {"family": FONT, "size": 13, "color": COLOURS["text"]},
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
-            "margin": {"l": 8, "r": 12, "t": 12, "b": 8, "pad": 0},
+            # above, room for a line of text; axes and legend take theirs by themselves
+            "margin": {"l": 8, "r": 12, "t": 26, "b": 8, "pad": 0},
             "xaxis": {**axis, "showgrid": False},
             "yaxis": {**axis, "showline": False, "ticks": ""},
             "legend": {

@@ -174,6 +174,21 @@ def test_a_figure_fits_the_sheet_of_paper(
     assert not found.page.locator("nav").is_visible()
 
 
+def test_every_table_of_the_invented_plant_fits_the_sheet_of_paper(
+    browser: sync_api.Browser, demo_publication: Publication
+) -> None:
+    for path in pages_of(demo_publication):
+        found = visit(browser, path)
+        found.page.emulate_media(media="print")
+        found.page.set_viewport_size({"width": 680, "height": 1000})
+        wide = found.page.evaluate(
+            "[...document.querySelectorAll('table')].filter(table => table.offsetWidth > 682)"
+            ".map(table => table.caption.innerText)"
+        )
+        assert wide == [], path.name
+        found.page.context.close()
+
+
 def test_a_page_can_be_read_with_the_keyboard_alone(
     browser: sync_api.Browser, stand_in_publication: Publication
 ) -> None:

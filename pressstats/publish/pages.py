@@ -161,11 +161,11 @@ def _links(reports: Sequence[Report], here: Report | None) -> list[dict[str, Any
     return [*links, {"href": "../index.html", "text": "All weeks", "here": False}]
 
 
-def _without_title(notebook: nbformat.NotebookNode) -> nbformat.NotebookNode:
-    """Take the first heading out of the notebook: the page has its title already."""
+def _without_title(notebook: nbformat.NotebookNode, report: Report) -> nbformat.NotebookNode:
+    """Take title and question out of the notebook's first lines: the page has both already."""
     for cell in notebook.cells:
         if cell.cell_type == "markdown":
-            cell.source = re.sub(r"\A\s*#\s[^\n]*\n?", "", cell.source)
+            cell.source = re.sub(r"\A\s*#\s[^\n]*\n?", "", cell.source).lstrip().removeprefix(report.question)
             break
     notebook.cells = [cell for cell in notebook.cells if cell.cell_type != "markdown" or cell.source.strip()]
     return notebook
@@ -229,7 +229,7 @@ def report_page(
         raise PageError(f"{report.notebook} uses a name twice: {', '.join(twice)}")
     unshown = _unshown(notebook)
     body, _ = _exporter().from_notebook_node(
-        _without_title(nbformat.from_dict(notebook)), resources={"block_type": PAGE_TYPE}
+        _without_title(nbformat.from_dict(notebook), report), resources={"block_type": PAGE_TYPE}
     )
     headlines = _blocks(notebook, HEADLINE_TYPE)
     figures = sum('<figure class="exhibit"' in block for block in shown)
