@@ -78,6 +78,7 @@ class _Running:
     row: list[str]
     start_kg: float
     strip_kg: float
+    mounted_at: dt.datetime
     copies_at: float  # copy at which it was mounted
     event_at: float = 0.0  # copy of the next event
     event: str = ""
@@ -190,7 +191,7 @@ class Printer:
         finished = started + round(run.gross / speed + stopped) * MINUTE
         for mount in running:
             if mount.reel.kg:
-                self.store.put_back(mount.reel, mount.stand, finished)
+                self.store.put_back(mount.reel, mount.stand, max(finished, mount.mounted_at + MINUTE))
         return finished
 
     def _stands(self, order: RunOrder) -> list[str]:
@@ -233,7 +234,7 @@ class Printer:
             clock(self._wall(run.order, started, (now - started) / MINUTE)),
             number(reel.reading), number(logged_strip, 1), "0", "0", "", "0", "",
         )  # fmt: skip
-        mount = _Running(truth, stand, reel, row, reel.kg, strip, at, used_kg=threading)
+        mount = _Running(truth, stand, reel, row, reel.kg, strip, now, at, used_kg=threading)
         truth.threading_kg += threading
         self.reels_run.setdefault(reel.supplier.name, set()).add(reel.reel_id)
         butt_m = max(2.0, STANDS[stand] * (1 + 0.22 * chance.gauss(0, 1)))
