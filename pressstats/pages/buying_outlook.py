@@ -151,6 +151,8 @@ def season(results: Results, material: str | None = None) -> Block:
         return note("There is no forecast of the season: the logs are too short.")
     names = [material] if material else newsprint(results)
     rows = table[table["material"].isin(names)]
+    if rows.empty:
+        return note("There is no forecast of newsprint: no use of it is known from the logs.")
     unit = unit_of(results, names[0]) if names else ""
     columns = ["mean", "q05", "q95", "last_year", "budget_quantity"]
     scale = 1000 if unit == "kg" else 1

@@ -84,7 +84,7 @@ def _weighing_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
     weighed = mounts["start_kg"].gt(0).astype(float) + mounts["returned_kg"].gt(0) - 2.0 * same_group
     loose = mounts[["strip_kg", "butt_kg", "scrapped_kg"]].fillna(0.0)
     weighed += loose.gt(_SMALL_SCALE_KG).sum(axis=1)
-    small = loose.between(0, _SMALL_SCALE_KG, inclusive="right").sum(axis=1)
+    small = (loose.gt(0) & loose.le(_SMALL_SCALE_KG)).sum(axis=1)
     variance = weighed * measurement.reel_kg**2 + small * measurement.butt_kg**2
     return variance.groupby([mounts[name] for name in by]).sum()
 
