@@ -251,8 +251,10 @@ def sheet(
         If a column is not in the frame.
     """
     body = table_html(frame, columns, caption=caption, limit=limit, file=file)
+    # on paper a short table stays in one piece, and one of many columns is set smaller
+    shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(columns or frame.columns) > 9)
     return Block(
-        f'<div class="sheet" id="table-{_checked(name)}">{body}</div>',
+        f'<div class="sheet{shape}" id="table-{_checked(name)}">{body}</div>',
         f"{plain(caption)} ({len(frame)} rows)",
     )
 

@@ -291,6 +291,15 @@ def test_a_long_table_says_how_much_is_left_out_and_where_it_is() -> None:
     assert "No rows." in exhibits.sheet(frame.head(0), name="t", caption="c").markup
 
 
+def test_a_table_says_what_paper_needs_to_know() -> None:
+    one = pd.DataFrame({f"c{place}": [1.0] for place in range(10)})
+    assert '<div class="sheet short many"' in exhibits.sheet(one, name="t", caption="c").markup
+    long = pd.DataFrame({"why": pd.Series(["word " * 20] * 20, dtype="str"), "kg": np.arange(20.0)})
+    html = exhibits.sheet(long, name="t", caption="c").markup
+    assert '<div class="sheet" id="table-t">' in html
+    assert html.count('class="text long"') == 21
+
+
 def test_a_column_that_is_not_there_is_an_error_that_names_it() -> None:
     with pytest.raises(KeyError, match="nothing"):
         exhibits.sheet(pd.DataFrame({"a": [1]}), name="t", caption="c", columns=[Shown("nothing")])
