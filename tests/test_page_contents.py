@@ -15,7 +15,6 @@ from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.results import analyse
 
-MARK = "# NBVAL_CHECK_OUTPUT\n"
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 HOSTILE = [
     "<script>alert(1)</script>",
@@ -80,8 +79,8 @@ def calls():
     for path in NOTEBOOKS:
         for cell in json.loads(path.read_text())["cells"]:
             source = "".join(cell["source"])
-            if cell["cell_type"] == "code" and source.removeprefix(MARK).startswith("pages."):
-                yield source.removeprefix(MARK)
+            if cell["cell_type"] == "code" and source.startswith("pages."):
+                yield source
 
 
 class Text(html.parser.HTMLParser):

@@ -128,6 +128,21 @@ def test_kilograms_lost_in_the_store_are_found(tmp_path):
     assert chain.loc[reel, "store_loss_kg"] == pytest.approx(40.0)
 
 
+def test_paper_of_a_run_without_reel_records_is_no_store_loss(tmp_path):
+    tables = small_tables(14)
+    mounts = tables["reel_mounts"]
+    # A reel that ran three nights, of which the one in the middle is not logged.
+    rows = mounts.groupby(["supplier", "reel_id"]).filter(lambda rows: rows["run_id"].nunique() == 3)
+    first, middle, last = rows.sort_values("mounted_at").drop_duplicates("run_id").iloc[:3].itertuples()
+    assert first.reel_id == middle.reel_id == last.reel_id
+    assert first.returned_kg - last.start_kg > 100
+    tables["reel_mounts"] = mounts[mounts["run_id"] != middle.run_id]
+    write_small_plant(tmp_path, tables)
+    chain = reel_chain(read_logs(tmp_path)).set_index("reel_id")
+    assert chain["store_loss_kg"].abs().max() == pytest.approx(0.0)
+    assert np.isnan(chain.loc[first.reel_id, "store_loss_kg"])
+
+
 def test_mount_ends_at_the_next_mount_or_the_end_of_the_run(logs):
     mounts = logs["reel_mounts"].assign(end=mount_ends(logs))
     finished = logs["runs"].set_index("run_id")["finished_at"]

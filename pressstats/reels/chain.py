@@ -47,8 +47,9 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
     -------
     DataFrame, shape (reels, 8)
         Published table ``reel_chain``. `store_loss_kg` adds up what was missing between going
-        back and the next mount (negative: heavier than before, within weighing error) and is
-        blank for a reel that was never put back. `in_store_kg` is the last remainder, the weight
+        back and the next mount (negative: heavier than before, within weighing error), mounts
+        with a run without reel records between them left out, and is blank for a reel that was
+        never put back. `in_store_kg` is the last remainder, the weight
         received where it was never mounted, 0 where it was used up or scrapped.
     """
     parts = []
@@ -75,6 +76,8 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     mounts = mounts.sort_values([*_REEL, "mounted_at"], ignore_index=True)
     reel = mounts.groupby(_REEL, sort=False)
     mounts["lost_kg"] = reel["returned_kg"].shift() - mounts["start_kg"]
+    # Between two mounts it may have run in a run whose reels nobody logged: that is no loss of the store.
+    mounts.loc[_ran_unlogged(logs, reel["mounted_at"].shift(), mounts["mounted_at"]), "lost_kg"] = np.nan
     grouped = mounts.groupby(_REEL, sort=True)
     chain = grouped.agg(
         material=("material", "first"),
@@ -88,3 +91,11 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     last = mounts[~mounts.duplicated(_REEL, keep="last")].set_index(_REEL)["returned_kg"]
     chain["in_store_kg"] = last
     return chain.astype({"mounts": "float64"}).reset_index()
+
+
+def _ran_unlogged(logs: Logs, since: pd.Series, until: pd.Series) -> np.ndarray:
+    """Say where a run without any logged reel started between two times, shape (rows,)."""
+    runs = logs["runs"]
+    unlogged = np.sort(runs.loc[~runs["run_id"].isin(logs["reel_mounts"]["run_id"]), "started_at"].to_numpy())
+    before = np.searchsorted(unlogged, since.to_numpy(), side="right")
+    return since.notna().to_numpy() & (np.searchsorted(unlogged, until.to_numpy(), side="left") > before)
