@@ -20,7 +20,7 @@ _OCCASION = pd.Timedelta(hours=3)
 NO_COVERAGE = "a run without coverage"
 _UNKNOWN_DELIVERY = "a delivery of unknown ink or weight"
 
-_COLUMNS = ["ink", "since", "read_at", "used_kg", "solid_m2", "starts", "days", "why"]
+_COLUMNS = ["ink", "since", "read_at", "used_kg", "solid_m2", "solid_squared", "starts", "days", "why"]
 
 
 def ink_exposure(logs: Logs) -> pd.DataFrame:
@@ -69,9 +69,10 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (intervals, 8)
+    DataFrame, shape (intervals, 9)
         ink, since, read_at (end of the interval, plant-local wall time), used_kg [kg],
-        solid_m2 [m2], starts, days [day], why (empty, or why the interval says nothing of the
+        solid_m2 [m2], solid_squared (sum over its runs of solid_m2 squared) [m4], starts, days
+        [day], why (empty, or why the interval says nothing of the
         model). `used_kg` is blank where a delivery cannot be put to an ink or is not in kg.
     """
     parts = []
@@ -198,6 +199,7 @@ def _intervals(ink: str, levels: pd.DataFrame, filled: pd.DataFrame, exposure: p
             "read_at": ends[1:],
             "used_kg": level[:-1] + delivered - level[1:],
             "solid_m2": solid,
+            "solid_squared": _sum_between(finished, exposure["solid_m2"].to_numpy() ** 2, ends),
             "starts": starts,
             "days": (ends[1:] - ends[:-1]) / np.timedelta64(1, "D"),
             "why": np.where(

@@ -1,18 +1,36 @@
-"""Film weight, start-up and standing use of each ink by ordinary regression between dips.
+"""Film weight, start-up and standing use of each ink, by generalised least squares between dips.
 
-The first of the ink models: ordinary least squares on the intervals. A dip's error enters two
-intervals with opposite sign, which this model does not use, so its intervals are wide but honest.
+Use between two dips = film weight [g/m2 of solid] x area of solid + start-up [kg] x runs in which the ink prints +
+standing [kg/day] x days. Errors of dips are shared by neighbouring intervals and the use of a run
+scatters in proportion to itself; both variances come from restricted maximum likelihood (see ``banded``).
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from ..tables import as_published
+from .banded import BandedFit, fit_banded
 
-__all__ = ["TERMS", "expected_use", "ink_model", "judge_intervals"]
+__all__ = [
+    "TERMS",
+    "InkFit",
+    "Window",
+    "dip_pattern",
+    "expected_use",
+    "fit_ink",
+    "inflation",
+    "ink_design",
+    "ink_model",
+    "predict_use",
+    "scatter_weight",
+    "window_columns",
+]
 
 #: Terms of the model, each with the exposure it multiplies.
 TERMS = {
@@ -20,69 +38,223 @@ TERMS = {
     "startup_kg_per_run": "starts",
     "standing_kg_per_day": "days",
 }
+#: Fewer intervals than this say nothing of three terms and two variances.
 _ROWS_MINIMUM = 12
-#: Residuals beyond so many robust standard deviations are jumps, not scatter: they are set aside.
-_JUMP = 6.0
+#: Beyond this variance inflation the intervals cannot tell a term from the others.
+_INFLATION_MAXIMUM = 1000.0
 
 
-def judge_intervals(intervals: pd.DataFrame) -> pd.DataFrame:
-    """Say of each interval whether the model can use it.
+@dataclass(frozen=True)
+class Window:
+    """Some weeks in which an ink has a term of its own.
+
+    Attributes
+    ----------
+    exposure : str
+        What the term multiplies: ``solid_m2`` (film weight differs) or ``days`` (a leak).
+    since, until : Timestamp
+        Dips at its ends.
+    """
+
+    exposure: str
+    since: pd.Timestamp
+    until: pd.Timestamp
+
+
+@dataclass(frozen=True)
+class InkFit:
+    """The model of one ink.
+
+    Attributes
+    ----------
+    ink : str
+        The ink.
+    rows : DataFrame, shape (intervals, any)
+        Intervals of the fit, in order of time.
+    fit : BandedFit
+        Estimates, their covariance, variances and whitened residuals.
+    scatter : ndarray, shape (intervals,)
+        What the scatter variance of each interval is proportional to [kg2].
+    inflation : ndarray, shape (3,)
+        Variance inflation of each term by the others.
+    windows : tuple of Window
+        Weeks with a term of their own, after the three terms.
+    """
+
+    ink: str
+    rows: pd.DataFrame
+    fit: BandedFit
+    scatter: np.ndarray
+    inflation: np.ndarray
+    windows: tuple[Window, ...] = ()
+
+    @property
+    def estimate(self) -> np.ndarray:
+        """Film weight, start-up and standing, shape (3,)."""
+        return self.fit.estimate[: len(TERMS)]
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Covariance of the three terms, shape (3, 3)."""
+        return self.fit.covariance[: len(TERMS), : len(TERMS)]
+
+    @property
+    def std_error(self) -> np.ndarray:
+        """Standard errors of the three terms, shape (3,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom of the residuals."""
+        return max(len(self.rows) - len(TERMS) - len(self.windows), 1)
+
+    @property
+    def dip_kg(self) -> float:
+        """Standard deviation of a dip of all tanks of the ink together [kg]."""
+        return float(np.sqrt(self.fit.dip_variance))
+
+    @property
+    def scatter_pct(self) -> float:
+        """Scatter of the use of one run, in per cent of itself."""
+        return 100 * float(np.sqrt(self.fit.scatter_variance))
+
+    def interval(self, level: float = 0.95) -> np.ndarray:
+        """Return the half width of the interval of each term, by Student's t, shape (3,)."""
+        return stats.t.ppf(0.5 + level / 2, self.freedom) * self.std_error
+
+
+def ink_design(rows: pd.DataFrame) -> np.ndarray:
+    """Return the regressors of the three terms, shape (rows, 3): 1000 m2 of solid, runs, days."""
+    return np.column_stack([rows["solid_m2"] / 1000, rows["starts"], rows["days"]])
+
+
+def window_columns(rows: pd.DataFrame, windows: Sequence[Window]) -> np.ndarray:
+    """Return the regressors of `windows`, shape (rows, windows): 1000 m2 of solid, or days."""
+    columns = [
+        rows[window.exposure].where((rows["since"] >= window.since) & (rows["read_at"] <= window.until), 0.0)
+        / (1000 if window.exposure == "solid_m2" else 1)
+        for window in windows
+    ]
+    return np.column_stack(columns) if columns else np.zeros((len(rows), 0))
+
+
+def dip_pattern(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return how the errors of dips enter the intervals.
 
     Parameters
     ----------
-    intervals : DataFrame
-        Result of :func:`pressstats.ink.ink_intervals`.
+    rows : DataFrame, shape (intervals, any)
+        Intervals in order of time, with since and read_at.
 
     Returns
     -------
-    DataFrame, same shape
-        With `why` filled where the use jumps by more than scatter (an unlogged delivery, a gauge
-        set anew, a slipped digit): listed and left out of the fit, never smoothed.
+    diagonal : ndarray, shape (intervals,)
+        2: a dip at each end.
+    beside : ndarray, shape (intervals - 1,)
+        -1 where the next interval begins at the dip that ends this one, else 0.
     """
-    judged = intervals.copy()
-    for _, rows in judged.groupby("ink"):
-        usable = rows[rows["why"] == ""]
-        if len(usable) >= _ROWS_MINIMUM:
-            judged.loc[usable.index[_jumps(usable)], "why"] = "jump"
-    return judged
+    shared = rows["read_at"].to_numpy()[:-1] == rows["since"].to_numpy()[1:]
+    return np.full(len(rows), 2.0), np.where(shared, -1.0, 0.0)
 
 
-def _jumps(usable: pd.DataFrame) -> np.ndarray:
-    """Return a mask of the intervals that lie far from a fit to all the others."""
-    design, response = _design(usable), usable["used_kg"].to_numpy()
-    # Figures that agree to the last digit have no scatter: rounding is no jump.
-    least = 1e-4 * float(np.median(np.abs(response)))
-    keep = np.ones(len(usable), dtype=bool)
-    for _ in range(10):
-        estimate, *_ = np.linalg.lstsq(design[keep], response[keep], rcond=None)
-        residual = response - design @ estimate
-        spread = stats.median_abs_deviation(residual[keep], scale="normal")
-        now = np.abs(residual) <= _JUMP * max(spread, least)
-        if (now == keep).all() or now.sum() < _ROWS_MINIMUM:
-            break
-        keep = now
-    return ~keep
+def scatter_weight(rows: pd.DataFrame, estimate: np.ndarray) -> np.ndarray:
+    """Return the sum over the runs of each interval of their squared expected use [kg2].
+
+    Parameters
+    ----------
+    rows : DataFrame, shape (intervals, any)
+        With solid_m2, solid_squared [m4] and starts.
+    estimate : ndarray, shape (3,)
+        Film weight, start-up and standing; a negative one counts as 0 here.
+
+    Returns
+    -------
+    ndarray, shape (intervals,)
+        Positive: an interval without a run keeps a little, so that the covariance stays regular.
+    """
+    film, start = max(estimate[0], 0.0) / 1000, max(estimate[1], 0.0)
+    weight = film**2 * rows["solid_squared"] + 2 * film * start * rows["solid_m2"] + start**2 * rows["starts"]
+    least = 1e-4 * max(float(weight.mean()), 1e-12)
+    return np.maximum(weight.to_numpy(), least)
 
 
-def ink_model(judged: pd.DataFrame) -> pd.DataFrame:
+def inflation(design: np.ndarray) -> np.ndarray:
+    """Return how much the other regressors inflate the variance of each term.
+
+    Parameters
+    ----------
+    design : ndarray, shape (rows, terms)
+        Regressors, whitened where their covariance is known. They are not centred: the model has
+        no constant besides the standing use.
+
+    Returns
+    -------
+    ndarray, shape (terms,)
+        1 where a regressor is orthogonal to the others; infinite where they determine it.
+    """
+    scaled = design / np.maximum(np.linalg.norm(design, axis=0), 1e-300)
+    gram = scaled.T @ scaled
+    if np.linalg.matrix_rank(gram, tol=1e-9) < len(gram):
+        return np.full(len(gram), np.inf)
+    return np.diag(np.linalg.inv(gram))
+
+
+def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> InkFit | None:
+    """Fit one ink.
+
+    Parameters
+    ----------
+    ink : str
+        The ink.
+    rows : DataFrame, shape (intervals, any)
+        Its usable intervals in order of time.
+    windows : sequence of Window
+        Weeks that have a term of their own.
+
+    Returns
+    -------
+    InkFit or None
+        None where fewer than 12 intervals or collinear exposures say nothing of the terms.
+    """
+    if len(rows) < _ROWS_MINIMUM:
+        return None
+    design, response = ink_design(rows), rows["used_kg"].to_numpy()
+    inflated = inflation(design)
+    if not (inflated < _INFLATION_MAXIMUM).all():
+        return None
+    design = np.column_stack([design, window_columns(rows, windows)])
+    # Weights need the use that is expected, so the fit is made again with its own: three rounds settle it.
+    estimate = np.array([1000 * response.sum() / max(rows["solid_m2"].sum(), 1e-9), 0.0, 0.0])
+    pattern = dip_pattern(rows)
+    for _ in range(3):
+        scatter = scatter_weight(rows, estimate)
+        fit = fit_banded(design, response, pattern, scatter)
+        estimate = fit.estimate
+    return InkFit(ink, rows, fit, scatter, inflated, tuple(windows))
+
+
+def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
     """Return the published table ``ink_model``.
 
     Parameters
     ----------
-    judged : DataFrame
-        Result of :func:`judge_intervals`.
+    intervals : DataFrame
+        Result of :func:`pressstats.ink.judge_inks`.
+    fits : dict of InkFit
+        Result of :func:`pressstats.ink.judge_inks`.
 
     Returns
     -------
     DataFrame, shape (inks x 3, 7)
-        Published columns; 95 % intervals by Student's t. A term that the intervals cannot tell
-        from the others (no rank, or fewer than 12 intervals) is blank.
+        Published columns; 95 % intervals by Student's t. An ink without a fit is blank.
     """
     parts = []
-    for ink, rows in judged.groupby("ink", sort=True):
-        usable = rows[rows["why"] == ""]
-        estimate, error = _fit(usable)
-        half = stats.t.ppf(0.975, max(len(usable) - len(TERMS), 1)) * error
+    for ink, rows in intervals.groupby("ink", sort=True):
+        nothing = np.full(len(TERMS), np.nan)
+        fit = fits.get(str(ink))
+        estimate, error, half = nothing, nothing, nothing
+        if fit is not None:
+            estimate, error, half = fit.estimate, fit.std_error, fit.interval()
         parts.append(
             pd.DataFrame(
                 {
@@ -92,7 +264,7 @@ def ink_model(judged: pd.DataFrame) -> pd.DataFrame:
                     "std_error": error,
                     "ci_low": estimate - half,
                     "ci_high": estimate + half,
-                    "readings": float(len(usable)),
+                    "readings": float((rows["why"] == "").sum()),
                 }
             )
         )
@@ -117,22 +289,43 @@ def expected_use(exposure: pd.DataFrame, model: pd.DataFrame) -> pd.Series:
     """
     terms = model.pivot(index="ink", columns="term", values="estimate").reindex(columns=list(TERMS))
     mine = terms.reindex(exposure["ink"]).to_numpy()
-    return pd.Series((_design(exposure) * mine).sum(axis=1), exposure.index)
+    return pd.Series((ink_design(exposure) * mine).sum(axis=1), exposure.index)
 
 
-def _design(rows: pd.DataFrame) -> np.ndarray:
-    return np.column_stack([rows["solid_m2"] / 1000, rows["starts"], rows["days"]])
+def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
+    """Predict the use of any set of runs, the sources of uncertainty kept apart.
 
+    Parameters
+    ----------
+    fit : InkFit
+        The model of the ink.
+    exposure : DataFrame, shape (rows, any)
+        Rows with solid_m2 [m2], solid_squared [m4], starts and days [day], each an interval.
+    level : float
+        Probability of the interval.
 
-def _fit(usable: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    nothing = np.full(len(TERMS), np.nan)
-    if len(usable) < _ROWS_MINIMUM:
-        return nothing, nothing
-    design = _design(usable)
-    if np.linalg.matrix_rank(design / np.maximum(np.abs(design).max(axis=0), 1e-12)) < len(TERMS):
-        return nothing, nothing
-    response = usable["used_kg"].to_numpy()
-    estimate, *_ = np.linalg.lstsq(design, response, rcond=None)
-    residual = response - design @ estimate
-    variance = residual @ residual / (len(response) - len(TERMS))
-    return estimate, np.sqrt(variance * np.diag(np.linalg.inv(design.T @ design)))
+    Returns
+    -------
+    DataFrame, shape (rows, 7)
+        mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for
+        the use itself, and measured_half, the half width for the use as two dips would show it.
+    """
+    design = ink_design(exposure)
+    mean = design @ fit.estimate
+    parameter = np.sqrt(np.einsum("ij,jk,ik->i", design, fit.covariance, design))
+    scatter = np.sqrt(fit.fit.scatter_variance * scatter_weight(exposure, fit.estimate))
+    dip = np.full(len(exposure), np.sqrt(2 * fit.fit.dip_variance))
+    quantile = stats.t.ppf(0.5 + level / 2, fit.freedom)
+    half = quantile * np.hypot(parameter, scatter)
+    return pd.DataFrame(
+        {
+            "mean": mean,
+            "parameter_sd": parameter,
+            "scatter_sd": scatter,
+            "dip_sd": dip,
+            "low": mean - half,
+            "high": mean + half,
+            "measured_half": quantile * np.sqrt(parameter**2 + scatter**2 + dip**2),
+        },
+        index=exposure.index,
+    )

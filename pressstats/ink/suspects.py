@@ -1,0 +1,135 @@
+"""How much better one more regressor would explain the use of an ink, for very many of them at once.
+
+A candidate z has coefficient z'Pr / z'Pz and squared statistic (z'Pr)2 / z'Pz, where r are the residuals and P removes
+the covariance V of the intervals and the terms that are in the model already. V is tridiagonal, so V = LL' with
+a bidiagonal L: what candidates need of its inverse comes from recursions along the readings, and a
+window of weeks costs no more than its own length. All of it together is linear in the readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg
+
+__all__ = ["Suspects"]
+
+
+@dataclass(frozen=True)
+class Suspects:
+    """A fitted model, ready to be asked about further regressors.
+
+    Attributes
+    ----------
+    diagonal : ndarray, shape (rows,)
+        Diagonal of the covariance of the intervals [kg2].
+    beside : ndarray, shape (rows - 1,)
+        The values beside it [kg2].
+    design : ndarray, shape (rows, terms)
+        Terms in the model.
+    response : ndarray, shape (rows,)
+        Use [kg].
+    """
+
+    diagonal: np.ndarray
+    beside: np.ndarray
+    design: np.ndarray
+    response: np.ndarray
+
+    @cached_property
+    def _factor(self) -> np.ndarray:
+        bands = np.zeros((2, len(self.diagonal)))
+        bands[0], bands[1, :-1] = self.diagonal, self.beside
+        return linalg.cholesky_banded(bands, lower=True, check_finite=False)
+
+    @cached_property
+    def _weighted(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return inverse(V) X, inverse(V) r, and the inverse of X' inverse(V) X."""
+        weighted = linalg.cho_solve_banded((self._factor, True), self.design, check_finite=False)
+        inverse = np.linalg.inv(self.design.T @ weighted)
+        estimate = inverse @ (weighted.T @ self.response)
+        residual = self.response - self.design @ estimate
+        return weighted, linalg.cho_solve_banded((self._factor, True), residual, check_finite=False), inverse
+
+    @cached_property
+    def _inverse_bands(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return the diagonal of inverse(V) and the values beside it."""
+        main, sub = self._factor[0], self._factor[1, :-1]
+        rows = len(main)
+        diagonal, beside = np.empty(rows), np.empty(rows - 1)
+        diagonal[-1] = 1 / main[-1] ** 2
+        for row in range(rows - 2, -1, -1):
+            ratio = sub[row] / main[row]
+            diagonal[row] = 1 / main[row] ** 2 + ratio**2 * diagonal[row + 1]
+            beside[row] = -ratio * diagonal[row + 1]
+        return diagonal, beside
+
+    def _judge(
+        self, product: np.ndarray, with_terms: np.ndarray, square: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return coefficients and squared statistics from z'V r, z'V X and z'V z (V inverted)."""
+        inverse = self._weighted[2]
+        power = square - np.einsum("ij,jk,ik->i", with_terms, inverse, with_terms)
+        # What the terms of the model determine has no coefficient of its own.
+        possible = power > 1e-9 * np.maximum(square, 1e-300)
+        coefficient = np.divide(product, power, out=np.zeros_like(product), where=possible)
+        return coefficient, np.where(possible, coefficient * product, 0.0)
+
+    def steps(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return coefficient [kg] and squared statistic of a step in each interval, shape (rows,)."""
+        weighted, residual, _ = self._weighted
+        return self._judge(residual, weighted, self._inverse_bands[0])
+
+    def misread(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return coefficient [kg] and squared statistic of a wrong dip after each interval but the last."""
+        weighted, residual, _ = self._weighted
+        diagonal, beside = self._inverse_bands
+        square = diagonal[:-1] + diagonal[1:] - 2 * beside
+        return self._judge(residual[:-1] - residual[1:], weighted[:-1] - weighted[1:], square)
+
+    def windows(
+        self, exposure: np.ndarray, first: np.ndarray, last: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return coefficient and squared statistic of `exposure` within each window.
+
+        Parameters
+        ----------
+        exposure : ndarray, shape (rows,)
+            What the window multiplies: area of solid, or days.
+        first, last : ndarray of int, shape (windows,)
+            First and last interval of each window.
+        """
+        weighted, residual, _ = self._weighted
+        product = _between(exposure * residual, first, last)
+        with_terms = np.column_stack([_between(exposure * column, first, last) for column in weighted.T])
+        return self._judge(product, with_terms, self._squares(exposure, first, last))
+
+    def _squares(self, exposure: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+        """Return z' inverse(V) z of each window: the squared length of inverse(L) z."""
+        main, sub = self._factor[0], self._factor[1, :-1]
+        ratio = np.append(0.0, sub / main[1:])
+        # What goes on after a window: a geometric tail, whose squared length is known beforehand.
+        tail = np.zeros(len(main))
+        for row in range(len(main) - 2, -1, -1):
+            tail[row] = ratio[row + 1] ** 2 * (1 + tail[row + 1])
+        total, value = np.zeros(len(first)), np.zeros(len(first))
+        order = np.argsort(first - last)  # the longest windows first: the others drop off at the end
+        begin, end = first[order], last[order]
+        running = len(begin)
+        for step in range(int((last - first).max(initial=0)) + 1):
+            running = int(np.searchsorted(-(end - begin), -step, side="right"))
+            row = begin[:running] + step
+            value[:running] = exposure[row] / main[row] - ratio[row] * value[:running] * (step > 0)
+            total[:running] += value[:running] ** 2
+            ends = np.flatnonzero(end[:running] == row)
+            total[ends] += value[ends] ** 2 * tail[row[ends]]
+        result = np.empty(len(first))
+        result[order] = total
+        return result
+
+
+def _between(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    sums = np.append(0.0, np.cumsum(values))
+    return sums[last + 1] - sums[first]
