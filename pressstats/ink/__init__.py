@@ -1,21 +1,40 @@
 """Ink: the ledger of the tanks, film weight, start-up and standing use, and what departs from them."""
 
+from .adequacy import EXTENSIONS, adequacy, influence, robust_estimate
 from .findings import Finding, judge_inks
 from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
-from .model import TERMS, InkFit, expected_use, fit_ink, ink_model, predict_use
+from .model import (
+    TERMS,
+    InkFit,
+    expected_use,
+    fit_ink,
+    ink_model,
+    predict_use,
+    surprises,
+)
+from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
 __all__ = [
+    "EXTENSIONS",
     "NO_COVERAGE",
     "TERMS",
     "Finding",
     "InkFit",
+    "adequacy",
     "expected_use",
+    "film_of_mileage",
     "fit_ink",
+    "influence",
     "ink_exposure",
     "ink_intervals",
     "ink_model",
     "judge_inks",
+    "kg_per_million_pages",
+    "m2_per_kg",
+    "mileage_in2_per_lb",
     "no_ledger",
     "predict_use",
+    "robust_estimate",
+    "surprises",
     "tank_levels",
 ]

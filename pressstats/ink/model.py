@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from ..tables import as_published
-from .banded import BandedFit, fit_banded
+from .banded import BandedFit, fit_banded, whiten
 
 __all__ = [
     "TERMS",
@@ -29,6 +29,7 @@ __all__ = [
     "ink_model",
     "predict_use",
     "scatter_weight",
+    "surprises",
     "window_columns",
 ]
 
@@ -290,6 +291,18 @@ def expected_use(exposure: pd.DataFrame, model: pd.DataFrame) -> pd.Series:
     terms = model.pivot(index="ink", columns="term", values="estimate").reindex(columns=list(TERMS))
     mine = terms.reindex(exposure["ink"]).to_numpy()
     return pd.Series((ink_design(exposure) * mine).sum(axis=1), exposure.index)
+
+
+def surprises(fit: InkFit) -> np.ndarray:
+    """Return each interval's residual given those before it, of variance 1, shape (intervals,).
+
+    Drifts and leaks that have a term of their own are left in: a chart is to show them.
+    """
+    diagonal, beside = dip_pattern(fit.rows)
+    residual = fit.rows["used_kg"].to_numpy() - ink_design(fit.rows) @ fit.estimate
+    variance = fit.fit.dip_variance * diagonal + fit.fit.scatter_variance * fit.scatter
+    whitened, _ = whiten(variance, fit.fit.dip_variance * beside, residual)
+    return whitened
 
 
 def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
