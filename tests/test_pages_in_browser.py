@@ -139,6 +139,15 @@ def test_hostile_text_shows_as_text_in_sentences_tables_and_figures(
     sound(found)
 
 
+def test_hostile_logs_make_sound_pages(browser: sync_api.Browser, hostile_publication: Publication) -> None:
+    for path in pages_of(hostile_publication):
+        for width in (1280, 390):
+            found = visit(browser, path, width=width)
+            sound(found)
+            assert found.page.evaluate("document.images.length") == 0
+            found.page.context.close()
+
+
 def test_figures_and_ground_change_with_the_readers_screen(
     browser: sync_api.Browser, stand_in_publication: Publication
 ) -> None:
