@@ -354,20 +354,35 @@ def _sources(
 ) -> list[Source]:
     out = []
     for name, rows in tables.items():
+        raw = rows.raw
         rejected = rows.findings.rejected(len(rows)) & listed[name]
-        for number, file in enumerate(rows.raw.files):
-            here = rows.raw.file == number
-            used = here & rows.live
-            days = told[name][used] if name in told else np.zeros(0, dtype="datetime64[us]")
-            days = days[~np.isnat(days)]
-            counts = [int(mask.sum()) for mask in (used, here & rows.duplicate, here & rejected)]
-            ends = (
-                [pd.Timestamp(day).normalize() for day in (days.min(), days.max())]
-                if len(days)
-                else [None, None]
-            )
-            out.append(Source(file.name, name, file.digest, sum(counts), *counts, *ends))
+        used, repeated, lost = (
+            np.bincount(raw.file[mask], minlength=len(raw.files)).tolist()
+            for mask in (rows.live, rows.duplicate & ~rejected, rejected)
+        )
+        days = _days_by_file(rows, told.get(name))
+        for number, file in enumerate(raw.files):
+            counts = used[number], repeated[number], lost[number]
+            out.append(Source(file.name, name, file.digest, sum(counts), *counts, *days[number]))
     return out
+
+
+def _days_by_file(
+    rows: Rows, told: np.ndarray | None
+) -> list[tuple[pd.Timestamp | None, pd.Timestamp | None]]:
+    """Return the first and last day that the used rows of each file tell."""
+    days: list[tuple[pd.Timestamp | None, pd.Timestamp | None]] = [(None, None)] * len(rows.raw.files)
+    if told is None:
+        return days
+    chosen = np.flatnonzero(rows.live & ~np.isnat(told))
+    chosen = chosen[np.argsort(rows.raw.file[chosen], kind="stable")]
+    files, starts = np.unique(rows.raw.file[chosen], return_index=True)
+    if len(files):
+        times = told[chosen].astype("datetime64[D]").astype(np.int64)
+        ends = zip(np.minimum.reduceat(times, starts), np.maximum.reduceat(times, starts), strict=True)
+        for file, (first, last) in zip(files.tolist(), ends, strict=True):
+            days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
+    return days
 
 
 def _assembled(

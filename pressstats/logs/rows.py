@@ -24,7 +24,7 @@ __all__ = ["Rows", "convert"]
 
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)  # what pandas calls "str"
 
-_EARLIEST, _LATEST = np.datetime64("1980-01-01", "us"), np.datetime64("2100-01-01", "us")
+_EARLIEST, _LATEST = np.datetime64("1950-01-01", "us"), np.datetime64("2100-01-01", "us")
 #: Days that a recorded date may lie after today: a run printed this evening bears tomorrow's date.
 _AHEAD = {("runs", "date"): 1}
 
