@@ -365,10 +365,10 @@ def table_html(
     rows = []
     for place in range(len(first)):
         cells = []
-        for number, (kind, column) in enumerate(body):
-            head_of_row = number == 0 and kind != "number"
+        for number, (look, column) in enumerate(body):
+            head_of_row = number == 0 and look != "number"
             tag, scope = ("th", ' scope="row"') if head_of_row else ("td", "")
-            cells.append(f'<{tag}{scope} class="{kind}">{column[place]}</{tag}>')
+            cells.append(f'<{tag}{scope} class="{look}">{column[place]}</{tag}>')
         rows.append(f"<tr>{''.join(cells)}</tr>")
     note = ""
     where = f'<a href="tables/{html.escape(file)}.csv">tables/{html.escape(file)}.csv</a>' if file else ""

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import os
+import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,6 +15,12 @@ from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
 from pressstats.publish import Publication, publish
 
 ROOT = Path(__file__).resolve().parents[1]
+
+#: Names that mean ill, in place of the invented plant's own.
+SCRIPT = '<script>alert("1")</script><img src=x onerror=alert(1)>'
+FORMULA = "=1+1 " + "very " * 60 + "long"
+TURNED = "שלום \"עולם\" & 'co'"
+MATERIAL = "@SUM(1;2) <b>bold</b> %{x}"
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -46,3 +55,24 @@ def stand_in_publication(stand_in_notebooks: Path, tmp_path_factory: pytest.Temp
 def demo_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
     """Return the publication of the invented plant, every report; not to be changed."""
     return publish(ROOT / "data_demo", tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def hostile_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
+    """Return the invented plant with titles and a material that mean ill."""
+    logs = tmp_path_factory.mktemp("hostile") / "logs"
+    shutil.copytree(ROOT / "data_demo", logs)
+    with (logs / "runs_2025.csv").open(encoding="utf-8", newline="") as file:
+        titles = sorted({row["title"] for row in csv.DictReader(file)})
+    assert len(titles) == 3
+    swaps = dict(zip(titles, (SCRIPT, FORMULA, TURNED), strict=True)) | {"fountain": MATERIAL}
+    for path in logs.glob("*.csv"):
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            text = file.read()
+        for before, after in swaps.items():
+            quoted = '"' + after.replace('"', '""') + '"'
+            text = re.sub(rf"(?m)(^|,){before}(?=,|\r?$)", lambda match, cell=quoted: match[1] + cell, text)
+        path.write_text(text, encoding="utf-8", newline="")
+    return publish(
+        logs, logs.parent / "out", names=["paper_balance", "demand", "weekly_page", "buying_outlook"]
+    )

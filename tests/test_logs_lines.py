@@ -84,6 +84,25 @@ def test_row_of_too_many_fields_is_set_aside_whole(tmp_path: Path) -> None:
     assert rule == "another number of fields than the header; 5 instead of 4"
 
 
+def test_run_of_a_line_that_is_no_row_is_known_to_be_incomplete(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    lines = (folder / "reel_mounts.csv").read_text().splitlines()
+    lines[5] += ",,"
+    (folder / "reel_mounts.csv").write_text("\n".join(lines))
+    logs = read_logs(folder)
+    assert logs.rejected[["table", "line"]].values.tolist() == [["reel_mounts", 6.0]]
+    assert logs.set_aside.values.tolist() == [["reel_mounts", lines[5].split(",")[0]]]
+
+
+def test_bytes_that_are_no_text_are_mentioned(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    data = (folder / "runs.csv").read_bytes()
+    (folder / "runs.csv").write_bytes(data.replace(b"north", b"n\x81rth", 3))  # 0x81 is undefined in cp1252
+    logs = read_logs(folder)
+    assert logs.rejected.empty
+    assert logs.warnings[["file", "line"]].values.tolist() == [["runs.csv", 2.0]]
+
+
 def test_parquet_and_sheet_count_the_header_as_line_one(tmp_path: Path) -> None:
     tables = small_tables()
     bad = tables.pop("tank_readings").head(3)

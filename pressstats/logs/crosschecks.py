@@ -28,7 +28,9 @@ _WIDTH_APART_MM = 10
 _DAY = np.timedelta64(1, "D")
 
 
-def _of_live(rows: Rows, column: str) -> tuple[pa.Array, np.ndarray]:
+def _of_live(rows: Rows, column: str) -> tuple[pa.Array, np.ndarray | None]:
+    if rows.live.all():
+        return rows.text(column), None
     live = np.flatnonzero(rows.live)
     return rows.text(column).take(pa.array(live)), live
 

@@ -18,6 +18,7 @@ import pyarrow.csv as arrow_csv
 
 __all__ = ["Cells", "decoded", "read_delimited"]
 
+_WORTH_THREADS = 1 << 21  # bytes from which starting threads pays
 _QUOTED_LINES = 50  # a quoted cell longer than this is a quotation mark that never closes
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 
@@ -38,6 +39,8 @@ class Cells:
         Line of the column names.
     broken : list of (line, text, rule)
         Lines that are no row.
+    unreadable_line : int
+        First line with bytes that are no text, 0 if there is none.
     """
 
     names: list[str]
@@ -45,26 +48,43 @@ class Cells:
     lines: np.ndarray
     header_line: int = 1
     broken: list[tuple[int, str, str]] = field(default_factory=list)
+    unreadable_line: int = 0
 
 
-def decoded(data: bytes) -> bytes:
-    """Return the bytes of a text file as UTF-8 without byte-order mark, one line feed per line.
+def decoded(data: bytes) -> tuple[bytes, bool]:
+    """Decode the bytes of a text file.
 
     UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by being valid; anything else is
     taken for cp1252, the usual code page of western office programs.
+
+    Parameters
+    ----------
+    data : bytes
+        Content of the file.
+
+    Returns
+    -------
+    text : bytes
+        UTF-8 without byte-order mark, one line feed per line; what cannot be decoded is U+FFFD.
+    whole : bool
+        Whether everything could be decoded.
     """
-    for mark, encoding in _MARKS:
-        if data.startswith(mark):
-            data = data.decode(encoding, errors="replace").encode()
-            break
-    else:
+    encoding = next((encoding for mark, encoding in _MARKS if data.startswith(mark)), "utf-8")
+    if encoding == "utf-8":
         try:
             data.decode()
         except UnicodeDecodeError:
-            data = data.decode("cp1252", errors="replace").encode()
+            encoding = "cp1252"
+    whole = True
+    if encoding != "utf-8":
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            text, whole = data.decode(encoding, errors="replace"), False
+        data = text.encode("utf-8", errors="replace")
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    return data
+    return data, whole
 
 
 def _fields(line: str, delimiter: str) -> list[str]:
@@ -86,7 +106,9 @@ def _parse(data: bytes, delimiter: str, width: int) -> list[pa.Array]:
     names = [str(number) for number in range(width)]
     table = arrow_csv.read_csv(
         pa.py_buffer(data),
-        read_options=arrow_csv.ReadOptions(column_names=names, block_size=min(len(data) + 1, 1 << 30)),
+        read_options=arrow_csv.ReadOptions(
+            column_names=names, block_size=min(len(data) + 1, 1 << 30), use_threads=len(data) > _WORTH_THREADS
+        ),
         parse_options=arrow_csv.ParseOptions(
             delimiter=delimiter, newlines_in_values=b'"' in data, ignore_empty_lines=False
         ),
@@ -178,7 +200,15 @@ def read_delimited(data: bytes, known: Sequence[str]) -> Cells:
         Its cells as text. A file without any text has no names.
     """
     csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
-    data = decoded(data)
+    text, whole = decoded(data)
+    cells = _read_text(text, known)
+    if not whole:
+        cells.unreadable_line = text[: text.index("\ufffd".encode())].count(b"\n") + 1
+    return cells
+
+
+def _read_text(data: bytes, known: Sequence[str]) -> Cells:
+    """Read the decoded text of a file."""
     header_line, start, header = 1, 0, ""
     while start < len(data):
         end = data.find(b"\n", start)

@@ -11,6 +11,7 @@ import datetime as dt
 import hashlib
 import io
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,7 @@ from ..tables import INPUTS
 from .delimited import Cells, read_delimited
 from .problems import LogsError
 
-__all__ = ["File", "open_folder", "table_of"]
+__all__ = ["File", "as_text", "open_folder", "table_of"]
 
 _SUFFIXES = (".csv", ".parquet", ".xlsx")
 _NOT_LOGS = {"plant.toml", "readme.md", "readme.txt"}
@@ -88,7 +89,10 @@ def _spelled(value: Any, decimal: str) -> str | None:
 
 def _sheet_cells(rows: Iterator[tuple[Any, ...]], decimal: str) -> Cells:
     """Return the cells of a sheet; its first row that is not empty holds the names."""
-    header_line, names, kept, lines = 1, [], [], []
+    header_line = 1
+    names: list[str] = []
+    kept: list[list[Any]] = []
+    lines: list[int] = []
     for number, row in enumerate(rows, start=1):
         if all(value is None or value == "" for value in row):
             continue
@@ -103,35 +107,64 @@ def _sheet_cells(rows: Iterator[tuple[Any, ...]], decimal: str) -> Cells:
     return Cells(names, columns, np.array(lines, dtype=np.int64), header_line)
 
 
-def _parquet_text(column: pa.ChunkedArray, plant: Plant) -> pa.Array:
-    """Spell one column of a Parquet file as text."""
+def _plain(column: pa.ChunkedArray, plant: Plant) -> pa.Array:
+    """Return one column of a Parquet file as float64, int64, timestamp[us] or string."""
     cells = column.combine_chunks()
     if pa.types.is_dictionary(cells.type):
         cells = cells.dictionary_decode()
-    kind, decimal = cells.type, plant.format.decimal or "."
+    kind = cells.type
     if pa.types.is_timestamp(kind):
         if kind.tz is not None:
             cells = pc.local_timestamp(pc.cast(cells, pa.timestamp("us", plant.timezone), safe=False))
-        return pc.cast(pc.cast(cells, pa.timestamp("us"), safe=False), pa.string())
-    if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
-        text = pc.cast(cells, pa.string())
-        text = pc.if_else(pc.equal(text, "nan"), pa.scalar(None, pa.string()), text)
-        text = pc.replace_substring_regex(text, r"\.0+$", "")
-        return pc.replace_substring(text, ".", decimal) if decimal != "." else text
-    if pa.types.is_integer(kind) or pa.types.is_date(kind) or pa.types.is_boolean(kind):
-        return pc.cast(cells, pa.string())
+        return pc.cast(cells, pa.timestamp("us"), safe=False)
+    if pa.types.is_float64(kind):
+        return pc.if_else(pc.is_nan(cells), pa.scalar(None, kind), cells)
+    if pa.types.is_int64(kind):
+        return cells
     if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
         text = pc.cast(cells, pa.string())
         return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
-    return pa.array([_spelled(value, decimal) for value in cells.to_pylist()], pa.string())
+    return as_text(cells, plant.format.decimal)
+
+
+def as_text(cells: pa.Array, decimal: str | None) -> pa.Array:
+    """Spell a column of typed cells as the plant spells its exports.
+
+    Parameters
+    ----------
+    cells : pyarrow.Array, shape (rows,)
+        Cells of any type; text stays as it is.
+    decimal : str, optional
+        Declared decimal sign.
+
+    Returns
+    -------
+    pyarrow.Array of string, shape (rows,)
+        The spelling; a whole number has no decimal sign.
+    """
+    kind = cells.type
+    if pa.types.is_string(kind):
+        return cells
+    if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+        text = pc.replace_substring_regex(pc.cast(cells, pa.string()), r"\.0+$", "")
+        text = pc.if_else(pc.equal(text, "nan"), pa.scalar(None, pa.string()), text)
+        return pc.replace_substring(text, ".", decimal) if decimal else text
+    if (
+        pa.types.is_timestamp(kind)
+        or pa.types.is_integer(kind)
+        or pa.types.is_date(kind)
+        or pa.types.is_boolean(kind)
+    ):
+        return pc.cast(cells, pa.string())
+    return pa.array([_spelled(value, decimal or ".") for value in cells.to_pylist()], pa.string())
 
 
 def _read_parquet(data: bytes, plant: Plant) -> Cells:
     import pyarrow.parquet as parquet  # imported here: most plants export CSV
 
-    table = parquet.read_table(io.BytesIO(data))
+    table = parquet.ParquetFile(io.BytesIO(data)).read(use_threads=False)  # a few columns: threads cost more
     names = [name for name in table.column_names if not name.startswith("__index_level_")]
-    columns = [_parquet_text(table.column(table.column_names.index(name)), plant) for name in names]
+    columns = [_plain(table.column(table.column_names.index(name)), plant) for name in names]
     return Cells([name.strip() for name in names], columns, np.arange(2, table.num_rows + 2))
 
 
@@ -203,8 +236,10 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         paths = sorted(path for path in folder.iterdir() if path.is_file())
     except OSError as error:
         raise LogsError(f"{folder}: cannot be listed ({error.strerror})") from None
-    opened: list[File] = []
-    for path in paths:
-        if not path.name.startswith((".", "~$")) and path.name.casefold() not in _NOT_LOGS:
-            opened += _open(path, plant)
-    return opened
+    logs = [
+        path
+        for path in paths
+        if not path.name.startswith((".", "~$")) and path.name.casefold() not in _NOT_LOGS
+    ]
+    with ThreadPoolExecutor() as pool:  # parsing leaves Python free, so files are parsed side by side
+        return [file for files in pool.map(lambda path: list(_open(path, plant)), logs) for file in files]

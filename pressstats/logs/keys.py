@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["codes_of", "key_codes", "positions_in"]
+__all__ = ["codes_of", "combined_codes", "positions_in"]
 
 
 def codes_of(values: np.ndarray | pa.Array) -> np.ndarray:
@@ -37,22 +37,21 @@ def codes_of(values: np.ndarray | pa.Array) -> np.ndarray:
     return np.unique(values, return_inverse=True)[1].astype(np.int64)
 
 
-def key_codes(columns: list[np.ndarray | pa.Array]) -> np.ndarray:
+def combined_codes(columns: list[np.ndarray]) -> np.ndarray:
     """Return one whole number per row that sorts and compares as the key made of `columns`.
 
     Parameters
     ----------
-    columns : list of ndarray or pyarrow.Array, each of shape (rows,)
-        Columns of the key, the first sorting first.
+    columns : list of ndarray of int64, each of shape (rows,)
+        Codes of the columns of the key as `codes_of` returns them, the first sorting first.
 
     Returns
     -------
     ndarray of int64, shape (rows,)
         The codes.
     """
-    combined = codes_of(columns[0])
-    for column in columns[1:]:
-        codes = codes_of(column)
+    combined = columns[0]
+    for codes in columns[1:]:
         size = int(codes.max(initial=0)) + 1
         if int(combined.max(initial=0)) >= 2**62 // size:
             combined = np.unique(combined, return_inverse=True)[1].astype(np.int64)

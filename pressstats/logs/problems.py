@@ -120,6 +120,10 @@ def problem_frame(records: list[tuple[str, str, int, str, str, str]]) -> pd.Data
         (*place, *(" | ".join(part) for part in zip(*problems, strict=True)))
         for place, problems in sorted(joined.items())
     ]
-    frame = pd.DataFrame(rows, columns=list(PROBLEM_COLUMNS))
-    text = {name: "str" for name in PROBLEM_COLUMNS if name != "line"}
-    return frame.astype(text | {"line": "float64"})
+    columns = {
+        name: np.array([row[at] for row in rows], dtype=float)
+        if name == "line"
+        else pd.array([row[at] for row in rows], dtype="str")
+        for at, name in enumerate(PROBLEM_COLUMNS)
+    }
+    return pd.DataFrame(columns)

@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 
 from ..plant import Plant
 from ..tables import Table
-from .files import File
+from .files import File, as_text
 from .problems import PROBLEM_COLUMNS
 
 __all__ = ["RawTable", "match_columns", "stack"]
@@ -40,8 +40,8 @@ class RawTable:
         Text and rule of the lines that are no row; such a row is blank in every column.
     notes : list of (file, line, column, rule, rejects)
         Problems of a header.
-    missing : list of (file, column)
-        Required columns that a file lacks: the table cannot be used.
+    decimal : str, optional
+        Declared decimal sign.
     """
 
     table: Table
@@ -51,6 +51,7 @@ class RawTable:
     files: list[File] = field(default_factory=list)
     broken: dict[int, tuple[str, str]] = field(default_factory=dict)
     notes: list[tuple[str, int, str, str, bool]] = field(default_factory=list)
+    decimal: str | None = None
 
     def __len__(self) -> int:
         return len(self.line)
@@ -64,7 +65,9 @@ class RawTable:
         if row in self.broken:
             text = self.broken[row][0]
         else:
-            text = self.columns[column][row].as_py() or "" if column in self.columns else ""
+            text = ""
+            if column in self.columns:
+                text = as_text(self.columns[column].slice(row, 1), self.decimal)[0].as_py() or ""
         return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
@@ -126,6 +129,10 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
     if not cells.names:
         raw.notes.append((file.name, line, "", "the file is empty: no line with column names", True))
         return None
+    if cells.unreadable_line:
+        raw.notes.append(
+            (file.name, cells.unreadable_line, "", "bytes that are no text, here and maybe below", False)
+        )
     missing = [name for name in raw.table.required_names if name not in found]
     for name in extra:
         raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))
@@ -156,13 +163,14 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
         With `notes` of every problem in a header; where one of them rejects, the table has no rows
         and cannot be used.
     """
-    raw = RawTable(table, files=files)
+    raw = RawTable(table, files=files, decimal=plant.format.decimal)
     renamed = plant.columns.get(table.name, {})
     taken = [_take_file(raw, file, renamed) for file in files]
     if any(rejects for *_, rejects in raw.notes):
         return raw
     parts: dict[str, list[pa.Array]] = {}
-    file_of, lines = [], []
+    file_of: list[np.ndarray] = []
+    lines: list[np.ndarray] = []
     names = {name for found in taken if found for name in found}
     for number, (file, found) in enumerate(zip(files, taken, strict=True)):
         assert file.cells is not None and found is not None
@@ -173,16 +181,23 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
             if broken:
                 parts[name].append(pa.nulls(len(broken), pa.string()))
         file_of.append(np.full(rows + len(broken), number))
-        start = sum(map(len, lines)) + rows
+        start = sum(len(part) for part in lines) + rows
         lines.append(np.concatenate([file.cells.lines, np.array([b[0] for b in broken], dtype=np.int64)]))
         raw.broken |= {start + at: (text, rule) for at, (_, text, rule) in enumerate(broken)}
     raw.columns = {
-        name: parts[name][0] if len(parts[name]) == 1 else pa.concat_arrays(parts[name])
+        name: parts[name][0] if len(parts[name]) == 1 else _joined(parts[name], raw.decimal)
         for name in table.names
         if name in names
     }
     raw.file, raw.line = np.concatenate(file_of), np.concatenate(lines).astype(np.int64)
     return _without_blank_rows(raw)
+
+
+def _joined(parts: list[pa.Array], decimal: str | None) -> pa.Array:
+    """Join the cells of several files, as text where their types differ."""
+    if len({part.type for part in parts}) > 1:
+        parts = [as_text(part, decimal) for part in parts]
+    return pa.concat_arrays(parts)
 
 
 def _without_blank_rows(raw: RawTable) -> RawTable:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import copy
 import datetime as dt
 import hashlib
+import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -198,10 +200,11 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     """Read, check and cut, where the plant is known."""
     last = np.datetime64(today, "D")
     opened, strangers = _opened(folder, plant)
-    tables = {name: convert(raw, plant, last) for name, raw in _usable(opened).items()}
-    for name, rows in tables.items():
-        if name != "deliveries":
-            check_each_row(name, rows, plant)
+    with ThreadPoolExecutor() as pool:  # nearly all of it is done outside of Python
+        usable = _usable(opened)
+        tables = dict(
+            zip(usable, pool.map(lambda raw: _typed(raw, plant, last), usable.values()), strict=True)
+        )
     default = _default(tables["runs"])
     day = default if wanted is None else wanted
     if day > max(last, default):
@@ -232,6 +235,16 @@ def _default(runs: Rows) -> np.datetime64:
             detail = f"; the first problem: {file}:{line} {', '.join(columns)}: {rule}"
         raise LogsError(f"runs has no usable row{detail}")
     return found.astype("datetime64[D]")
+
+
+def _typed(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
+    """Type the rows of one table and check each by itself; orders are checked once they are cut."""
+    with np.errstate(all="ignore"):
+        rows = convert(raw, plant, today)
+        if raw.table.name != "deliveries":
+            check_each_row(raw.table.name, rows, plant)
+        rows.key  # noqa: B018 -- found once, here where tables are worked on side by side
+        return rows
 
 
 def _unusable_later(runs: Rows, day: np.datetime64) -> np.ndarray:
@@ -314,14 +327,25 @@ def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.Dat
                 run_ids = rows.text("run_id").filter(pa.array(lost))
                 kept = run_ids.filter(pc.is_in(run_ids, known, skip_nulls=True))
                 found |= {(name, run_id) for run_id in kept.to_pylist()}
+                found |= {(name, run_id) for run_id in _named_in_broken_lines(rows, listed[name], known)}
     return pd.DataFrame(sorted(found), columns=["table", "run_id"]).astype("str")
+
+
+def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> set[str]:
+    """Return the runs that a line which is no row speaks of: some field of it is the name of a run."""
+    lines = [text for row, (text, _) in rows.raw.broken.items() if listed[row]]
+    if not lines:
+        return set()
+    fields = {field.strip(' "') for text in lines for field in re.split("[,;\t]", text)}
+    return fields & set(known.to_pylist())
 
 
 def _accepted_elsewhere(rows: Rows, lost: np.ndarray) -> np.ndarray:
     """Return which lost rows have an accepted row of the same key, in another export."""
     out = np.zeros(len(rows), dtype=bool)
     if lost.any():
-        out[lost] = np.isin(rows.key[lost], rows.key[rows.live])
+        same = rows.live & np.isin(rows.key, rows.key[lost])
+        out[lost] = np.isin(rows.key[lost], rows.key[same])
     return out
 
 
@@ -330,20 +354,35 @@ def _sources(
 ) -> list[Source]:
     out = []
     for name, rows in tables.items():
+        raw = rows.raw
         rejected = rows.findings.rejected(len(rows)) & listed[name]
-        for number, file in enumerate(rows.raw.files):
-            here = rows.raw.file == number
-            used = here & rows.live
-            days = told[name][used] if name in told else np.zeros(0, dtype="datetime64[us]")
-            days = days[~np.isnat(days)]
-            counts = [int(mask.sum()) for mask in (used, here & rows.duplicate, here & rejected)]
-            ends = (
-                [pd.Timestamp(day).normalize() for day in (days.min(), days.max())]
-                if len(days)
-                else [None, None]
-            )
-            out.append(Source(file.name, name, file.digest, sum(counts), *counts, *ends))
+        used, repeated, lost = (
+            np.bincount(raw.file[mask], minlength=len(raw.files)).tolist()
+            for mask in (rows.live, rows.duplicate & ~rejected, rejected)
+        )
+        days = _days_by_file(rows, told.get(name))
+        for number, file in enumerate(raw.files):
+            counts = used[number], repeated[number], lost[number]
+            out.append(Source(file.name, name, file.digest, sum(counts), *counts, *days[number]))
     return out
+
+
+def _days_by_file(
+    rows: Rows, told: np.ndarray | None
+) -> list[tuple[pd.Timestamp | None, pd.Timestamp | None]]:
+    """Return the first and last day that the used rows of each file tell."""
+    days: list[tuple[pd.Timestamp | None, pd.Timestamp | None]] = [(None, None)] * len(rows.raw.files)
+    if told is None:
+        return days
+    chosen = np.flatnonzero(rows.live & ~np.isnat(told))
+    chosen = chosen[np.argsort(rows.raw.file[chosen], kind="stable")]
+    files, starts = np.unique(rows.raw.file[chosen], return_index=True)
+    if len(files):
+        times = told[chosen].astype("datetime64[D]").astype(np.int64)
+        ends = zip(np.minimum.reduceat(times, starts), np.maximum.reduceat(times, starts), strict=True)
+        for file, (first, last) in zip(files.tolist(), ends, strict=True):
+            days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
+    return days
 
 
 def _assembled(

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..plant import Plant
-from .keys import key_codes, positions_in
+from .keys import combined_codes, positions_in
 from .rowchecks import as_mask
 from .rows import Rows
 
@@ -103,8 +103,8 @@ def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Pla
     live = np.flatnonzero(mounts.live & (run_of_mount >= 0))
     if len(live) < 2:
         return
-    reel = key_codes([mounts["supplier"], mounts["reel_id"]])[live]
-    web = key_codes([mounts["web"]])[live]
+    reel = combined_codes([mounts.codes("supplier"), mounts.codes("reel_id")])[live]
+    web = mounts.codes("web")[live]
     run, times = run_of_mount[live], mounts["mounted_at"][live]
     order = np.lexsort((times, reel))
     pairs = np.flatnonzero(np.diff(reel[order]) == 0)

@@ -10,17 +10,21 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from pandas.arrays import ArrowStringArray
 
 from ..plant import Plant
 from ..tables import INKS, Column
-from .keys import key_codes
+from .files import as_text
+from .keys import codes_of, combined_codes
 from .problems import Findings
 from .raw import RawTable
 from .values import Bad, choices_of, numbers_of, texts_of, times_of
 
 __all__ = ["Rows", "convert"]
 
-_EARLIEST, _LATEST = np.datetime64("1980-01-01", "us"), np.datetime64("2100-01-01", "us")
+_TEXT = pd.StringDtype("pyarrow", na_value=np.nan)  # what pandas calls "str"
+
+_EARLIEST, _LATEST = np.datetime64("1950-01-01", "us"), np.datetime64("2100-01-01", "us")
 #: Days that a recorded date may lie after today: a run printed this evening bears tomorrow's date.
 _AHEAD = {("runs", "date"): 1}
 
@@ -49,6 +53,7 @@ class Rows:
     findings: Findings = field(default_factory=Findings)
     live: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
     duplicate: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    _codes: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.raw)
@@ -58,8 +63,14 @@ class Rows:
 
     @cached_property
     def key(self) -> np.ndarray:
-        """Key of each row as one whole number, see `key_codes`; no key column ever changes."""
-        return key_codes([self.values[name] for name in self.raw.table.key])
+        """Key of each row as one whole number, see `combined_codes`; no key column ever changes."""
+        return combined_codes([self.codes(name) for name in self.raw.table.key])
+
+    def codes(self, column: str) -> np.ndarray:
+        """Return a column as whole numbers that sort as it does, see `codes_of`; only of columns that never change."""
+        if column not in self._codes:
+            self._codes[column] = codes_of(self.values[column])
+        return self._codes[column]
 
     def text(self, column: str) -> pa.Array:
         """Return a column of text."""
@@ -95,7 +106,8 @@ class Rows:
         columns: dict[str, Any] = {}
         for name, values in self.values.items():
             if isinstance(values, pa.Array):
-                columns[name] = pd.array(values if taken is None else values.take(taken), dtype="str")
+                words = values if taken is None else values.take(taken)
+                columns[name] = ArrowStringArray(words.cast(pa.large_string()), dtype=_TEXT)
             else:
                 columns[name] = values if rows is None else values[rows]
         return pd.DataFrame(columns, copy=False)
@@ -113,6 +125,8 @@ def _limits(column: Column) -> str:
 
 
 def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Findings) -> np.ndarray:
+    if not (pa.types.is_floating(cells.type) or pa.types.is_integer(cells.type)):
+        cells = as_text(cells, plant.format.decimal)
     values, bad = numbers_of(cells, plant.format.decimal)
     _add_bad(findings, column, bad)
     if column.name in plant.units and column.unit:
@@ -136,6 +150,8 @@ def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Fin
 def _convert_time(
     cells: pa.Array, column: Column, table: str, plant: Plant, today: np.datetime64, findings: Findings
 ) -> np.ndarray:
+    if not pa.types.is_timestamp(cells.type):
+        cells = as_text(cells, plant.format.decimal)
     values, bad = times_of(cells, column.kind, plant.format.dates, plant.zone)
     _add_bad(findings, column, bad)
     wrong = (values < _EARLIEST) | (values >= _LATEST)
@@ -207,7 +223,7 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
         elif column.is_time:
             typed = _convert_time(cells, column, raw.table.name, plant, today, findings)
         else:
-            typed = _convert_text(cells, column, findings)
+            typed = _convert_text(as_text(cells, plant.format.decimal), column, findings)
         values[column.name] = typed
         if not column.may_be_blank and (
             cells.null_count or (isinstance(typed, pa.Array) and typed.null_count)
@@ -219,7 +235,9 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
 
 
 def _blank_cells(cells: pa.Array) -> np.ndarray:
-    mask: np.ndarray = pc.is_null(texts_of(cells)).to_numpy(zero_copy_only=False)
+    mask: np.ndarray = pc.is_null(texts_of(cells) if pa.types.is_string(cells.type) else cells).to_numpy(
+        zero_copy_only=False
+    )
     return mask
 
 

@@ -135,7 +135,7 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
         Row and rule of each cell that cannot be read.
     """
     try:
-        if decimal != ",":
+        if decimal != "," or not pa.types.is_string(cells.type):
             found = pc.cast(cells, pa.float64())
         elif pc.any(pc.match_substring(cells, ".")).as_py():
             raise pa.ArrowInvalid  # a point separates thousands here, a cast would read it as a decimal
@@ -267,8 +267,11 @@ def times_of(
             ) from None
 
     stamp = pa.timestamp("us")
-    spelled = cells if order == "iso" else pc.replace_substring_regex(cells, _LOCAL_RE2, _TO_ISO[order])
-    if kind == "month":
+    typed = not pa.types.is_string(cells.type)
+    spelled = (
+        cells if order == "iso" or typed else pc.replace_substring_regex(cells, _LOCAL_RE2, _TO_ISO[order])
+    )
+    if kind == "month" and not typed:
         spelled = pc.replace_substring_regex(spelled, r"^(\d{4}-\d{2})$", r"\1-01")
     bad: Bad
     try:
@@ -278,15 +281,15 @@ def times_of(
     values = found.to_numpy(zero_copy_only=False).astype("datetime64[us]", copy=False)
     if kind == "time":
         # Within a day a time is longer than any date, so the shortest cell tells at once.
-        if (pc.min(pc.binary_length(cells)).as_py() or 99) <= 10:
+        if not typed and (pc.min(pc.binary_length(cells)).as_py() or 99) <= 10:
             for row, cell in enumerate(cells.to_pylist()):
                 if cell and cell.strip() and row not in bad and not _has_clock(cell):
                     bad[row] = NO_TIME_OF_DAY
     else:
         days = values.astype("datetime64[M]" if kind == "month" else "datetime64[D]").astype("datetime64[us]")
         if kind == "date":
-            for row in np.flatnonzero((days != values) & ~np.isnat(values)):
-                bad[int(row)] = WITH_TIME_OF_DAY
+            for at in np.flatnonzero((days != values) & ~np.isnat(values)):
+                bad[int(at)] = WITH_TIME_OF_DAY
         values = days
     if bad:
         values = values.copy()

@@ -1,0 +1,103 @@
+"""The invented plant from its logs to its pages: the whole contract, twice to the same bytes, and hostile text."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+from conftest import FORMULA, MATERIAL, ROOT, SCRIPT, TURNED
+from test_publish import Addresses, digests
+
+from pressstats.publish import REPORTS, Publication, publish
+from pressstats.tables import OUTPUTS
+
+
+def test_every_report_and_every_table_is_published(demo_publication: Publication) -> None:
+    folder = demo_publication.folder
+    assert sorted(path.name for path in folder.glob("*.html")) == sorted(
+        ["index.html", *(report.page for report in REPORTS)]
+    )
+    for name, table in OUTPUTS.items():
+        with (folder / "tables" / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+            rows = list(csv.reader(file))
+        assert rows[0] == table.names, name
+        assert len(rows) - 1 == demo_publication.manifest["rows"][name]
+    assert openpyxl.load_workbook(folder / "buying_outlook.xlsx").sheetnames[1:] == [
+        *("Orders", "Weeks", "Months", "Cover", "Record")
+    ]
+
+
+def test_every_page_has_headline_figures_and_its_foot(demo_publication: Publication) -> None:
+    for report in demo_publication.manifest["reports"]:
+        text = (demo_publication.folder / report["page"]).read_text(encoding="utf-8")
+        assert report["headline"], report["name"]
+        assert report["figures"] > 0, report["name"]
+        assert '<section class="provenance"' in text
+        assert len(text) < 1_500_000, report["name"]
+    week = next(one for one in demo_publication.manifest["reports"] if one["name"] == "weekly_page")
+    assert demo_publication.manifest["headline"] == week["headline"]
+
+
+def test_no_code_reaches_a_page_and_no_page_refers_outside(demo_publication: Publication) -> None:
+    for page in demo_publication.folder.glob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        found = Addresses(text)
+        assert not re.search(r"open_results|pages\.[a-z_]+\.|Traceback|Warning:", found.text), page.name
+        assert set(found.inline_scripts) <= {"application/json"}
+        for address in found.addresses:
+            assert address.startswith("#") or address == "data:," or (page.parent / address).exists(), address
+
+
+def test_nothing_a_notebook_shows_is_lost_on_the_way(
+    demo_publication: Publication, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same logs again, nothing kept from the first time: the same bytes, and no output left out."""
+    monkeypatch.setenv("PRESSSTATS_CACHE", str(tmp_path / "cache"))
+    told: list[str] = []
+    again = publish(ROOT / "data_demo", tmp_path / "out", tell=told.append)
+    one, other = digests(demo_publication.folder), digests(again.folder)
+    del one["manifest.json"], other["manifest.json"]
+    assert one == other
+    manifests = [
+        json.loads((each.folder / "manifest.json").read_text()) for each in (demo_publication, again)
+    ]
+    for each in manifests:
+        del each["seconds"]
+    assert manifests[0] == manifests[1]
+    assert [line for line in told if "not on the page" in line] == []
+
+
+def test_hostile_titles_and_materials_show_as_text_on_pages(hostile_publication: Publication) -> None:
+    pages = {
+        page.stem: Addresses(page.read_text(encoding="utf-8"))
+        for page in hostile_publication.folder.glob("*.html")
+    }
+    for page in pages.values():
+        assert set(page.inline_scripts) <= {"application/json"}
+        assert not {"img", "b", "iframe"} & set(page.tags)
+    balance = re.sub(r"\s+", " ", pages["paper_balance"].text)
+    assert SCRIPT in balance
+    assert TURNED in balance
+    assert FORMULA[:60] in balance
+    assert MATERIAL in pages["demand"].text + pages["buying_outlook"].text
+
+
+def test_hostile_materials_are_no_formula_in_tables_and_spreadsheet(hostile_publication: Publication) -> None:
+    folder = hostile_publication.folder
+    for path in (folder / "tables").glob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as file:
+            for row in csv.reader(file):
+                for cell in row:
+                    assert not cell.startswith(("=", "+", "@", "\t", "\r")), (path.name, cell)
+                    assert not cell.startswith("-") or pd.notna(pd.to_numeric(cell, errors="coerce")), cell
+    forecast = pd.read_csv(folder / "tables" / "demand_forecast.csv")
+    assert f"'{MATERIAL}" in set(forecast["material"])
+    book = openpyxl.load_workbook(folder / "buying_outlook.xlsx")
+    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None]
+    assert MATERIAL in {cell.value for cell in cells}
+    assert {cell.data_type for cell in cells} <= {"s", "n", "d"}
