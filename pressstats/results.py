@@ -45,6 +45,12 @@ class Results:
         Each splice with what it left (:func:`pressstats.reels.butts`).
     ink_exposure, ink_intervals : DataFrame
         Ledger of the inks (:mod:`pressstats.ink`); empty where coverage or dips are missing.
+    ink_fits : dict of InkFit
+        Model of each ink that has one.
+    ink_findings : list of Finding
+        What departs from the models: steps, misread dips, drifts, leaks.
+    ink_adequacy : DataFrame
+        Tests of what the models leave out (:func:`pressstats.ink.adequacy`).
     waste_chart : DataFrame
         Control charts of waste (:func:`pressstats.watch.waste_chart`).
     outlook : Outlook or None
@@ -64,6 +70,9 @@ class Results:
     butts: pd.DataFrame
     ink_exposure: pd.DataFrame
     ink_intervals: pd.DataFrame
+    ink_fits: dict[str, ink.InkFit]
+    ink_findings: list[ink.Finding]
+    ink_adequacy: pd.DataFrame
     waste_chart: pd.DataFrame
     outlook: demand.Outlook | None
     stock: pd.DataFrame
@@ -148,10 +157,10 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
     ends = reels.butts(logs, grammage)
     published["reel_ends"] = reels.reel_ends(logs, ends)
     published["splice_target"] = reels.splice_target(ends)
-    exposure, intervals = _ink_ledger(logs)
-    model = ink.ink_model(intervals)
+    exposure, intervals, fits, found = _ink_ledger(logs)
+    model = ink.ink_model(intervals, fits)
     published["ink_model"] = model
-    published["ink_watch"] = watch.ink_watch(intervals, model)
+    published["ink_watch"] = watch.ink_watch(intervals, model, fits, found)
     history = demand.weekly_use(logs, runs, exposure, intervals, model)
     outlook = demand.demand_outlook(history) if len(history) and len(history.columns) else None
     stock = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
@@ -165,6 +174,7 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
             waste_chart=waste,
             unexplained=unexplained,
             ink_watch=published["ink_watch"],
+            ink_findings=found,
             reel_ends=published["reel_ends"],
             breaks=published["breaks"],
             reel_chain=published["reel_chain"],
@@ -181,6 +191,9 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         butts=ends,
         ink_exposure=exposure,
         ink_intervals=intervals,
+        ink_fits=fits,
+        ink_findings=found,
+        ink_adequacy=ink.adequacy(logs, exposure, fits),
         waste_chart=waste,
         outlook=outlook,
         stock=stock,
@@ -190,13 +203,17 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
     )
 
 
-def _ink_ledger(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _ink_ledger(
+    logs: Logs,
+) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, ink.InkFit], list[ink.Finding]]:
+    """Return exposure of the runs, judged intervals, models and findings of the inks."""
     exposure, intervals = ink.no_ledger()
-    if logs.has("coverage"):
-        exposure = ink.ink_exposure(logs)
-        if logs.has("tank_readings"):
-            intervals = ink.judge_intervals(ink.ink_intervals(logs, exposure))
-    return exposure, intervals
+    if not logs.has("coverage"):
+        return exposure, intervals, {}, []
+    exposure = ink.ink_exposure(logs)
+    if not logs.has("tank_readings"):
+        return exposure, intervals, {}, []
+    return exposure, *ink.judge_inks(ink.ink_intervals(logs, exposure))
 
 
 def _ahead(

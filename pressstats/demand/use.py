@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ..ink import NO_COVERAGE, expected_use
+from ..ink import NO_COVERAGE, STEP, expected_use
 from ..logs import Logs
 from ..paper import mount_weights
 
@@ -24,7 +24,7 @@ def weekly_use(
     runs : DataFrame
         Result of :func:`pressstats.paper.run_balance`.
     exposure, intervals, model : DataFrame
-        Results of :func:`pressstats.ink.ink_exposure`, :func:`pressstats.ink.judge_intervals` and
+        Results of :func:`pressstats.ink.ink_exposure`, :func:`pressstats.ink.judge_inks` and
         :func:`pressstats.ink.ink_model`.
 
     Returns
@@ -117,7 +117,7 @@ def _ink_by_week(
     )
     grouped = pieces.groupby("interval")
     share = pieces["weight"] / grouped["weight"].transform("sum")
-    used = intervals["used_kg"].where(intervals["why"] != "jump").to_numpy()
+    used = intervals["used_kg"].where(intervals["why"] != STEP).to_numpy()
     pieces["kg"] = used[pieces["interval"].to_numpy()] * share
     # With a run of unknown coverage nobody can say how weeks share their interval.
     unclear = (intervals["why"] == NO_COVERAGE).to_numpy()[pieces["interval"].to_numpy()]

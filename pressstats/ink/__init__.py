@@ -1,7 +1,7 @@
 """Ink: the ledger of the tanks, film weight, start-up and standing use, and what departs from them."""
 
 from .adequacy import EXTENSIONS, adequacy, influence, robust_estimate
-from .findings import Finding, judge_inks
+from .findings import STEP, Finding, judge_inks
 from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
 from .model import (
     TERMS,
@@ -17,6 +17,7 @@ from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in
 __all__ = [
     "EXTENSIONS",
     "NO_COVERAGE",
+    "STEP",
     "TERMS",
     "Finding",
     "InkFit",

@@ -13,8 +13,8 @@ leak           use without printing for some weeks                     days in t
 =============  ======================================================  =============================
 
 All kinds compete at once, the clearest is taken, and the search goes on with it in the model. A finding is
-made where the squared statistic passes a limit that allows for how many places were looked at. Drift
-and leak are told apart only where one explains clearly more than the other; else it is a ``change``.
+made where the squared statistic passes a limit that allows for how many places were looked at. A kind is
+named only where it explains clearly more than every other kind does at that place; else it is a ``change``.
 """
 
 from __future__ import annotations
@@ -24,22 +24,28 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from .model import InkFit, Window, dip_pattern, fit_ink, ink_design, window_columns
+from .model import InkFit, Window, dip_pattern, fit_ink
 from .suspects import Suspects
 
-__all__ = ["NAMED", "SINGLE", "WINDOW", "Finding", "judge_inks"]
+__all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "suspicions"]
 
 #: Squared statistic from which on a single dip or interval is suspected, and from which on a window of
 #: weeks is. Places and windows are many, so both were set by simulation of undisturbed plants
 #: (tests/bench/bench_ink.py): fewer than one ink in a hundred has a finding in three years.
 SINGLE = 25.0
 WINDOW = 21.0
+#: Why the use of an interval is not known.
+STEP = "step"
 #: How much better a kind must explain than its rival to be named: a ratio of likelihoods of 20.
 NAMED = 6.0
 #: Lengths of windows [weeks].
 _LENGTHS = (2, 3, 4, 6, 8, 12, 17, 26)
 #: Dips around the ends of a window that are tried when its place is known.
 _NEAR = 10
+#: Fewer intervals than this are no window: a single one does as well.
+_SHORTEST = 5
+#: Intervals on either side of a single one within which windows compete with it.
+_OVER = 21
 _ROUNDS = 8
 
 
@@ -52,7 +58,7 @@ class Finding:
     ink : str
         The ink.
     kind : str
-        ``misread dip``, ``step``, ``drift``, ``leak`` or ``change`` (drift or leak: not separable).
+        ``misread dip``, ``step``, ``drift``, ``leak`` or ``change`` (the evidence separates none of them).
     since, until : Timestamp
         First and last dip concerned.
     size : float
@@ -64,6 +70,8 @@ class Finding:
         Squared statistic.
     rival : float
         Squared statistic of the best other kind at the same place.
+    exposure : str
+        What a window multiplies in the model: ``solid_m2`` or ``days``; empty for a single dip or interval.
     """
 
     ink: str
@@ -74,6 +82,7 @@ class Finding:
     extra_kg: float
     statistic: float
     rival: float
+    exposure: str = ""
 
 
 def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit], list[Finding]]:
@@ -87,8 +96,8 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
     Returns
     -------
     judged : DataFrame, shape (intervals, any)
-        With `why` filled where an interval cannot serve the model: ``step``, or ``misread dip`` (the
-        two beside it, which are replaced by one from the dip before to the dip after).
+        The two intervals beside a misread dip are one, from the dip before to the dip after; `why`
+        is ``step`` where the use of an interval is not known for one.
     fits : dict of InkFit
         Model of each ink that has one; drifts and leaks are terms of their own in it, so film
         weight, start-up and standing are those of the time without them.
@@ -116,55 +125,90 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
             return rows, fit, findings
         finding, places = found
         findings.append(finding)
-        if finding.kind in ("step", "misread dip"):
+        if places:
             rows = _set_aside(rows, usable.loc[places, "index"].tolist(), finding.kind)
         else:
-            windows.append(
-                Window("days" if finding.kind == "leak" else "solid_m2", finding.since, finding.until)
-            )
+            windows.append(Window(finding.exposure, finding.since, finding.until))
     usable = rows[rows["why"] == ""].reset_index(drop=True)
     return rows, fit_ink(ink, usable, windows), findings
 
 
-def _clearest(fit: InkFit) -> tuple[Finding, list[int]] | None:
-    """Return the finding with the largest statistic beyond its limit, and the rows of a single one."""
+def suspicions(fit: InkFit) -> list[tuple[Finding, list[int]]]:
+    """Return the clearest single dip or interval and the clearest window, whatever their statistics.
+
+    Parameters
+    ----------
+    fit : InkFit
+        The model so far.
+
+    Returns
+    -------
+    list of (Finding, list of int)
+        Each with the rows of `fit` that it concerns where it is a single one, and none for a window.
+    """
     diagonal, beside = dip_pattern(fit.rows)
     suspects = Suspects(
         diagonal=fit.fit.dip_variance * diagonal + fit.fit.scatter_variance * fit.scatter,
         beside=fit.fit.dip_variance * beside,
-        design=np.column_stack([ink_design(fit.rows), window_columns(fit.rows, fit.windows)]),
+        design=fit.design,
         response=fit.rows["used_kg"].to_numpy(),
     )
-    single, window = _best_single(fit, suspects, beside != 0), _best_window(fit, suspects)
-    if window is not None and (single is None or window.statistic - WINDOW >= single[0].statistic - SINGLE):
-        return window, []
-    return single
+    step, misread = suspects.steps(), suspects.misread()
+    # A dip that two intervals do not share is no dip between them.
+    misread = misread[0], np.where(beside != 0, misread[1], 0.0)
+    found = [_best_single(fit, suspects, step, misread)]
+    window = _best_window(fit, suspects, np.maximum(step[1], _beside(misread[1])))
+    return [*found, (window, [])] if window is not None else found
 
 
-def _best_single(fit: InkFit, suspects: Suspects, shared: np.ndarray) -> tuple[Finding, list[int]] | None:
+def _clearest(fit: InkFit) -> tuple[Finding, list[int]] | None:
+    """Return the finding that goes furthest beyond its limit, and the rows of a single one."""
+    found = suspicions(fit)
+    beyond = [finding.statistic - (SINGLE if places else WINDOW) for finding, places in found]
+    number = int(np.argmax(beyond))
+    return found[number] if beyond[number] >= 0 else None
+
+
+def _beside(between: np.ndarray) -> np.ndarray:
+    """Return for each interval the larger of two values that stand between it and its neighbours."""
+    return np.maximum(np.append(between, 0.0), np.append(0.0, between))
+
+
+def _best_single(
+    fit: InkFit,
+    suspects: Suspects,
+    step: tuple[np.ndarray, np.ndarray],
+    misread: tuple[np.ndarray, np.ndarray],
+) -> tuple[Finding, list[int]]:
     rows = fit.rows
-    step, step_statistic = suspects.steps()
-    misread, misread_statistic = suspects.misread()
-    misread_statistic = np.where(shared, misread_statistic, 0.0)
-    if max(step_statistic.max(), misread_statistic.max(initial=0.0)) < SINGLE:
-        return None
-    if misread_statistic.max(initial=0.0) > step_statistic.max():
-        place = int(np.argmax(misread_statistic))
-        statistic, size = float(misread_statistic[place]), float(misread[place])
-        rival = float(step_statistic[[place, place + 1]].max())
-        places, kind = [place, place + 1], "misread dip"
+    if misread[1].max(initial=0.0) > step[1].max():
+        place = int(np.argmax(misread[1]))
+        statistic, places, kind = float(misread[1][place]), [place, place + 1], "misread dip"
+        rival = float(step[1][places].max())
         # The interval before a dip that reads too high shows too little use.
-        size, extra = -size, 0.0
+        size, extra = -float(misread[0][place]), 0.0
     else:
-        place = int(np.argmax(step_statistic))
-        statistic, size = float(step_statistic[place]), float(step[place])
-        near = misread_statistic[max(place - 1, 0) : place + 1]
-        rival, places, kind, extra = float(near.max(initial=0.0)), [place], "step", size
+        place = int(np.argmax(step[1]))
+        statistic, places, kind = float(step[1][place]), [place], "step"
+        rival = float(_beside(misread[1])[place])
+        size = extra = float(step[0][place])
+    solid, days = _both_kinds(suspects, rows, *_windows_over(place, len(rows)))
+    rival = max(rival, solid[1].max(initial=0.0), days[1].max(initial=0.0))
+    kind = kind if statistic - rival >= NAMED else "change"
     since, until = rows["since"].iloc[places[0]], rows["read_at"].iloc[places[0]]
     return Finding(fit.ink, kind, since, until, size, extra, statistic, rival), places
 
 
-def _best_window(fit: InkFit, suspects: Suspects) -> Finding | None:
+def _windows_over(place: int, rows: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return first and last interval of windows that hold the interval `place`, a few days or weeks long."""
+    first, last = (
+        grid.ravel() for grid in np.meshgrid(place - np.arange(_OVER), place + np.arange(_OVER))
+    )
+    usable = (first >= 0) & (last < rows) & (last - first >= _SHORTEST - 1)
+    return first[usable], last[usable]
+
+
+def _best_window(fit: InkFit, suspects: Suspects, single: np.ndarray) -> Finding | None:
     rows = fit.rows
     first, last = _windows(rows)
     if len(first) == 0:
@@ -176,23 +220,25 @@ def _best_window(fit: InkFit, suspects: Suspects) -> Finding | None:
         begin, end = int(first[best]), int(last[best])
         near = np.arange(-_NEAR, _NEAR + 1)
         first, last = (grid.ravel() for grid in np.meshgrid(begin + near, end + near))
-        usable = (first >= 0) & (last < len(rows)) & (last > first)
+        usable = (first >= 0) & (last < len(rows)) & (last - first >= _SHORTEST - 1)
         first, last = first[usable], last[usable]
     solid, days = _both_kinds(suspects, rows, first, last)
     is_drift = solid[1].max() >= days[1].max()
     mine, other = (solid, days) if is_drift else (days, solid)
     best = int(np.argmax(mine[1]))
-    statistic, rival = float(mine[1][best]), float(other[1].max())
-    if statistic < WINDOW:
-        return None
     begin, end = int(first[best]), int(last[best])
+    statistic = float(mine[1][best])
+    rival = max(float(other[1].max()), float(single[begin : end + 1].max()))
     exposure = rows["solid_m2" if is_drift else "days"].iloc[begin : end + 1].sum() / (
         1000 if is_drift else 1
     )
     kind = "change" if statistic - rival < NAMED else "drift" if is_drift else "leak"
     size = float(mine[0][best])
     since, until = rows["since"].iloc[begin], rows["read_at"].iloc[end]
-    return Finding(fit.ink, kind, since, until, size, float(size * exposure), statistic, rival)
+    return Finding(
+        fit.ink, kind, since, until, size, float(size * exposure), statistic, rival,
+        "solid_m2" if is_drift else "days",
+    )  # fmt: skip
 
 
 def _both_kinds(
@@ -218,14 +264,13 @@ def _windows(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _set_aside(rows: pd.DataFrame, places: list[int], kind: str) -> pd.DataFrame:
-    """Mark the rows at `places`; put one from the dip before to the dip after beside a misread dip."""
+    """Mark the row of a step; put one row from the dip before to the dip after a misread one."""
     rows = rows.copy()
-    rows.loc[places, "why"] = kind
-    if kind != "misread dip":
+    if kind == "step":
+        rows.loc[places, "why"] = STEP
         return rows
-    whole = rows.loc[places[:1]].copy()
-    whole["why"] = ""
-    whole["read_at"] = rows.loc[places[1], "read_at"]
+    before, after = places
+    rows.loc[before, "read_at"] = rows.loc[after, "read_at"]
     for column in ("used_kg", "solid_m2", "solid_squared", "starts", "days"):
-        whole[column] = rows.loc[places, column].sum()
-    return pd.concat([rows, whole]).sort_values(["read_at", "since"], ignore_index=True)
+        rows.loc[before, column] = rows.loc[places, column].sum()
+    return rows.drop(index=after).reset_index(drop=True)

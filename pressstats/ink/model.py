@@ -105,6 +105,11 @@ class InkFit:
         return np.sqrt(np.diag(self.covariance))
 
     @property
+    def design(self) -> np.ndarray:
+        """Regressors of the fit, shape (intervals, terms and windows)."""
+        return np.column_stack([ink_design(self.rows), window_columns(self.rows, self.windows)])
+
+    @property
     def freedom(self) -> int:
         """Degrees of freedom of the residuals."""
         return max(len(self.rows) - len(TERMS) - len(self.windows), 1)

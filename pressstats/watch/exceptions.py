@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from ..ink import Finding
 from ..logs import Logs
 from ..reels import chance_of_excess
 from ..tables import as_published
@@ -29,6 +31,7 @@ class Findings:
     waste_chart: pd.DataFrame
     unexplained: pd.DataFrame
     ink_watch: pd.DataFrame
+    ink_findings: Sequence[Finding]
     reel_ends: pd.DataFrame
     breaks: pd.DataFrame
     reel_chain: pd.DataFrame
@@ -55,7 +58,7 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
     rows = [
         *_waste(logs, found.waste_chart),
         *_unexplained(logs, found.unexplained),
-        *_inks(logs, found.ink_watch),
+        *_inks(logs, found.ink_watch, found.ink_findings),
         *_stands(logs, found.reel_ends),
         *_suppliers(logs, found.breaks),
         *_store_losses(logs, found.reel_chain),
@@ -133,7 +136,7 @@ def _unexplained(logs: Logs, limits: pd.DataFrame) -> list[tuple]:
     return rows
 
 
-def _inks(logs: Logs, watch: pd.DataFrame) -> list[tuple]:
+def _inks(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> list[tuple]:
     price = pd.Series(dtype=float)
     if logs.has("materials"):
         inks = logs["materials"]
@@ -141,22 +144,47 @@ def _inks(logs: Logs, watch: pd.DataFrame) -> list[tuple]:
         price = inks.drop_duplicates("ink", keep=False).set_index("ink")["unit_price"]
     rows = []
     for ink, mine in watch.groupby("ink"):
-        recent = mine[_recent(logs, mine["read_at"]) & mine["signal"].ne("")]
-        if recent.empty:
+        worth = float(price.get(ink, np.nan))
+        news = [one for one in found if one.ink == ink and _recent(logs, pd.Series([one.until])).iloc[0]]
+        for finding in news:
+            week = logs.plant.week_start(finding.since)
+            size, unit = _INK_SIZES[finding.kind][0], _INK_SIZES[finding.kind][1]
+            why = (
+                f"{_INK_WORDS[finding.kind]} ({finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}); {_TANKS}"
+            )
+            value = finding.extra_kg if size == "extra" else finding.size
+            rows.append((f"ink {finding.kind}", ink, week, value, unit, finding.extra_kg * worth, why))
+        recent = mine[_recent(logs, mine["read_at"]) & mine["signal"].isin(["high", "low"])]
+        if recent.empty or news:
             continue
         signal = recent["signal"].iloc[-1]
         same = recent[recent["signal"] == signal]
         extra = float((same["used_kg"] - same["expected_kg"]).sum())
-        words = {"high": "use is above", "low": "use is below", "jump": "a single interval jumps away from"}[
-            signal
-        ]
         why = (
-            f"{words} what film weight, starts and standing explain, at {len(same)} of the dips of the last "
-            "four weeks: check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
+            f"use is {'above' if signal == 'high' else 'below'} what film weight, starts and standing explain, at "
+            f"{len(same)} of the dips of the last four weeks; {_TANKS}"
         )
         week = logs.plant.week_start(same["read_at"].iloc[0])
-        rows.append(("ink use", ink, week, extra, "kg", extra * float(price.get(ink, np.nan)), why))
+        rows.append(("ink use", ink, week, extra, "kg", extra * worth, why))
     return rows
+
+
+_TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
+#: What is said of the size of an ink finding: which number, and its unit.
+_INK_SIZES = {
+    "step": ("extra", "kg"),
+    "misread dip": ("size", "kg read too high"),
+    "drift": ("extra", "kg"),
+    "leak": ("extra", "kg"),
+    "change": ("extra", "kg"),
+}
+_INK_WORDS = {
+    "step": "the level stepped between two dips: a gauge set anew, a delivery nobody logged, or a spill",
+    "misread dip": "one dip does not fit those before and after it",
+    "drift": "film weight has changed",
+    "leak": "ink goes without printing: a leak, or a supply left open",
+    "change": "more or less ink goes than before; film weight and a leak cannot be told apart here",
+}
 
 
 def _stands(logs: Logs, ends: pd.DataFrame) -> list[tuple]:

@@ -7,17 +7,21 @@ variance 1, and what the run length of the chart is stated for.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from ..ink import InkFit, expected_use, surprises
+from ..ink import Finding, InkFit, expected_use, surprises
 from ..tables import as_published
 from .charts import ewma_signals
 
 __all__ = ["ink_watch"]
 
 
-def ink_watch(judged: pd.DataFrame, model: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
+def ink_watch(
+    judged: pd.DataFrame, model: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[Finding]
+) -> pd.DataFrame:
     """Return the published table ``ink_watch``: residuals and the signals of a control chart.
 
     Parameters
@@ -28,27 +32,29 @@ def ink_watch(judged: pd.DataFrame, model: pd.DataFrame, fits: dict[str, InkFit]
         Published table ``ink_model``.
     fits : dict of InkFit
         Models by ink.
+    findings : sequence of Finding
+        What was found in them.
 
     Returns
     -------
     DataFrame, shape (intervals, 6)
-        Published columns. `z` is the whitened residual; `signal` is ``high`` or ``low`` where an
-        EWMA of z is outside its limits, what was found where the interval was set aside
-        (``step``, ``misread dip``), else empty.
+        Published columns. `z` is the surprise, blank where the interval is not in the model;
+        `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits, ``step`` or
+        ``misread dip`` where that was found, else empty.
     """
     parts = []
     watched = judged.assign(expected_kg=expected_use(judged, model)) if len(judged) else judged
     for ink, rows in watched.groupby("ink", sort=True):
-        rows = rows.sort_values(["read_at", "since"])
-        # A bridge over a misread dip ends where its second interval does: the bridge stands.
-        rows = rows[~rows.duplicated("read_at", keep=False) | (rows["why"] == "")]
         usable = rows["why"] == ""
         z = pd.Series(np.nan, rows.index)
-        signal = rows["why"].where(rows["why"].isin(["step", "misread dip"]), "").astype("str")
+        signal = pd.Series("", rows.index, dtype="str")
         fit = fits.get(str(ink))
-        if fit is not None and usable.sum() == len(fit.rows):
+        if fit is not None:
             z[usable] = surprises(fit)
             signal[usable] = ewma_signals(z[usable])
+        for finding in findings:
+            if finding.ink == ink and finding.kind in ("step", "misread dip"):
+                signal[rows["since"] == finding.since] = finding.kind
         parts.append(rows.assign(z=z, signal=signal))
     columns = ["ink", "read_at", "used_kg", "expected_kg", "z", "signal"]
     return as_published(pd.concat(parts) if parts else pd.DataFrame(columns=columns), "ink_watch")
