@@ -37,10 +37,11 @@ class _Part(BaseModel):
 
 
 class Format(_Part):
-    """How numbers and dates are written in the exports."""
+    """How numbers and dates are written in the exports, and in which units pages speak."""
 
     dates: Literal["iso", "day_first", "month_first"] = "iso"
     decimal: Literal[".", ","] | None = None
+    ink_yield: Literal["si", "inch_pound"] = "si"
 
 
 class Calendar(_Part):

@@ -6,20 +6,50 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, sheet
+from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
+from ..ink import (
+    EXTENSIONS,
+    influence,
+    kg_per_million_pages,
+    m2_per_kg,
+    mileage_in2_per_lb,
+    predict_use,
+    robust_estimate,
+)
 from ..results import Results
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import list_words, needs, per_cent
 
-__all__ = ["caution", "chart", "headline", "jumps", "key_figures", "model", "use_by_week"]
+__all__ = [
+    "adequacy",
+    "caution",
+    "chart",
+    "chart_words",
+    "findings",
+    "headline",
+    "key_figures",
+    "ledger",
+    "model",
+    "model_words",
+    "use_by_week",
+    "what_if",
+    "yields",
+]
 
 _TERM_WORDS = {
     "film_g_m2": ("film weight", "g/m2 of solid"),
     "startup_kg_per_run": ("start-up", "kg per run"),
     "standing_kg_per_day": ("standing", "kg per day"),
+}
+_SIZES = {
+    "step": "kg",
+    "misread dip": "kg read too high",
+    "drift": "g/m2 of solid",
+    "leak": "kg a day",
+    "change": "",
 }
 
 
@@ -34,19 +64,56 @@ def _recent(results: Results) -> pd.DataFrame:
 
 
 def headline(results: Results) -> Block:
-    """Return whether ink use is what the pages explain."""
+    """Return whether ink use is what pages, starts and idle days explain."""
     if (missing := _missing(results)) is not None:
         return missing
     recent = _recent(results)
     flagged = recent[recent["signal"].isin(["high", "low"])].groupby("ink")["signal"].last()
-    used, expected = recent["used_kg"].sum(), recent["expected_kg"].sum()
+    known = recent.dropna(subset=["used_kg", "expected_kg"])
+    used, expected = known["used_kg"].sum(), known["expected_kg"].sum()
     against = per_cent(100 * (used / expected - 1)) if expected > 0 else "not known"
-    if flagged.empty:
+    if not expected > 0:
+        words = "No ink has a model yet, so use cannot be compared with what was printed."
+    elif flagged.empty:
         words = "Over the last four weeks every ink was used as pages, starts and idle days explain."
     else:
         inks = [f"{logged(ink)} ({signal})" for ink, signal in flagged.items()]
         words = f"Over the last four weeks use departed from expectation in {', '.join(inks)}."
-    return headline_block(words, f"All inks together: {against} against expectation.")
+    found = len(results.ink_findings)
+    return headline_block(
+        words,
+        f"All inks together: {against} against expectation. In the whole history {found} "
+        f"{'departure was' if found == 1 else 'departures were'} found.",
+    )
+
+
+def ledger(results: Results) -> Block:
+    """Return level changes of the last four weeks, dip by dip."""
+    if (missing := _missing(results)) is not None:
+        return missing
+    intervals = results.ink_intervals
+    rows = intervals[intervals["read_at"] > results.logs.as_of - pd.Timedelta(days=28)]
+    table = rows.merge(
+        results["ink_watch"][["ink", "read_at", "expected_kg"]], on=["ink", "read_at"], how="left"
+    )
+    aside = int((intervals["why"] != "").sum())
+    return sheet(
+        table.sort_values(["read_at", "ink"], ascending=[False, True]),
+        name="ledger",
+        caption=f"The ledger of four weeks; {aside} of {len(intervals)} intervals in all cannot serve the model",
+        columns=[
+            Shown("ink"),
+            Shown("since", "from the dip", kind="time"),
+            Shown("read_at", "to the dip", kind="time"),
+            Shown("used_kg", "used", "kg", 0),
+            Shown("expected_kg", "expected", "kg", 0),
+            Shown("solid_m2", "solid printed", "m2", 0),
+            Shown("starts", "runs with this ink", digits=0),
+            Shown("why", "left out because"),
+        ],
+        limit=20,
+        file="ink_watch",
+    )
 
 
 def model(results: Results) -> Block:
@@ -58,6 +125,7 @@ def model(results: Results) -> Block:
     if film.empty:
         return note("No ink has enough usable intervals between dips for a film weight.")
     lightest, heaviest = film.loc[film["estimate"].idxmin()], film.loc[film["estimate"].idxmax()]
+    words = pd.DataFrame(_TERM_WORDS, index=["words", "unit"]).T
     return exhibit(
         figures.interval_dots(
             film,
@@ -70,10 +138,7 @@ def model(results: Results) -> Block:
         name="film-weight",
         finding=f"A square metre of solid takes {lightest['estimate']:.2f} g ({logged(lightest['ink'])}) to "
         f"{heaviest['estimate']:.2f} g ({logged(heaviest['ink'])}) of ink.",
-        table=table.assign(
-            words=table["term"].map(lambda term: _TERM_WORDS[term][0]),
-            unit=table["term"].map(lambda term: _TERM_WORDS[term][1]),
-        ),
+        table=table.join(words, on="term"),
         columns=[
             Shown("ink"),
             Shown("words", "term"),
@@ -88,12 +153,62 @@ def model(results: Results) -> Block:
     )
 
 
+def model_words(results: Results) -> Block:
+    """Say how well the terms can be told apart, and what dips and runs scatter by."""
+    if not results.ink_fits:
+        return note(
+            "No ink has a model: at least 12 usable intervals are needed, in which area, runs and days do not go "
+            "up and down together."
+        )
+    stated = results.logs.plant.measurement.dip_kg
+    parts = [
+        f"{logged(ink)}: one dip of all its tanks {quantity(fit.dip_kg, 'kg', 0)}, one run {per_cent(fit.scatter_pct)}, "
+        f"inflation {fit.inflation[0]:.0f} / {fit.inflation[1]:.0f} / {fit.inflation[2]:.0f}"
+        for ink, fit in results.ink_fits.items()
+    ]
+    without = sorted(set(results.ink_intervals["ink"]) - set(results.ink_fits))
+    lacking = f" No model for {list_words(without)}." if without else ""
+    return note(
+        f"Scatter as estimated (a dip of one tank is stated as {stated:g} kg), and by how much each variance of film, "
+        f"start-up and standing is inflated because they go together: {'; '.join(parts)}. Above ten, the terms "
+        f"lean on each other: their sum for a usual day is surer than each of them.{lacking}"
+    )
+
+
+def yields(results: Results) -> Block:
+    """Return film weight in the units of the trade."""
+    film = results["ink_model"]
+    film = film[film["term"] == "film_g_m2"].dropna(subset="estimate").set_index("ink")["estimate"]
+    if film.empty:
+        return note("Without a film weight there is no yield.")
+    runs = results.logs["runs"].set_index("run_id")
+    page_m2 = float((runs["page_width_mm"] * runs["page_height_mm"]).median() / 1e6)
+    impressions = runs["copies_gross"] * runs["pages"] * runs["page_width_mm"] * runs["page_height_mm"] / 1e6
+    solid = results.ink_exposure.groupby("ink")["solid_m2"].sum()
+    table = pd.DataFrame({"ink": film.index, "film": film.to_numpy()})
+    table["coverage"] = [float(solid.get(ink, np.nan)) / float(impressions.sum()) for ink in film.index]
+    table["area"] = [m2_per_kg(value) for value in film]
+    table["million"] = [kg_per_million_pages(row.film, page_m2, row.coverage) for row in table.itertuples()]
+    columns = [
+        Shown("ink"),
+        Shown("film", "film weight", "g/m2", 2),
+        Shown("area", "a kilogram covers", "m2", 0),
+        Shown("million", "a million pages take", "kg", 1),
+    ]
+    if results.logs.plant.format.ink_yield == "inch_pound":
+        table["mileage"] = [mileage_in2_per_lb(value) / 1000 for value in film]
+        columns.append(Shown("mileage", "mileage", "1000 in2/lb", 0))
+    table["covered"] = 100 * table["coverage"]
+    columns.append(Shown("covered", "at a mean coverage of", "%", 1))
+    return sheet(table, name="yields", caption="What a kilogram of ink does", columns=columns)
+
+
 def use_by_week(results: Results) -> Block:
     """Return used against expected ink by week, as a ratio per ink."""
     if (missing := _missing(results)) is not None:
         return missing
     watch = results["ink_watch"]
-    watch = watch[(watch["signal"] != "jump") & watch["expected_kg"].notna()]
+    watch = watch[watch["z"].notna()]
     week = results.logs.plant.week_of(watch["read_at"])
     table = watch.groupby([week.rename("week"), "ink"])[["used_kg", "expected_kg"]].sum().reset_index()
     # Four weeks together: dip errors of single weeks would hide what lasts.
@@ -131,16 +246,10 @@ def chart(results: Results) -> Block:
     """Return the control chart of each ink."""
     if (missing := _missing(results)) is not None:
         return missing
-    watch = results["ink_watch"]
-    parts = []
-    for _, rows in watch.groupby("ink"):
-        usable = rows["signal"] != "jump"
-        parts.append(
-            rows[usable].assign(
-                average=ewma(rows.loc[usable, "z"]),
-                limit=ewma_limits(int(usable.sum())),
-            )
-        )
+    watch = results["ink_watch"].dropna(subset="z")
+    parts = [
+        rows.assign(average=ewma(rows["z"]), limit=ewma_limits(len(rows))) for _, rows in watch.groupby("ink")
+    ]
     table = pd.concat(parts) if parts else watch.assign(average=np.nan, limit=np.nan)
     # A point a week shows as much as one a day, in a seventh of the page.
     week = results.logs.plant.week_of(table["read_at"])
@@ -153,7 +262,7 @@ def chart(results: Results) -> Block:
     return exhibit(
         figures.control_chart(drawn, x="week", by="ink", roles={ink: ink for ink in INKS}),
         name="ink-chart",
-        finding=f"The moving average of standardised residuals left its limits at some time for {names}.",
+        finding=f"The moving average of surprises left its limits at some time for {names}.",
         table=drawn[drawn["signal"] != ""].sort_values("week", ascending=False),
         columns=[
             Shown("week", kind="date"),
@@ -171,31 +280,140 @@ def chart_words() -> Block:
     return note(
         f"Exponentially weighted moving average with weight {EWMA_WEIGHT:g} and limits at {EWMA_LIMIT:g} standard "
         f"deviations: on steady use it gives a false alarm once in about {ewma_run_length():.0f} intervals, and it "
-        f"finds a lasting shift of one standard deviation after about {ewma_run_length(1.0):.0f}. Residuals of "
-        "successive dips lean against each other (a dip's error enters both), which makes false alarms rarer."
+        f"finds a lasting shift of one standard deviation after about {ewma_run_length(1.0):.0f}. What is charted is "
+        "each interval's surprise given all dips before it, so a dip's own error is not counted twice."
     )
 
 
-def jumps(results: Results) -> Block:
-    """Return the intervals that were set aside, with what was used and expected."""
+def findings(results: Results) -> Block:
+    """Return what departs from the models, with its evidence."""
     if (missing := _missing(results)) is not None:
         return missing
-    watch = results["ink_watch"]
-    table = watch[watch["signal"] == "jump"].sort_values("read_at", ascending=False)
-    table = table.assign(extra_kg=table["used_kg"] - table["expected_kg"])
+    table = pd.DataFrame(
+        [
+            {
+                "ink": one.ink,
+                "kind": one.kind,
+                "since": one.since,
+                "until": one.until,
+                "size": one.size,
+                "unit": _SIZES[one.kind],
+                "extra_kg": one.extra_kg,
+                "clear": float(np.sqrt(one.statistic)),
+                "rival": float(np.sqrt(one.rival)),
+            }
+            for one in results.ink_findings
+        ],
+        columns=["ink", "kind", "since", "until", "size", "unit", "extra_kg", "clear", "rival"],
+    )
     return sheet(
-        table,
-        name="jumps",
-        caption=f"{len(table)} intervals set aside: their use jumps by more than scatter explains "
-        "(an unlogged delivery, a gauge set anew, a slipped digit)",
+        table.sort_values("since", ascending=False),
+        name="findings",
+        caption=f"{len(table)} departures found; a drift and a leak that explain about as much as each other are "
+        "called a change",
         columns=[
             Shown("ink"),
-            Shown("read_at", "dip at the end", kind="time"),
-            Shown("used_kg", "used", "kg", 0),
-            Shown("expected_kg", "expected", "kg", 0),
+            Shown("kind"),
+            Shown("since", "from the dip", kind="date"),
+            Shown("until", "to the dip", kind="date"),
+            Shown("size", digits=2),
+            Shown("unit"),
             Shown("extra_kg", "used more than expected", "kg", 0),
+            Shown("clear", "standard errors", digits=1),
+            Shown("rival", "those of the next best kind", digits=1),
         ],
         file="ink_watch",
+    )
+
+
+def adequacy(results: Results) -> Block:
+    """Return what the model leaves out, each doubt with its test."""
+    table = results.ink_adequacy
+    if table.empty:
+        return note("No ink has enough intervals to test what its model leaves out.")
+    shown = table.assign(words=table["extension"].map(EXTENSIONS), chance=100 * table["p_adjusted"])
+    true = shown[shown["p_adjusted"] < 0.05]
+    verdict = (
+        "nothing is found beyond chance"
+        if true.empty
+        else "found: " + "; ".join(f"{row.words} ({logged(row.ink)})" for row in true.itertuples())
+    )
+    return sheet(
+        shown.sort_values("p_adjusted"),
+        name="adequacy",
+        caption=f"What the model leaves out, tested: {verdict}",
+        columns=[
+            Shown("ink"),
+            Shown("words", "doubt"),
+            Shown("terms", digits=0),
+            Shown("statistic", "F", digits=2),
+            Shown("chance", "chance alone, adjusted", "%", 0),
+            Shown("change_pct", "largest change of film weight", "%", 1),
+        ],
+        limit=30,
+    )
+
+
+def influence_words(results: Results) -> Block:
+    """Say whether a few readings carry the answer."""
+    parts = []
+    for ink, fit in results.ink_fits.items():
+        moved = influence(fit)
+        row = moved.loc[moved["film_shift"].abs().idxmax()]
+        robust = (robust_estimate(fit)[0] - fit.estimate[0]) / fit.std_error[0]
+        parts.append(
+            f"{logged(ink)}: leaving out the interval to {row['read_at']:%Y-%m-%d} moves film weight by "
+            f"{abs(row['film_shift']):.1f} standard errors, a robust fit by {abs(robust):.1f}"
+        )
+    return note("; ".join(parts) + "." if parts else "No model, so no reading carries it.")
+
+
+def what_if(results: Results, *, copies: float, pages: float, coverage: float = 1.0) -> Block:
+    """Return the ink one run would take.
+
+    Parameters
+    ----------
+    results : Results
+        The results.
+    copies : float
+        Gross copies.
+    pages : float
+        Pages of a copy.
+    coverage : float
+        Coverage against the mean of the last 52 weeks: 1.1 is a tenth more.
+    """
+    if not results.ink_fits:
+        return note("Without a model no run can be foretold.")
+    logs = results.logs
+    runs = logs["runs"].set_index("run_id")
+    lately = runs[runs["date"] > logs.as_of - pd.Timedelta(weeks=52)]
+    page_m2 = float((lately["page_width_mm"] * lately["page_height_mm"]).median() / 1e6)
+    printed = (
+        lately["copies_gross"] * lately["pages"] * lately["page_width_mm"] * lately["page_height_mm"] / 1e6
+    )
+    exposure = results.ink_exposure[results.ink_exposure["run_id"].isin(lately.index)]
+    rows = []
+    for ink, fit in results.ink_fits.items():
+        mean = float(exposure.loc[exposure["ink"] == ink, "solid_m2"].sum() / printed.sum())
+        solid = copies * pages * page_m2 * mean * coverage
+        one = pd.DataFrame({"solid_m2": [solid], "solid_squared": [solid**2], "starts": [1.0], "days": [0.0]})
+        rows.append(predict_use(fit, one).assign(ink=ink, coverage=100 * mean * coverage))
+    table = pd.concat(rows, ignore_index=True)
+    return sheet(
+        table,
+        name="what-if",
+        caption=f"A run of {quantity(copies, '', 0)} gross copies of {pages:g} pages, at {coverage:g} times the usual "
+        f"coverage, takes {quantity(table['mean'].sum(), 'kg', 0)} of ink (standing left out)",
+        columns=[
+            Shown("ink"),
+            Shown("coverage", "coverage", "%", 1),
+            Shown("mean", "expected", "kg", 1),
+            Shown("low", "95 % from", "kg", 1),
+            Shown("high", "to", "kg", 1),
+            Shown("parameter_sd", "not knowing the terms", "kg", 1),
+            Shown("scatter_sd", "scatter of runs", "kg", 1),
+            Shown("dip_sd", "two dips would add", "kg", 1),
+        ],
     )
 
 
@@ -212,7 +430,8 @@ def key_figures(results: Results) -> None:
     for row in results["ink_model"].dropna(subset="estimate").itertuples():
         if row.term == "film_g_m2":
             print(f"{row.ink} {row.estimate:.2f} g/m2")
-    print(declared("ink_watch")[0].column, len(results["ink_watch"]))
+    for one in results.ink_findings:
+        print(f"{one.ink} {one.kind} since {one.since:%Y-%m-%d}")
 
 
 def _roles(inks: pd.Series) -> dict[str, str]:
