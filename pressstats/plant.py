@@ -199,7 +199,7 @@ class Plant(_Part):
         """
         days = days.dt.normalize()
         first = WEEKDAYS.index(self.week_starts)
-        return days - pd.to_timedelta((days.dt.dayofweek - first) % 7, unit="D")
+        return days - pd.to_timedelta((days.dt.day_of_week - first) % 7, unit="D")
 
     def week_start(self, day: dt.date | pd.Timestamp) -> pd.Timestamp:
         """Return the first day of the week that `day` lies in."""

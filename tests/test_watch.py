@@ -196,18 +196,18 @@ DAYS = 196
 TOML = PLANT_TOML + "\n[reel]\nsplice_target_m = 105\n"
 
 
-def steady_tables(seed: int = 31) -> dict[str, pd.DataFrame]:
-    """Twenty-eight weeks of the small plant with scatter in waste and coverage, and nothing wrong."""
+def steady_tables(days: int = DAYS, seed: int = 31) -> dict[str, pd.DataFrame]:
+    """Nights of the small plant with scatter in waste and coverage, and nothing wrong."""
     rng = np.random.default_rng(seed)
-    tables = small_tables(DAYS)
+    tables = small_tables(days)
     runs = tables["runs"].copy()
     startup = runs["copies_startup_waste"] + rng.integers(-60, 61, len(runs))
     running = runs["copies_running_waste"] + rng.integers(-40, 41, len(runs))
     moved = (startup - runs["copies_startup_waste"]) + (running - runs["copies_running_waste"])
     runs = runs.assign(copies_startup_waste=startup, copies_running_waste=running)
     tables["runs"] = runs.assign(copies_good=runs["copies_good"] - moved)
-    _ink(tables, rng)
-    last = FIRST_DAY + pd.Timedelta(days=DAYS - 1)
+    _ink(tables, rng, days)
+    last = FIRST_DAY + pd.Timedelta(days=days - 1)
     counted = pd.DataFrame(
         {"counted_on": last, "material": ["N1200", "plate"], "quantity": [14_000.0, 900.0]}
     )
@@ -220,7 +220,7 @@ def steady_tables(seed: int = 31) -> dict[str, pd.DataFrame]:
     return tables
 
 
-def _ink(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:
+def _ink(tables: dict[str, pd.DataFrame], rng: np.random.Generator, days: int) -> None:
     """Give every run a coverage of its own and the tanks the use that goes with it, topped up as logged."""
     coverage = tables["coverage"]
     coverage = coverage.assign(
@@ -234,7 +234,7 @@ def _ink(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:
     rows: list[dict[str, object]] = []
     for tank, ink, first in (("K1", "black", 400.0), ("C1", "cyan", 300.0)):
         level = first
-        for number in range(DAYS + 1):
+        for number in range(days + 1):
             day = FIRST_DAY + pd.Timedelta(days=number - 1)
             if number:
                 level -= used.loc[day, ink] + 1.0
@@ -243,7 +243,13 @@ def _ink(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:
             if level < 150:
                 level += 250.0
                 filled.append(
-                    {"delivery_id": f"{tank}{number}", "material": ink, "quantity": 250.0, "tank": tank}
+                    {
+                        "delivery_id": f"{tank}{number}",
+                        "material": ink,
+                        "quantity": 250.0,
+                        "tank": tank,
+                        "quantity_ordered": 250.0,
+                    }
                 )
                 filled[-1] |= {
                     "ordered_on": day - pd.Timedelta(days=9),

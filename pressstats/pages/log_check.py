@@ -23,7 +23,7 @@ def headline(results: Results) -> Block:
     aside = len(logs.rejected)
     share = 100 * used / rows if rows else 0.0
     return headline_block(
-        f"{aside} rows were set aside and {len(logs.warnings)} are used with a warning, of {quantity(rows, '', 0)} read.",
+        f"{aside} rows were set aside and {len(logs.warnings)} used with a warning, of {quantity(rows, '', 0)} read.",
         f"{share:.2f} % of all rows are used; repeated rows of overlapping exports count once.",
     )
 
