@@ -126,7 +126,7 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
         finding, places = found
         findings.append(finding)
         if places:
-            rows = _set_aside(rows, usable.loc[places, "index"].tolist(), finding.kind)
+            rows = _set_aside(rows, usable.loc[places, "index"].tolist())
         else:
             windows.append(Window(finding.exposure, finding.since, finding.until))
     usable = rows[rows["why"] == ""].reset_index(drop=True)
@@ -201,9 +201,7 @@ def _best_single(
 
 def _windows_over(place: int, rows: int) -> tuple[np.ndarray, np.ndarray]:
     """Return first and last interval of windows that hold the interval `place`, a few days or weeks long."""
-    first, last = (
-        grid.ravel() for grid in np.meshgrid(place - np.arange(_OVER), place + np.arange(_OVER))
-    )
+    first, last = (grid.ravel() for grid in np.meshgrid(place - np.arange(_OVER), place + np.arange(_OVER)))
     usable = (first >= 0) & (last < rows) & (last - first >= _SHORTEST - 1)
     return first[usable], last[usable]
 
@@ -263,10 +261,10 @@ def _windows(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     return first[usable], last[usable]
 
 
-def _set_aside(rows: pd.DataFrame, places: list[int], kind: str) -> pd.DataFrame:
+def _set_aside(rows: pd.DataFrame, places: list[int]) -> pd.DataFrame:
     """Mark the row of a step; put one row from the dip before to the dip after a misread one."""
     rows = rows.copy()
-    if kind == "step":
+    if len(places) == 1:
         rows.loc[places, "why"] = STEP
         return rows
     before, after = places

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from ..tables import as_published
 from .banded import BandedFit, fit_banded, whiten
+from .variances import VarianceSpread, half_width, variance_spread
 
 __all__ = [
     "TERMS",
@@ -94,10 +95,20 @@ class InkFit:
         """Film weight, start-up and standing, shape (3,)."""
         return self.fit.estimate[: len(TERMS)]
 
-    @property
+    @cached_property
+    def spread(self) -> VarianceSpread:
+        """The fit at every share of scatter that the readings allow."""
+        pattern = dip_pattern(self.rows)
+        mean_dip = self.fit.dip_variance * float(pattern[0].mean())
+        mean_scatter = self.fit.scatter_variance * float(self.scatter.mean())
+        share = mean_scatter / (mean_dip + mean_scatter)
+        response = self.rows["used_kg"].to_numpy()
+        return variance_spread(self.design, response, pattern, self.scatter, share)
+
+    @cached_property
     def covariance(self) -> np.ndarray:
-        """Covariance of the three terms, shape (3, 3)."""
-        return self.fit.covariance[: len(TERMS), : len(TERMS)]
+        """Covariance of the three terms, uncertainty of the variances included, shape (3, 3)."""
+        return self.spread.total_covariance(self.fit.estimate)[: len(TERMS), : len(TERMS)]
 
     @property
     def std_error(self) -> np.ndarray:
@@ -125,8 +136,11 @@ class InkFit:
         return 100 * float(np.sqrt(self.fit.scatter_variance))
 
     def interval(self, level: float = 0.95) -> np.ndarray:
-        """Return the half width of the interval of each term, by Student's t, shape (3,)."""
-        return stats.t.ppf(0.5 + level / 2, self.freedom) * self.std_error
+        """Return the half width of the interval of each term, shape (3,)."""
+        terms, spread = len(TERMS), self.spread
+        away = spread.estimate[:, :terms] - self.estimate
+        variance = np.diagonal(spread.covariance, axis1=1, axis2=2)[:, :terms]
+        return half_width(away, variance, spread, level)
 
 
 def ink_design(rows: pd.DataFrame) -> np.ndarray:
@@ -252,7 +266,7 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (inks x 3, 7)
-        Published columns; 95 % intervals by Student's t. An ink without a fit is blank.
+        Published columns; 95 % intervals, uncertainty of the variances included. An ink without a fit is blank.
     """
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
@@ -328,22 +342,22 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
         mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for
         the use itself, and measured_half, the half width for the use as two dips would show it.
     """
-    design = ink_design(exposure)
+    design, spread, terms = ink_design(exposure), fit.spread, len(TERMS)
     mean = design @ fit.estimate
-    parameter = np.sqrt(np.einsum("ij,jk,ik->i", design, fit.covariance, design))
-    scatter = np.sqrt(fit.fit.scatter_variance * scatter_weight(exposure, fit.estimate))
-    dip = np.full(len(exposure), np.sqrt(2 * fit.fit.dip_variance))
-    quantile = stats.t.ppf(0.5 + level / 2, fit.freedom)
-    half = quantile * np.hypot(parameter, scatter)
+    away = spread.estimate[:, :terms] @ design.T - mean
+    given = np.einsum("ij,njk,ik->ni", design, spread.covariance[:, :terms, :terms], design)
+    scatter = np.outer(spread.scatter_variance, scatter_weight(exposure, fit.estimate))
+    dip = np.outer(spread.dip_variance, np.full(len(exposure), 2.0))
+    half = half_width(away, given + scatter, spread, level)
     return pd.DataFrame(
         {
             "mean": mean,
-            "parameter_sd": parameter,
-            "scatter_sd": scatter,
-            "dip_sd": dip,
+            "parameter_sd": np.sqrt(spread.weight @ (given + away**2)),
+            "scatter_sd": np.sqrt(spread.weight @ scatter),
+            "dip_sd": np.sqrt(spread.weight @ dip),
             "low": mean - half,
             "high": mean + half,
-            "measured_half": quantile * np.sqrt(parameter**2 + scatter**2 + dip**2),
+            "measured_half": half_width(away, given + scatter + dip, spread, level),
         },
         index=exposure.index,
     )

@@ -1,0 +1,223 @@
+"""What the ink model is worth, over simulated inks whose truth is known.
+
+``coverage``
+    Do 95 % intervals of the terms and of predicted use hold the truth, and how much less does film weight
+    scatter than by ordinary least squares?
+``kinds``
+    How often is a drift, a leak, a gauge set anew or a misread dip found, dated and named rightly?
+``false-alarms``
+    How large do the statistics grow in inks that nothing happened to? The limits in
+    ``pressstats.ink.findings`` come from here.
+``speed``
+    Is the time linear in the readings? Told as a ratio within one run.
+
+Run it as ``python tests/bench/bench_ink.py coverage [--plants N]``.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import click
+import numpy as np
+import pandas as pd
+
+from pressstats.ink import findings, fit_ink, ink_model, judge_inks, predict_use
+from pressstats.ink.model import TERMS, ink_design
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from ink_simulation import DISTURBANCES, Habits, simulate_ink
+
+FOUND_DAYS = 14
+
+
+def judge_coverage(habits: Habits, plants: int, seed: int) -> dict[str, float]:
+    """Return shares of intervals that hold the truth, and how film weight scatters."""
+    rng = np.random.default_rng(seed)
+    held, predicted, measured, ours, ordinary = [], [], [], [], []
+    for _ in range(plants):
+        rows, _ = simulate_ink(rng, habits)
+        fit = fit_ink("black", rows)
+        if fit is None:
+            continue
+        held.append(np.abs(fit.estimate - habits.terms) <= fit.interval())
+        new, _ = simulate_ink(rng, habits)
+        new = new.head(8)
+        told = predict_use(fit, new)
+        predicted.append(new["true_kg"].between(told["low"], told["high"]).mean())
+        measured.append(((new["used_kg"] - told["mean"]).abs() <= told["measured_half"]).mean())
+        ours.append(fit.estimate[0])
+        ordinary.append(np.linalg.lstsq(ink_design(rows), rows["used_kg"].to_numpy(), rcond=None)[0][0])
+    shares = dict(zip(("film", "start-up", "standing"), 100 * np.mean(held, axis=0), strict=True))
+    return shares | {
+        "predicted": 100 * float(np.mean(predicted)),
+        "as dipped": 100 * float(np.mean(measured)),
+        "film sd": float(np.std(ours)),
+        "ratio to OLS": float(np.std(ours) / np.std(ordinary)),
+        "fits": float(len(ours)),
+    }
+
+
+def judge_kind(kind: str | None, habits: Habits, plants: int, seed: int) -> dict[str, float]:
+    """Return how often a disturbance is found, dated, named and named rightly, in per cent."""
+    rng = np.random.default_rng(seed)
+    disturbance = DISTURBANCES[kind] if kind else None
+    found, dated, named, right, others = 0, 0, 0, 0, 0
+    for _ in range(plants):
+        rows, since = simulate_ink(rng, habits, disturbance)
+        _, _, list_ = judge_inks(rows)
+        near = []
+        if since is not None and disturbance is not None:
+            until = since + pd.Timedelta(days=disturbance.days)
+            margin = pd.Timedelta(days=FOUND_DAYS)
+            near = [f for f in list_ if f.since <= until + margin and f.until >= since - margin]
+        others += len(list_) - bool(near)
+        if near:
+            first = near[0]
+            found += 1
+            dated += abs(first.since - since) <= pd.Timedelta(days=FOUND_DAYS)
+            named += first.kind != "change"
+            right += first.kind == kind
+    share = 100 / plants
+    return {
+        "found": found * share,
+        "dated": dated * share,
+        "named": named * share,
+        "right of named": 100 * right / named if named else np.nan,
+        "other findings": others * share,
+    }
+
+
+def largest_statistics(habits: Habits, plants: int, seed: int) -> pd.DataFrame:
+    """Return the largest statistics of undisturbed inks, and whether anything was found, a row each."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for _ in range(plants):
+        intervals, _ = simulate_ink(rng, habits)
+        fit = fit_ink("black", intervals)
+        if fit is None:
+            continue
+        best = findings.suspicions(fit)
+        rows.append(
+            {
+                "single": max((b.statistic for b, places in best if places), default=0.0),
+                "window": max((b.statistic for b, places in best if not places), default=0.0),
+                "finding": float(bool(judge_inks(intervals)[2])),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+@click.group()
+def main() -> None:
+    """Measure the ink model on simulated inks."""
+
+
+def _show(rows: list[dict[str, object]]) -> None:
+    click.echo(
+        pd.DataFrame(rows).to_string(index=False, float_format=lambda x: f"{x:.3g}" if x < 10 else f"{x:.1f}")
+    )
+
+
+@main.command()
+@click.option("--plants", default=2000)
+@click.option("--seed", default=1)
+def coverage(plants: int, seed: int) -> None:
+    """Tell how often intervals hold the truth: 93 to 97 per cent is meant."""
+    table = []
+    for daily_kg in (130.0, 260.0, 520.0):
+        habits = Habits(daily_kg=daily_kg)
+        table.append({"dips": "daily", "kg a day": daily_kg} | judge_coverage(habits, plants, seed))
+        _show(table[-1:])
+    for daily_kg in (130.0, 520.0):
+        monthly = Habits(daily_kg=daily_kg, days=1092, every=28, missed=0.0)
+        table.append({"dips": "monthly", "kg a day": daily_kg} | judge_coverage(monthly, plants, seed))
+    _show(table)
+
+
+@main.command()
+@click.option("--plants", default=100)
+@click.option("--seed", default=2)
+@click.option("--daily-kg", default=130.0)
+def kinds(plants: int, seed: int, daily_kg: float) -> None:
+    """Tell how often disturbances are found, dated within two weeks, named and named rightly [per cent]."""
+    table = []
+    for dip_kg in (10.0, 20.0, 40.0, 60.0):
+        for kind in (*DISTURBANCES, None):
+            habits = Habits(dip_kg=dip_kg, days=1092, daily_kg=daily_kg)
+            told = judge_kind(kind, habits, plants, seed)
+            table.append({"dip kg": dip_kg, "planted": kind or "nothing"} | told)
+    _show(table)
+
+
+@main.command("false-alarms")
+@click.option("--plants", default=1000)
+@click.option("--seed", default=3)
+def false_alarms(plants: int, seed: int) -> None:
+    """Tell how large statistics grow in three years without a disturbance."""
+    table = []
+    cases = [(130.0, 10.0), (130.0, 60.0), (520.0, 20.0), (520.0, 60.0)]
+    everything = []
+    for daily_kg, dip_kg in cases:
+        told = largest_statistics(Habits(days=1092, daily_kg=daily_kg, dip_kg=dip_kg), plants, seed)
+        everything.append(told)
+        table.append({"kg a day": daily_kg, "dip kg": dip_kg} | _tails(told))
+    table.append({"kg a day": np.nan, "dip kg": np.nan} | _tails(pd.concat(everything)))
+    _show(table)
+
+
+def _tails(told: pd.DataFrame) -> dict[str, float]:
+    single, window = told["single"], told["window"]
+    return {
+        "single 95 %": single.quantile(0.95),
+        "single 99.5 %": single.quantile(0.995),
+        "window 95 %": window.quantile(0.95),
+        "window 99.5 %": window.quantile(0.995),
+        "with a finding, per cent": 100 * told["finding"].mean(),
+    }
+
+
+@main.command()
+@click.option("--rounds", default=3)
+def speed(rounds: int) -> None:
+    """Tell the time of six inks with daily dips, over 1, 2, 5 and 10 years, as a ratio per reading."""
+    rng = np.random.default_rng(4)
+    planted = [None, "drift", "leak", "step", "misread dip", None]
+    inks = []
+    for number, kind in enumerate(planted):
+        habits = replace(Habits(), days=3650, dip_kg=60.0)
+        inks.append(simulate_ink(rng, habits, DISTURBANCES.get(kind or ""), f"ink {number}")[0])
+    whole = pd.concat(inks, ignore_index=True)
+    end = whole["since"].min()
+    best: dict[int, float] = {}
+    readings = {}
+    fits = {}
+    for _ in range(rounds):
+        for years in (1, 2, 5, 10):
+            part = whole[whole["read_at"] <= end + pd.Timedelta(days=365 * years)]
+            readings[years] = len(part)
+            start = time.perf_counter()
+            judged, fits[years], _ = judge_inks(part)
+            ink_model(judged, fits[years])
+            best[years] = min(best.get(years, np.inf), time.perf_counter() - start)
+    unit = best[1] / readings[1]
+    _show(
+        [
+            {
+                "years": years,
+                "readings": readings[years],
+                "fits": len(fits[years]),
+                "seconds": best[years],
+                "time per reading to that of one year": best[years] / readings[years] / unit,
+            }
+            for years in best
+        ]
+    )
+
+
+if __name__ == "__main__":
+    assert len(TERMS) == 3
+    main()
