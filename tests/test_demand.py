@@ -21,7 +21,7 @@ from pressstats.demand import (
     whole_weeks,
 )
 from pressstats.forecast import CHOICE, HORIZON
-from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_intervals
+from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import effective_grammage, run_balance, threading_paper
 from pressstats.past import PastError, past_forecasts
@@ -40,8 +40,8 @@ def logs_of(
 def use_of(logs: Logs) -> pd.DataFrame:
     runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
     exposure = ink_exposure(logs)
-    intervals = judge_intervals(ink_intervals(logs, exposure))
-    return weekly_use(logs, runs, exposure, intervals, ink_model(intervals))
+    intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
+    return weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits))
 
 
 def with_wash(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:

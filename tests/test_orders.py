@@ -10,7 +10,7 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.demand import demand_outlook
-from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_intervals
+from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import (
     Paths,
@@ -38,7 +38,8 @@ def stock_of(logs: Logs, daily: pd.Series = NOTHING, model: pd.DataFrame | None 
     runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
     exposure = ink_exposure(logs)
     if model is None:
-        model = ink_model(judge_intervals(ink_intervals(logs, exposure)))
+        intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
+        model = ink_model(intervals, fits)
     return stock_on_hand(logs, runs, exposure, model, daily).set_index("material")
 
 

@@ -12,6 +12,7 @@ import pytest
 from scipy import stats
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
+from pressstats.ink import ink_model, judge_inks
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
@@ -167,26 +168,57 @@ def test_a_title_that_the_baseline_has_not_seen_is_compared_with_its_press() -> 
 # --- ink ---------------------------------------------------------------------------------------
 
 
-def ink_model_of(film: float) -> pd.DataFrame:
-    terms = {"film_g_m2": film, "startup_kg_per_run": 0.0, "standing_kg_per_day": 0.0}
-    return pd.DataFrame({"ink": "black", "term": list(terms), "estimate": list(terms.values())})
+def ink_intervals_of(n: int, seed: int, leak_from: int | None = None) -> pd.DataFrame:
+    """Intervals of a day each with dip errors that neighbours share, and a leak for the last days."""
+    rng = np.random.default_rng(seed)
+    ends = pd.date_range("2025-01-01 06:00", periods=n + 1, unit="us").to_series()
+    frame = pd.DataFrame({"ink": "black", "since": ends.to_numpy()[:-1], "read_at": ends.to_numpy()[1:]})
+    frame["starts"] = rng.integers(0, 4, n).astype(float)
+    frame["solid_m2"] = frame["starts"] * rng.lognormal(9.5, 0.3, n)
+    frame["solid_squared"] = frame["solid_m2"] ** 2
+    frame["days"], frame["why"] = 1.0, ""
+    expected = 1.4 * frame["solid_m2"] / 1000 + 5 * frame["starts"] + 10
+    dips = rng.normal(0, 20, n + 1)
+    frame["used_kg"] = expected * (1 + rng.normal(0, 0.05, n)) + dips[:-1] - dips[1:]
+    if leak_from is not None:
+        frame.loc[leak_from:, "used_kg"] += 15
+    return frame
 
 
-def test_ink_watch_finds_a_lasting_change_and_its_residuals_are_standardised() -> None:
-    rng = np.random.default_rng(8)
-    n = 200
-    frame = pd.DataFrame({"ink": "black", "read_at": pd.date_range("2025-01-01 06:00", periods=n, unit="us")})
-    frame["solid_m2"], frame["starts"], frame["days"], frame["why"] = 10_000.0, 1.0, 1.0, ""
-    frame["used_kg"] = 20.0 + rng.normal(0, 1, n)
-    quiet = ink_watch(frame, ink_model_of(2.0))
+def watch_of(frame: pd.DataFrame) -> pd.DataFrame:
+    judged, fits, findings = judge_inks(frame)
+    return ink_watch(judged, ink_model(judged, fits), fits, findings)
+
+
+def test_ink_watch_charts_surprises_and_finds_a_lasting_leak() -> None:
+    quiet = watch_of(ink_intervals_of(300, 8))
+    assert quiet["z"].std() == pytest.approx(1.0, abs=0.02)
+    # Surprises are independent though raw residuals of neighbours lean against each other.
+    residual = quiet["used_kg"] - quiet["expected_kg"]
+    assert residual.autocorr(1) < -0.25
+    assert abs(quiet["z"].autocorr(1)) < 2.5 / np.sqrt(300)
     assert (quiet["signal"] != "").mean() < 0.05
-    spread = np.sqrt(((frame["used_kg"] - 20.0) ** 2).sum() / (n - 3))
-    np.testing.assert_allclose(quiet["z"], (frame["used_kg"] - 20.0) / spread, rtol=1e-12)
-    frame.loc[n - 30 :, "used_kg"] += 1.5
-    watch = ink_watch(frame, ink_model_of(2.0))
-    assert (watch["signal"].tail(15) == "high").all()
-    blank = ink_watch(frame, ink_model_of(np.nan))
-    assert blank["z"].isna().all() and (blank["signal"] == "").all()
+    leaking = watch_of(ink_intervals_of(300, 8, leak_from=270))
+    assert (leaking["signal"].tail(15) == "high").all()
+
+
+def test_ink_watch_names_a_misread_dip_and_a_step() -> None:
+    frame = ink_intervals_of(200, 9)
+    frame.loc[50, "used_kg"] += 400  # a spill, or a gauge set anew
+    frame.loc[120, "used_kg"] -= 900  # the dip after it read 900 kg too high
+    frame.loc[121, "used_kg"] += 900
+    watch = watch_of(frame)
+    signals = watch.set_index("read_at")["signal"]
+    assert signals[frame["read_at"][50]] == "step"
+    # The dip itself is bridged: its two intervals are one, to the dip after it.
+    assert frame["read_at"][120] not in signals.index
+    assert signals[frame["read_at"][121]] == "misread dip"
+    assert len(watch) == 199
+
+
+def test_ink_watch_is_blank_without_a_model() -> None:
+    blank = watch_of(ink_intervals_of(8, 10))
+    assert blank["z"].isna().all() and blank["expected_kg"].isna().all() and (blank["signal"] == "").all()
 
 
 # --- exceptions --------------------------------------------------------------------------------
@@ -388,7 +420,7 @@ Cause = tuple[Callable[[Tables], None], str, str]
 CAUSES: dict[str, list[Cause]] = {
     "first": [
         (_startup, "start-up waste", "P1"),
-        (_leak, "ink use", "cyan"),
+        (_leak, "ink leak", "cyan"),
         (_butts, "reel ends", "S2"),
         (_low, "cover low", "N1200"),
         (_late, "delivery late", "D4 N1200"),
@@ -396,7 +428,7 @@ CAUSES: dict[str, list[Cause]] = {
     ],
     "second": [
         (_running, "running waste", "P1"),
-        (_slip, "ink use", "black"),
+        (_slip, "ink misread dip", "black"),
         (_breaks, "web breaks", "Eastmill"),
         (_uncounted, "stock unknown", "plate"),
         (_no_reels, "log gap", "runs without reels"),

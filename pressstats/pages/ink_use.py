@@ -162,7 +162,7 @@ def model_words(results: Results) -> Block:
         )
     stated = results.logs.plant.measurement.dip_kg
     parts = [
-        f"{logged(ink)}: one dip of all its tanks {quantity(fit.dip_kg, 'kg', 0)}, one run {per_cent(fit.scatter_pct)}, "
+        f"{logged(ink)}: a dip of all its tanks {quantity(fit.dip_kg, 'kg', 0)}, a run {per_cent(fit.scatter_pct)}, "
         f"inflation {fit.inflation[0]:.0f} / {fit.inflation[1]:.0f} / {fit.inflation[2]:.0f}"
         for ink, fit in results.ink_fits.items()
     ]
