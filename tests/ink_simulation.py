@@ -88,7 +88,7 @@ DISTURBANCES = {
 
 def simulate_ink(
     rng: np.random.Generator,
-    habits: Habits = Habits(),  # noqa: B008  frozen
+    habits: Habits = Habits(),
     disturbance: Disturbance | None = None,
     ink: str = "black",
 ) -> tuple[pd.DataFrame, pd.Timestamp | None]:

@@ -1,7 +1,9 @@
 """The ledger of each ink: level, deliveries and use from dip to dip, beside what was printed between them.
 
 A dip labels the end of its interval. Two tanks of one ink are one ink: an interval lasts from one occasion
-at which all its tanks were dipped to the next, so a missed dip makes a longer interval, not a gap.
+at which all its tanks were dipped to the next, so a missed dip makes a longer interval, not a gap. Tanks need
+not be dipped at one hour: as long as no run that uses the ink finishes and no delivery comes between them, their
+dips are one occasion, of the time of the last.
 """
 
 from __future__ import annotations
@@ -13,8 +15,10 @@ from ..logs import Logs
 
 __all__ = ["NO_COVERAGE", "ink_exposure", "ink_intervals", "no_ledger", "tank_levels"]
 
-#: Dips of several tanks of one ink within this time are one occasion.
-_OCCASION = pd.Timedelta(hours=3)
+#: Dips of several tanks of one ink within this time are one occasion, if nothing was printed or filled between.
+_OCCASION = pd.Timedelta(hours=18)
+#: Of two dips of one tank within this time the later one stands.
+_REPEATED = pd.Timedelta(hours=3)
 
 #: Why an interval says nothing of the model.
 NO_COVERAGE = "a run without coverage"
@@ -97,24 +101,19 @@ def tank_levels(logs: Logs, ink: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     -------
     levels : DataFrame, shape (occasions, 2)
         read_at, level_kg [kg], of the occasions on which every tank was dipped. Left out are dips
-        on a day with a delivery of unknown hour, and those between which a delivery came, since
-        nobody can say what they saw of it.
+        on a day with a delivery of unknown hour, since nobody can say what they saw of it.
     filled : DataFrame, shape (deliveries, 2)
         at (noon where the hour is not known), quantity_kg [kg]; blank where the delivery may be of
         this ink or not, or is not in kg.
     """
     readings = logs["tank_readings"]
     dips = readings[readings["ink"] == ink]
-    levels = _occasions(dips)
     filled = _deliveries(logs, ink, dips)
+    levels = _occasions(dips, np.sort(np.concatenate([_finishes(logs, ink), filled["at"].to_numpy()])))
     unknown_hour = filled.loc[filled["delivered_at"].isna(), "delivered_on"]
     unclear = levels["first_at"].dt.normalize().isin(unknown_hour)
     unclear |= levels["read_at"].dt.normalize().isin(unknown_hour)
-    came = np.sort(filled["at"].to_numpy())
-    between = np.searchsorted(came, levels["read_at"].to_numpy(), "right") > np.searchsorted(
-        came, levels["first_at"].to_numpy(), "right"
-    )
-    levels = levels.loc[~unclear & ~between, ["read_at", "level_kg"]]
+    levels = levels.loc[~unclear, ["read_at", "level_kg"]]
     return levels.reset_index(drop=True), filled[["at", "quantity_kg"]]
 
 
@@ -132,12 +131,24 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _occasions(dips: pd.DataFrame) -> pd.DataFrame:
-    """Return total level at the times when every tank of the ink was dipped."""
+def _finishes(logs: Logs, ink: str) -> np.ndarray:
+    """Return when runs finished that print the ink, or of which nobody can say that they do not."""
+    runs = logs["runs"]
+    if logs.has("coverage"):
+        coverage = logs["coverage"]
+        lost = logs.set_aside.loc[logs.set_aside["table"] == "coverage", "run_id"]
+        prints = coverage.loc[(coverage["ink"] == ink) & (coverage["solid_pages"] > 0), "run_id"]
+        unknown = ~runs["run_id"].isin(coverage["run_id"]) | runs["run_id"].isin(lost)
+        runs = runs[runs["run_id"].isin(prints) | unknown]
+    return runs["finished_at"].dropna().to_numpy()
+
+
+def _occasions(dips: pd.DataFrame, events: np.ndarray) -> pd.DataFrame:
+    """Return total level at the times when every tank of the ink was dipped; `events` part occasions."""
     dips = dips.sort_values("read_at", ignore_index=True)
     tanks = dips["tank"].nunique()
     # Of two dips of one tank on one occasion the later one stands.
-    last = dips.assign(occasion=_occasion_numbers(dips["read_at"])).drop_duplicates(
+    last = dips.assign(occasion=_occasion_numbers(dips, events)).drop_duplicates(
         ["occasion", "tank"], keep="last"
     )
     levels = last.groupby("occasion").agg(
@@ -149,16 +160,25 @@ def _occasions(dips: pd.DataFrame) -> pd.DataFrame:
     return levels[levels["dipped"] == tanks].reset_index(drop=True)
 
 
-def _occasion_numbers(read_at: pd.Series) -> np.ndarray:
-    """Return the occasion of each dip; one ends three hours after its first dip, however many follow."""
-    times = read_at.to_numpy()
+def _occasion_numbers(dips: pd.DataFrame, events: np.ndarray) -> np.ndarray:
+    """Return the occasion of each dip, in order of time.
+
+    A dip opens another one when a run finished or a delivery came since the dip before, when it is too
+    late after the first one, or when its tank was dipped in it already and not just now.
+    """
+    times, tanks = dips["read_at"].to_numpy(), dips["tank"].to_numpy()
+    before = np.searchsorted(events, times, side="right")
     numbers = np.zeros(len(times), dtype=int)
-    first = 0
-    for row in range(1, len(times)):
-        later = times[row] - times[first] > _OCCASION
-        numbers[row] = numbers[row - 1] + later
-        first = row if later else first
-    return numbers
+    opened = 0
+    first_of: dict[str, np.datetime64] = {}
+    for row in range(len(times)):
+        repeated = tanks[row] in first_of and times[row] - first_of[tanks[row]] > _REPEATED
+        late = times[row] - times[opened] > _OCCASION
+        if repeated or late or before[row] != before[opened]:
+            opened, first_of = row, {}
+            numbers[row] = 1
+        first_of.setdefault(tanks[row], times[row])
+    return np.cumsum(numbers)
 
 
 def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:

@@ -24,6 +24,7 @@ __all__ = [
     "Window",
     "dip_pattern",
     "expected_use",
+    "fit_film",
     "fit_ink",
     "inflation",
     "ink_design",
@@ -81,6 +82,8 @@ class InkFit:
         Variance inflation of each term by the others.
     windows : tuple of Window
         Weeks with a term of their own, after the three terms.
+    joint : bool
+        Start-up and standing cannot be told apart: one term per day stands for both, and they are blank.
     """
 
     ink: str
@@ -89,11 +92,20 @@ class InkFit:
     scatter: np.ndarray
     inflation: np.ndarray
     windows: tuple[Window, ...] = ()
+    joint: bool = False
+
+    @property
+    def known(self) -> int:
+        """How many of the three terms the intervals tell: 3, or film weight alone."""
+        return 1 if self.joint else len(TERMS)
 
     @property
     def estimate(self) -> np.ndarray:
         """Film weight, start-up and standing, shape (3,)."""
-        return self.fit.estimate[: len(TERMS)]
+        return self._padded(self.fit.estimate[: self.known])
+
+    def _padded(self, values: np.ndarray) -> np.ndarray:
+        return np.append(values, np.full(len(TERMS) - self.known, np.nan))
 
     @cached_property
     def spread(self) -> VarianceSpread:
@@ -108,7 +120,8 @@ class InkFit:
     @cached_property
     def covariance(self) -> np.ndarray:
         """Covariance of the three terms, uncertainty of the variances included, shape (3, 3)."""
-        return self.spread.total_covariance(self.fit.estimate)[: len(TERMS), : len(TERMS)]
+        known = self.spread.total_covariance(self.fit.estimate)[: self.known, : self.known]
+        return np.pad(known, (0, len(TERMS) - self.known), constant_values=np.nan)
 
     @property
     def std_error(self) -> np.ndarray:
@@ -118,12 +131,12 @@ class InkFit:
     @property
     def design(self) -> np.ndarray:
         """Regressors of the fit, shape (intervals, terms and windows)."""
-        return np.column_stack([ink_design(self.rows), window_columns(self.rows, self.windows)])
+        return _whole_design(self.rows, self.windows, self.joint)
 
     @property
     def freedom(self) -> int:
         """Degrees of freedom of the residuals."""
-        return max(len(self.rows) - len(TERMS) - len(self.windows), 1)
+        return max(len(self.rows) - len(self.fit.estimate), 1)
 
     @property
     def dip_kg(self) -> float:
@@ -137,15 +150,20 @@ class InkFit:
 
     def interval(self, level: float = 0.95) -> np.ndarray:
         """Return the half width of the interval of each term, shape (3,)."""
-        terms, spread = len(TERMS), self.spread
-        away = spread.estimate[:, :terms] - self.estimate
-        variance = np.diagonal(spread.covariance, axis1=1, axis2=2)[:, :terms]
-        return half_width(away, variance, spread, level)
+        known, spread = self.known, self.spread
+        away = spread.estimate[:, :known] - self.fit.estimate[:known]
+        variance = np.diagonal(spread.covariance, axis1=1, axis2=2)[:, :known]
+        return self._padded(half_width(away, variance, spread, level))
 
 
 def ink_design(rows: pd.DataFrame) -> np.ndarray:
     """Return the regressors of the three terms, shape (rows, 3): 1000 m2 of solid, runs, days."""
     return np.column_stack([rows["solid_m2"] / 1000, rows["starts"], rows["days"]])
+
+
+def _whole_design(rows: pd.DataFrame, windows: Sequence[Window], joint: bool) -> np.ndarray:
+    design = ink_design(rows)
+    return np.column_stack([design[:, [0, 2]] if joint else design, window_columns(rows, windows)])
 
 
 def window_columns(rows: pd.DataFrame, windows: Sequence[Window]) -> np.ndarray:
@@ -210,13 +228,16 @@ def inflation(design: np.ndarray) -> np.ndarray:
     Returns
     -------
     ndarray, shape (terms,)
-        1 where a regressor is orthogonal to the others; infinite where they determine it.
+        1 where a regressor is orthogonal to the others; infinite where they determine it or it is 0.
     """
     scaled = design / np.maximum(np.linalg.norm(design, axis=0), 1e-300)
-    gram = scaled.T @ scaled
-    if np.linalg.matrix_rank(gram, tol=1e-9) < len(gram):
-        return np.full(len(gram), np.inf)
-    return np.diag(np.linalg.inv(gram))
+    inflated = np.full(scaled.shape[1], np.inf)
+    for term in range(scaled.shape[1]):
+        others = np.delete(scaled, term, axis=1)
+        own = scaled[:, term] - others @ np.linalg.lstsq(others, scaled[:, term], rcond=None)[0]
+        if (square := float(own @ own)) > 1e-12:
+            inflated[term] = 1 / square
+    return inflated
 
 
 def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> InkFit | None:
@@ -238,19 +259,46 @@ def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> Ink
     """
     if len(rows) < _ROWS_MINIMUM:
         return None
-    design, response = ink_design(rows), rows["used_kg"].to_numpy()
-    inflated = inflation(design)
-    if not (inflated < _INFLATION_MAXIMUM).all():
+    inflated = inflation(ink_design(rows))
+    return _fit(ink, rows, windows, inflated, False) if (inflated < _INFLATION_MAXIMUM).all() else None
+
+
+def fit_film(ink: str, rows: pd.DataFrame) -> InkFit | None:
+    """Fit film weight where start-up and standing cannot be told apart, as with the same runs every week.
+
+    Parameters
+    ----------
+    ink : str
+        The ink.
+    rows : DataFrame, shape (intervals, any)
+        Its usable intervals in order of time.
+
+    Returns
+    -------
+    InkFit or None
+        Its start-up and standing are blank. None where film weight cannot be told either.
+    """
+    if len(rows) < _ROWS_MINIMUM:
         return None
-    design = np.column_stack([design, window_columns(rows, windows)])
+    design = ink_design(rows)
+    if not (inflation(design[:, [0, 2]]) < _INFLATION_MAXIMUM).all():
+        return None
+    inflated = inflation(design)
+    return _fit(ink, rows, (), inflated, True) if inflated[0] < _INFLATION_MAXIMUM else None
+
+
+def _fit(
+    ink: str, rows: pd.DataFrame, windows: Sequence[Window], inflated: np.ndarray, joint: bool
+) -> InkFit:
+    design, response = _whole_design(rows, windows, joint), rows["used_kg"].to_numpy()
     # Weights need the use that is expected, so the fit is made again with its own: three rounds settle it.
     estimate = np.array([1000 * response.sum() / max(rows["solid_m2"].sum(), 1e-9), 0.0, 0.0])
     pattern = dip_pattern(rows)
     for _ in range(3):
         scatter = scatter_weight(rows, estimate)
         fit = fit_banded(design, response, pattern, scatter)
-        estimate = fit.estimate
-    return InkFit(ink, rows, fit, scatter, inflated, tuple(windows))
+        estimate = np.append(fit.estimate[0], 0.0) if joint else fit.estimate
+    return InkFit(ink, rows, fit, scatter, inflated, tuple(windows), joint)
 
 
 def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
@@ -266,12 +314,13 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (inks x 3, 7)
-        Published columns; 95 % intervals, uncertainty of the variances included. An ink without a fit is blank.
+        Published columns; 95 % intervals, uncertainty of the variances included.
+        An ink without a fit is blank, but for film weight where start-up and standing alone cannot be told apart.
     """
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
         nothing = np.full(len(TERMS), np.nan)
-        fit = fits.get(str(ink))
+        fit = fits.get(str(ink)) or fit_film(str(ink), rows[rows["why"] == ""])
         estimate, error, half = nothing, nothing, nothing
         if fit is not None:
             estimate, error, half = fit.estimate, fit.std_error, fit.interval()
@@ -341,7 +390,14 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
     DataFrame, shape (rows, 7)
         mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for
         the use itself, and measured_half, the half width for the use as two dips would show it.
+
+    Raises
+    ------
+    ValueError
+        If the fit tells film weight alone.
     """
+    if fit.joint:
+        raise ValueError(f"start-up and standing of {fit.ink} are not known: nothing can be predicted")
     design, spread, terms = ink_design(exposure), fit.spread, len(TERMS)
     mean = design @ fit.estimate
     away = spread.estimate[:, :terms] @ design.T - mean
