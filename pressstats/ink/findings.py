@@ -193,7 +193,7 @@ def _best_single(
         rival = float(_beside(misread[1])[place])
         size = extra = float(step[0][place])
     solid, days = _both_kinds(suspects, rows, *_windows_over(place, len(rows)))
-    rival = max(rival, solid[1].max(initial=0.0), days[1].max(initial=0.0))
+    rival = max(rival, float(solid[1].max(initial=0.0)), float(days[1].max(initial=0.0)))
     kind = kind if statistic - rival >= NAMED else "change"
     since, until = rows["since"].iloc[places[0]], rows["read_at"].iloc[places[0]]
     return Finding(fit.ink, kind, since, until, size, extra, statistic, rival), places

@@ -112,8 +112,8 @@ class Suspects:
         ratio = np.append(0.0, sub / main[1:])
         # What goes on after a window: a geometric tail, whose squared length is known beforehand.
         tail = np.zeros(len(main))
-        for row in range(len(main) - 2, -1, -1):
-            tail[row] = ratio[row + 1] ** 2 * (1 + tail[row + 1])
+        for place in range(len(main) - 2, -1, -1):
+            tail[place] = ratio[place + 1] ** 2 * (1 + tail[place + 1])
         total, value = np.zeros(len(first)), np.zeros(len(first))
         order = np.argsort(first - last)  # the longest windows first: the others drop off at the end
         begin, end = first[order], last[order]
