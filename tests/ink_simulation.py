@@ -40,6 +40,8 @@ class Habits:
         Days from dip to dip.
     missed : float
         Share of dips that nobody made.
+    weekly_runs : tuple of int, optional
+        Runs from Monday to Sunday where every week has the same.
     """
 
     film: float = 1.42
@@ -51,6 +53,7 @@ class Habits:
     days: int = 364
     every: int = 1
     missed: float = 0.01
+    weekly_runs: tuple[int, ...] | None = None
 
     @property
     def terms(self) -> np.ndarray:
@@ -102,6 +105,8 @@ def simulate_ink(
         When the disturbance begins: in the middle three fifths of the history.
     """
     nights = rng.choice(len(_RUNS), habits.days, p=_RUNS)
+    if habits.weekly_runs is not None:
+        nights = np.array(habits.weekly_runs)[np.arange(habits.days) % 7]
     night = np.repeat(np.arange(habits.days), nights)  # the night before dip number night + 1
     shape = rng.lognormal(0.0, 0.35, len(night)) * _WEEKDAY[night % 7]
     printed_kg = habits.daily_kg * habits.days - habits.standing * habits.days - habits.start * len(night)
