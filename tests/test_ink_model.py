@@ -11,7 +11,7 @@ from scipy import linalg, optimize, stats
 
 from pressstats.ink import TERMS, expected_use, fit_ink, ink_model, judge_inks, predict_use
 from pressstats.ink.banded import BandedFit, fit_banded, restricted_likelihood
-from pressstats.ink.model import dip_pattern, fit_film, ink_design, inflation, scatter_weight
+from pressstats.ink.model import dip_pattern, fit_film, inflation, ink_design, scatter_weight
 from pressstats.ink.variances import half_width, variance_spread
 
 Problem = tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]
