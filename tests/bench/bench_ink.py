@@ -101,13 +101,10 @@ def largest_statistics(habits: Habits, plants: int, seed: int) -> pd.DataFrame:
         if fit is None:
             continue
         best = findings.suspicions(fit)
-        rows.append(
-            {
-                "single": max((b.statistic for b, places in best if places), default=0.0),
-                "window": max((b.statistic for b, places in best if not places), default=0.0),
-                "finding": float(bool(judge_inks(intervals)[2])),
-            }
-        )
+        single = max((finding.statistic for finding, places in best if places), default=0.0)
+        window = max((finding.statistic for finding, places in best if not places), default=0.0)
+        found = single >= findings.SINGLE or window >= findings.WINDOW
+        rows.append({"single": single, "window": window, "finding": float(found)})
     return pd.DataFrame(rows)
 
 
@@ -150,6 +147,7 @@ def kinds(plants: int, seed: int, daily_kg: float) -> None:
             habits = Habits(dip_kg=dip_kg, days=1092, daily_kg=daily_kg)
             told = judge_kind(kind, habits, plants, seed)
             table.append({"dip kg": dip_kg, "planted": kind or "nothing"} | told)
+            _show(table[-1:])
     _show(table)
 
 
@@ -165,6 +163,7 @@ def false_alarms(plants: int, seed: int) -> None:
         told = largest_statistics(Habits(days=1092, daily_kg=daily_kg, dip_kg=dip_kg), plants, seed)
         everything.append(told)
         table.append({"kg a day": daily_kg, "dip kg": dip_kg} | _tails(told))
+        _show(table[-1:])
     table.append({"kg a day": np.nan, "dip kg": np.nan} | _tails(pd.concat(everything)))
     _show(table)
 
