@@ -10,9 +10,11 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from ink_simulation import DISTURBANCES, Habits, simulate_ink
+from scipy import stats
 
 from pressstats.ink import TERMS, Finding, InkFit, ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.ink.findings import NAMED, SINGLE, WINDOW, suspicions
+from pressstats.ink.findings import _sure as sure
 from pressstats.ink.model import Window, dip_pattern, fit_ink
 from pressstats.ink.suspects import Suspects
 from pressstats.logs import read_logs
@@ -171,6 +173,26 @@ def test_undisturbed_inks_have_no_finding() -> None:
         )
     single, window = np.median(largest, axis=0)
     assert 9 < single < SINGLE - 6 and 7 < window < WINDOW - 5
+
+
+@pytest.mark.parametrize(("days", "every"), [(20, 1), (60, 1), (364, 28), (1092, 28)])
+def test_a_load_that_nobody_logged_is_found_in_a_short_history_too(days: int, every: int) -> None:
+    rows, _ = simulate_ink(np.random.default_rng(1), Habits(days=days, every=every, dip_kg=20, missed=0.0))
+    rows.loc[len(rows) // 2, "used_kg"] -= 6000.0
+    out, _, findings = judge_inks(rows)
+    assert [finding.kind for finding in findings] == ["step"]
+    assert findings[0].since == rows["since"].iloc[len(rows) // 2]
+    assert findings[0].extra_kg == pytest.approx(-6000, abs=200)
+    assert list(out.index[out["why"] != ""]) == [len(rows) // 2]
+
+
+@pytest.mark.parametrize("freedom", [6, 20, 100, 1000])
+def test_statistics_are_put_on_the_scale_of_a_known_variance(freedom: int) -> None:
+    # scipy.stats: the normal quantile of the tail of Student's t with the suspect left out of the variance.
+    share = np.array([0.01, 0.1, 0.3])
+    squared_t = (freedom - 1) * share / (1 - share)
+    expected = stats.norm.isf(stats.t.sf(np.sqrt(squared_t), freedom - 1)) ** 2
+    np.testing.assert_allclose(sure(share * freedom, freedom), expected, rtol=0.01)
 
 
 def test_rare_dips_and_short_histories_are_judged_too() -> None:

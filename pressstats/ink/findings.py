@@ -71,7 +71,7 @@ class Finding:
     extra_kg : float
         What left the tank beyond expectation in all [kg]; 0 for a misread dip.
     statistic : float
-        Squared statistic.
+        Squared statistic, on the scale of a known variance.
     rival : float
         Squared statistic of the best other kind at the same place; a window's is taken as 4 less than it is
         beside a single dip or interval.
@@ -158,11 +158,12 @@ def suspicions(fit: InkFit) -> list[tuple[Finding, list[int]]]:
         design=fit.design,
         response=fit.rows["used_kg"].to_numpy(),
     )
-    step, misread = suspects.steps(), suspects.misread()
+    (step_kg, step), (misread_kg, misread) = suspects.steps(), suspects.misread()
     # A dip that two intervals do not share is no dip between them.
-    misread = misread[0], np.where(beside != 0, misread[1], 0.0)
-    found = [_best_single(fit, suspects, step, misread)]
-    window = _best_window(fit, suspects, np.maximum(step[1], _beside(misread[1])))
+    misread = np.where(beside != 0, _sure(misread, fit.freedom), 0.0)
+    step = _sure(step, fit.freedom)
+    found = [_best_single(fit, suspects, (step_kg, step), (misread_kg, misread))]
+    window = _best_window(fit, suspects, np.maximum(step, _beside(misread)))
     return [*found, (window, [])] if window is not None else found
 
 
@@ -171,6 +172,19 @@ def _clearest(fit: InkFit) -> tuple[Finding, list[int]] | None:
     found = suspicions(fit)
     clear = [one for one in found if one[0].statistic >= (SINGLE if one[1] else WINDOW)]
     return max(clear, key=lambda one: one[0].statistic - (0.0 if one[1] else _ENDS), default=None)
+
+
+def _sure(statistic: np.ndarray, freedom: int) -> np.ndarray:
+    """Return what a statistic is worth where the variance is estimated without what it suspects.
+
+    Something large inflates the variances that it is measured by, so that in a short history no statistic
+    could pass its limit. Without it the variance is smaller and the statistic follows Student's t, whose
+    square is put on the scale of a known variance by the approximation of Wallace (1959, Annals of
+    Mathematical Statistics 30:1121; from memory).
+    """
+    left = max(freedom - 1, 1)
+    rest = np.maximum(1 - statistic / freedom, 1e-12)
+    return -left * ((8 * left + 1) / (8 * left + 3)) ** 2 * np.log(rest)
 
 
 def _beside(between: np.ndarray) -> np.ndarray:
@@ -196,7 +210,7 @@ def _best_single(
         statistic, places, kind = float(step[1][place]), [place], "step"
         rival = float(_beside(misread[1])[place])
         size = extra = float(step[0][place])
-    solid, days = _both_kinds(suspects, rows, *_windows_over(place, rows))
+    solid, days = _both_kinds(fit, suspects, *_windows_over(place, rows))
     window = max(float(solid[1].max(initial=0.0)), float(days[1].max(initial=0.0)))
     rival = max(rival, window - _ENDS)
     kind = kind if statistic - rival >= NAMED else "change"
@@ -225,13 +239,13 @@ def _best_window(fit: InkFit, suspects: Suspects, single: np.ndarray) -> Finding
         return None
     # Weekly starts and a few lengths find the place; every dip near its ends is tried then.
     for _ in range(2):
-        solid, days = _both_kinds(suspects, rows, first, last)
+        solid, days = _both_kinds(fit, suspects, first, last)
         best = int(np.argmax(np.maximum(solid[1], days[1])))
         begin, end = int(first[best]), int(last[best])
         near = np.arange(-_NEAR, _NEAR + 1)
         first, last = (grid.ravel() for grid in np.meshgrid(begin + near, end + near))
         first, last = _long_enough(rows, first, last)
-    solid, days = _both_kinds(suspects, rows, first, last)
+    solid, days = _both_kinds(fit, suspects, first, last)
     is_drift = solid[1].max() >= days[1].max()
     mine, other = (solid, days) if is_drift else (days, solid)
     best = int(np.argmax(mine[1]))
@@ -251,13 +265,14 @@ def _best_window(fit: InkFit, suspects: Suspects, single: np.ndarray) -> Finding
 
 
 def _both_kinds(
-    suspects: Suspects, rows: pd.DataFrame, first: np.ndarray, last: np.ndarray
+    fit: InkFit, suspects: Suspects, first: np.ndarray, last: np.ndarray
 ) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
     """Return coefficient and statistic of a drift and of a leak in each window."""
-    drift = suspects.windows(rows["solid_m2"].to_numpy() / 1000, first, last)
-    leak, statistic = suspects.windows(rows["days"].to_numpy(), first, last)
+    drift, surely_drift = suspects.windows(fit.rows["solid_m2"].to_numpy() / 1000, first, last)
+    leak, surely_leak = suspects.windows(fit.rows["days"].to_numpy(), first, last)
     # A leak only ever takes ink away; film weight may fall as well as rise.
-    return drift, (leak, np.where(leak > 0, statistic, 0.0))
+    surely_leak = np.where(leak > 0, surely_leak, 0.0)
+    return (drift, _sure(surely_drift, fit.freedom)), (leak, _sure(surely_leak, fit.freedom))
 
 
 def _windows(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
