@@ -32,9 +32,9 @@ __all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "suspic
 #: Squared statistic from which on a single dip or interval is suspected, and from which on a window of
 #: weeks is. Places and windows are many, so both were set by simulation of undisturbed inks, three years of
 #: daily dips, 10 to 60 kg error of a dip and 130 to 520 kg a day (tests/bench/bench_ink.py false-alarms): one ink in
-#: two hundred goes beyond 23.2 by a single interval, or beyond 23.0 by a window, where chance is most generous.
+#: two hundred goes beyond 23.5 by a single interval, or beyond 23.2 by a window, where chance is most generous.
 SINGLE = 24.0
-WINDOW = 23.0
+WINDOW = 24.0
 #: Why the use of an interval is not known.
 STEP = "step"
 #: How much better a kind must explain than its rival to be named: a ratio of likelihoods of 20. Of drifts
