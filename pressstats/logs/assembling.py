@@ -44,7 +44,8 @@ def _records(
         ]
     for name, rows in tables.items():
         raw = rows.raw
-        for row, problems in rows.findings.lines(listed[name], rejects).items():
+        shown = listed[name] if rejects else listed[name] & ~rows.findings.rejected(len(rows))
+        for row, problems in rows.findings.lines(shown, rejects).items():
             file, line = raw.place(row)
             for columns, rule in problems:
                 value = ", ".join(raw.value(row, column) for column in columns)
