@@ -16,7 +16,7 @@ from scipy import sparse, stats
 
 from ..logs import Logs
 from ..tables import as_published
-from .runs import mount_weights, web_use
+from .runs import add_up, lost_runs, mount_weights, web_use
 
 __all__ = ["effective_grammage", "linked_least_squares", "threading_paper", "web_net_weights"]
 
@@ -26,44 +26,53 @@ _ROWS_MINIMUM = 12
 _TERMS = ("grammage", "start", "break")
 
 
-def web_net_weights(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
+def web_net_weights(
+    logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
     """Return net paper by run and web, and which reels it came from.
 
     Parameters
     ----------
     logs : Logs
-        Logs with ``reel_mounts``.
+        The logs.
+    webs, mounts : DataFrame
+        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`.
 
     Returns
     -------
-    webs : DataFrame, shape (rows, 6)
-        run_id, web, material, area_m2 [m2], net_kg [kg] and breaks (re-threadings), of the webs
-        whose mounts are all weighed and of one material.
-    links : DataFrame, shape (mounts, 2)
-        row (position in `webs`) and reel (number of the reel).
+    table : DataFrame, shape (rows, 5)
+        run, material, area_m2 [m2], net_kg [kg] and breaks (re-threadings), of the webs whose
+        mounts are all weighed and of one material.
+    row : ndarray of int, shape (links,)
+        Row of `table` that had paper of the reel.
+    reel : ndarray of int, shape (links,)
+        Number of the reel.
     """
-    mounts = mount_weights(logs)
-    mounts["reel"] = mounts.groupby(["supplier", "reel_id"]).ngroup()
-    mounts["rethreaded"] = mounts["ended_by"].isin(["web_break", "failed_splice"]).astype(float)
-    mounts["unknown"] = mounts["net_kg"].isna()
-    grouped = mounts.groupby(["run_id", "web"], sort=True)
-    net = grouped.agg(
-        net_kg=("net_kg", "sum"),
-        unknown=("unknown", "any"),
-        breaks=("rethreaded", "sum"),
-        material=("material", "first"),
-        materials=("material", "nunique"),
+    place, size = mounts["place"].to_numpy(), len(webs)
+    rethreaded = mounts["ended_by"].isin(["web_break", "failed_splice"])
+    reel = mounts.groupby(["supplier", "reel_id"], sort=False).ngroup().to_numpy()
+    material, names = pd.factorize(mounts["material"])
+    inside = place >= 0
+    first, last = np.full(size, len(names)), np.full(size, -1)
+    np.minimum.at(first, place[inside], material[inside])
+    np.maximum.at(last, place[inside], material[inside])
+    net = add_up(place, mounts["net_kg"], size)
+    lost = lost_runs(logs, "reel_mounts", "run_webs")[webs["run"].to_numpy()]
+    # One material only: paper of two grammages in one run says nothing of either.
+    usable = np.flatnonzero((first == last) & np.isfinite(net) & ~lost)
+    table = pd.DataFrame(
+        {
+            "run": webs["run"].to_numpy()[usable],
+            "material": names.to_numpy()[first[usable]] if len(usable) else webs["material"].iloc[:0],
+            "area_m2": webs["area_m2"].to_numpy()[usable],
+            "net_kg": net[usable],
+            "breaks": add_up(place, rethreaded, size)[usable],
+        }
     )
-    net = net[~net["unknown"] & (net["materials"] == 1)].reset_index()
-    aside = logs.set_aside
-    lost = aside.loc[aside["table"].isin(["reel_mounts", "run_webs"]), "run_id"]
-    net = net[~net["run_id"].isin(lost)]
-    areas = web_use(logs)[["run_id", "web", "area_m2"]]
-    webs = net.merge(areas, on=["run_id", "web"], how="inner", validate="one_to_one")
-    webs = webs[["run_id", "web", "material", "area_m2", "net_kg", "breaks"]]
-    rows = pd.Series(range(len(webs)), index=pd.MultiIndex.from_frame(webs[["run_id", "web"]]), name="row")
-    links = mounts[["run_id", "web", "reel"]].join(rows, on=["run_id", "web"], how="inner")
-    return webs, links[["row", "reel"]].reset_index(drop=True)
+    row_of_place = np.full(size, -1)
+    row_of_place[usable] = np.arange(len(usable))
+    row = np.where(inside, row_of_place[place], -1)
+    return table, row[row >= 0], reel[row >= 0]
 
 
 def linked_least_squares(
@@ -104,13 +113,18 @@ def linked_least_squares(
     return estimate, covariance
 
 
-def threading_paper(logs: Logs) -> pd.DataFrame:
+def threading_paper(
+    logs: Logs, webs: pd.DataFrame | None = None, mounts: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Return grammage, threading per start and threading per break of each material.
 
     Parameters
     ----------
     logs : Logs
         The logs.
+    webs, mounts : DataFrame, optional
+        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`, where
+        they are at hand.
 
     Returns
     -------
@@ -122,11 +136,16 @@ def threading_paper(logs: Logs) -> pd.DataFrame:
     """
     if not logs.has("reel_mounts"):
         return _unknown(logs, "no table reel_mounts")
-    webs, links = web_net_weights(logs)
+    webs = web_use(logs) if webs is None else webs
+    mounts = mount_weights(logs, webs) if mounts is None else mounts
+    table, row, reel = web_net_weights(logs, webs, mounts)
+    materials = table["material"].to_numpy()
     parts = []
-    for material in _newsprint(logs, webs):
-        mine = np.flatnonzero(webs["material"].to_numpy() == material)
-        parts.append(_fit_material(material, webs.iloc[mine], links, mine))
+    for material in _newsprint(logs, table):
+        mine = materials == material
+        linked = mine[row]
+        position = np.cumsum(mine) - 1
+        parts.append(_fit_material(material, table[mine], position[row[linked]], reel[linked]))
     return pd.concat(parts, ignore_index=True) if parts else _unknown(logs, "no newsprint")
 
 
@@ -160,9 +179,9 @@ def _newsprint(logs: Logs, webs: pd.DataFrame) -> list[str]:
     return list(materials.loc[materials["kind"] == "newsprint", "material"])
 
 
-def _fit_material(material: str, webs: pd.DataFrame, links: pd.DataFrame, rows: np.ndarray) -> pd.DataFrame:
-    """Fit one material; `rows` are the positions of `webs` among all webs that `links` counts."""
-    runs = webs["run_id"].nunique()
+def _fit_material(material: str, webs: pd.DataFrame, row: np.ndarray, reel: np.ndarray) -> pd.DataFrame:
+    """Fit one material; `row` and `reel` say which of its webs had paper of which reel."""
+    runs = webs["run"].nunique()
     if len(webs) < _ROWS_MINIMUM:
         return _blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")
     area = webs["area_m2"].to_numpy()
@@ -172,12 +191,7 @@ def _fit_material(material: str, webs: pd.DataFrame, links: pd.DataFrame, rows: 
     # A slope and a start cannot be told apart when every run has much the same area.
     if area.std() < 0.02 * area.mean():
         return _blank(material, runs, "all runs have nearly the same area")
-    position = np.full(rows.max() + 1, -1)
-    position[rows] = np.arange(len(rows))
-    mine = links[links["row"].isin(rows)]
-    estimate, covariance = linked_least_squares(
-        design, webs["net_kg"].to_numpy(), position[mine["row"].to_numpy()], mine["reel"].to_numpy()
-    )
+    estimate, covariance = linked_least_squares(design, webs["net_kg"].to_numpy(), row, reel)
     error = np.sqrt(np.diag(covariance))
     half = stats.t.ppf(0.975, len(webs) - design.shape[1]) * error
     return pd.DataFrame(
