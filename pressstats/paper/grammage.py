@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import sparse, special
 
 from ..logs import Logs
 from ..tables import as_published
@@ -193,7 +193,7 @@ def _fit_material(material: str, webs: pd.DataFrame, row: np.ndarray, reel: np.n
         return _blank(material, runs, "all runs have nearly the same area")
     estimate, covariance = linked_least_squares(design, webs["net_kg"].to_numpy(), row, reel)
     error = np.sqrt(np.diag(covariance))
-    half = stats.t.ppf(0.975, len(webs) - design.shape[1]) * error
+    half = special.stdtrit(len(webs) - design.shape[1], 0.975) * error
     return pd.DataFrame(
         {
             "material": material,
