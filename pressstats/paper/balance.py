@@ -62,11 +62,13 @@ def run_balance(
     heavier = add_up(run, np.where(estimated, excess, 0.0), size)
     gross = balance[list(COUNTED)].sum(axis=1, skipna=False)
     known = (add_up(run, estimated, size) > 0) & gross.notna()
-    balance["grammage_kg"] = np.where(known, heavier, np.nan)
-    balance["good_grammage_kg"] = balance["grammage_kg"] * balance["good_kg"] / gross
-    balance["starts"] = np.bincount(run, minlength=size).astype(float)
-    for name, values in _reel_streams(logs, webs, mounts).items():
-        balance[name] = values
+    heavier = np.where(known, heavier, np.nan)
+    balance = balance.assign(
+        grammage_kg=heavier,
+        good_grammage_kg=heavier * balance["good_kg"] / gross,
+        starts=np.bincount(run, minlength=size).astype(float),
+        **_reel_streams(logs, webs, mounts),
+    )
     explained = gross + balance["grammage_kg"].fillna(0.0) + balance["strip_kg"] + balance["reel_end_kg"]
     scrapped = balance["scrapped_kg"]
     if scrapped.notna().any():
@@ -95,13 +97,10 @@ def balance_by(runs: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     summed = ["area_m2", "mounted_kg", *STREAMS, "good_grammage_kg", "starts", "breaks"]
     counted = runs[[*by, *summed]].assign(runs=1.0, runs_with_reels=runs["has_reels"].astype(float))
     groups = counted.groupby(list(by), sort=True)
-    total = groups.sum(min_count=1)
-    known = groups[summed].count().to_numpy()
-    whole = known == total["runs"].to_numpy()[:, None]
+    total = groups.sum(skipna=False)
     # Grammage alone is summed over what is known: a material without an estimate is no gap in the logs.
-    for column in ("grammage_kg", "good_grammage_kg"):
-        whole[:, summed.index(column)] = True
-    total[summed] = total[summed].where(whole)
+    partly = ["grammage_kg", "good_grammage_kg"]
+    total[partly] = groups[partly].sum(min_count=1)
     usable = total["mounted_kg"] - total["good_kg"] - total["good_grammage_kg"].fillna(0.0)
     total["waste_pct"] = 100 * usable / total["mounted_kg"]
     return total.drop(columns="good_grammage_kg").reset_index()

@@ -135,18 +135,19 @@ def threading_paper(
         the material; without breaks there is no term for them.
     """
     if not logs.has("reel_mounts"):
-        return _unknown(logs, "no table reel_mounts")
+        names = _newsprint(logs, logs["run_webs"])
+        return _table([_blank(material, 0.0, "no table reel_mounts") for material in names])
     webs = web_use(logs) if webs is None else webs
     mounts = mount_weights(logs, webs) if mounts is None else mounts
     table, row, reel = web_net_weights(logs, webs, mounts)
     materials = table["material"].to_numpy()
-    parts = []
+    rows = []
     for material in _newsprint(logs, table):
         mine = materials == material
         linked = mine[row]
         position = np.cumsum(mine) - 1
-        parts.append(_fit_material(material, table[mine], position[row[linked]], reel[linked]))
-    return pd.concat(parts, ignore_index=True) if parts else _unknown(logs, "no newsprint")
+        rows += _fit_material(material, table[mine], position[row[linked]], reel[linked])
+    return _table(rows)
 
 
 def effective_grammage(threading: pd.DataFrame, logs: Logs) -> pd.DataFrame:
@@ -179,52 +180,34 @@ def _newsprint(logs: Logs, webs: pd.DataFrame) -> list[str]:
     return list(materials.loc[materials["kind"] == "newsprint", "material"])
 
 
-def _fit_material(material: str, webs: pd.DataFrame, row: np.ndarray, reel: np.ndarray) -> pd.DataFrame:
+def _fit_material(material: str, webs: pd.DataFrame, row: np.ndarray, reel: np.ndarray) -> list[tuple]:
     """Fit one material; `row` and `reel` say which of its webs had paper of which reel."""
-    runs = webs["run"].nunique()
+    runs = float(webs["run"].nunique())
     if len(webs) < _ROWS_MINIMUM:
-        return _blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")
+        return [_blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")]
     area = webs["area_m2"].to_numpy()
     design = np.column_stack([area / 1000, np.ones(len(webs)), webs["breaks"].to_numpy()])
     if not webs["breaks"].any():
         design = design[:, :2]
     # A slope and a start cannot be told apart when every run has much the same area.
     if area.std() < 0.02 * area.mean():
-        return _blank(material, runs, "all runs have nearly the same area")
+        return [_blank(material, runs, "all runs have nearly the same area")]
     estimate, covariance = linked_least_squares(design, webs["net_kg"].to_numpy(), row, reel)
     error = np.sqrt(np.diag(covariance))
     half = special.stdtrit(len(webs) - design.shape[1], 0.975) * error
-    return pd.DataFrame(
-        {
-            "material": material,
-            "term": _TERMS[: design.shape[1]],
-            "estimate": estimate,
-            "std_error": error,
-            "ci_low": estimate - half,
-            "ci_high": estimate + half,
-            "runs": float(runs),
-            "why": "",
-        }
-    )
+    return [
+        (material, term, estimate[n], error[n], estimate[n] - half[n], estimate[n] + half[n], runs, "")
+        for n, term in enumerate(_TERMS[: design.shape[1]])
+    ]
 
 
-def _blank(material: str, runs: int, why: str) -> pd.DataFrame:
+def _blank(material: str, runs: float, why: str) -> tuple:
     nothing = float("nan")
-    return pd.DataFrame(
-        {
-            "material": [material],
-            "term": ["grammage"],
-            "estimate": nothing,
-            "std_error": nothing,
-            "ci_low": nothing,
-            "ci_high": nothing,
-            "runs": float(runs),
-            "why": why,
-        }
-    )
+    return (material, "grammage", nothing, nothing, nothing, nothing, runs, why)
 
 
-def _unknown(logs: Logs, why: str) -> pd.DataFrame:
-    names = _newsprint(logs, logs["run_webs"])
-    parts = [_blank(material, 0, why) for material in names]
-    return pd.concat(parts, ignore_index=True) if parts else _blank("", 0, why).iloc[:0]
+def _table(rows: list[tuple]) -> pd.DataFrame:
+    words = dict.fromkeys(("material", "term", "why"), "str")
+    numbers = dict.fromkeys(("estimate", "std_error", "ci_low", "ci_high", "runs"), "float64")
+    columns = ["material", "term", "estimate", "std_error", "ci_low", "ci_high", "runs", "why"]
+    return pd.DataFrame(rows, columns=columns).astype(words | numbers)
