@@ -394,9 +394,11 @@ def bars_with_limits(
             cliponaxis=False,
         )
     )
-    for limit, words in ((low, "least wanted"), (high, "most wanted")):
+    for limit, words, side in ((low, "least wanted", "right"), (high, "most wanted", "left")):
         figure.add_vline(x=limit, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
-        figure.add_annotation(x=limit, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom")
+        figure.add_annotation(
+            x=limit, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom", xanchor=side
+        )
     figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
     return _layout(figure, height=130 + 28 * len(table), x=unit)

@@ -271,4 +271,8 @@ def _cached(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -
 
 
 def _compute(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
-    return analyse(logs, past, digests)
+    from threadpoolctl import threadpool_limits
+
+    # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
+    with threadpool_limits(1):
+        return analyse(logs, past, digests)

@@ -233,10 +233,10 @@ def test_too_few_errors_give_no_quantile() -> None:
 
 
 def test_ninety_per_cent_intervals_hold_nine_of_ten() -> None:
-    # 24 independent stationary series of 110 weeks; the next 13 weeks are held out. Errors of one series lean on
+    # 18 independent stationary series of 104 weeks; the next 13 weeks are held out. Errors of one series lean on
     # each other, so the standard error of the share is taken over series.
     rng = np.random.default_rng(12)
-    series, seen = 24, 110
+    series, seen = 18, 104
     noise = rng.normal(0, 80, (series, seen + CHOICE))
     for week in range(1, noise.shape[1]):
         noise[:, week] += 0.4 * noise[:, week - 1]

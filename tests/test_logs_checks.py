@@ -171,6 +171,12 @@ def _changed(tmp_path: Path, *changes: Callable[[Tables], tuple[str, int]]) -> L
     return read_logs(write_small_plant(tmp_path, tables))
 
 
+def test_a_row_set_aside_is_not_also_doubtful(tmp_path: Path) -> None:
+    logs = _changed(tmp_path, _set("runs", 3, copies_good=-120.0, press="P7"))
+    assert _problem(logs.rejected, "runs", 5) == ["out of limits; from 0 to 5,000,000"]
+    assert logs.warnings.empty
+
+
 def test_sum_of_inks_is_shown_once_for_a_run(tmp_path: Path) -> None:
     logs = _changed(tmp_path, _set("coverage", 2, solid_pages=12.0), _set("coverage", 3, solid_pages=7.3))
     assert _problem(logs.warnings, "coverage", 4) == [

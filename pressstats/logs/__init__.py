@@ -8,9 +8,10 @@ costs which analysis by `requirements`.
 """
 
 from .problems import LogsError
-from .reading import Logs, Source, read_logs
+from .reading import read_logs
 from .report import describe_check, problem_groups
 from .requirements import REQUIREMENTS, is_possible, losses
+from .result import Logs, Source
 
 __all__ = [
     "REQUIREMENTS",

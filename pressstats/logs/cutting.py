@@ -62,11 +62,13 @@ def isolated(times: np.ndarray) -> np.ndarray:
     known = np.flatnonzero(~np.isnat(times))
     if not len(known) or times[known].max() - times[known].min() <= _APART_DAYS * _DAY:
         return mask
-    order = known[np.argsort(times[known], kind="stable")]
-    group = np.concatenate([[0], np.cumsum(np.diff(times[order]) > _APART_DAYS * _DAY)])
+    day = (times[known] - times[known].min()) // _DAY
+    present = np.flatnonzero(np.bincount(day))
+    group_of_present = np.concatenate([[0], np.cumsum(np.diff(present) > _APART_DAYS)])
+    group = group_of_present[np.searchsorted(present, day)]
     sizes = np.bincount(group)
     few = (sizes <= _HANDFUL) & (sizes * 5 < sizes.max())
-    mask[order[few[group]]] = True
+    mask[known[few[group]]] = True
     return mask
 
 

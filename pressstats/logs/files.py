@@ -11,7 +11,6 @@ import datetime as dt
 import hashlib
 import io
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -241,5 +240,4 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         for path in paths
         if not path.name.startswith((".", "~$")) and path.name.casefold() not in _NOT_LOGS
     ]
-    with ThreadPoolExecutor() as pool:  # parsing leaves Python free, so files are parsed side by side
-        return [file for files in pool.map(lambda path: list(_open(path, plant)), logs) for file in files]
+    return [file for path in logs for file in _open(path, plant)]

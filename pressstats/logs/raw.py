@@ -171,6 +171,7 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     parts: dict[str, list[pa.Array]] = {}
     file_of: list[np.ndarray] = []
     lines: list[np.ndarray] = []
+    before = 0
     names = {name for found in taken if found for name in found}
     for number, (file, found) in enumerate(zip(files, taken, strict=True)):
         assert file.cells is not None and found is not None
@@ -181,9 +182,9 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
             if broken:
                 parts[name].append(pa.nulls(len(broken), pa.string()))
         file_of.append(np.full(rows + len(broken), number))
-        start = sum(len(part) for part in lines) + rows
+        raw.broken |= {before + rows + at: (text, rule) for at, (_, text, rule) in enumerate(broken)}
+        before += rows + len(broken)
         lines.append(np.concatenate([file.cells.lines, np.array([b[0] for b in broken], dtype=np.int64)]))
-        raw.broken |= {start + at: (text, rule) for at, (_, text, rule) in enumerate(broken)}
     raw.columns = {
         name: parts[name][0] if len(parts[name]) == 1 else _joined(parts[name], raw.decimal)
         for name in table.names

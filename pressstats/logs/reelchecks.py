@@ -134,19 +134,19 @@ def _check_received(reels: Rows, mounts: Rows | None) -> None:
     if mounts is None:
         return
     live = np.flatnonzero(mounts.live)
-    names = [
-        pc.binary_join_element_wise(rows.text("supplier"), rows.text("reel_id"), "\x1f")
-        for rows in (reels, mounts)
-    ]
-    at = positions_in(names[0], names[1].take(pa.array(live)), live)
-    mounted = mounts.text("material").take(pa.array(np.maximum(at, 0))) if len(mounts) else None
-    if mounted is not None:
-        other = reels.live & (at >= 0) & as_mask(pc.not_equal(reels.text("material"), mounted))
-        reels.warn(
-            other,
-            "material",
-            [f"mounted as another material; {name}" for name in mounted.filter(pa.array(other)).to_pylist()],
-        )
+    at = positions_in(reels.text("reel_id"), mounts.text("reel_id").take(pa.array(live)), live)
+    known = reels.live & (at >= 0)
+    if not known.any():
+        return
+    mount = pa.array(np.maximum(at, 0))
+    mounted = mounts.text("material").take(mount)
+    other = known & as_mask(pc.not_equal(reels.text("material"), mounted))
+    other &= as_mask(pc.equal(reels.text("supplier"), mounts.text("supplier").take(mount)))
+    reels.warn(
+        other,
+        "material",
+        [f"mounted as another material; {m}" for m in mounted.filter(pa.array(other)).to_pylist()],
+    )
 
 
 def check_reels(tables: dict[str, Rows], run_of_mount: np.ndarray | None, plant: Plant) -> None:

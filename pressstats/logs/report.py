@@ -6,8 +6,8 @@ import pandas as pd
 
 from ..tables import INPUTS
 from .problems import PROBLEM_COLUMNS
-from .reading import Logs
 from .requirements import losses
+from .result import Logs
 
 __all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "problem_groups"]
 

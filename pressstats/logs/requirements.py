@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from .reading import Logs
+from .result import Logs
 
 __all__ = ["REQUIREMENTS", "Need", "Requirement", "is_possible", "losses"]
 

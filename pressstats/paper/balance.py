@@ -15,7 +15,7 @@ import pandas as pd
 from ..logs import Logs
 from ..tables import as_published
 from .grammage import effective_grammage, threading_paper
-from .runs import mount_weights, run_copies, web_use
+from .runs import add_up, lost_runs, mount_weights, run_copies, web_use
 
 __all__ = ["COUNTED", "REEL_STREAMS", "STREAMS", "balance_by", "paper_balance", "run_balance"]
 
@@ -27,7 +27,12 @@ REEL_STREAMS = ("mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "unexpla
 STREAMS = (*COUNTED, "grammage_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "unexplained_kg")
 
 
-def run_balance(logs: Logs, grammage: pd.DataFrame) -> pd.DataFrame:
+def run_balance(
+    logs: Logs,
+    grammage: pd.DataFrame,
+    webs: pd.DataFrame | None = None,
+    mounts: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """Return the balance of each run.
 
     Parameters
@@ -36,32 +41,40 @@ def run_balance(logs: Logs, grammage: pd.DataFrame) -> pd.DataFrame:
         The logs.
     grammage : DataFrame
         Published table ``grammage`` (result of :func:`effective_grammage`).
+    webs, mounts : DataFrame, optional
+        Results of :func:`web_use` and :func:`mount_weights`, where they are at hand.
 
     Returns
     -------
-    DataFrame, shape (runs, 18)
+    DataFrame, shape (runs, 19), rows as in ``runs``
         run_id, date, week, title, press, has_reels, area_m2 [m2], mounted_kg and every stream
         [kg], good_grammage_kg (share of grammage_kg in the good copies), starts (webs threaded)
         and breaks (mounts ended by web_break). Reel streams are blank where reel records are
         missing or incomplete. A material without an effective grammage has its excess in
         unexplained_kg; grammage_kg is blank where no web of the run has one.
     """
-    webs = web_use(logs)
+    webs = web_use(logs) if webs is None else webs
     balance = run_copies(logs, webs)
-    effective = webs["material"].map(grammage.set_index("material")["effective_gsm"])
-    excess = webs["area_m2"] * (effective.astype("float64") - webs["nominal_gsm"]) / 1000
-    balance["grammage_kg"] = excess.groupby(webs["run_id"]).sum(min_count=1).reindex(balance.index)
+    run, size = webs["run"].to_numpy(), len(balance)
+    effective = webs["material"].map(grammage.set_index("material")["effective_gsm"]).astype("float64")
+    excess = (webs["area_m2"] * (effective - webs["nominal_gsm"]) / 1000).to_numpy()
+    estimated = np.isfinite(excess)
+    heavier = add_up(run, np.where(estimated, excess, 0.0), size)
     gross = balance[list(COUNTED)].sum(axis=1, skipna=False)
-    balance.loc[gross.isna(), "grammage_kg"] = np.nan
-    balance["good_grammage_kg"] = balance["grammage_kg"] * balance["good_kg"] / gross
-    balance["starts"] = webs.groupby("run_id").size().reindex(balance.index).astype("float64")
-    balance = balance.join(_reel_streams(logs, webs, balance.index))
+    known = (add_up(run, estimated, size) > 0) & gross.notna()
+    heavier = np.where(known, heavier, np.nan)
+    balance = balance.assign(
+        grammage_kg=heavier,
+        good_grammage_kg=heavier * balance["good_kg"] / gross,
+        starts=np.bincount(run, minlength=size).astype(float),
+        **_reel_streams(logs, webs, mounts),
+    )
     explained = gross + balance["grammage_kg"].fillna(0.0) + balance["strip_kg"] + balance["reel_end_kg"]
     scrapped = balance["scrapped_kg"]
     if scrapped.notna().any():
         explained = explained + scrapped
     balance["unexplained_kg"] = balance["mounted_kg"] - explained
-    return balance.reset_index()
+    return balance
 
 
 def balance_by(runs: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
@@ -81,15 +94,13 @@ def balance_by(runs: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
         starts, breaks. A sum over a run that is blank is blank; grammage_kg alone is summed over
         what is known.
     """
-    groups = runs.groupby(list(by), sort=True)
-    total = groups.agg(runs=("run_id", "size"), runs_with_reels=("has_reels", "sum")).astype("float64")
     summed = ["area_m2", "mounted_kg", *STREAMS, "good_grammage_kg", "starts", "breaks"]
-    sums = groups[summed].sum(min_count=1)
-    known = groups[summed].count()
-    for column in summed:
-        if column not in ("grammage_kg", "good_grammage_kg"):
-            sums.loc[known[column] < total["runs"], column] = np.nan
-    total = total.join(sums)
+    counted = runs[[*by, *summed]].assign(runs=1.0, runs_with_reels=runs["has_reels"].astype(float))
+    groups = counted.groupby(list(by), sort=True)
+    total = groups.sum(skipna=False)
+    # Grammage alone is summed over what is known: a material without an estimate is no gap in the logs.
+    partly = ["grammage_kg", "good_grammage_kg"]
+    total[partly] = groups[partly].sum(min_count=1)
     usable = total["mounted_kg"] - total["good_kg"] - total["good_grammage_kg"].fillna(0.0)
     total["waste_pct"] = 100 * usable / total["mounted_kg"]
     return total.drop(columns="good_grammage_kg").reset_index()
@@ -108,28 +119,28 @@ def paper_balance(logs: Logs) -> pd.DataFrame:
     DataFrame, shape (weeks x presses, 16)
         The published columns.
     """
-    grammage = effective_grammage(threading_paper(logs), logs)
-    return as_published(balance_by(run_balance(logs, grammage), ["week", "press"]), "paper_balance")
+    webs = web_use(logs)
+    mounts = mount_weights(logs, webs) if logs.has("reel_mounts") else None
+    grammage = effective_grammage(threading_paper(logs, webs, mounts), logs)
+    runs = run_balance(logs, grammage, webs, mounts)
+    return as_published(balance_by(runs, ["week", "press"]), "paper_balance")
 
 
-def _reel_streams(logs: Logs, webs: pd.DataFrame, runs: pd.Index) -> pd.DataFrame:
+def _reel_streams(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -> dict[str, np.ndarray]:
     """Return mounted, strip, reel-end and scrapped kg, breaks and has_reels of each run."""
-    streams = ["mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg"]
+    size = len(logs["runs"])
+    names = ("mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "breaks")
     if not logs.has("reel_mounts"):
-        empty = pd.DataFrame(np.nan, index=runs, columns=[*streams, "breaks"])
-        return empty.assign(has_reels=False)
-    mounts = mount_weights(logs)
-    mounts["breaks"] = (mounts["ended_by"] == "web_break").astype("float64")
-    grouped = mounts.groupby("run_id")
-    sums = grouped[[*streams, "breaks"]].sum(min_count=1).reindex(runs)
-    weighed = mounts["net_kg"].notna().groupby(mounts["run_id"]).all().reindex(runs, fill_value=False)
-    threaded = webs.groupby("run_id")["web"].nunique()
-    mounted = webs.merge(mounts[["run_id", "web"]].drop_duplicates(), on=["run_id", "web"])
-    complete = mounted.groupby("run_id")["web"].nunique().reindex(runs, fill_value=0)
-    whole = complete == threaded.reindex(runs, fill_value=0)
-    aside = logs.set_aside
-    lost = aside.loc[aside["table"].isin(["reel_mounts", "run_webs"]), "run_id"]
-    has_reels = weighed.astype(bool) & whole & (complete > 0) & ~runs.isin(lost)
-    sums[~has_reels] = np.nan
-    sums["has_reels"] = has_reels
-    return sums
+        return {name: np.full(size, np.nan) for name in names} | {"has_reels": np.zeros(size, dtype=bool)}
+    mounts = mount_weights(logs, webs) if mounts is None else mounts
+    run, place = mounts["run"].to_numpy(), mounts["place"].to_numpy()
+    threaded = np.bincount(webs["run"], minlength=size)
+    mounted = np.bincount(place[place >= 0], minlength=len(webs)) > 0
+    complete = add_up(webs["run"].to_numpy(), mounted, size) == threaded
+    weighed = np.isfinite(add_up(run, mounts["net_kg"], size))
+    has_reels = complete & (threaded > 0) & weighed & ~lost_runs(logs, "reel_mounts", "run_webs")
+    columns = {name: mounts[name] for name in names[:-1]} | {"breaks": mounts["ended_by"] == "web_break"}
+    streams = {
+        name: np.where(has_reels, add_up(run, values, size), np.nan) for name, values in columns.items()
+    }
+    return streams | {"has_reels": has_reels}

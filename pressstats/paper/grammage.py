@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import sparse, special
 
 from ..logs import Logs
 from ..tables import as_published
-from .runs import mount_weights, web_use
+from .runs import add_up, lost_runs, mount_weights, web_use
 
 __all__ = ["effective_grammage", "linked_least_squares", "threading_paper", "web_net_weights"]
 
@@ -26,44 +26,53 @@ _ROWS_MINIMUM = 12
 _TERMS = ("grammage", "start", "break")
 
 
-def web_net_weights(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
+def web_net_weights(
+    logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
     """Return net paper by run and web, and which reels it came from.
 
     Parameters
     ----------
     logs : Logs
-        Logs with ``reel_mounts``.
+        The logs.
+    webs, mounts : DataFrame
+        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`.
 
     Returns
     -------
-    webs : DataFrame, shape (rows, 6)
-        run_id, web, material, area_m2 [m2], net_kg [kg] and breaks (re-threadings), of the webs
-        whose mounts are all weighed and of one material.
-    links : DataFrame, shape (mounts, 2)
-        row (position in `webs`) and reel (number of the reel).
+    table : DataFrame, shape (rows, 5)
+        run, material, area_m2 [m2], net_kg [kg] and breaks (re-threadings), of the webs whose
+        mounts are all weighed and of one material.
+    row : ndarray of int, shape (links,)
+        Row of `table` that had paper of the reel.
+    reel : ndarray of int, shape (links,)
+        Number of the reel.
     """
-    mounts = mount_weights(logs)
-    mounts["reel"] = mounts.groupby(["supplier", "reel_id"]).ngroup()
-    mounts["rethreaded"] = mounts["ended_by"].isin(["web_break", "failed_splice"]).astype(float)
-    mounts["unknown"] = mounts["net_kg"].isna()
-    grouped = mounts.groupby(["run_id", "web"], sort=True)
-    net = grouped.agg(
-        net_kg=("net_kg", "sum"),
-        unknown=("unknown", "any"),
-        breaks=("rethreaded", "sum"),
-        material=("material", "first"),
-        materials=("material", "nunique"),
+    place, size = mounts["place"].to_numpy(), len(webs)
+    rethreaded = mounts["ended_by"].isin(["web_break", "failed_splice"])
+    reel = mounts.groupby(["supplier", "reel_id"], sort=False).ngroup().to_numpy()
+    material, names = pd.factorize(mounts["material"])
+    inside = place >= 0
+    first, last = np.full(size, len(names)), np.full(size, -1)
+    np.minimum.at(first, place[inside], material[inside])
+    np.maximum.at(last, place[inside], material[inside])
+    net = add_up(place, mounts["net_kg"], size)
+    lost = lost_runs(logs, "reel_mounts", "run_webs")[webs["run"].to_numpy()]
+    # One material only: paper of two grammages in one run says nothing of either.
+    usable = np.flatnonzero((first == last) & np.isfinite(net) & ~lost)
+    table = pd.DataFrame(
+        {
+            "run": webs["run"].to_numpy()[usable],
+            "material": names.to_numpy()[first[usable]] if len(usable) else webs["material"].iloc[:0],
+            "area_m2": webs["area_m2"].to_numpy()[usable],
+            "net_kg": net[usable],
+            "breaks": add_up(place, rethreaded, size)[usable],
+        }
     )
-    net = net[~net["unknown"] & (net["materials"] == 1)].reset_index()
-    aside = logs.set_aside
-    lost = aside.loc[aside["table"].isin(["reel_mounts", "run_webs"]), "run_id"]
-    net = net[~net["run_id"].isin(lost)]
-    areas = web_use(logs)[["run_id", "web", "area_m2"]]
-    webs = net.merge(areas, on=["run_id", "web"], how="inner", validate="one_to_one")
-    webs = webs[["run_id", "web", "material", "area_m2", "net_kg", "breaks"]]
-    rows = pd.Series(range(len(webs)), index=pd.MultiIndex.from_frame(webs[["run_id", "web"]]), name="row")
-    links = mounts[["run_id", "web", "reel"]].join(rows, on=["run_id", "web"], how="inner")
-    return webs, links[["row", "reel"]].reset_index(drop=True)
+    row_of_place = np.full(size, -1)
+    row_of_place[usable] = np.arange(len(usable))
+    row = np.where(inside, row_of_place[place], -1)
+    return table, row[row >= 0], reel[row >= 0]
 
 
 def linked_least_squares(
@@ -104,13 +113,18 @@ def linked_least_squares(
     return estimate, covariance
 
 
-def threading_paper(logs: Logs) -> pd.DataFrame:
+def threading_paper(
+    logs: Logs, webs: pd.DataFrame | None = None, mounts: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Return grammage, threading per start and threading per break of each material.
 
     Parameters
     ----------
     logs : Logs
         The logs.
+    webs, mounts : DataFrame, optional
+        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`, where
+        they are at hand.
 
     Returns
     -------
@@ -121,13 +135,19 @@ def threading_paper(logs: Logs) -> pd.DataFrame:
         the material; without breaks there is no term for them.
     """
     if not logs.has("reel_mounts"):
-        return _unknown(logs, "no table reel_mounts")
-    webs, links = web_net_weights(logs)
-    parts = []
-    for material in _newsprint(logs, webs):
-        mine = np.flatnonzero(webs["material"].to_numpy() == material)
-        parts.append(_fit_material(material, webs.iloc[mine], links, mine))
-    return pd.concat(parts, ignore_index=True) if parts else _unknown(logs, "no newsprint")
+        names = _newsprint(logs, logs["run_webs"])
+        return _table([_blank(material, 0.0, "no table reel_mounts") for material in names])
+    webs = web_use(logs) if webs is None else webs
+    mounts = mount_weights(logs, webs) if mounts is None else mounts
+    table, row, reel = web_net_weights(logs, webs, mounts)
+    materials = table["material"].to_numpy()
+    rows = []
+    for material in _newsprint(logs, table):
+        mine = materials == material
+        linked = mine[row]
+        position = np.cumsum(mine) - 1
+        rows += _fit_material(material, table[mine], position[row[linked]], reel[linked])
+    return _table(rows)
 
 
 def effective_grammage(threading: pd.DataFrame, logs: Logs) -> pd.DataFrame:
@@ -160,57 +180,34 @@ def _newsprint(logs: Logs, webs: pd.DataFrame) -> list[str]:
     return list(materials.loc[materials["kind"] == "newsprint", "material"])
 
 
-def _fit_material(material: str, webs: pd.DataFrame, links: pd.DataFrame, rows: np.ndarray) -> pd.DataFrame:
-    """Fit one material; `rows` are the positions of `webs` among all webs that `links` counts."""
-    runs = webs["run_id"].nunique()
+def _fit_material(material: str, webs: pd.DataFrame, row: np.ndarray, reel: np.ndarray) -> list[tuple]:
+    """Fit one material; `row` and `reel` say which of its webs had paper of which reel."""
+    runs = float(webs["run"].nunique())
     if len(webs) < _ROWS_MINIMUM:
-        return _blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")
+        return [_blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")]
     area = webs["area_m2"].to_numpy()
     design = np.column_stack([area / 1000, np.ones(len(webs)), webs["breaks"].to_numpy()])
     if not webs["breaks"].any():
         design = design[:, :2]
     # A slope and a start cannot be told apart when every run has much the same area.
     if area.std() < 0.02 * area.mean():
-        return _blank(material, runs, "all runs have nearly the same area")
-    position = np.full(rows.max() + 1, -1)
-    position[rows] = np.arange(len(rows))
-    mine = links[links["row"].isin(rows)]
-    estimate, covariance = linked_least_squares(
-        design, webs["net_kg"].to_numpy(), position[mine["row"].to_numpy()], mine["reel"].to_numpy()
-    )
+        return [_blank(material, runs, "all runs have nearly the same area")]
+    estimate, covariance = linked_least_squares(design, webs["net_kg"].to_numpy(), row, reel)
     error = np.sqrt(np.diag(covariance))
-    half = stats.t.ppf(0.975, len(webs) - design.shape[1]) * error
-    return pd.DataFrame(
-        {
-            "material": material,
-            "term": _TERMS[: design.shape[1]],
-            "estimate": estimate,
-            "std_error": error,
-            "ci_low": estimate - half,
-            "ci_high": estimate + half,
-            "runs": float(runs),
-            "why": "",
-        }
-    )
+    half = special.stdtrit(len(webs) - design.shape[1], 0.975) * error
+    return [
+        (material, term, estimate[n], error[n], estimate[n] - half[n], estimate[n] + half[n], runs, "")
+        for n, term in enumerate(_TERMS[: design.shape[1]])
+    ]
 
 
-def _blank(material: str, runs: int, why: str) -> pd.DataFrame:
+def _blank(material: str, runs: float, why: str) -> tuple:
     nothing = float("nan")
-    return pd.DataFrame(
-        {
-            "material": [material],
-            "term": ["grammage"],
-            "estimate": nothing,
-            "std_error": nothing,
-            "ci_low": nothing,
-            "ci_high": nothing,
-            "runs": float(runs),
-            "why": why,
-        }
-    )
+    return (material, "grammage", nothing, nothing, nothing, nothing, runs, why)
 
 
-def _unknown(logs: Logs, why: str) -> pd.DataFrame:
-    names = _newsprint(logs, logs["run_webs"])
-    parts = [_blank(material, 0, why) for material in names]
-    return pd.concat(parts, ignore_index=True) if parts else _blank("", 0, why).iloc[:0]
+def _table(rows: list[tuple]) -> pd.DataFrame:
+    words = dict.fromkeys(("material", "term", "why"), "str")
+    numbers = dict.fromkeys(("estimate", "std_error", "ci_low", "ci_high", "runs"), "float64")
+    columns = ["material", "term", "estimate", "std_error", "ci_low", "ci_high", "runs", "why"]
+    return pd.DataFrame(rows, columns=columns).astype(words | numbers)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from ..logs import Logs
 from ..paper import length_m, mount_weights
@@ -32,12 +32,13 @@ def poisson_interval(events: np.ndarray | pd.Series, level: float = 0.95) -> tup
 
     Notes
     -----
-    Garwood (1936), Biometrika 28:437: chi-square quantiles.
+    Garwood (1936), Biometrika 28:437: half the quantiles of chi-square with twice the count of
+    degrees of freedom, which are those of the gamma distribution.
     """
     count = np.asarray(events, dtype=float)
     tail = (1 - level) / 2
-    low = np.where(count > 0, stats.chi2.ppf(tail, 2 * np.maximum(count, 1)) / 2, 0.0)
-    high = stats.chi2.ppf(1 - tail, 2 * (count + 1)) / 2
+    low = np.where(count > 0, special.gammaincinv(np.maximum(count, 1), tail), 0.0)
+    high = special.gammaincinv(count + 1, 1 - tail)
     return low, high
 
 
@@ -56,6 +57,9 @@ def chance_of_excess(events: float, reels: float, other_events: float, other_ree
     float
         Two-sided p-value of the exact conditional (binomial) test of equal rates.
     """
+    # Imported here: it takes half a second, which no page that only shows results should pay.
+    from scipy import stats
+
     total = int(events + other_events)
     if total == 0:
         return 1.0

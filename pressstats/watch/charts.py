@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 __all__ = ["EWMA_LIMIT", "EWMA_WEIGHT", "ewma", "ewma_limits", "ewma_run_length", "ewma_signals"]
 
@@ -101,13 +102,11 @@ def ewma_run_length(
     -----
     Markov-chain method of Lucas and Saccucci (1990), Technometrics 32:1.
     """
-    from scipy import stats
-
     edge = limit * np.sqrt(weight / (2 - weight))
     width = 2 * edge / states
     centres = -edge + width * (np.arange(states) + 0.5)
     upper = (centres[None, :] + width / 2 - (1 - weight) * centres[:, None]) / weight - shift
     lower = (centres[None, :] - width / 2 - (1 - weight) * centres[:, None]) / weight - shift
-    stay = stats.norm.cdf(upper) - stats.norm.cdf(lower)
+    stay = special.ndtr(upper) - special.ndtr(lower)
     lengths = np.linalg.solve(np.eye(states) - stay, np.ones(states))
     return float(lengths[states // 2])

@@ -1,0 +1,188 @@
+"""From checked rows to the result: tables, problems, sources and their digests."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from .. import __version__
+from ..plant import Plant
+from .cutting import OF_A_RUN
+from .files import File
+from .problems import problem_frame
+from .raw import RawTable
+from .repeated import sorted_rows
+from .result import Logs, Source
+from .rows import Rows
+
+__all__ = ["assembled"]
+
+
+def _records(
+    opened: dict[str, RawTable],
+    strangers: list[File],
+    tables: dict[str, Rows],
+    listed: dict[str, np.ndarray],
+    rejects: bool,
+) -> list[tuple[str, str, int, str, str, str]]:
+    records = (
+        []
+        if rejects
+        else [("", file.name, 1, "", "", file.trouble or "belongs to no table") for file in strangers]
+    )
+    for name, raw in opened.items():
+        records += [
+            (name, file, line, column, "", rule)
+            for file, line, column, rule, bad in raw.notes
+            if bad == rejects
+        ]
+    for name, rows in tables.items():
+        raw = rows.raw
+        shown = listed[name] if rejects else listed[name] & ~rows.findings.rejected(len(rows))
+        for row, problems in rows.findings.lines(shown, rejects).items():
+            file, line = raw.place(row)
+            for columns, rule in problems:
+                value = ", ".join(raw.value(row, column) for column in columns)
+                records.append((name, file, line, ", ".join(columns), value, rule))
+    return records
+
+
+def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Return the runs within the cut that lost a row to `rejected`, by table."""
+    runs = tables["runs"]
+    known = runs.text("run_id").filter(pa.array(runs.live))
+    found: set[tuple[str, str]] = set()
+    for name in OF_A_RUN:
+        if name in tables:
+            rows = tables[name]
+            lost = rows.findings.rejected(len(rows)) & listed[name]
+            lost &= ~_accepted_elsewhere(rows, lost)
+            if lost.any():
+                run_ids = rows.text("run_id").filter(pa.array(lost))
+                kept = run_ids.filter(pc.is_in(run_ids, known, skip_nulls=True))
+                found |= {(name, run_id) for run_id in kept.to_pylist()}
+                found |= {(name, run_id) for run_id in _named_in_broken_lines(rows, listed[name], known)}
+    return pd.DataFrame(sorted(found), columns=["table", "run_id"]).astype("str")
+
+
+def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> set[str]:
+    """Return the runs that a line which is no row speaks of: some field of it is the name of a run."""
+    lines = [text for row, (text, _) in rows.raw.broken.items() if listed[row]]
+    if not lines:
+        return set()
+    fields = {field.strip(' "') for text in lines for field in re.split("[,;\t]", text)}
+    return fields & set(known.to_pylist())
+
+
+def _accepted_elsewhere(rows: Rows, lost: np.ndarray) -> np.ndarray:
+    """Return which lost rows have an accepted row of the same key, in another export."""
+    out = np.zeros(len(rows), dtype=bool)
+    if lost.any():
+        same = rows.live & np.isin(rows.key, rows.key[lost])
+        out[lost] = np.isin(rows.key[lost], rows.key[same])
+    return out
+
+
+def _sources(
+    tables: dict[str, Rows], listed: dict[str, np.ndarray], told: dict[str, np.ndarray]
+) -> list[Source]:
+    out = []
+    for name, rows in tables.items():
+        raw = rows.raw
+        rejected = rows.findings.rejected(len(rows)) & listed[name]
+        used, repeated, lost = (
+            np.bincount(raw.file[mask], minlength=len(raw.files)).tolist()
+            for mask in (rows.live, rows.duplicate & ~rejected, rejected)
+        )
+        days = _days_by_file(rows, told.get(name))
+        for number, file in enumerate(raw.files):
+            counts = used[number], repeated[number], lost[number]
+            out.append(Source(file.name, name, file.digest, sum(counts), *counts, *days[number]))
+    return out
+
+
+def _days_by_file(
+    rows: Rows, told: np.ndarray | None
+) -> list[tuple[pd.Timestamp | None, pd.Timestamp | None]]:
+    """Return the first and last day that the used rows of each file tell."""
+    days: list[tuple[pd.Timestamp | None, pd.Timestamp | None]] = [(None, None)] * len(rows.raw.files)
+    if told is None:
+        return days
+    chosen = np.flatnonzero(rows.live & ~np.isnat(told))
+    chosen = chosen[np.argsort(rows.raw.file[chosen], kind="stable")]
+    files, starts = np.unique(rows.raw.file[chosen], return_index=True)
+    if len(files):
+        times = told[chosen].astype("datetime64[D]").astype(np.int64)
+        ends = zip(np.minimum.reduceat(times, starts), np.maximum.reduceat(times, starts), strict=True)
+        for file, (first, last) in zip(files.tolist(), ends, strict=True):
+            days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
+    return days
+
+
+def _framed(rows: Rows) -> pd.DataFrame:
+    """Return the live rows in the order of the key."""
+    order = sorted_rows(rows)
+    whole = len(order) == len(rows) and bool((np.diff(order) == 1).all())
+    return rows.frame(None if whole else order)
+
+
+def assembled(
+    folder: Path,
+    plant: Plant,
+    day: np.datetime64,
+    opened: dict[str, RawTable],
+    strangers: list[File],
+    tables: dict[str, Rows],
+    listed: dict[str, np.ndarray],
+    told: dict[str, np.ndarray],
+) -> Logs:
+    """Put everything together.
+
+    Parameters
+    ----------
+    folder : Path
+        The logs folder.
+    plant : Plant
+        Its description.
+    day : datetime64[D]
+        Last day included.
+    opened : dict of RawTable
+        Every table as read, those that cannot be used among them.
+    strangers : list of File
+        Files that are no table.
+    tables : dict of Rows
+        Tables checked and cut.
+    listed : dict of ndarray of bool
+        Rows whose problems are listed, by table.
+    told : dict of ndarray of datetime64[us]
+        Time that each row tells, by table.
+
+    Returns
+    -------
+    Logs
+        The result.
+    """
+    sources = _sources(tables, listed, told)
+    plant_bytes = (folder / "plant.toml").read_bytes()
+    digest = hashlib.sha256(f"{__version__} {day}\n".encode())
+    digest.update(hashlib.sha256(plant_bytes).digest())
+    for raw in opened.values():
+        for file in raw.files:
+            digest.update(f"{file.name} {file.digest}\n".encode())
+    frames = {name: _framed(rows) for name, rows in tables.items()}
+    return Logs(
+        plant=plant,
+        tables=frames,
+        as_of=pd.Timestamp(day.astype("datetime64[us]")),
+        rejected=problem_frame(_records(opened, strangers, tables, listed, rejects=True)),
+        warnings=problem_frame(_records(opened, strangers, tables, listed, rejects=False)),
+        set_aside=_lost_runs(tables, listed),
+        sources=tuple(sources),
+        digest=digest.hexdigest(),
+    )

@@ -1,0 +1,86 @@
+"""What reading leaves: the checked tables, the problems and where everything came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from ..plant import Plant
+
+__all__ = ["Logs", "Source"]
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where rows of a table came from.
+
+    Parameters
+    ----------
+    file : str
+        File name; a sheet adds its own: ``logs.xlsx[runs]``.
+    table : str
+        Table.
+    digest : str
+        SHA-256 of the file.
+    rows : int
+        Rows within the cut: used, duplicates and rejected together.
+    used, duplicates, rejected : int
+        Rows that count, that repeat another row, that were set aside.
+    first, last : Timestamp or None
+        First and last day that the used rows tell.
+    """
+
+    file: str
+    table: str
+    digest: str
+    rows: int
+    used: int
+    duplicates: int
+    rejected: int
+    first: pd.Timestamp | None
+    last: pd.Timestamp | None
+
+
+@dataclass(frozen=True)
+class Logs:
+    """The logs of a plant up to a day, checked.
+
+    Parameters
+    ----------
+    plant : Plant
+        Description of the plant.
+    tables : dict of DataFrame
+        Every table that is there, cut at `as_of`, typed, with every declared column (an absent
+        optional one is all blank), sorted by key with a fresh index.
+    as_of : Timestamp
+        Midnight of the last day included.
+    rejected : DataFrame
+        Rows set aside: table, file, line, column, value, rule.
+    warnings : DataFrame
+        Doubtful rows that are used all the same; the same columns.
+    set_aside : DataFrame
+        Columns table, run_id: runs that lost a row of run_webs, reel_mounts or coverage to
+        `rejected`, so that a sum over that table would be low.
+    sources : tuple of Source
+        One per file and table.
+    digest : str
+        SHA-256 of all input files, ``plant.toml``, `as_of` and the version of the package.
+    """
+
+    plant: Plant
+    tables: dict[str, pd.DataFrame]
+    as_of: pd.Timestamp
+    rejected: pd.DataFrame
+    warnings: pd.DataFrame
+    set_aside: pd.DataFrame
+    sources: tuple[Source, ...]
+    digest: str
+
+    def has(self, table: str) -> bool:
+        """Return whether the table is there."""
+        return table in self.tables
+
+    def __getitem__(self, table: str) -> pd.DataFrame:
+        """Return a table; raise ``KeyError`` if it is not there."""
+        return self.tables[table]
