@@ -1,17 +1,10 @@
 """Ink: the ledger of the tanks, film weight, start-up and standing use, and what departs from them."""
 
 from .adequacy import EXTENSIONS, adequacy, influence, robust_estimate
+from .answers import expected_use, ink_model, predict_use, surprises
 from .findings import STEP, Finding, judge_inks
 from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
-from .model import (
-    TERMS,
-    InkFit,
-    expected_use,
-    fit_ink,
-    ink_model,
-    predict_use,
-    surprises,
-)
+from .model import TERMS, InkFit, fit_film, fit_ink
 from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
 __all__ = [
@@ -24,6 +17,7 @@ __all__ = [
     "adequacy",
     "expected_use",
     "film_of_mileage",
+    "fit_film",
     "fit_ink",
     "influence",
     "ink_exposure",

@@ -2,7 +2,7 @@
 
 Film weight may depend on coverage (thin tints take less than solids in proportion), on the press, the title or the
 production mode, may creep over the years or follow the season. Each extension is tested by
-generalised least squares at the variances of the model (Wald, F), all of an ink together by Holm's
+generalised least squares (Wald, F) over the variances that the readings allow, all of an ink together by Holm's
 rule (1979, Scandinavian Journal of Statistics 6:65), so that looking often does not find more than there is.
 """
 
@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from ..logs import Logs
 from .banded import whiten
-from .model import TERMS, InkFit, dip_pattern, ink_design, window_columns
+from .model import TERMS, InkFit, dip_pattern
 
 __all__ = ["EXTENSIONS", "adequacy", "influence", "robust_estimate", "whitened_model"]
 
@@ -33,17 +33,16 @@ _ROWS_MINIMUM = 30
 
 def whitened_model(fit: InkFit, extra: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
     """Return design (windows and `extra` included) and response with their covariance removed."""
+    return _whitened(fit, fit.fit.dip_variance, fit.fit.scatter_variance, extra)
+
+
+def _whitened(
+    fit: InkFit, dip_variance: float, scatter_variance: float, extra: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray]:
     diagonal, beside = dip_pattern(fit.rows)
-    parts = [ink_design(fit.rows), window_columns(fit.rows, fit.windows)]
-    if extra is not None:
-        parts.append(extra)
-    design = np.column_stack(parts)
-    variance = fit.fit.dip_variance * diagonal + fit.fit.scatter_variance * fit.scatter
-    both, _ = whiten(
-        variance,
-        fit.fit.dip_variance * beside,
-        np.column_stack([design, fit.rows["used_kg"].to_numpy()]),
-    )
+    design = fit.design if extra is None else np.column_stack([fit.design, extra])
+    columns = np.column_stack([design, fit.rows["used_kg"].to_numpy()])
+    both, _ = whiten(dip_variance * diagonal + scatter_variance * fit.scatter, dip_variance * beside, columns)
     return both[:, :-1], both[:, -1]
 
 
@@ -139,17 +138,34 @@ def _per_interval(rows: pd.DataFrame, runs: pd.DataFrame, factor: np.ndarray) ->
 
 def _wald(fit: InkFit, extra: np.ndarray) -> tuple[float, float, float, float] | None:
     """Return terms, F, p and the largest change of film weight [%]; None where it cannot be told."""
-    design, response = whitened_model(fit, extra)
+    design, _ = whitened_model(fit, extra)
     if np.linalg.matrix_rank(design / np.linalg.norm(design, axis=0)) < design.shape[1]:
         return None
     added = extra.shape[1]
-    estimate, *_ = np.linalg.lstsq(design, response, rcond=None)
-    covariance = np.linalg.inv(design.T @ design)[-added:, -added:]
-    wanted = estimate[-added:]
-    statistic = float(wanted @ np.linalg.solve(covariance, wanted)) / added
-    freedom = max(len(response) - design.shape[1], 1)
+    statistic, wanted, freedom = _tested(fit, fit.fit.dip_variance, fit.fit.scatter_variance, extra)
+    # The variances are not known exactly: the chance is taken over all that the readings allow.
+    spread = fit.spread
+    chance = 0.0
+    for weight, dip, scatter in zip(spread.weight, spread.dip_variance, spread.scatter_variance, strict=True):
+        chance += float(weight) * float(special.fdtrc(added, freedom, _tested(fit, dip, scatter, extra)[0]))
     change = 100 * float(np.abs(wanted).max()) / abs(fit.estimate[0]) if fit.estimate[0] else float("nan")
-    return float(added), statistic, float(stats.f.sf(statistic, added, freedom)), change
+    return float(added), statistic, chance, change
+
+
+def _tested(
+    fit: InkFit, dip_variance: float, scatter_variance: float, extra: np.ndarray
+) -> tuple[float, np.ndarray, int]:
+    """Return F of the added terms at given variances, the terms, and degrees of freedom."""
+    design, response = _whitened(fit, dip_variance, scatter_variance, extra)
+    added = extra.shape[1]
+    inverse = np.linalg.inv(design.T @ design)
+    estimate = inverse @ (design.T @ response)
+    wanted = estimate[-added:]
+    residual = response - design @ estimate
+    freedom = max(len(response) - design.shape[1], 1)
+    scale = float(residual @ residual) / freedom
+    statistic = float(wanted @ np.linalg.solve(inverse[-added:, -added:], wanted)) / added / scale
+    return statistic, wanted, freedom
 
 
 def _holm(p_values: np.ndarray) -> np.ndarray:

@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
+from scipy import linalg
 
 __all__ = ["BandedFit", "fit_banded", "restricted_likelihood", "whiten"]
 
@@ -171,6 +171,8 @@ def fit_banded(
     BandedFit
         The fit.
     """
+    # Imported where it is used: a page that only shows results should not pay for it.
+    from scipy import optimize
 
     def loss(value: float) -> float:
         return -restricted_likelihood(value, design, response, dip, scatter)[0]

@@ -15,7 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from .banded import restricted_likelihood
 
@@ -81,6 +81,8 @@ def variance_spread(
     VarianceSpread
         The fits and their weights.
     """
+    # Imported where it is used: a page that only shows results should not pay for it.
+    from scipy import optimize
 
     def depth(angle: float) -> float:
         return restricted_likelihood(np.sin(angle) ** 2, design, response, dip, scatter)[0]

@@ -220,4 +220,4 @@ def key_figures(results: Results) -> None:
     cover_rows = results["stock_cover"]
     for row in cover_rows.dropna(subset="days_cover").itertuples():
         print(f"{logged(row.material)[1:-1]} {row.days_cover:.0f} days")
-    print(f"{results['order_plan']['order'].nunique()} loads planned")
+    print(f"first order on {results['order_plan']['order_on'].min():%Y-%m-%d}")

@@ -155,7 +155,7 @@ def model(results: Results) -> Block:
 
 def model_words(results: Results) -> Block:
     """Say how well the terms can be told apart, and what dips and runs scatter by."""
-    if not results.ink_fits:
+    if results["ink_model"]["estimate"].isna().all():
         return note(
             "No ink has a model: at least 12 usable intervals are needed, in which area, runs and days do not go "
             "up and down together."
@@ -166,8 +166,17 @@ def model_words(results: Results) -> Block:
         f"inflation {fit.inflation[0]:.0f} / {fit.inflation[1]:.0f} / {fit.inflation[2]:.0f}"
         for ink, fit in results.ink_fits.items()
     ]
-    without = sorted(set(results.ink_intervals["ink"]) - set(results.ink_fits))
+    model = results["ink_model"]
+    film_only = (
+        model.loc[model["estimate"].notna() & ~model["ink"].isin(results.ink_fits), "ink"].unique().tolist()
+    )
+    without = sorted(set(results.ink_intervals["ink"]) - set(results.ink_fits) - set(film_only))
     lacking = f" No model for {list_words(without)}." if without else ""
+    if film_only:
+        lacking += (
+            f" Of {list_words(film_only)} film weight alone is known: start-up and standing go up and down together "
+            "(variance inflation above 1000)."
+        )
     return note(
         f"Scatter as estimated (a dip of one tank is stated as {stated:g} kg), and by how much each variance of film, "
         f"start-up and standing is inflated because they go together: {'; '.join(parts)}. Above ten, the terms "
@@ -309,8 +318,7 @@ def findings(results: Results) -> Block:
     return sheet(
         table.sort_values("since", ascending=False),
         name="findings",
-        caption=f"{len(table)} departures found; a drift and a leak that explain about as much as each other are "
-        "called a change",
+        caption=f"{len(table)} departures found; what several kinds explain about as well is called a change",
         columns=[
             Shown("ink"),
             Shown("kind"),

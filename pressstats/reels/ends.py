@@ -78,7 +78,9 @@ def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
         spread=("butt_m", "std"),
     ).reset_index()
     half = (
-        special.stdtrit(np.maximum(table["splices"] - 1, 1), 0.975) * table["spread"] / np.sqrt(table["splices"])
+        special.stdtrit(np.maximum(table["splices"] - 1, 1), 0.975)
+        * table["spread"]
+        / np.sqrt(table["splices"])
     )
     table["butt_m_ci_low"] = np.maximum(table["butt_m_mean"] - half, 0).where(half.notna())
     table["butt_m_ci_high"] = table["butt_m_mean"] + half

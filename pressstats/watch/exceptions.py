@@ -183,7 +183,7 @@ _INK_WORDS = {
     "misread dip": "one dip does not fit those before and after it",
     "drift": "film weight has changed",
     "leak": "ink goes without printing: a leak, or a supply left open",
-    "change": "more or less ink goes than before; film weight and a leak cannot be told apart here",
+    "change": "more or less ink went than the model explains, and the dips do not tell which kind of cause",
 }
 
 

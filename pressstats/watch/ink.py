@@ -39,8 +39,8 @@ def ink_watch(
     -------
     DataFrame, shape (intervals, 6)
         Published columns. `z` is the surprise, blank where the interval is not in the model;
-        `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits, ``step`` or
-        ``misread dip`` where that was found, else empty.
+        `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits, ``step``,
+        ``misread dip`` or ``change`` where a single interval or dip was found to be one, else empty.
     """
     parts = []
     watched = judged.assign(expected_kg=expected_use(judged, model)) if len(judged) else judged
@@ -53,7 +53,7 @@ def ink_watch(
             z[usable] = surprises(fit)
             signal[usable] = ewma_signals(z[usable])
         for finding in findings:
-            if finding.ink == ink and finding.kind in ("step", "misread dip"):
+            if finding.ink == ink and finding.exposure == "":
                 signal[rows["since"] == finding.since] = finding.kind
         parts.append(rows.assign(z=z, signal=signal))
     columns = ["ink", "read_at", "used_kg", "expected_kg", "z", "signal"]
