@@ -22,9 +22,11 @@ def renew(path: Path) -> None:
     notebook.metadata = metadata
     for cell in notebook.cells:
         if cell.cell_type == "code":
-            cell.execution_count = None
+            checked = CHECKED in cell.metadata.get("tags", [])
+            # A cell without a count is taken for one that was never run, and not compared.
+            cell.execution_count = 1 if checked else None
             cell.metadata.pop("execution", None)
-            if CHECKED not in cell.metadata.get("tags", []):
+            if not checked:
                 cell.outputs = []
     nbformat.write(notebook, path)
 

@@ -71,12 +71,17 @@ def test_analyses_open_no_file_and_draw_nothing(part):
 def test_notebooks_define_nothing_and_carry_no_outputs(path):
     notebook = json.loads(path.read_text())
     code = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
+    checked = 0
     assert code[0]["metadata"]["tags"] == ["parameters"]
     for cell in code:
         tree = ast.parse("".join(cell["source"]))
         assert not any(isinstance(node, ast.FunctionDef | ast.ClassDef) for node in ast.walk(tree))
         if "nbval-check-output" not in cell["metadata"].get("tags", []):
             assert cell["outputs"] == []
+        else:
+            checked += 1
+            assert cell["outputs"] and cell["execution_count"], "nothing to compare with"
+    assert checked == 1
     assert notebook["metadata"]["kernelspec"]["name"] == "python3"
 
 

@@ -220,4 +220,5 @@ def key_figures(results: Results) -> None:
     cover_rows = results["stock_cover"]
     for row in cover_rows.dropna(subset="days_cover").itertuples():
         print(f"{logged(row.material)[1:-1]} {row.days_cover:.0f} days")
-    print(f"first order on {results['order_plan']['order_on'].min():%Y-%m-%d}")
+    for day in results["order_plan"]["order_on"].drop_duplicates().head(1):
+        print(f"first order on {day:%Y-%m-%d}")
