@@ -198,7 +198,7 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         outlook=outlook,
         stock=stock,
         open_orders=open_rows,
-        published={name: table if len(table) else empty_table(name) for name, table in published.items()},
+        published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
 
@@ -208,9 +208,8 @@ def _ink_ledger(
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, ink.InkFit], list[ink.Finding]]:
     """Return exposure of the runs, judged intervals, models and findings of the inks."""
     exposure, intervals = ink.no_ledger()
-    if not logs.has("coverage"):
-        return exposure, intervals, {}, []
-    exposure = ink.ink_exposure(logs)
+    if logs.has("coverage") or logs.has("tank_readings"):
+        exposure = ink.ink_exposure(logs)
     if not logs.has("tank_readings"):
         return exposure, intervals, {}, []
     return exposure, *ink.judge_inks(ink.ink_intervals(logs, exposure))
@@ -226,8 +225,8 @@ def _ahead(
     """Return the published tables that look ahead; without an outlook they have no rows."""
     names = ("demand_forecast", "demand_season", "forecast_record", "order_plan")
     if outlook is None:
-        tables = {name: empty_table(name) for name in names}
-        blank = pd.concat([empty_table("stock_cover"), stock.drop(columns="why")], ignore_index=True)
+        tables = {name: OUTPUTS[name].empty() for name in names}
+        blank = pd.concat([OUTPUTS["stock_cover"].empty(), stock.drop(columns="why")], ignore_index=True)
         return tables | {"stock_cover": as_published(blank, "stock_cover")}
     paths = orders.demand_paths(outlook, logs.as_of)
     return {
@@ -237,16 +236,6 @@ def _ahead(
         "stock_cover": orders.stock_cover(logs, stock, open_rows, paths),
         "order_plan": orders.order_plan(logs, stock, open_rows, paths),
     }
-
-
-def empty_table(name: str) -> pd.DataFrame:
-    """Return the published table called `name` without rows, its columns typed as declared."""
-    table = OUTPUTS[name]
-    kinds = {
-        column.name: "datetime64[us]" if column.is_time else "float64" if column.is_number else "str"
-        for column in table.columns
-    }
-    return pd.DataFrame(columns=table.names).astype(kinds)
 
 
 @cache

@@ -18,6 +18,7 @@ from pressstats.ink import (
     ink_intervals,
     ink_model,
     judge_inks,
+    plain_use,
     tank_levels,
 )
 from pressstats.ink.yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
@@ -398,3 +399,32 @@ def test_a_tank_dipped_once_has_no_interval(tmp_path: Path) -> None:
     intervals = ledger(logs_of(tmp_path, tables))
     assert intervals.empty and intervals["used_kg"].dtype == "float64"
     assert ink_model(*judge_inks(intervals)[:2]).empty
+
+
+# --- dips alone --------------------------------------------------------------------------------
+
+
+def test_dips_alone_tell_the_mean_use(tmp_path: Path) -> None:
+    tables = small_tables(140)
+    del tables["coverage"]
+    write_small_plant(tmp_path, tables)
+    logs = read_logs(tmp_path)
+    judged, fits, findings = judge_inks(ink_intervals(logs, ink_exposure(logs)))
+    # Without coverage there is no model and no finding, but the ledger stands.
+    assert fits == {} and findings == [] and (judged["why"] == NO_COVERAGE).all()
+    plain = plain_use(logs, judged).set_index("ink")
+    # A Daily takes 20,000 x 1.6 x 0.12 m2 x 2 g = 7.68 kg of black, a day 1 kg, and every seventh night a Weekly
+    # of 5,000 copies 1.92 kg: (7 x 8.68 + 1.92) / 7 = 8.954 kg a day.
+    assert plain.loc["black", "days"] == 140
+    assert plain.loc["black", "kg_per_day"] == pytest.approx((7 * 8.68 + 1.92) / 7, rel=1e-6)
+    assert plain.loc["black", "ci_low"] <= plain.loc["black", "kg_per_day"] <= plain.loc["black", "ci_high"]
+    # 20 weeks of 7 x 20,000 + 5,000 copies of 16 pages are 46.4 million pages.
+    assert plain.loc["black", "kg_per_million_pages"] == pytest.approx(plain.loc["black", "used_kg"] / 46.4)
+
+
+def test_few_dips_have_no_interval_of_their_mean(tmp_path: Path) -> None:
+    write_small_plant(tmp_path, small_tables(40))
+    logs = read_logs(tmp_path)
+    judged, _, _ = judge_inks(ink_intervals(logs, ink_exposure(logs)))
+    plain = plain_use(logs, judged)
+    assert plain["kg_per_day"].notna().all() and plain[["ci_low", "ci_high"]].isna().all(axis=None)

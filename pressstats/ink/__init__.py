@@ -5,6 +5,7 @@ from .answers import expected_use, ink_model, predict_use, surprises
 from .findings import STEP, Finding, judge_inks
 from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
 from .model import TERMS, InkFit, fit_film, fit_ink
+from .plain import plain_use
 from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
 __all__ = [
@@ -28,6 +29,7 @@ __all__ = [
     "m2_per_kg",
     "mileage_in2_per_lb",
     "no_ledger",
+    "plain_use",
     "predict_use",
     "robust_estimate",
     "surprises",

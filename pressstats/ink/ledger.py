@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
+from ..tables import INPUTS
 
 __all__ = ["NO_COVERAGE", "ink_exposure", "ink_intervals", "no_ledger", "tank_levels"]
 
@@ -33,7 +34,7 @@ def ink_exposure(logs: Logs) -> pd.DataFrame:
     Parameters
     ----------
     logs : Logs
-        Logs with ``coverage``.
+        Logs with ``coverage`` or ``tank_readings``, where the inks are named.
 
     Returns
     -------
@@ -43,7 +44,7 @@ def ink_exposure(logs: Logs) -> pd.DataFrame:
         or lost a row of it; a run with coverage of other inks only does not print this one.
     """
     runs = logs["runs"]
-    coverage = logs["coverage"]
+    coverage = logs["coverage"] if logs.has("coverage") else INPUTS["coverage"].empty()
     inks = sorted(
         set(coverage["ink"]) | set(logs["tank_readings"]["ink"] if logs.has("tank_readings") else ())
     )

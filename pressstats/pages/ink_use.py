@@ -15,6 +15,7 @@ from ..ink import (
     kg_per_million_pages,
     m2_per_kg,
     mileage_in2_per_lb,
+    plain_use,
     predict_use,
     robust_estimate,
 )
@@ -34,6 +35,7 @@ __all__ = [
     "ledger",
     "model",
     "model_words",
+    "plain",
     "use_by_week",
     "what_if",
     "yields",
@@ -54,8 +56,7 @@ _SIZES = {
 
 
 def _missing(results: Results) -> Block | None:
-    lacking = [table for table in ("coverage", "tank_readings") if not results.logs.has(table)]
-    return needs("Ink", *lacking) if lacking else None
+    return None if results.logs.has("tank_readings") else needs("Ink", "tank_readings")
 
 
 def _recent(results: Results) -> pd.DataFrame:
@@ -181,6 +182,27 @@ def model_words(results: Results) -> Block:
         f"Scatter as estimated (a dip of one tank is stated as {stated:g} kg), and by how much each variance of film, "
         f"start-up and standing is inflated because they go together: {'; '.join(parts)}. Above ten, the terms "
         f"lean on each other: their sum for a usual day is surer than each of them.{lacking}"
+    )
+
+
+def plain(results: Results) -> Block:
+    """Return the mean use of each ink by day and by million pages, from the dips alone."""
+    if (missing := _missing(results)) is not None:
+        return missing
+    table = plain_use(results.logs, results.ink_intervals)
+    return sheet(
+        table,
+        name="plain-use",
+        caption=f"What the dips alone say: {quantity(table['kg_per_day'].sum(), 'kg', 0)} of ink a day in the mean",
+        columns=[
+            Shown("ink"),
+            Shown("days", digits=0),
+            Shown("used_kg", "used", "kg", 0),
+            Shown("kg_per_day", "a day", "kg", 1),
+            Shown("ci_low", "95 % from", "kg", 1),
+            Shown("ci_high", "to", "kg", 1),
+            Shown("kg_per_million_pages", "a million pages printed", "kg", 1),
+        ],
     )
 
 

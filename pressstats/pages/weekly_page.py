@@ -22,6 +22,7 @@ __all__ = [
     "cover",
     "exceptions",
     "headline",
+    "inks",
     "key_figures",
     "standby",
     "tiles",
@@ -236,6 +237,50 @@ _DEEDS = {
     "standby test": "Have the test done by qualified people.",
     "log gap": "Ask the shift to log reels again.",
 }
+
+
+def inks(results: Results) -> Block:
+    """Return use against expectation of each ink, last week and over four weeks."""
+    watch = results["ink_watch"]
+    if watch.empty:
+        return note("No ink is dipped, so its use is not known.")
+    as_of = results.logs.as_of + pd.Timedelta(days=1)
+    rows = []
+    for ink, mine in watch.groupby("ink"):
+        week = mine[mine["read_at"] >= as_of - pd.Timedelta(days=7)]
+        month = mine[mine["read_at"] >= as_of - pd.Timedelta(days=28)]
+        known = month[month["z"].notna()]
+        flagged = month.loc[month["signal"] != "", "signal"]
+        expected = known["expected_kg"].sum()
+        rows.append(
+            {
+                "ink": ink,
+                "week": week["used_kg"].sum(min_count=1),
+                "expected": week["expected_kg"].sum(min_count=1),
+                "month": 100 * known["used_kg"].sum() / expected if expected > 0 else np.nan,
+                "state": "unknown" if not expected > 0 else "watch" if len(flagged) else "good",
+                "signal": flagged.iloc[-1] if len(flagged) else "",
+            }
+        )
+    table = pd.DataFrame(rows)
+    off = table.loc[table["signal"] != "", "ink"].tolist()
+    words = (
+        f"outside its limits: {', '.join(logged(ink) for ink in off)}" if off else "none outside its limits"
+    )
+    return sheet(
+        table,
+        name="inks",
+        caption=f"Ink used against what pages, starts and idle days explain: {words}",
+        columns=[
+            Shown("ink"),
+            Shown("week", "used in seven days", "kg", 0),
+            Shown("expected", "expected", "kg", 0),
+            Shown("month", "four weeks, used of expected", "%", 0),
+            Shown("state", kind="state"),
+            Shown("signal", "last signal"),
+        ],
+        file="ink_watch",
+    )
 
 
 def waste(results: Results) -> Block:

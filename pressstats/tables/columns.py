@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
+import pandas as pd
+
 __all__ = ["Column", "Kind", "Table"]
 
 Kind = Literal["text", "choice", "date", "month", "time", "number", "count"]
@@ -109,6 +111,14 @@ class Table:
     def required_names(self) -> list[str]:
         """Names of the columns that must be there when the table is."""
         return [column.name for column in self.columns if not column.optional]
+
+    def empty(self) -> pd.DataFrame:
+        """Return the table without rows, its columns typed as declared."""
+        kinds = {
+            column.name: "datetime64[us]" if column.is_time else "float64" if column.is_number else "str"
+            for column in self.columns
+        }
+        return pd.DataFrame(columns=self.names).astype(kinds)
 
     def __getitem__(self, name: str) -> Column:
         """Return the column called `name`; raise ``KeyError`` if there is none."""
