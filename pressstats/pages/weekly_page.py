@@ -15,6 +15,7 @@ from ..results import Results
 from ..watch import price_per_kg
 from .buying_outlook import cover
 from .common import last_weeks, per_cent, tonnes, totals
+from .demand import unit_of
 
 __all__ = [
     "actions",
@@ -206,12 +207,12 @@ def actions(results: Results) -> Block:
     plan = results["order_plan"]
     deeds = []
     for day, rows in plan[plan["order_on"] <= as_of + pd.Timedelta(days=7)].groupby("order_on"):
-        amounts = rows.groupby("material")["quantity"].sum()
-        listed = ", ".join(
-            f"{logged(name)} {quantity(amount, '', 0)}" for name, amount in list(amounts.items())[:6]
-        )
+        amounts = [
+            f"{quantity(amount, unit_of(results, name), 0)} {logged(name)}"
+            for name, amount in rows.groupby("material")["quantity"].sum().items()
+        ]
         more = f" and {len(amounts) - 6} more" if len(amounts) > 6 else ""
-        deeds.append(f"**{day:%A %Y-%m-%d}: order** {listed}{more} (see the buying outlook).")
+        deeds.append(f"**{day:%A %Y-%m-%d}: order** {', '.join(amounts[:6])}{more} (see the buying outlook).")
     found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
     for kind, rows in found.groupby("kind", sort=False):
         subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
