@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from .logs import Logs, read_logs
 from .past import past_forecasts
 from .tables import OUTPUTS, as_published
 
-__all__ = ["Results", "analyse", "open_results"]
+__all__ = ["Pending", "Results", "analyse", "open_results"]
 
 _LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
 
@@ -118,12 +118,51 @@ def open_results(
     The cache lies in the folder named by the environment variable ``PRESSSTATS_CACHE``, else in
     the user's cache folder.
     """
-    logs = read_logs(logs_folder, as_of or None)
-    folder = Path(published_folder) if published_folder else None
-    past, digests = past_forecasts(folder, logs.as_of)
-    named = [f"{name} {digest}" for name, digest in digests.items()]
-    key = hashlib.sha256("\n".join([logs.digest, _source_digest(), *named]).encode()).hexdigest()
-    return _cached(key, logs, past, digests)
+    return Pending(logs_folder, as_of, published_folder).results
+
+
+class Pending:
+    """Logs that are read, and results that are computed when somebody asks for them.
+
+    Parameters
+    ----------
+    logs_folder, as_of, published_folder
+        As in :func:`open_results`.
+
+    Attributes
+    ----------
+    logs : Logs
+        The logs.
+    past_digests : dict of str
+        Past publications read for the record, with their SHA-256.
+
+    Raises
+    ------
+    LogsError
+        If the logs cannot be used at all.
+    """
+
+    def __init__(
+        self,
+        logs_folder: str | Path,
+        as_of: str | None = None,
+        published_folder: str | Path | None = None,
+    ) -> None:
+        self.logs = read_logs(logs_folder, as_of or None)
+        folder = Path(published_folder) if published_folder else None
+        self._past, self.past_digests = past_forecasts(folder, self.logs.as_of)
+
+    @cached_property
+    def results(self) -> Results:
+        """All results, from the cache where nothing has changed."""
+        named = [f"{name} {digest}" for name, digest in self.past_digests.items()]
+        parts = "\n".join([self.logs.digest, _source_digest(), *named])
+        key = hashlib.sha256(parts.encode()).hexdigest()
+        return _cached(key, self.logs, self._past, self.past_digests)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return the published tables by name, in the order of their declaration."""
+        return self.results.tables()
 
 
 def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Results:
@@ -250,12 +289,16 @@ def _source_digest() -> str:
 
 def _cached(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
     import joblib
+    from filelock import FileLock
     from platformdirs import user_cache_path
 
     folder = Path(os.environ.get("PRESSSTATS_CACHE") or user_cache_path("pressstats"))
     memory = joblib.Memory(folder, verbose=0)
-    result: Any = memory.cache(_compute, ignore=["logs", "past", "digests"])(key, logs, past, digests)
-    memory.reduce_size(bytes_limit=500_000_000)
+    folder.mkdir(parents=True, exist_ok=True)
+    # Whoever asks second waits for the first instead of computing the same again beside it.
+    with FileLock(folder / "computing.lock"):
+        result: Any = memory.cache(_compute, ignore=["logs", "past", "digests"])(key, logs, past, digests)
+        memory.reduce_size(bytes_limit=500_000_000)
     return result
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -360,6 +361,21 @@ def test_a_second_call_is_equal_and_computes_nothing(tmp_path: Path, counted: li
     assert len(counted) == 1
     assert_same(one, two)
     assert one.logs.digest == two.logs.digest and list(one.tables()) == list(OUTPUTS)
+
+
+def test_who_asks_at_the_same_time_waits_and_computes_nothing(tmp_path: Path, counted: list[str]) -> None:
+    folder = write_small_plant(tmp_path / "logs")
+    with ThreadPoolExecutor(max_workers=3) as askers:
+        answers = list(askers.map(open_results, [folder] * 3))
+    assert len(counted) == 1
+    assert_same(answers[0], answers[2])
+
+
+def test_pending_results_read_the_logs_and_wait(tmp_path: Path, counted: list[str]) -> None:
+    pending = results.Pending(write_small_plant(tmp_path / "logs"))
+    assert len(pending.logs["runs"]) > 0 and counted == []
+    assert list(pending.tables()) == list(OUTPUTS)
+    assert len(counted) == 1
 
 
 def test_another_day_log_or_past_is_computed_anew(tmp_path: Path, counted: list[str]) -> None:

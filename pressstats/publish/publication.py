@@ -7,6 +7,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -95,9 +96,9 @@ def _to_stderr(line: str) -> None:
 
 
 def _open_results(logs_folder: Path, as_of: str, published_folder: Path) -> Results:
-    from ..results import open_results
+    from ..results import Pending
 
-    return open_results(logs_folder, as_of, published_folder)
+    return Pending(logs_folder, as_of, published_folder)
 
 
 def publish(
@@ -129,7 +130,7 @@ def publish(
     reports : sequence of Report
         The reports there are.
     open_results : callable
-        Takes logs folder, as-of and `out`; returns the results.
+        Takes logs folder, as-of and `out`; returns the logs, and results that may wait to be computed.
     workers : int, optional
         Notebooks that run at a time; by default as many as there are cores to run on.
     tell : callable
@@ -161,17 +162,19 @@ def publish(
     results = open_results(logs_folder.resolve(), as_of, out)
     logs = results.logs
     day = str(pd.Timestamp(logs.as_of).date())
-    tables = dict(results.tables())
-    clock.lap("tables")
-    tell(f"tables computed as of {day} in {clock.seconds['tables']:.1f} s")
+    clock.lap("reading")
+    tell(f"computing as of {day}")
 
-    with building_in(out, day) as building:
+    # Kernels take seconds to start: the results are computed meanwhile, and the notebooks wait for them.
+    with building_in(out, day) as building, ThreadPoolExecutor(max_workers=1) as beside:
+        computed = beside.submit(results.tables)
         parameters = dict(zip(given, (str(logs_folder.resolve()), day, str(out)), strict=True))
         workspace = building / "executed"
         executed, failures = run_notebooks(
             notebooks, chosen, parameters, workspace, workers=workers or _cores(), tell=tell
         )
         clock.lap("notebooks")
+        tables = {} if failures else dict(computed.result())
         pages, unsound = _pages(executed, chosen, workspace, plant=logs.plant.name, as_of=day)
         failures += unsound
         if failures:
