@@ -165,19 +165,21 @@ def test_store_losses_that_stand_out_are_the_planted_ones(logs):
         assert chain.loc[reel, "store_loss_kg"] == pytest.approx(planted[reel], abs=4.5 * np.sqrt(2) * 3)
 
 
+OWN_TIME = {
+    "tank_readings": "read_at",
+    "stock_counts": "counted_on",
+    "waste_sold": "sold_on",
+    "deliveries": "ordered_on",
+    "plan": "made_on",
+    "prices": "valid_from",
+}
+
+
 def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
     """Change numbers in every CSV row that is later than `as_of`, line by line, keeping the lines."""
     runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
     dates = pd.to_datetime(runs["date"], errors="coerce")
     later = set(runs.loc[dates > as_of, "run_id"])
-    own_time = {
-        "tank_readings": "read_at",
-        "stock_counts": "counted_on",
-        "waste_sold": "sold_on",
-        "deliveries": "ordered_on",
-        "plan": "made_on",
-        "prices": "valid_from",
-    }
     changed = {"copies_good": "3", "copies_gross": "77", "start_kg": "999", "strip_kg": "88", "level_kg": "11",
                "quantity": "1", "solid_pages": "0.5", "pages": "4", "kg": "5", "unit_price": "9",
                "copies_planned": "1"}  # fmt: skip
@@ -187,8 +189,8 @@ def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
         name = path.stem.split("_20")[0]
         if "run_id" in table:
             rows = table["run_id"].isin(later)
-        elif name in own_time:
-            rows = pd.to_datetime(table[own_time[name]], errors="coerce") >= as_of + pd.Timedelta(days=1)
+        elif name in OWN_TIME:
+            rows = pd.to_datetime(table[OWN_TIME[name]], errors="coerce") >= as_of + pd.Timedelta(days=1)
         else:
             continue
         for column, value in changed.items():
@@ -201,17 +203,40 @@ def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
         table.to_csv(path, index=False, sep=separator)
 
 
-def test_altered_later_rows_change_nothing_of_a_past_monday(tmp_path):
+def later_rows_removed(folder: Path, as_of: pd.Timestamp) -> None:
+    """Remove every row that is later than `as_of` from every table, reels among them."""
+    runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
+    later = set(runs.loc[pd.to_datetime(runs["date"], errors="coerce") > as_of, "run_id"])
+    for path in sorted(folder.glob("*.csv")):
+        separator = ";" if path.name == "waste_sold.csv" else ","
+        table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
+        name = path.stem.split("_20")[0]
+        if "run_id" in table:
+            gone = table["run_id"].isin(later)
+        elif name in OWN_TIME:
+            gone = pd.to_datetime(table[OWN_TIME[name]], errors="coerce") >= as_of + pd.Timedelta(days=1)
+        else:
+            continue
+        table[~gone].to_csv(path, index=False, sep=separator)
+    reels = pd.read_parquet(folder / "reels.parquet")
+    reels[pd.to_datetime(reels["received_on"]) <= as_of].to_parquet(folder / "reels.parquet")
+
+
+@pytest.mark.parametrize("change", [later_rows_altered, later_rows_removed])
+def test_later_rows_change_nothing_of_a_past_monday(change, tmp_path):
     from pressstats.past import past_forecasts
     from pressstats.results import analyse
 
     monday = pd.Timestamp("2025-03-31")
-    folder = tmp_path / "altered"
+    folder = tmp_path / "changed"
     shutil.copytree(DEMO, folder)
-    later_rows_altered(folder, monday)
+    change(folder, monday)
     first, second = (
         analyse(read_logs(path, monday.date()), *past_forecasts(None, monday)) for path in (DEMO, folder)
     )
     assert len(first["demand_forecast"]) and len(first["exceptions"]) and len(first["order_plan"])
     for name, table in first.tables().items():
+        if change is later_rows_removed and name in ("rejected_rows", "warning_rows"):
+            # Lines move up where rows before them are taken out of a file; and the row dated 2205 is one of them.
+            continue
         pd.testing.assert_frame_equal(second[name], table, check_exact=True)

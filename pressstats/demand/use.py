@@ -65,12 +65,18 @@ def whole_weeks(logs: Logs) -> pd.DatetimeIndex:
     return pd.date_range(first, last, freq="7D", unit="us")
 
 
+def _lost_weeks(logs: Logs) -> pd.Series:
+    """Return the weeks of which a run was set aside: what is added up over runs would be low."""
+    return logs.plant.week_of(logs.lost_nights.to_series())
+
+
 def _newsprint(
     logs: Logs, runs: pd.DataFrame, materials: pd.DataFrame, weeks: pd.DatetimeIndex
 ) -> dict[str, pd.Series]:
     if not logs.has("reel_mounts"):
         return {}
     whole = runs.groupby("week")["has_reels"].all().reindex(weeks, fill_value=False)
+    whole &= ~weeks.isin(_lost_weeks(logs))
     mounts = mount_weights(logs).merge(runs[["run_id", "week"]], on="run_id")
     used = mounts.groupby(["week", "material"])["mounted_kg"].sum().unstack()
     used = used.reindex(weeks).fillna(0.0)
@@ -162,7 +168,8 @@ def _plates(logs: Logs, materials: pd.DataFrame, weeks: pd.DatetimeIndex) -> dic
     if len(names) != 1 or runs["plates"].isna().all():
         return {}
     week = logs.plant.week_of(runs["date"])
-    return {names.iloc[0]: runs["plates"].groupby(week).sum(skipna=False).reindex(weeks)}
+    exposed = runs["plates"].groupby(week).sum(skipna=False).reindex(weeks)
+    return {names.iloc[0]: exposed.where(~weeks.isin(_lost_weeks(logs)))}
 
 
 def counted_use(logs: Logs, material: str, weeks: pd.DatetimeIndex) -> pd.Series:

@@ -138,6 +138,10 @@ def _per_interval(rows: pd.DataFrame, runs: pd.DataFrame, factor: np.ndarray) ->
 
 def _wald(fit: InkFit, extra: np.ndarray) -> tuple[float, float, float, float] | None:
     """Return terms, F, p and the largest change of film weight [%]; None where it cannot be told."""
+    # A level that prints in no usable interval has no term.
+    extra = extra[:, np.abs(extra).max(axis=0) > 0]
+    if extra.shape[1] == 0:
+        return None
     design, _ = whitened_model(fit, extra)
     if np.linalg.matrix_rank(design / np.linalg.norm(design, axis=0)) < design.shape[1]:
         return None

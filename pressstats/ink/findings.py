@@ -24,10 +24,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from .banded import fit_banded
+from .ledger import NO_COVERAGE
 from .model import InkFit, Window, dip_pattern, fit_ink
 from .suspects import Suspects
 
-__all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "suspicions"]
+__all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
 
 #: Squared statistic from which on a single dip or interval is suspected, and from which on a window of
 #: weeks is. Places and windows are many, so both were set by simulation of undisturbed inks, three years of
@@ -51,6 +53,8 @@ _ENDS = 4.0
 #: Intervals on either side of a single one within which windows compete with it.
 _OVER = 21
 _ROUNDS = 8
+#: Fewer intervals than this say nothing of a mean use a day and its scatter.
+_PLAIN_MINIMUM = 8
 
 
 @dataclass(frozen=True)
@@ -112,6 +116,8 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
     parts, fits, findings = [], {}, []
     for ink, rows in intervals.groupby("ink", sort=True):
         judged, fit, found = _judge_ink(str(ink), rows.sort_values("read_at", ignore_index=True))
+        if fit is None:
+            judged, found = _judge_plain(str(ink), judged)
         parts.append(judged)
         findings += found
         if fit is not None:
@@ -131,11 +137,52 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
         finding, places = found
         findings.append(finding)
         if places:
-            rows = _set_aside(rows, usable.loc[places, "index"].tolist())
+            rows = set_aside(rows, usable.loc[places, "index"].tolist())
         else:
             windows.append(Window(finding.exposure, finding.since, finding.until))
     usable = rows[rows["why"] == ""].reset_index(drop=True)
     return rows, fit_ink(ink, usable, windows), findings
+
+
+def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Look for steps and misread dips where there is no model, against a mean use a day.
+
+    Without area and starts every night's use is scatter, so only what is large is found: a delivery that
+    nobody logged, a slipped digit.
+    """
+    findings: list[Finding] = []
+    for _ in range(_ROUNDS):
+        usable = rows[rows["used_kg"].notna() & rows["why"].isin(["", NO_COVERAGE])].reset_index()
+        if len(usable) < _PLAIN_MINIMUM:
+            break
+        days, used = usable[["days"]].to_numpy(), usable["used_kg"].to_numpy()
+        pattern = dip_pattern(usable)
+        fit = fit_banded(days, used, pattern, days[:, 0])
+        diagonal = fit.dip_variance * pattern[0] + fit.scatter_variance * days[:, 0]
+        suspects = Suspects(diagonal, fit.dip_variance * pattern[1], days, used)
+        freedom = len(usable) - 1
+        (step_kg, step), (misread_kg, misread) = suspects.steps(), suspects.misread()
+        step, misread = _sure(step, freedom), np.where(pattern[1] != 0, _sure(misread, freedom), 0.0)
+        if max(step.max(), misread.max(initial=0.0)) < SINGLE:
+            break
+        is_step = step.max() >= misread.max(initial=0.0)
+        place = int(np.argmax(step if is_step else misread))
+        places = [place] if is_step else [place, place + 1]
+        size = float(step_kg[place] if is_step else -misread_kg[place])
+        findings.append(
+            Finding(
+                ink,
+                STEP if is_step else "misread dip",
+                usable["since"].iloc[place],
+                usable["read_at"].iloc[place],
+                size,
+                size if is_step else 0.0,
+                float((step if is_step else misread)[place]),
+                float(_beside(misread)[place] if is_step else step[places].max()),
+            )
+        )
+        rows = set_aside(rows, usable.loc[places, "index"].tolist())
+    return rows, findings
 
 
 def suspicions(fit: InkFit) -> list[tuple[Finding, list[int]]]:
@@ -287,14 +334,15 @@ def _windows(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     return first[usable], last[usable]
 
 
-def _set_aside(rows: pd.DataFrame, places: list[int]) -> pd.DataFrame:
+def set_aside(rows: pd.DataFrame, places: list[int]) -> pd.DataFrame:
     """Mark the row of a step; put one row from the dip before to the dip after a misread one."""
     rows = rows.copy()
     if len(places) == 1:
         rows.loc[places, "why"] = STEP
         return rows
     before, after = places
-    rows.loc[before, "read_at"] = rows.loc[after, "read_at"]
-    for column in ("used_kg", "solid_m2", "solid_squared", "starts", "days"):
+    for column in {"read_at", "level_after_kg"} & set(rows):
+        rows.loc[before, column] = rows.loc[after, column]
+    for column in {"used_kg", "delivered_kg", "solid_m2", "solid_squared", "starts", "days"} & set(rows):
         rows.loc[before, column] = rows.loc[places, column].sum()
     return rows.drop(index=after).reset_index(drop=True)

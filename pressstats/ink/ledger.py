@@ -23,9 +23,23 @@ _REPEATED = pd.Timedelta(hours=3)
 
 #: Why an interval says nothing of the model.
 NO_COVERAGE = "a run without coverage"
+_LOST_RUN = "a run that was set aside"
 _UNKNOWN_DELIVERY = "a delivery of unknown ink or weight"
 
-_COLUMNS = ["ink", "since", "read_at", "used_kg", "solid_m2", "solid_squared", "starts", "days", "why"]
+_COLUMNS = [
+    "ink",
+    "since",
+    "read_at",
+    "level_before_kg",
+    "delivered_kg",
+    "level_after_kg",
+    "used_kg",
+    "solid_m2",
+    "solid_squared",
+    "starts",
+    "days",
+    "why",
+]
 
 
 def ink_exposure(logs: Logs) -> pd.DataFrame:
@@ -74,8 +88,9 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (intervals, 9)
-        ink, since, read_at (end of the interval, plant-local wall time), used_kg [kg],
+    DataFrame, shape (intervals, 12)
+        ink, since, read_at (end of the interval, plant-local wall time), level_before_kg,
+        delivered_kg, level_after_kg, used_kg [kg],
         solid_m2 [m2], solid_squared (sum over its runs of solid_m2 squared) [m4], starts, days
         [day], why (empty, or why the interval says nothing of the
         model). `used_kg` is blank where a delivery cannot be put to an ink or is not in kg.
@@ -84,7 +99,7 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
     for ink in sorted(logs["tank_readings"]["ink"].unique()):
         levels, filled = tank_levels(logs, ink)
         if len(levels) >= 2:
-            parts.append(_intervals(ink, levels, filled, exposure[exposure["ink"] == ink]))
+            parts.append(_intervals(ink, levels, filled, exposure[exposure["ink"] == ink], logs.lost_nights))
     return pd.concat(parts, ignore_index=True) if parts else no_ledger()[1]
 
 
@@ -206,26 +221,40 @@ def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:
     return rows.reset_index(drop=True)
 
 
-def _intervals(ink: str, levels: pd.DataFrame, filled: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataFrame:
+def _intervals(
+    ink: str,
+    levels: pd.DataFrame,
+    filled: pd.DataFrame,
+    exposure: pd.DataFrame,
+    lost_nights: pd.DatetimeIndex,
+) -> pd.DataFrame:
     ends = levels["read_at"].to_numpy()
     delivered = _sum_between(filled["at"].to_numpy(), filled["quantity_kg"].to_numpy(), ends)
     finished = exposure["finished_at"].to_numpy()
     solid = _sum_between(finished, exposure["solid_m2"].to_numpy(), ends)
     starts = _sum_between(finished, exposure["starts"].to_numpy(), ends)
     level = levels["level_kg"].to_numpy()
+    # Of a run that was set aside only the day is sure: it printed between the evening before and that noon.
+    half = np.timedelta64(12, "h")
+    lost = lost_nights.to_numpy()[:, None]
+    touched = ((ends[:-1] < lost + half) & (ends[1:] > lost - half)).any(axis=0)
+    why = np.select(
+        [np.isnan(solid), touched, np.isnan(delivered)], [NO_COVERAGE, _LOST_RUN, _UNKNOWN_DELIVERY], ""
+    )
     return pd.DataFrame(
         {
             "ink": ink,
             "since": ends[:-1],
             "read_at": ends[1:],
+            "level_before_kg": level[:-1],
+            "delivered_kg": delivered,
+            "level_after_kg": level[1:],
             "used_kg": level[:-1] + delivered - level[1:],
             "solid_m2": solid,
             "solid_squared": _sum_between(finished, exposure["solid_m2"].to_numpy() ** 2, ends),
             "starts": starts,
             "days": (ends[1:] - ends[:-1]) / np.timedelta64(1, "D"),
-            "why": np.where(
-                np.isnan(solid), NO_COVERAGE, np.where(np.isnan(delivered), _UNKNOWN_DELIVERY, "")
-            ),
+            "why": why,
         }
     ).astype({"ink": "str", "why": "str"})
 

@@ -71,6 +71,14 @@ def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.Dat
     return pd.DataFrame(sorted(found), columns=["table", "run_id"]).astype("str")
 
 
+def _lost_nights(runs: Rows, listed: np.ndarray, told: np.ndarray) -> pd.DatetimeIndex:
+    """Return the days of the runs that were set aside and stand in no other export."""
+    lost = runs.findings.rejected(len(runs)) & listed
+    lost &= ~_accepted_elsewhere(runs, lost)
+    days = np.unique(told[lost & ~np.isnat(told)].astype("datetime64[D]"))
+    return pd.DatetimeIndex(days.astype("datetime64[us]"))
+
+
 def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> set[str]:
     """Return the runs that a line which is no row speaks of: some field of it is the name of a run."""
     lines = [text for row, (text, _) in rows.raw.broken.items() if listed[row]]
@@ -183,6 +191,7 @@ def assembled(
         rejected=problem_frame(_records(opened, strangers, tables, listed, rejects=True)),
         warnings=problem_frame(_records(opened, strangers, tables, listed, rejects=False)),
         set_aside=_lost_runs(tables, listed),
+        lost_nights=_lost_nights(tables["runs"], listed["runs"], told["runs"]),
         sources=tuple(sources),
         digest=digest.hexdigest(),
     )

@@ -115,6 +115,8 @@ def _counted(
         later = later[later["date"] > day]
     else:
         later = later[later["finished_at"] > count["counted_at"]]
+    if kind in ("newsprint", "plate") and (logs.lost_nights > day).any():
+        return np.nan, day, "a run since the count was set aside: count again"
     if kind == "newsprint" and listed.unit != "kg":
         used, why = np.nan, "weighed in kg, but not bought in kg"
     elif kind == "newsprint":

@@ -192,7 +192,7 @@ def season_table(results: Results) -> Block:
     return sheet(
         total.reset_index(),
         name="season-by-material",
-        caption="The next twelve months by material",
+        caption="The next twelve months by material; weeks are shared among months by their days, last year's too",
         columns=[
             Shown("material"),
             Shown("unit"),

@@ -106,6 +106,9 @@ def ledger(results: Results) -> Block:
             Shown("ink"),
             Shown("since", "from the dip", kind="time"),
             Shown("read_at", "to the dip", kind="time"),
+            Shown("level_before_kg", "level before", "kg", 0),
+            Shown("delivered_kg", "delivered", "kg", 0),
+            Shown("level_after_kg", "level after", "kg", 0),
             Shown("used_kg", "used", "kg", 0),
             Shown("expected_kg", "expected", "kg", 0),
             Shown("solid_m2", "solid printed", "m2", 0),
@@ -139,7 +142,7 @@ def model(results: Results) -> Block:
         name="film-weight",
         finding=f"A square metre of solid takes {lightest['estimate']:.2f} g ({logged(lightest['ink'])}) to "
         f"{heaviest['estimate']:.2f} g ({logged(heaviest['ink'])}) of ink.",
-        table=table.join(words, on="term"),
+        table=table.join(words, on="term").assign(inflation=_inflation(results, table)),
         columns=[
             Shown("ink"),
             Shown("words", "term"),
@@ -149,9 +152,21 @@ def model(results: Results) -> Block:
             Shown("ci_low", "95 % from", digits=2),
             Shown("ci_high", "to", digits=2),
             Shown("readings", "intervals", digits=0),
+            Shown("inflation", "variance inflation", digits=0),
         ],
         file="ink_model",
     )
+
+
+def _inflation(results: Results, table: pd.DataFrame) -> list[float]:
+    """Return how much the other terms inflate the variance of each: above ten they lean on each other."""
+    terms = list(_TERM_WORDS)
+    return [
+        float(results.ink_fits[row.ink].inflation[terms.index(row.term)])
+        if row.ink in results.ink_fits
+        else np.nan
+        for row in table.itertuples()
+    ]
 
 
 def model_words(results: Results) -> Block:
@@ -206,18 +221,28 @@ def plain(results: Results) -> Block:
     )
 
 
+def _mean_coverage(results: Results, run_ids: pd.Index | None = None) -> pd.Series:
+    """Return the covered fraction of the pages of the runs whose coverage is known, by ink."""
+    runs = results.logs["runs"].set_index("run_id")
+    printed = runs["copies_gross"] * runs["pages"] * runs["page_width_mm"] * runs["page_height_mm"] / 1e6
+    known = results.ink_exposure.dropna(subset="solid_m2")
+    if run_ids is not None:
+        known = known[known["run_id"].isin(run_ids)]
+    area = known["run_id"].map(printed).groupby(known["ink"]).sum()
+    return known.groupby("ink")["solid_m2"].sum() / area
+
+
 def yields(results: Results) -> Block:
     """Return film weight in the units of the trade."""
     film = results["ink_model"]
     film = film[film["term"] == "film_g_m2"].dropna(subset="estimate").set_index("ink")["estimate"]
     if film.empty:
         return note("Without a film weight there is no yield.")
-    runs = results.logs["runs"].set_index("run_id")
+    runs = results.logs["runs"]
     page_m2 = float((runs["page_width_mm"] * runs["page_height_mm"]).median() / 1e6)
-    impressions = runs["copies_gross"] * runs["pages"] * runs["page_width_mm"] * runs["page_height_mm"] / 1e6
-    solid = results.ink_exposure.groupby("ink")["solid_m2"].sum()
+    covered = _mean_coverage(results)
     table = pd.DataFrame({"ink": film.index, "film": film.to_numpy()})
-    table["coverage"] = [float(solid.get(ink, np.nan)) / float(impressions.sum()) for ink in film.index]
+    table["coverage"] = [float(covered.get(ink, np.nan)) for ink in film.index]
     table["area"] = [m2_per_kg(value) for value in film]
     table["million"] = [kg_per_million_pages(row.film, page_m2, row.coverage) for row in table.itertuples()]
     columns = [
@@ -418,16 +443,13 @@ def what_if(results: Results, *, copies: float, pages: float, coverage: float = 
     runs = logs["runs"].set_index("run_id")
     lately = runs[runs["date"] > logs.as_of - pd.Timedelta(weeks=52)]
     page_m2 = float((lately["page_width_mm"] * lately["page_height_mm"]).median() / 1e6)
-    printed = (
-        lately["copies_gross"] * lately["pages"] * lately["page_width_mm"] * lately["page_height_mm"] / 1e6
-    )
-    exposure = results.ink_exposure[results.ink_exposure["run_id"].isin(lately.index)]
+    usual = _mean_coverage(results, lately.index)
     rows = []
     for ink, fit in results.ink_fits.items():
-        mean = float(exposure.loc[exposure["ink"] == ink, "solid_m2"].sum() / printed.sum())
-        solid = copies * pages * page_m2 * mean * coverage
+        mean = float(usual.get(ink, np.nan)) * coverage
+        solid = copies * pages * page_m2 * mean
         one = pd.DataFrame({"solid_m2": [solid], "solid_squared": [solid**2], "starts": [1.0], "days": [0.0]})
-        rows.append(predict_use(fit, one).assign(ink=ink, coverage=100 * mean * coverage))
+        rows.append(predict_use(fit, one).assign(ink=ink, coverage=100 * mean))
     table = pd.concat(rows, ignore_index=True)
     return sheet(
         table,

@@ -148,11 +148,10 @@ def _inks(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> list[tup
         news = [one for one in found if one.ink == ink and _recent(logs, pd.Series([one.until])).iloc[0]]
         for finding in news:
             week = logs.plant.week_start(finding.since)
-            size, unit = _INK_SIZES[finding.kind][0], _INK_SIZES[finding.kind][1]
-            why = (
-                f"{_INK_WORDS[finding.kind]} ({finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}); {_TANKS}"
-            )
-            value = finding.extra_kg if size == "extra" else finding.size
+            misread = finding.kind == "misread dip"
+            value, unit = (finding.size, "kg read too high") if misread else (finding.extra_kg, "kg")
+            words = _INK_STEPS[finding.extra_kg > 0] if finding.kind == "step" else _INK_WORDS[finding.kind]
+            why = f"{words} ({finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}); {_TANKS}"
             rows.append((f"ink {finding.kind}", ink, week, value, unit, finding.extra_kg * worth, why))
         recent = mine[_recent(logs, mine["read_at"]) & mine["signal"].isin(["high", "low"])]
         if recent.empty or news:
@@ -170,16 +169,12 @@ def _inks(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> list[tup
 
 
 _TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
-#: What is said of the size of an ink finding: which number, and its unit.
-_INK_SIZES = {
-    "step": ("extra", "kg"),
-    "misread dip": ("size", "kg read too high"),
-    "drift": ("extra", "kg"),
-    "leak": ("extra", "kg"),
-    "change": ("extra", "kg"),
+#: A step by what it did: took ink away (true) or brought some (false).
+_INK_STEPS = {
+    True: "the level fell at once: a spill, a gauge set anew, or a delivery logged that did not go into the tank",
+    False: "the level rose at once: a delivery nobody logged, or a gauge set anew",
 }
 _INK_WORDS = {
-    "step": "the level stepped between two dips: a gauge set anew, a delivery nobody logged, or a spill",
     "misread dip": "one dip does not fit those before and after it",
     "drift": "film weight has changed",
     "leak": "ink goes without printing: a leak, or a supply left open",
