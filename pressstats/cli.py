@@ -77,7 +77,8 @@ def main() -> None:
     multiple=True,
     metavar="NAME",
     type=click.Choice([report.name for report in REPORTS]),
-    help="Publish only this report; may be given more than once. [default: all of them]",
+    help="Publish only this report; may be given more than once, not where that day has others already. "
+    "[default: all of them]",
 )
 def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) -> None:
     """Publish the reports: pages, tables, a spreadsheet for suppliers.
@@ -89,7 +90,7 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
     \b
     Examples:
       python -m pressstats publish --logs /srv/press/logs --out /srv/press/published
-      python -m pressstats publish --as-of 2025-03-02 --report weekly_page
+      python -m pressstats publish --as-of 2025-03-02 --report weekly_page --out draft
 
     \b
     Exit codes:
@@ -167,5 +168,8 @@ def demo(out: Path, seed: int | None, years: int | None) -> None:
     from .demo import write_demo
 
     given: dict[str, Any] = {"seed": seed, "years": years}
-    write_demo(out, **{name: value for name, value in given.items() if value is not None})
+    try:
+        write_demo(out, **{name: value for name, value in given.items() if value is not None})
+    except FileExistsError as error:
+        _stop(str(error), _UNUSABLE)
     click.echo(f"The logs of an invented plant are in {out}.")

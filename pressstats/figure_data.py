@@ -74,8 +74,12 @@ def notebook_figure(data: dict[str, Any], finding: str) -> dict[str, Any]:
         if len(lines[-1]) + len(word) > 96:
             lines.append("")
         lines[-1] = f"{lines[-1]} {word}".strip()
-    title = {"text": "<br>".join(lines), "x": 0, "xref": "paper", "font": {"size": 14}, "automargin": True}
+    title = {"text": "<br>".join(lines), "x": 0, "xref": "paper", "font": {"size": 14}}
+    title |= {"y": 1, "yref": "container", "yanchor": "top", "pad": {"t": 12}}
     layout = {**data["layout"], "template": figure_template(), "title": title}
-    # the template leaves no room above: the title of a notebook's figure needs some
-    layout["margin"] = {"t": 60 + 20 * len(lines), **layout.get("margin", {})}
+    # the template leaves no room above: a notebook's figure needs some for its title, beside the legend's
+    above = 24 + 20 * len(lines) + (30 if layout.get("showlegend") else 0)
+    margin = layout.get("margin", {})
+    layout["margin"] = {**margin, "t": above + int(margin.get("t", 12))}
+    layout["height"] = int(layout.get("height") or 400) + above
     return {"data": data["data"], "layout": layout, "config": {"displaylogo": False}}

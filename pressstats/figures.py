@@ -404,7 +404,7 @@ def bars_with_limits(
     return _layout(figure, height=130 + 28 * len(table), x=unit)
 
 
-def season_bars(table: pd.DataFrame, *, unit: str) -> go.Figure:
+def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.Figure:
     """Draw a material's next twelve months with intervals, beside last year and the budget.
 
     Parameters
@@ -413,6 +413,8 @@ def season_bars(table: pd.DataFrame, *, unit: str) -> go.Figure:
         Rows of the published table ``demand_season`` of one material, or sums of them.
     unit : str
         Title of the y axis, with its unit.
+    band : str
+        What the intervals are.
 
     Returns
     -------
@@ -432,7 +434,7 @@ def season_bars(table: pd.DataFrame, *, unit: str) -> go.Figure:
             "thickness": 1.2,
         }
     figure.add_bar(
-        x=months, y=table["mean"], name="expected, 9 in 10", marker_color=COLOURS["series1"], error_y=error
+        x=months, y=table["mean"], name=f"expected, {band}", marker_color=COLOURS["series1"], error_y=error
     )
     for number, (column, words) in enumerate((("last_year", "last year"), ("budget_quantity", "budget"))):
         if table[column].notna().any():

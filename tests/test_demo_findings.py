@@ -179,7 +179,8 @@ def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
     """Change numbers in every CSV row that is later than `as_of`, line by line, keeping the lines."""
     runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
     dates = pd.to_datetime(runs["date"], errors="coerce")
-    later = set(runs.loc[dates > as_of, "run_id"])
+    # The planted run of 2205 tells by its hours that it is of 2023.
+    later = set(runs.loc[(dates > as_of) & (dates.dt.year < 2100), "run_id"])
     changed = {"copies_good": "3", "copies_gross": "77", "start_kg": "999", "strip_kg": "88", "level_kg": "11",
                "quantity": "1", "solid_pages": "0.5", "pages": "4", "kg": "5", "unit_price": "9",
                "copies_planned": "1"}  # fmt: skip
@@ -206,7 +207,8 @@ def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
 def later_rows_removed(folder: Path, as_of: pd.Timestamp) -> None:
     """Remove every row that is later than `as_of` from every table, reels among them."""
     runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
-    later = set(runs.loc[pd.to_datetime(runs["date"], errors="coerce") > as_of, "run_id"])
+    dates = pd.to_datetime(runs["date"], errors="coerce")
+    later = set(runs.loc[(dates > as_of) & (dates.dt.year < 2100), "run_id"])
     for path in sorted(folder.glob("*.csv")):
         separator = ";" if path.name == "waste_sold.csv" else ","
         table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
@@ -237,6 +239,6 @@ def test_later_rows_change_nothing_of_a_past_monday(change, tmp_path):
     assert len(first["demand_forecast"]) and len(first["exceptions"]) and len(first["order_plan"])
     for name, table in first.tables().items():
         if change is later_rows_removed and name in ("rejected_rows", "warning_rows"):
-            # Lines move up where rows before them are taken out of a file; and the row dated 2205 is one of them.
+            # Lines move up where rows before them are taken out of a file.
             continue
         pd.testing.assert_frame_equal(second[name], table, check_exact=True)

@@ -360,3 +360,14 @@ def test_stand_in_notebooks_name_every_hostile_text() -> None:
     assert all(
         repr(text) in "".join(cell.source for cell in sound_notebooks()["first"].cells) for text in HOSTILE
     )
+
+
+def test_a_day_is_not_republished_without_some_of_its_reports(tmp_path: Path) -> None:
+    both = {"first": notebook(SAY), "week": notebook(SAY)}
+    done = run(tmp_path, both, reports=REPORTS)
+    before = digests(done.folder)
+    with pytest.raises(ValueError, match=r"holds first\.html"):
+        run(tmp_path, both, reports=REPORTS, names=["week"])
+    assert digests(done.folder) == before
+    # All of them again, or one more, may replace it.
+    run(tmp_path, both, reports=REPORTS)

@@ -120,3 +120,10 @@ def test_the_module_runs_as_a_program() -> None:
     )
     assert all(command in done.stdout for command in ("publish", "check", "demo"))
     assert "Usage: python -m pressstats" in done.stdout
+
+
+def test_demo_refuses_a_folder_of_something_else(tmp_path: Path) -> None:
+    (tmp_path / "letter.txt").write_text("not a plant")
+    result = call("demo", "--out", str(tmp_path))
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output and (tmp_path / "letter.txt").exists()

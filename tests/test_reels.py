@@ -197,3 +197,21 @@ def test_breaks_count_distinct_reels_and_kilometres(logs, grammage):
     net = (mounts["start_kg"] - mounts["returned_kg"] - mounts["strip_kg"]).sum()
     net -= (mounts["butt_kg"] + mounts["scrapped_kg"]).sum()
     assert table.loc["press", "km"].sum() == pytest.approx(net / (1.2 * 0.046) / 1000)
+
+
+def test_a_reel_that_an_unlogged_run_may_have_used_up_is_not_said_to_be_in_the_store(tmp_path):
+    tables = small_tables(14)
+    mounts = tables["reel_mounts"]
+    # The last reel on S1 went back after its last mount; then nights follow of which no reel is logged.
+    tables["reel_mounts"] = mounts[~mounts["run_id"].isin(["0111", "0121", "0131"])]
+    write_small_plant(tmp_path, tables)
+    chain = reel_chain(read_logs(tmp_path))
+    left = (
+        tables["reel_mounts"].sort_values("mounted_at").drop_duplicates(["supplier", "reel_id"], keep="last")
+    )
+    back = set(left.loc[left["returned_kg"] > 0, "reel_id"])
+    assert back
+    known = chain.set_index("reel_id")["in_store_kg"]
+    # A used-up reel stays used up; one that went back may be anywhere.
+    assert known[list(back)].isna().all()
+    assert (known[list(set(left["reel_id"]) - back)] == 0).all()

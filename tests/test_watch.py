@@ -23,6 +23,7 @@ from pressstats.watch import (
     ewma_signals,
     ink_watch,
     price_per_kg,
+    step_of,
     waste_chart,
 )
 
@@ -488,3 +489,26 @@ def test_price_is_weighted_by_what_came(tmp_path: Path) -> None:
     assert price_per_kg(logs) == pytest.approx((40_000 * 0.5 + 9_900 * 0.7) / 49_900)
     del tables["materials"]
     assert np.isnan(price_per_kg(read_logs(write_small_plant(tmp_path / "b", tables))))
+
+
+# --- dating a step -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("at", [20, 60, 96])
+def test_a_step_is_dated_and_sized_though_the_baseline_holds_part_of_it(at: int) -> None:
+    rng = np.random.default_rng(at)
+    level = 10 + rng.normal(0, 1, 104) + np.where(np.arange(104) >= at, 4.0, 0.0)
+    chart = pd.DataFrame({"week": pd.date_range("2024-01-01", periods=104, freq="7D")})
+    chart["level"], chart["expected"] = level, 12.0
+    week, size = step_of(chart)
+    assert abs((week - chart["week"][at]).days) <= 7
+    # The means of 8 weeks at least are 4 apart, give or take three errors.
+    assert size == pytest.approx(4.0, abs=1.2)
+    # A slow loop over every place and both sums of squares finds the same one.
+    residual = level - 12.0
+    squares = {
+        k: ((residual[:k] - residual[:k].mean()) ** 2).sum()
+        + ((residual[k:] - residual[k:].mean()) ** 2).sum()
+        for k in range(4, 101)
+    }
+    assert week == chart["week"][min(squares, key=squares.__getitem__)]

@@ -54,13 +54,17 @@ def plan(results: Results) -> Block:
     table = results["order_plan"].sort_values(["order_on", "order", "material"])
     currency = results.logs.plant.currency
     return sheet(
-        table.assign(chance=100 * table["stockout_probability"]),
+        table.assign(
+            chance=100 * table["stockout_probability"],
+            unit=[unit_of(results, name) or "each" for name in table["material"]],
+        ),
         name="order-plan",
         caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks",
         columns=[
             Shown("order"),
             Shown("material"),
             Shown("quantity", digits=0),
+            Shown("unit"),
             Shown("loads", "part of a load", digits=2),
             Shown("due_on", "due", kind="date"),
             Shown("cost", "cost", currency, 0),
@@ -73,6 +77,20 @@ def plan(results: Results) -> Block:
     )
 
 
+def _risks(results: Results) -> str:
+    """Say which materials may run out before an order comes, more often than the policy allows."""
+    allowed = 1 - results.logs.plant.policy.service_level
+    worst = results["order_plan"].groupby("material")["stockout_probability"].max()
+    worst = worst[worst > allowed].sort_values(ascending=False)
+    if worst.empty:
+        return f" No material runs out before its order more often than {100 * allowed:g} % of the time."
+    words = ", ".join(f"{logged(name)} {100 * chance:.1f} %" for name, chance in worst.head(6).items())
+    return (
+        f" It does not hold the service level of {100 * results.logs.plant.policy.service_level:g} % for "
+        f"{len(worst)} materials, whose chance of having run out before an order comes goes up to: {words}."
+    )
+
+
 def plan_words(results: Results) -> Block:
     """Say how the plan is made and what it leaves out."""
     policy = results.logs.plant.policy
@@ -80,7 +98,7 @@ def plan_words(results: Results) -> Block:
         f"The plan reviews stock every {policy.review_day.title()} and orders what lasts, at nineteen in twenty, until "
         f"a week after the delivery plus the usual lateness plus {policy.cover_days_minimum:g} days, in whole packs, "
         "within the storage of each material. It fills loads supplier by supplier; it does not yet trade freight, "
-        "price breaks and storage in total against each other."
+        "price breaks and storage in total against each other." + _risks(results)
     )
 
 
@@ -163,7 +181,11 @@ def season(results: Results, material: str | None = None) -> Block:
     peak = total.loc[total["mean"].idxmax()]
     what = logged(material) if material else "All newsprint"
     return exhibit(
-        figures.season_bars(total, unit=f"requirement [{words} a month]"),
+        figures.season_bars(
+            total,
+            unit=f"requirement [{words} a month]",
+            band="9 in 10" if material else "lows and highs of the widths added: wider than 9 in 10",
+        ),
         name="season" if material is None else f"season-{list(table['material'].unique()).index(material)}",
         finding=f"{what}: {quantity(total['mean'].sum(), words, 0)} in twelve months, most in {peak['month']:%Y-%m} "
         f"({quantity(peak['mean'], words, 0)}).",
@@ -171,8 +193,8 @@ def season(results: Results, material: str | None = None) -> Block:
         columns=[
             Shown("month", kind="month"),
             Shown("mean", "expected", words, 0),
-            Shown("q05", "low (1 in 20)", words, 0),
-            Shown("q95", "high (1 in 20)", words, 0),
+            Shown("q05", "lows of the widths, added", words, 0),
+            Shown("q95", "highs of the widths, added", words, 0),
             Shown("last_year", "last year", words, 0),
             Shown("budget_quantity", "budget", words, 0),
         ],

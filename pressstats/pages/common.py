@@ -9,7 +9,17 @@ import pandas as pd
 from ..exhibits import Block, logged, note, provenance, quantity
 from ..results import Results
 
-__all__ = ["STREAM_WORDS", "foot", "last_weeks", "list_words", "needs", "per_cent", "tonnes", "totals"]
+__all__ = [
+    "STREAM_WORDS",
+    "foot",
+    "last_days",
+    "last_weeks",
+    "list_words",
+    "needs",
+    "per_cent",
+    "tonnes",
+    "totals",
+]
 
 #: What each stream is called in a sentence or on an axis.
 STREAM_WORDS = {
@@ -41,6 +51,11 @@ def list_words(words: list[str], longest: int = 4) -> str:
     if len(words) > longest:
         shown.append(f"{len(words) - longest} more")
     return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)
+
+
+def last_days(results: Results, days: int, frame: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Return the rows of `frame` whose time lies in the last `days` days, as-of's included."""
+    return frame[frame[column] >= results.logs.as_of + pd.Timedelta(days=1 - days)]
 
 
 def last_weeks(results: Results, weeks: int, frame: pd.DataFrame, column: str = "week") -> pd.DataFrame:

@@ -7,7 +7,7 @@ import pandas as pd
 
 from .. import figures
 from ..demand import Outlook, choice_table
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..forecast import METHODS
 from ..results import Results
@@ -83,7 +83,15 @@ def fans(results: Results, material: str | None = None) -> Block:
         finding=f"{logged(chosen)}: {quantity(first['mean'], unit, 0)} expected in the week of "
         f"{first['week']:%Y-%m-%d}, {span}.",
         table=ahead,
-        columns=declared("demand_forecast", "week", "mean", "q05", "q25", "q50", "q75", "q95"),
+        columns=[
+            Shown("week", kind="date"),
+            Shown("mean", "expected", unit, 0),
+            Shown("q05", "1 in 20 below", unit, 0),
+            Shown("q25", "1 in 4 below", unit, 0),
+            Shown("q50", "middle", unit, 0),
+            Shown("q75", "1 in 4 above", unit, 0),
+            Shown("q95", "1 in 20 above", unit, 0),
+        ],
         file="demand_forecast",
     )
 
@@ -175,7 +183,16 @@ def record_table(results: Results) -> Block:
         table,
         name="record",
         caption="What was said up to four weeks before, and what came",
-        columns=declared("forecast_record"),
+        columns=[
+            Shown("material"),
+            Shown("made_on", "said on", kind="date"),
+            Shown("week", kind="date"),
+            Shown("source"),
+            Shown("mean", "expected", digits=0),
+            Shown("q05", "1 in 20 below", digits=0),
+            Shown("q95", "1 in 20 above", digits=0),
+            Shown("actual", "came", digits=0),
+        ],
         limit=40,
         file="forecast_record",
     )

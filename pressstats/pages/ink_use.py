@@ -22,7 +22,7 @@ from ..ink import (
 from ..results import Results
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
-from .common import list_words, needs, per_cent
+from .common import last_days, list_words, needs, per_cent
 
 __all__ = [
     "adequacy",
@@ -46,13 +46,8 @@ _TERM_WORDS = {
     "startup_kg_per_run": ("start-up", "kg per run"),
     "standing_kg_per_day": ("standing", "kg per day"),
 }
-_SIZES = {
-    "step": "kg",
-    "misread dip": "kg read too high",
-    "drift": "g/m2 of solid",
-    "leak": "kg a day",
-    "change": "",
-}
+#: Unit of a finding's size, by what it multiplies.
+_UNITS = {"": "kg", "solid_m2": "g/m2 of solid", "days": "kg a day"}
 
 
 def _missing(results: Results) -> Block | None:
@@ -60,8 +55,7 @@ def _missing(results: Results) -> Block | None:
 
 
 def _recent(results: Results) -> pd.DataFrame:
-    watch = results["ink_watch"]
-    return watch[watch["read_at"] > results.logs.as_of - pd.Timedelta(days=28)]
+    return last_days(results, 28, results["ink_watch"], "read_at")
 
 
 def headline(results: Results) -> Block:
@@ -72,7 +66,7 @@ def headline(results: Results) -> Block:
     flagged = recent[recent["signal"].isin(["high", "low"])].groupby("ink")["signal"].last()
     known = recent.dropna(subset=["used_kg", "expected_kg"])
     used, expected = known["used_kg"].sum(), known["expected_kg"].sum()
-    against = per_cent(100 * (used / expected - 1)) if expected > 0 else "not known"
+    against = f"{100 * (used / expected - 1):+.1f} %" if expected > 0 else "not known"
     if not expected > 0:
         words = "No ink has a model yet, so use cannot be compared with what was printed."
     elif flagged.empty:
@@ -93,7 +87,7 @@ def ledger(results: Results) -> Block:
     if (missing := _missing(results)) is not None:
         return missing
     intervals = results.ink_intervals
-    rows = intervals[intervals["read_at"] > results.logs.as_of - pd.Timedelta(days=28)]
+    rows = last_days(results, 28, intervals, "read_at")
     table = rows.merge(
         results["ink_watch"][["ink", "read_at", "expected_kg"]], on=["ink", "read_at"], how="left"
     )
@@ -353,7 +347,7 @@ def findings(results: Results) -> Block:
                 "since": one.since,
                 "until": one.until,
                 "size": one.size,
-                "unit": _SIZES[one.kind],
+                "unit": _UNITS[one.exposure] if one.kind != "misread dip" else "kg read too high",
                 "extra_kg": one.extra_kg,
                 "clear": float(np.sqrt(one.statistic)),
                 "rival": float(np.sqrt(one.rival)),

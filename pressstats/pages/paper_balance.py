@@ -229,7 +229,8 @@ def by_title(results: Results) -> Block:
     caption = "Copies by title, 52 weeks"
     if len(worst):
         caption = (
-            f"Waste by title, 52 weeks, complete reel records: highest for {logged(worst['title'].iloc[-1])}"
+            f"Waste by title, 52 weeks, complete reel records: "
+            f"highest for {logged(worst['title'].iloc[-1])} on {logged(worst['press'].iloc[-1])}"
         )
     return sheet(
         table,

@@ -122,7 +122,18 @@ def ends(results: Results) -> Block:
         table,
         name="reel-ends",
         caption="Paper left on cores, by reelstand and material, the dearest first",
-        columns=declared("reel_ends", currency=results.logs.plant.currency),
+        columns=declared(
+            "reel_ends",
+            currency=results.logs.plant.currency,
+            labels={
+                "butt_kg_mean": "left on the core, mean",
+                "butt_m_mean": "the same",
+                "butt_m_ci_low": "95 % from",
+                "butt_m_ci_high": "to",
+                "lost_kg_per_year": "lost",
+                "lost_cost_per_year": "lost, worth",
+            },
+        ),
         limit=15,
         file="reel_ends",
     )
@@ -169,10 +180,12 @@ def part_reels(results: Results) -> Block:
         oldest=("last_ended", "min"),
         mounts=("mounts", "max"),
     )
+    unknown = int((chain["in_store_kg"].isna() & chain["last_ended"].notna()).sum())
+    lost = f"; of {unknown} more nobody knows, since runs without reel records followed" if unknown else ""
     return sheet(
         table.reset_index(),
         name="part-reels",
-        caption=f"Part reels in the store or on the stands: {len(part)} with {tonnes(part['in_store_kg'].sum())}",
+        caption=f"Part reels in the store or on the stands: {len(part)} with {tonnes(part['in_store_kg'].sum())}{lost}",
         columns=[
             Shown("material"),
             Shown("reels", "part reels", digits=0),

@@ -14,7 +14,7 @@ from ..reels import poisson_interval
 from ..results import Results
 from ..watch import price_per_kg
 from .buying_outlook import cover
-from .common import last_weeks, per_cent, tonnes, totals
+from .common import last_days, last_weeks, per_cent, tonnes, totals
 from .demand import unit_of
 
 __all__ = [
@@ -139,10 +139,8 @@ def _reel_end_tile(results: Results) -> Tile:
 
 
 def _ink_tile(results: Results) -> Tile:
-    watch = results["ink_watch"]
-    recent = watch[
-        (watch["read_at"] > results.logs.as_of - pd.Timedelta(days=28)) & (watch["signal"] != "jump")
-    ]
+    recent = last_days(results, 28, results["ink_watch"], "read_at")
+    recent = recent.dropna(subset=["used_kg", "z"])
     expected = recent["expected_kg"].sum()
     if not expected > 0:
         return Tile("Ink use", np.nan, detail="no dips or no coverage", state="unknown")
@@ -180,14 +178,14 @@ def exceptions(results: Results) -> Block:
     table = table.sort_values("cost", ascending=False, na_position="last")
     table = table.assign(
         what=[
-            f"{size:+.3g} {unit}" if np.isfinite(size) else ""
+            f"{size:.3g} {unit}" if np.isfinite(size) else ""
             for size, unit in zip(table["size"], table["unit"], strict=True)
         ]
     )
     return sheet(
         table,
         name="exceptions",
-        caption=f"{len(table)} exceptions, the dearest first",
+        caption=f"{len(table)} exceptions, the dearest first (cost to date, or a year's, as the reason says)",
         columns=[
             Shown("kind", "what"),
             Shown("subject", "where"),
@@ -231,7 +229,7 @@ _DEEDS = {
     "reel ends": "Have the crew check the splice setting against the maker's manual.",
     "web breaks": "Take it to the supplier with the counts of the reels page.",
     "store losses": "Check stripping in the store and the scale.",
-    "cover low": "Bring an order forward or ask what a stand-in material could carry.",
+    "cover low": "See that the open order comes in time; else bring one forward, or ask what a stand-in could carry.",
     "cover high": "Let it run down before the next call-off.",
     "stock unknown": "Count it.",
     "delivery late": "Ring the supplier and ask for a new day.",
@@ -245,11 +243,10 @@ def inks(results: Results) -> Block:
     watch = results["ink_watch"]
     if watch.empty:
         return note("No ink is dipped, so its use is not known.")
-    as_of = results.logs.as_of + pd.Timedelta(days=1)
     rows = []
     for ink, mine in watch.groupby("ink"):
-        week = mine[mine["read_at"] >= as_of - pd.Timedelta(days=7)]
-        month = mine[mine["read_at"] >= as_of - pd.Timedelta(days=28)]
+        week = last_days(results, 7, mine, "read_at")
+        month = last_days(results, 28, mine, "read_at")
         known = month[month["z"].notna()]
         flagged = month.loc[month["signal"] != "", "signal"]
         expected = known["expected_kg"].sum()
@@ -308,14 +305,16 @@ def standby(results: Results) -> Block:
     if not results.logs.has("standby"):
         return note("The logs list no standby supplies.")
     table = results.logs["standby"].copy()
+    # The list is as it stands today: a test after as-of was not known then.
+    table["tested_on"] = table["tested_on"].where(table["tested_on"] <= results.logs.as_of)
     due = table["tested_on"] + pd.to_timedelta(table["test_every_days"], unit="D")
     table["due_on"] = due
     late = due.isna() | (due < results.logs.as_of)
-    table["state"] = np.where(late, "act", "good")
+    table["state"] = np.where(table["tested_on"].isna(), "unknown", np.where(late, "act", "good"))
     return sheet(
         table,
         name="standby",
-        caption=f"Standby supplies: the test of {int(late.sum())} of {len(table)} is overdue",
+        caption=f"Standby supplies: {int((table['state'] == 'act').sum())} of {len(table)} tests overdue",
         columns=[
             Shown("supply"),
             Shown("kind"),

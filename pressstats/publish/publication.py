@@ -146,7 +146,8 @@ def publish(
     LogsError
         If the logs cannot be used.
     ValueError
-        If a report is not known, or a notebook is missing or does not take the parameters.
+        If a report is not known, a notebook is missing or does not take the parameters, or the day is
+        published already with reports that are not among `names`.
     ReportFailed
         If a notebook failed or makes no page.
     """
@@ -162,6 +163,12 @@ def publish(
     results = open_results(logs_folder.resolve(), as_of, out)
     logs = results.logs
     day = str(pd.Timestamp(logs.as_of).date())
+    others = sorted(_pages_in(out / day) - {report.page for report in chosen})
+    if others:
+        raise ValueError(
+            f"{out / day} holds {', '.join(others)}, which a publication without them would take away: "
+            "publish all reports, or into another folder"
+        )
     clock.lap("reading")
     tell(f"computing as of {day}")
 
@@ -210,6 +217,11 @@ def publish(
     forget_failed(out, day)
     tell(f"published {out / day} in {clock.total():.1f} s")
     return Publication(out / day, document)
+
+
+def _pages_in(folder: Path) -> set[str]:
+    """Return the file names of the reports that a publication holds."""
+    return {path.name for path in folder.glob("*.html")} - {"index.html"}
 
 
 class _Clock:

@@ -50,7 +50,8 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
         back and the next mount (negative: heavier than before, within weighing error), mounts
         with a run without reel records between them left out, and is blank for a reel that was
         never put back. `in_store_kg` is the last remainder, the weight
-        received where it was never mounted, 0 where it was used up or scrapped.
+        received where it was never mounted, 0 where it was used up or scrapped, and blank where a run
+        without reel records came later: it may have been used up in that.
     """
     parts = []
     if logs.has("reel_mounts"):
@@ -60,7 +61,9 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
         received["first_mounted"] = received["last_ended"] = pd.Series(
             pd.NaT, received.index, "datetime64[us]"
         )
-        received["in_store_kg"] = received["received_kg"]
+        unlogged = _unlogged_runs(logs) if logs.has("reel_mounts") else np.array([], dtype="datetime64[us]")
+        after = np.searchsorted(unlogged, received["received_on"].to_numpy(), side="right") < len(unlogged)
+        received["in_store_kg"] = received["received_kg"].where(~after)
         if parts:
             mounted = pd.MultiIndex.from_frame(parts[0][_REEL])
             received = received[~pd.MultiIndex.from_frame(received[_REEL]).isin(mounted)]
@@ -89,13 +92,21 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     chain["store_loss_kg"] = grouped["lost_kg"].sum(min_count=1)
     # tail(1), not last(): an unknown remainder must stay unknown.
     last = mounts[~mounts.duplicated(_REEL, keep="last")].set_index(_REEL)["returned_kg"]
-    chain["in_store_kg"] = last
+    # Where runs without reel records followed, nobody knows whether it was used up in one of them.
+    unlogged = _unlogged_runs(logs)
+    after = np.searchsorted(unlogged, grouped["mounted_at"].max().to_numpy(), side="right") < len(unlogged)
+    chain["in_store_kg"] = last.where(~pd.Series(after, chain.index) | (last == 0))
     return chain.astype({"mounts": "float64"}).reset_index()
+
+
+def _unlogged_runs(logs: Logs) -> np.ndarray:
+    """Return when the runs started whose reels nobody logged, in order."""
+    runs = logs["runs"]
+    return np.sort(runs.loc[~runs["run_id"].isin(logs["reel_mounts"]["run_id"]), "started_at"].to_numpy())
 
 
 def _ran_unlogged(logs: Logs, since: pd.Series, until: pd.Series) -> np.ndarray:
     """Say where a run without any logged reel started between two times, shape (rows,)."""
-    runs = logs["runs"]
-    unlogged = np.sort(runs.loc[~runs["run_id"].isin(logs["reel_mounts"]["run_id"]), "started_at"].to_numpy())
+    unlogged = _unlogged_runs(logs)
     before = np.searchsorted(unlogged, since.to_numpy(), side="right")
     return since.notna().to_numpy() & (np.searchsorted(unlogged, until.to_numpy(), side="left") > before)

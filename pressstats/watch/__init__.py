@@ -3,7 +3,7 @@
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
 from .exceptions import Findings, exceptions, price_per_kg
 from .ink import ink_watch
-from .waste import MEASURES, waste_chart
+from .waste import MEASURES, step_of, waste_chart
 
 __all__ = [
     "EWMA_LIMIT",
@@ -17,5 +17,6 @@ __all__ = [
     "exceptions",
     "ink_watch",
     "price_per_kg",
+    "step_of",
     "waste_chart",
 ]

@@ -12,7 +12,7 @@ from ..ink import Finding
 from ..logs import Logs
 from ..reels import chance_of_excess
 from ..tables import as_published
-from .waste import MEASURES
+from .waste import MEASURES, step_of
 
 __all__ = ["Findings", "exceptions", "price_per_kg"]
 
@@ -62,7 +62,7 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
         *_stands(logs, found.reel_ends),
         *_suppliers(logs, found.breaks),
         *_store_losses(logs, found.reel_chain),
-        *_cover(logs, found.stock_cover),
+        *_cover(logs, found.stock_cover, found.open_orders),
         *_unknown_stock(logs, found.stock),
         *_late_orders(logs, found.open_orders),
         *_standby(logs),
@@ -110,15 +110,12 @@ def _waste(logs: Logs, chart: pd.DataFrame) -> list[tuple]:
         last = mine.iloc[-1]
         if last["signal"] == "" or not _recent(logs, mine["week"]).iloc[-1]:
             continue
-        run = mine[::-1]
-        lasting = run[(run["signal"] != last["signal"]).cumsum() == 0]
         unit, words = MEASURES[str(measure)]
-        size = float((lasting["level"] - lasting["expected"]).mean())
-        kg = float(lasting["excess_kg"].sum())
-        since = lasting["week"].iloc[-1]
+        since, size = step_of(mine.tail(2 * 52))
+        kg = float(mine.loc[mine["week"] >= since, "excess_kg"].sum())
         why = (
-            f"{words} is {last['signal']}: {size:+.2g} {unit} against the same titles in the 52 weeks "
-            f"before, outside the EWMA limits since the week of {since:%Y-%m-%d}"
+            f"{words} is {last['signal']}: outside the EWMA limits of the same titles in a year's baseline; the level "
+            f"changed most clearly in the week of {since:%Y-%m-%d}, by {size:+.2g} {unit}"
         )
         rows.append((words, press, since, size, unit, kg * price, why))
     return rows
@@ -159,6 +156,8 @@ def _inks(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> list[tup
         signal = recent["signal"].iloc[-1]
         same = recent[recent["signal"] == signal]
         extra = float((same["used_kg"] - same["expected_kg"]).sum())
+        # A surprise looks back further than its own interval: where the two disagree no size is told.
+        extra = extra if (extra > 0) == (signal == "high") else np.nan
         why = (
             f"use is {'above' if signal == 'high' else 'below'} what film weight, starts and standing explain, at "
             f"{len(same)} of the dips of the last four weeks; {_TANKS}"
@@ -224,7 +223,15 @@ def _suppliers(logs: Logs, breaks: pd.DataFrame) -> list[tuple]:
                 f"{1 / max(chance, 1e-9):,.0f} times"
             )
             rows.append(
-                ("web breaks", row.level, pd.NaT, extra, f"breaks more than others, by {by}", np.nan, why)
+                (
+                    "web breaks",
+                    row.level,
+                    pd.NaT,
+                    extra,
+                    f"breaks beyond the others' rate, by {by}",
+                    np.nan,
+                    why,
+                )
             )
     return rows
 
@@ -242,13 +249,17 @@ def _store_losses(logs: Logs, chain: pd.DataFrame) -> list[tuple]:
     return [("store losses", "part reels", pd.NaT, kg, "kg", kg * price_per_kg(logs), why)]
 
 
-def _cover(logs: Logs, cover: pd.DataFrame) -> list[tuple]:
+def _cover(logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame) -> list[tuple]:
     policy = logs.plant.policy
     rows = []
     for row in cover.dropna(subset="days_cover").itertuples():
         if row.days_cover < policy.cover_days_minimum:
             out = f"; may run out on {row.runs_out_q05:%Y-%m-%d}" if pd.notna(row.runs_out_q05) else ""
-            why = f"{row.days_cover:.1f} days of cover, {policy.cover_days_minimum:g} wanted{out}"
+            due = orders[orders["material"] == row.material].sort_values("promised_on").head(1)
+            come = "".join(
+                f"; {o.quantity:.0f} promised for {o.promised_on:%Y-%m-%d}" for o in due.itertuples()
+            )
+            why = f"{row.days_cover:.1f} days of cover, {policy.cover_days_minimum:g} wanted{come}{out}"
             rows.append(("cover low", row.material, pd.NaT, row.days_cover, "days", np.nan, why))
         elif row.days_cover > 2 * policy.cover_days_maximum:
             why = (

@@ -11,7 +11,7 @@ import pandas as pd
 
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_signals
 
-__all__ = ["MEASURES", "waste_chart"]
+__all__ = ["MEASURES", "step_of", "waste_chart"]
 
 #: What is watched: unit and what it is called in a sentence.
 MEASURES = {
@@ -22,6 +22,8 @@ MEASURES = {
 _BASELINE_WEEKS = 52
 _NEWEST_WEEKS = 8
 _WEEKS_MINIMUM = 13
+#: Weeks that a level must have on either side of a step.
+_STEP_WEEKS = 4
 
 
 def waste_chart(runs: pd.DataFrame) -> pd.DataFrame:
@@ -95,3 +97,32 @@ def _chart(rows: pd.DataFrame) -> pd.DataFrame:
     chart["limit"] = ewma_limits(len(chart), EWMA_WEIGHT, EWMA_LIMIT)
     chart["signal"] = ewma_signals(chart["z"])
     return chart[columns]
+
+
+def step_of(chart: pd.DataFrame) -> tuple[pd.Timestamp, float]:
+    """Return when and by how much the level of one chart changed most clearly.
+
+    The chart says that something differs from its baseline, which may itself hold part of a lasting
+    change; this looks for the week that parts the history into two levels best (least squares).
+
+    Parameters
+    ----------
+    chart : DataFrame
+        Rows of :func:`waste_chart` of one press and measure, in order.
+
+    Returns
+    -------
+    week : Timestamp
+        First week of the later level.
+    size : float
+        Later less earlier mean of level - expected, in the unit of the measure.
+    """
+    residual = (chart["level"] - chart["expected"]).to_numpy()
+    n = len(residual)
+    places = np.arange(_STEP_WEEKS, n - _STEP_WEEKS + 1)
+    if len(places) == 0:
+        return pd.Timestamp(chart["week"].iloc[0]), float(residual.mean())
+    sums = np.cumsum(residual)
+    before, after = sums[places - 1] / places, (sums[-1] - sums[places - 1]) / (n - places)
+    best = int(np.argmax((after - before) ** 2 * places * (n - places)))
+    return pd.Timestamp(chart["week"].iloc[places[best]]), float(after[best] - before[best])
