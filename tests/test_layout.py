@@ -91,3 +91,24 @@ def test_every_report_has_a_notebook():
     assert {report.notebook for report in REPORTS} == {
         path.name for path in (ROOT / "notebooks").glob("*.ipynb")
     }
+
+
+def test_modules_are_short_and_say_what_they_offer():
+    for path in PACKAGE.rglob("*.py"):
+        source = path.read_text()
+        assert source.count("\n") <= 400, path
+        if path.name != "__main__.py":
+            assert "__all__" in source, path
+        assert ast.get_docstring(ast.parse(source)), path
+
+
+def test_nothing_else_stands_at_the_top():
+    import subprocess
+
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    if listed.returncode != 0:
+        pytest.skip("not a git checkout")
+    top = {name.split("/")[0] for name in listed.stdout.splitlines()}
+    allowed = {"README.md", "DEVELOPERS.md", "requirements.txt", "pyproject.toml"}
+    allowed |= {"notebooks", "pressstats", "tests", "data_demo"}
+    assert {name for name in top if not name.startswith(".")} == allowed

@@ -10,19 +10,16 @@ from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..ink import (
-    EXTENSIONS,
-    influence,
     kg_per_million_pages,
     m2_per_kg,
     mileage_in2_per_lb,
     plain_use,
-    predict_use,
-    robust_estimate,
 )
 from ..results import Results
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import last_days, list_words, needs, per_cent
+from .ink_checks import adequacy, findings, influence_words, mean_coverage, what_if
 
 __all__ = [
     "adequacy",
@@ -31,6 +28,7 @@ __all__ = [
     "chart_words",
     "findings",
     "headline",
+    "influence_words",
     "key_figures",
     "ledger",
     "model",
@@ -46,8 +44,6 @@ _TERM_WORDS = {
     "startup_kg_per_run": ("start-up", "kg per run"),
     "standing_kg_per_day": ("standing", "kg per day"),
 }
-#: Unit of a finding's size, by what it multiplies.
-_UNITS = {"": "kg", "solid_m2": "g/m2 of solid", "days": "kg a day"}
 
 
 def _missing(results: Results) -> Block | None:
@@ -215,17 +211,6 @@ def plain(results: Results) -> Block:
     )
 
 
-def _mean_coverage(results: Results, run_ids: pd.Index | None = None) -> pd.Series:
-    """Return the covered fraction of the pages of the runs whose coverage is known, by ink."""
-    runs = results.logs["runs"].set_index("run_id")
-    printed = runs["copies_gross"] * runs["pages"] * runs["page_width_mm"] * runs["page_height_mm"] / 1e6
-    known = results.ink_exposure.dropna(subset="solid_m2")
-    if run_ids is not None:
-        known = known[known["run_id"].isin(run_ids)]
-    area = known["run_id"].map(printed).groupby(known["ink"]).sum()
-    return known.groupby("ink")["solid_m2"].sum() / area
-
-
 def yields(results: Results) -> Block:
     """Return film weight in the units of the trade."""
     film = results["ink_model"]
@@ -234,7 +219,7 @@ def yields(results: Results) -> Block:
         return note("Without a film weight there is no yield.")
     runs = results.logs["runs"]
     page_m2 = float((runs["page_width_mm"] * runs["page_height_mm"]).median() / 1e6)
-    covered = _mean_coverage(results)
+    covered = mean_coverage(results)
     table = pd.DataFrame({"ink": film.index, "film": film.to_numpy()})
     table["coverage"] = [float(covered.get(ink, np.nan)) for ink in film.index]
     table["area"] = [m2_per_kg(value) for value in film]
@@ -332,134 +317,6 @@ def chart_words() -> Block:
         f"deviations: on steady use it gives a false alarm once in about {ewma_run_length():.0f} intervals, and it "
         f"finds a lasting shift of one standard deviation after about {ewma_run_length(1.0):.0f}. What is charted is "
         "each interval's surprise given all dips before it, so a dip's own error is not counted twice."
-    )
-
-
-def findings(results: Results) -> Block:
-    """Return what departs from the models, with its evidence."""
-    if (missing := _missing(results)) is not None:
-        return missing
-    table = pd.DataFrame(
-        [
-            {
-                "ink": one.ink,
-                "kind": one.kind,
-                "since": one.since,
-                "until": one.until,
-                "size": one.size,
-                "unit": _UNITS[one.exposure] if one.kind != "misread dip" else "kg read too high",
-                "extra_kg": one.extra_kg,
-                "clear": float(np.sqrt(one.statistic)),
-                "rival": float(np.sqrt(one.rival)),
-            }
-            for one in results.ink_findings
-        ],
-        columns=["ink", "kind", "since", "until", "size", "unit", "extra_kg", "clear", "rival"],
-    )
-    return sheet(
-        table.sort_values("since", ascending=False),
-        name="findings",
-        caption=f"{len(table)} departures found; what several kinds explain about as well is called a change",
-        columns=[
-            Shown("ink"),
-            Shown("kind"),
-            Shown("since", "from the dip", kind="date"),
-            Shown("until", "to the dip", kind="date"),
-            Shown("size", digits=2),
-            Shown("unit"),
-            Shown("extra_kg", "used more than expected", "kg", 0),
-            Shown("clear", "standard errors", digits=1),
-            Shown("rival", "those of the next best kind", digits=1),
-        ],
-        file="ink_watch",
-    )
-
-
-def adequacy(results: Results) -> Block:
-    """Return what the model leaves out, each doubt with its test."""
-    table = results.ink_adequacy
-    if table.empty:
-        return note("No ink has enough intervals to test what its model leaves out.")
-    shown = table.assign(words=table["extension"].map(EXTENSIONS), chance=100 * table["p_adjusted"])
-    true = shown[shown["p_adjusted"] < 0.05]
-    verdict = (
-        "nothing is found beyond chance"
-        if true.empty
-        else "found: " + "; ".join(f"{row.words} ({logged(row.ink)})" for row in true.itertuples())
-    )
-    return sheet(
-        shown.sort_values("p_adjusted"),
-        name="adequacy",
-        caption=f"What the model leaves out, tested: {verdict}",
-        columns=[
-            Shown("ink"),
-            Shown("words", "doubt"),
-            Shown("terms", digits=0),
-            Shown("statistic", "F", digits=2),
-            Shown("chance", "chance alone, adjusted", "%", 0),
-            Shown("change_pct", "largest change of film weight", "%", 1),
-        ],
-        limit=30,
-    )
-
-
-def influence_words(results: Results) -> Block:
-    """Say whether a few readings carry the answer."""
-    parts = []
-    for ink, fit in results.ink_fits.items():
-        moved = influence(fit)
-        row = moved.loc[moved["film_shift"].abs().idxmax()]
-        robust = (robust_estimate(fit)[0] - fit.estimate[0]) / fit.std_error[0]
-        parts.append(
-            f"{logged(ink)}: leaving out the interval to {row['read_at']:%Y-%m-%d} moves film weight by "
-            f"{abs(row['film_shift']):.1f} standard errors, a robust fit by {abs(robust):.1f}"
-        )
-    return note("; ".join(parts) + "." if parts else "No model, so no reading carries it.")
-
-
-def what_if(results: Results, *, copies: float, pages: float, coverage: float = 1.0) -> Block:
-    """Return the ink one run would take.
-
-    Parameters
-    ----------
-    results : Results
-        The results.
-    copies : float
-        Gross copies.
-    pages : float
-        Pages of a copy.
-    coverage : float
-        Coverage against the mean of the last 52 weeks: 1.1 is a tenth more.
-    """
-    if not results.ink_fits:
-        return note("Without a model no run can be foretold.")
-    logs = results.logs
-    runs = logs["runs"].set_index("run_id")
-    lately = runs[runs["date"] > logs.as_of - pd.Timedelta(weeks=52)]
-    page_m2 = float((lately["page_width_mm"] * lately["page_height_mm"]).median() / 1e6)
-    usual = _mean_coverage(results, lately.index)
-    rows = []
-    for ink, fit in results.ink_fits.items():
-        mean = float(usual.get(ink, np.nan)) * coverage
-        solid = copies * pages * page_m2 * mean
-        one = pd.DataFrame({"solid_m2": [solid], "solid_squared": [solid**2], "starts": [1.0], "days": [0.0]})
-        rows.append(predict_use(fit, one).assign(ink=ink, coverage=100 * mean))
-    table = pd.concat(rows, ignore_index=True)
-    return sheet(
-        table,
-        name="what-if",
-        caption=f"A run of {quantity(copies, '', 0)} gross copies of {pages:g} pages, at {coverage:g} times the usual "
-        f"coverage, takes {quantity(table['mean'].sum(), 'kg', 0)} of ink (standing left out)",
-        columns=[
-            Shown("ink"),
-            Shown("coverage", "coverage", "%", 1),
-            Shown("mean", "expected", "kg", 1),
-            Shown("low", "95 % from", "kg", 1),
-            Shown("high", "to", "kg", 1),
-            Shown("parameter_sd", "not knowing the terms", "kg", 1),
-            Shown("scatter_sd", "scatter of runs", "kg", 1),
-            Shown("dip_sd", "two dips would add", "kg", 1),
-        ],
     )
 
 

@@ -1,0 +1,101 @@
+"""What is to come: forecasts with their bands."""
+
+from __future__ import annotations
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from ..palette import COLOURS, tint
+from .common import SYMBOLS, dates, layout
+
+__all__ = ["fan", "season_bars"]
+
+
+def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
+    """Draw the past weeks of a series and its forecast with 50 and 90 % bands.
+
+    Parameters
+    ----------
+    history : Series, index of weeks
+        Past values.
+    ahead : DataFrame
+        Rows of the published table ``demand_forecast`` of one material.
+    unit : str
+        Title of the y axis, with its unit.
+
+    Returns
+    -------
+    Figure
+        A line with a fan at its end.
+    """
+    figure = go.Figure()
+    weeks = dates(ahead["week"])
+    for low, high, opacity, name in (("q05", "q95", 0.18, "9 in 10"), ("q25", "q75", 0.34, "1 in 2")):
+        if ahead[low].isna().all():
+            continue
+        invisible = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip"}
+        figure.add_scatter(x=weeks, y=ahead[high], showlegend=False, **invisible)
+        figure.add_scatter(
+            x=weeks, y=ahead[low], fill="tonexty", fillcolor=tint("series2", opacity), name=name, **invisible
+        )
+    figure.add_scatter(
+        x=dates(history.index),
+        y=history,
+        mode="lines",
+        name="used",
+        line={"color": COLOURS["text"], "width": 1.6},
+    )
+    figure.add_scatter(
+        x=weeks,
+        y=ahead["mean"],
+        mode="lines",
+        name="expected",
+        line={"color": COLOURS["series2"], "width": 2, "dash": "dash"},
+    )
+    figure.update_yaxes(rangemode="tozero")
+    return layout(figure, height=320, x="week", y=unit)
+
+
+def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.Figure:
+    """Draw a material's next twelve months with intervals, beside last year and the budget.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of the published table ``demand_season`` of one material, or sums of them.
+    unit : str
+        Title of the y axis, with its unit.
+    band : str
+        What the intervals are.
+
+    Returns
+    -------
+    Figure
+        Bars with 5 and 95 % quantiles; last year and budget as marks of different shape.
+    """
+    months = [f"{pd.Timestamp(month):%Y-%m}" for month in table["month"]]
+    figure = go.Figure()
+    error = None
+    if table["q95"].notna().any():
+        error = {
+            "type": "data",
+            "symmetric": False,
+            "array": table["q95"] - table["mean"],
+            "arrayminus": table["mean"] - table["q05"],
+            "color": COLOURS["text"],
+            "thickness": 1.2,
+        }
+    figure.add_bar(
+        x=months, y=table["mean"], name=f"expected, {band}", marker_color=COLOURS["series1"], error_y=error
+    )
+    for number, (column, words) in enumerate((("last_year", "last year"), ("budget_quantity", "budget"))):
+        if table[column].notna().any():
+            figure.add_scatter(
+                x=months,
+                y=table[column],
+                mode="markers",
+                name=words,
+                marker={"symbol": SYMBOLS[1 + number], "size": 9, "color": COLOURS[f"series{2 + number}"]},
+            )
+    figure.update_xaxes(type="category")
+    return layout(figure, height=340, x="month", y=unit)

@@ -1,0 +1,240 @@
+"""Bars, lines, dots and grids."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from ..markup import labels
+from ..palette import COLOURS, SERIES, tint
+from .common import DASHES, dates, layout
+
+__all__ = ["bars_with_limits", "interval_dots", "lines_by", "presence", "streams"]
+
+
+def streams(table: pd.DataFrame) -> go.Figure:
+    """Draw the streams that mounted paper went to.
+
+    Parameters
+    ----------
+    table : DataFrame, shape (streams, 3)
+        stream (words), tonnes [t] and share [%], in the order to be shown.
+
+    Returns
+    -------
+    Figure
+        Horizontal bars with the share written at each.
+    """
+    figure = go.Figure(
+        go.Bar(
+            x=table["tonnes"],
+            y=table["stream"],
+            orientation="h",
+            marker_color=COLOURS["series1"],
+            text=[f"{share:.2f} %" for share in table["share"]],
+            textposition="outside",
+            cliponaxis=False,
+        )
+    )
+    figure.update_yaxes(autorange="reversed")
+    if len(table):
+        # Room for the words at the end of the bars, on either side of nothing.
+        figure.update_xaxes(range=[min(0, table["tonnes"].min() * 1.3), max(0, table["tonnes"].max() * 1.15)])
+    return layout(figure, height=80 + 34 * len(table), x="paper [t]")
+
+
+def lines_by(
+    table: pd.DataFrame,
+    *,
+    x: str,
+    y: str,
+    by: str,
+    unit: str,
+    target: float | None = None,
+    colours: dict[str, str] | None = None,
+) -> go.Figure:
+    """Draw a line over time for each group, with a target.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows with the columns `x` (dates), `y` and `by`; a blank `y` is a gap in the line.
+    x, y, by : str
+        Columns.
+    unit : str
+        Title of the y axis, with its unit.
+    target : float, optional
+        A horizontal line.
+    colours : dict of str, optional
+        Colour role of a group that has one of its own (an ink).
+
+    Returns
+    -------
+    Figure
+        Lines of different colour and dash.
+    """
+    figure = go.Figure()
+    names = labels(table[by].unique())
+    for number, (name, rows) in enumerate(table.groupby(by, sort=True)):
+        figure.add_scatter(
+            x=dates(rows[x]),
+            y=rows[y],
+            name=names[str(name)],
+            mode="lines",
+            line={
+                "color": COLOURS[(colours or {}).get(str(name), f"series{number % len(SERIES) + 1}")],
+                "dash": DASHES[number % len(DASHES)],
+                "width": 1.8,
+            },
+        )
+    if target is not None:
+        figure.add_hline(y=target, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
+        figure.add_annotation(
+            x=1, xref="paper", y=target, text="target", showarrow=False, xanchor="right", yanchor="bottom"
+        )
+    return layout(figure, height=360, x="week", y=unit)
+
+
+def interval_dots(
+    table: pd.DataFrame,
+    *,
+    name: str,
+    value: str,
+    low: str,
+    high: str,
+    unit: str,
+    reference: float | None = None,
+    reference_words: str = "",
+) -> go.Figure:
+    """Draw estimates with their intervals, one below the other.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows with the columns `name`, `value`, `low` and `high`.
+    name, value, low, high : str
+        Columns.
+    unit : str
+        Title of the x axis, with its unit.
+    reference : float, optional
+        A vertical line, called `reference_words`.
+    reference_words : str
+        What the line is.
+
+    Returns
+    -------
+    Figure
+        Dots with error bars.
+    """
+    names = labels(table[name])
+    rows = [names[str(text)] for text in table[name]]
+    figure = go.Figure()
+    figure.add_scatter(
+        x=table[value],
+        y=rows,
+        mode="markers",
+        name="estimate with 95 % interval",
+        marker={"color": COLOURS["series1"], "size": 9},
+        error_x={
+            "type": "data",
+            "symmetric": False,
+            "array": table[high] - table[value],
+            "arrayminus": table[value] - table[low],
+            "color": COLOURS["series1"],
+            "thickness": 2,
+        },
+    )
+    if reference is not None:
+        figure.add_vline(x=reference, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
+        figure.add_annotation(
+            x=reference, y=1, yref="paper", text=reference_words, showarrow=False, yanchor="bottom"
+        )
+        figure.update_layout(margin={"t": 26})
+    figure.update_yaxes(autorange="reversed", type="category")
+    return layout(figure, height=130 + 30 * len(table), x=unit)
+
+
+def bars_with_limits(
+    table: pd.DataFrame, *, name: str, value: str, unit: str, low: float, high: float
+) -> go.Figure:
+    """Draw a bar for each row between a least and a most wanted value.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows with the columns `name` and `value`.
+    name, value : str
+        Columns.
+    unit : str
+        Title of the x axis, with its unit.
+    low, high : float
+        Least and most wanted value.
+
+    Returns
+    -------
+    Figure
+        Horizontal bars; a bar outside the limits is hatched as well as coloured.
+    """
+    names = labels(table[name])
+    inside = table[value].between(low, high)
+    figure = go.Figure(
+        go.Bar(
+            x=table[value],
+            y=[names[str(text)] for text in table[name]],
+            orientation="h",
+            marker={
+                "color": [COLOURS["series1"] if ok else COLOURS["watch"] for ok in inside],
+                "pattern": {"shape": ["" if ok else "/" for ok in inside]},
+            },
+            text=[f"{number:.0f}" if np.isfinite(number) else "" for number in table[value]],
+            textposition="outside",
+            cliponaxis=False,
+        )
+    )
+    for limit, words, side in ((low, "least wanted", "right"), (high, "most wanted", "left")):
+        figure.add_vline(x=limit, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
+        figure.add_annotation(
+            x=limit, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom", xanchor=side
+        )
+    figure.update_layout(margin={"t": 26})
+    figure.update_yaxes(autorange="reversed", type="category")
+    return layout(figure, height=130 + 28 * len(table), x=unit)
+
+
+def presence(table: pd.DataFrame, *, tables: Sequence[str]) -> go.Figure:
+    """Draw which table has rows in which week.
+
+    Parameters
+    ----------
+    table : DataFrame, shape (weeks, tables)
+        Rows of each table in each week, index of weeks.
+    tables : sequence of str
+        Columns in their order.
+
+    Returns
+    -------
+    Figure
+        A grid: empty weeks are light and stand out in a filled row.
+    """
+    rows = table[list(tables)]
+    usual = rows.median().replace(0, 1.0)
+    figure = go.Figure(
+        go.Heatmap(
+            x=dates(table.index),
+            y=list(tables),
+            z=np.minimum(rows / usual, 1.5).T.to_numpy(),
+            customdata=rows.T.to_numpy(),
+            hovertemplate="%{y}, week of %{x}: %{customdata} rows<extra></extra>",
+            colorscale=[[0, COLOURS["ground"]], [0.02, tint("series1", 0.25)], [1, COLOURS["series1"]]],
+            zmin=0,
+            zmax=1.5,
+            xgap=0,
+            ygap=3,
+            showscale=False,
+        )
+    )
+    figure.update_yaxes(autorange="reversed")
+    return layout(figure, height=110 + 26 * len(tables), x="week")
