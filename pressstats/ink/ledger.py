@@ -68,7 +68,7 @@ def ink_exposure(logs: Logs) -> pd.DataFrame:
     grid = grid.merge(coverage[["run_id", "ink", "solid_pages"]], on=["run_id", "ink"], how="left")
     aside = logs.set_aside
     lost = aside.loc[aside["table"] == "coverage", "run_id"]
-    known = grid["run_id"].isin(coverage["run_id"]) & ~grid["run_id"].isin(lost)
+    known = grid["run_id"].isin(coverage["run_id"].unique()) & ~grid["run_id"].isin(lost)
     solid = grid["solid_pages"].fillna(0.0) * grid["run_id"].map(gross_page_m2)
     grid["solid_m2"] = solid.where(known)
     grid["starts"] = (grid["solid_m2"] > 0).astype("float64").where(known)
@@ -154,7 +154,7 @@ def _finishes(logs: Logs, ink: str) -> np.ndarray:
         coverage = logs["coverage"]
         lost = logs.set_aside.loc[logs.set_aside["table"] == "coverage", "run_id"]
         prints = coverage.loc[(coverage["ink"] == ink) & (coverage["solid_pages"] > 0), "run_id"]
-        unknown = ~runs["run_id"].isin(coverage["run_id"]) | runs["run_id"].isin(lost)
+        unknown = ~runs["run_id"].isin(coverage["run_id"].unique()) | runs["run_id"].isin(lost)
         runs = runs[runs["run_id"].isin(prints) | unknown]
     return runs["finished_at"].dropna().to_numpy()
 

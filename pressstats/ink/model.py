@@ -123,7 +123,7 @@ class InkFit:
         """Standard errors of the three terms, shape (3,)."""
         return np.sqrt(np.diag(self.covariance))
 
-    @property
+    @cached_property
     def design(self) -> np.ndarray:
         """Regressors of the fit, shape (intervals, terms and windows)."""
         return _whole_design(self.rows, self.windows, self.joint)

@@ -9,7 +9,6 @@ import pandas as pd
 
 from ..ink import expected_use, tank_levels
 from ..logs import Logs
-from ..paper import mount_weights
 
 __all__ = ["open_orders", "stock_on_hand"]
 
@@ -152,6 +151,7 @@ def _newsprint_used(logs: Logs, material: str, runs: pd.DataFrame, since: pd.Ser
     complete = runs.set_index("run_id")["has_reels"]
     if not complete.reindex(mine).all():
         return np.nan, "runs since the count lack reel records: count again"
-    mounts = mount_weights(logs)
-    mine_mounts = mounts[(mounts["material"] == material) & mounts["run_id"].isin(since)]
-    return float(mine_mounts["mounted_kg"].sum()), ""
+    mounts = logs["reel_mounts"]
+    mounts = mounts[mounts["material"] == material]
+    mounts = mounts[mounts["run_id"].isin(since)]
+    return float((mounts["start_kg"] - mounts["returned_kg"]).sum()), ""

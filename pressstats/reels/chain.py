@@ -102,7 +102,9 @@ def _mounted(logs: Logs) -> pd.DataFrame:
 def _unlogged_runs(logs: Logs) -> np.ndarray:
     """Return when the runs started whose reels nobody logged, in order."""
     runs = logs["runs"]
-    return np.sort(runs.loc[~runs["run_id"].isin(logs["reel_mounts"]["run_id"]), "started_at"].to_numpy())
+    return np.sort(
+        runs.loc[~runs["run_id"].isin(logs["reel_mounts"]["run_id"].unique()), "started_at"].to_numpy()
+    )
 
 
 def _ran_unlogged(logs: Logs, since: pd.Series, until: pd.Series) -> np.ndarray:

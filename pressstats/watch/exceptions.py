@@ -311,7 +311,7 @@ def _logs(logs: Logs) -> list[tuple]:
     runs = logs["runs"]
     if logs.has("reel_mounts"):
         recent = runs[_recent(logs, runs["date"])]
-        bare = recent[~recent["run_id"].isin(logs["reel_mounts"]["run_id"])]
+        bare = recent[~recent["run_id"].isin(logs["reel_mounts"]["run_id"].unique())]
         if len(bare):
             why = "printed without any reel record, so their paper cannot be balanced"
             rows.append(
