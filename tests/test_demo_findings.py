@@ -175,51 +175,42 @@ OWN_TIME = {
 }
 
 
-def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
-    """Change numbers in every CSV row that is later than `as_of`, line by line, keeping the lines."""
+def later_rows(folder: Path, as_of: pd.Timestamp):
+    """Yield each CSV file as text, its separator, and a mask of the rows that are later than `as_of`."""
     runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
     dates = pd.to_datetime(runs["date"], errors="coerce")
     # The planted run of 2205 tells by its hours that it is of 2023.
     later = set(runs.loc[(dates > as_of) & (dates.dt.year < 2100), "run_id"])
-    changed = {"copies_good": "3", "copies_gross": "77", "start_kg": "999", "strip_kg": "88", "level_kg": "11",
-               "quantity": "1", "solid_pages": "0.5", "pages": "4", "kg": "5", "unit_price": "9",
-               "copies_planned": "1"}  # fmt: skip
     for path in sorted(folder.glob("*.csv")):
         separator = ";" if path.name == "waste_sold.csv" else ","
         table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
         name = path.stem.split("_20")[0]
         if "run_id" in table:
-            rows = table["run_id"].isin(later)
+            yield path, separator, table, table["run_id"].isin(later)
         elif name in OWN_TIME:
-            rows = pd.to_datetime(table[OWN_TIME[name]], errors="coerce") >= as_of + pd.Timedelta(days=1)
-        else:
-            continue
+            told = pd.to_datetime(table[OWN_TIME[name]], errors="coerce")
+            yield path, separator, table, told >= as_of + pd.Timedelta(days=1)
+
+
+def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
+    """Change numbers in every CSV row that is later than `as_of`, line by line, keeping the lines."""
+    changed = {"copies_good": "3", "copies_gross": "77", "start_kg": "999", "strip_kg": "88", "level_kg": "11",
+               "quantity": "1", "solid_pages": "0.5", "pages": "4", "kg": "5", "unit_price": "9",
+               "copies_planned": "1"}  # fmt: skip
+    for path, separator, table, rows in later_rows(folder, as_of):
         for column, value in changed.items():
             if column in table:
                 table.loc[rows, column] = value
-        if name == "deliveries":  # what was open at as-of comes another day, in another quantity
+        if path.stem == "deliveries":  # what was open at as-of comes another day, in another quantity
             open_then = ~rows & (pd.to_datetime(table["delivered_on"], errors="coerce") > as_of)
-            table.loc[open_then, "delivered_on"] = "2025-10-20"
-            table.loc[open_then, "unit_price"] = "7"
+            table.loc[open_then, ["delivered_on", "unit_price", "quantity"]] = ["2025-10-20", "7", "5"]
         table.to_csv(path, index=False, sep=separator)
 
 
 def later_rows_removed(folder: Path, as_of: pd.Timestamp) -> None:
     """Remove every row that is later than `as_of` from every table, reels among them."""
-    runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
-    dates = pd.to_datetime(runs["date"], errors="coerce")
-    later = set(runs.loc[(dates > as_of) & (dates.dt.year < 2100), "run_id"])
-    for path in sorted(folder.glob("*.csv")):
-        separator = ";" if path.name == "waste_sold.csv" else ","
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
-        name = path.stem.split("_20")[0]
-        if "run_id" in table:
-            gone = table["run_id"].isin(later)
-        elif name in OWN_TIME:
-            gone = pd.to_datetime(table[OWN_TIME[name]], errors="coerce") >= as_of + pd.Timedelta(days=1)
-        else:
-            continue
-        table[~gone].to_csv(path, index=False, sep=separator)
+    for path, separator, table, rows in later_rows(folder, as_of):
+        table[~rows].to_csv(path, index=False, sep=separator)
     reels = pd.read_parquet(folder / "reels.parquet")
     reels[pd.to_datetime(reels["received_on"]) <= as_of].to_parquet(folder / "reels.parquet")
 
