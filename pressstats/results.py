@@ -41,8 +41,8 @@ class Results:
         Grammage and threading terms (:func:`pressstats.paper.threading_paper`).
     unexplained : DataFrame
         Unexplained paper against errors (:func:`pressstats.paper.unexplained_limits`).
-    butts : DataFrame
-        Each splice with what it left (:func:`pressstats.reels.butts`).
+    reels : ReelStudy
+        What is known of reels (:func:`pressstats.reels.study_reels`).
     ink_exposure, ink_intervals : DataFrame
         Ledger of the inks (:mod:`pressstats.ink`); empty where coverage or dips are missing.
     ink_fits : dict of InkFit
@@ -67,7 +67,7 @@ class Results:
     runs: pd.DataFrame
     threading: pd.DataFrame
     unexplained: pd.DataFrame
-    butts: pd.DataFrame
+    reels: reels.ReelStudy
     ink_exposure: pd.DataFrame
     ink_intervals: pd.DataFrame
     ink_fits: dict[str, ink.InkFit]
@@ -188,14 +188,13 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
         "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
-        "breaks": reels.breaks(logs, grammage),
-        "reel_chain": reels.reel_chain(logs),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
     }
-    ends = reels.butts(logs, grammage)
-    published["reel_ends"] = reels.reel_ends(logs, ends)
-    published["splice_target"] = reels.splice_target(ends)
+    study = reels.study_reels(logs, grammage)
+    published |= {
+        name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
+    }
     exposure, intervals, fits, found = _ink_ledger(logs)
     model = ink.ink_model(intervals, fits)
     published["ink_model"] = model
@@ -214,9 +213,7 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
             unexplained=unexplained,
             ink_watch=published["ink_watch"],
             ink_findings=found,
-            reel_ends=published["reel_ends"],
-            breaks=published["breaks"],
-            reel_chain=published["reel_chain"],
+            reels=study,
             stock_cover=published["stock_cover"],
             stock=stock,
             open_orders=open_rows,
@@ -227,7 +224,7 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         runs=runs,
         threading=threading,
         unexplained=unexplained,
-        butts=ends,
+        reels=study,
         ink_exposure=exposure,
         ink_intervals=intervals,
         ink_fits=fits,

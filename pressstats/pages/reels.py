@@ -75,7 +75,7 @@ def breaks(results: Results, by: str = "supplier") -> Block:
 
 def stands(results: Results) -> Block:
     """Return the metres left on the core at a splice, by reelstand."""
-    ends = results.butts[results.butts["ended_by"] == "splice"]
+    ends = results.reels.ends[results.reels.ends["ended_by"] == "splice"]
     if ends.empty:
         return needs("Reel ends", "reel_mounts")
     target = results.logs.plant.reel.splice_target_m
@@ -144,9 +144,9 @@ def splice_words(results: Results) -> Block:
     table = results["splice_target"].dropna(subset="current_m")
     if table.empty:
         return note("No splice is logged, so nothing can be said of a splice target.")
-    failed = (results.butts["ended_by"] == "failed_splice").sum()
+    failed = (results.reels.ends["ended_by"] == "failed_splice").sum()
     return note(
-        f"{len(results.butts)} splices are logged, {failed} of them failed. A least-cost target needs the risk of "
+        f"{len(results.reels.ends)} splices are logged, {failed} of them failed. A least-cost target needs the risk of "
         "failure at each length left; this model does not fit it, so the best target is blank."
     )
 

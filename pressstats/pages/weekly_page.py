@@ -228,6 +228,7 @@ _DEEDS = {
     "ink use": "Check dips, gauge and deliveries before the ducts; see the ink page.",
     "reel ends": "Have the crew check the splice setting against the maker's manual.",
     "web breaks": "Take it to the supplier with the counts of the reels page.",
+    "transport damage": "Send the supplier the reel numbers and the kilograms.",
     "store losses": "Check stripping in the store and the scale.",
     "cover low": "See that the open order comes in time; else bring one forward, or ask what a stand-in could carry.",
     "cover high": "Let it run down before the next call-off.",

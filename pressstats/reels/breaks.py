@@ -1,80 +1,47 @@
-"""Web breaks per 100 reels, with exact Poisson intervals and limits that chance alone would keep."""
+"""Web breaks: per 100 reels with exact limits, and what a level does when everything else is alike."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from ..logs import Logs
-from ..paper import length_m, mount_weights
 from ..tables import as_published
+from .counts import CountFit, count_regression
+from .rates import (
+    chance_of_excess,
+    chance_of_more,
+    poisson_interval,
+    rate_ratio,
+    reels_to_tell_apart,
+    shrunk_rates,
+)
 
-__all__ = ["breaks", "chance_of_excess", "poisson_interval"]
+__all__ = ["break_effects", "breaks", "supplier_pairs", "worst_breakers"]
 
-_FACTORS = ("supplier", "material", "reelstand", "press")
-
-
-def poisson_interval(events: np.ndarray | pd.Series, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
-    """Return the exact (Garwood) interval of the mean of a Poisson count.
-
-    Parameters
-    ----------
-    events : array, shape (rows,)
-        Counts.
-    level : float
-        Least probability with which the interval holds the mean.
-
-    Returns
-    -------
-    low, high : ndarray, shape (rows,)
-        Limits of the mean; the low one of 0 events is 0.
-
-    Notes
-    -----
-    Garwood (1936), Biometrika 28:437: half the quantiles of chi-square with twice the count of
-    degrees of freedom, which are those of the gamma distribution.
-    """
-    count = np.asarray(events, dtype=float)
-    tail = (1 - level) / 2
-    low = np.where(count > 0, special.gammaincinv(np.maximum(count, 1), tail), 0.0)
-    high = special.gammaincinv(count + 1, 1 - tail)
-    return low, high
+_PUBLISHED = ("supplier", "material", "reelstand", "press")
+#: Factors whose levels change from lot to lot, and those that lots pass through.
+_OF_LOTS = ("supplier", "width", "season", "age", "mounts")
+_FACTORS = (*_OF_LOTS, "reelstand")
+#: A level with fewer expected breaks has an interval of its own rate, and no effect.
+_FEWEST = 5.0
+#: How often a plant without any bad supplier, or reelstand, may have one named.
+CHANCE_OF_NAMING = {"supplier": 0.04, "reelstand": 0.01}
+_EFFECTS = ["by", "level", "km", "breaks", "ratio", "ci_low", "ci_high", "p_value", "family"]
 
 
-def chance_of_excess(events: float, reels: float, other_events: float, other_reels: float) -> float:
-    """Return how often chance alone gives a rate that differs as much as these two do.
-
-    Parameters
-    ----------
-    events, other_events : float
-        Breaks of the one and of all the others.
-    reels, other_reels : float
-        Reels of the one and of all the others.
-
-    Returns
-    -------
-    float
-        Two-sided p-value of the exact conditional (binomial) test of equal rates.
-    """
-    # Imported here: it takes half a second, which no page that only shows results should pay.
-    from scipy import stats
-
-    total = int(events + other_events)
-    if total == 0:
-        return 1.0
-    return float(stats.binomtest(int(events), total, reels / (reels + other_reels)).pvalue)
-
-
-def breaks(logs: Logs, grammage: pd.DataFrame) -> pd.DataFrame:
+def breaks(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     """Return the published table ``breaks``.
 
     Parameters
     ----------
     logs : Logs
-        Logs with ``reel_mounts``.
-    grammage : DataFrame
-        Published table ``grammage``, for the kilometres; nominal where it is blank.
+        The logs.
+    lives : DataFrame
+        Result of :func:`pressstats.reels.mount_lives`; empty without ``reel_mounts``.
 
     Returns
     -------
@@ -84,34 +51,275 @@ def breaks(logs: Logs, grammage: pd.DataFrame) -> pd.DataFrame:
     columns = ["by", "level", "reels", "breaks", "per_100_reels", "ci_low", "ci_high", "km"]
     if not logs.has("reel_mounts"):
         return as_published(pd.DataFrame(columns=columns), "breaks")
-    mounts = mount_weights(logs)
-    mounts["press"] = mounts["run_id"].map(logs["runs"].set_index("run_id")["press"])
-    mounts["reel"] = mounts.groupby(["supplier", "reel_id"]).ngroup()
-    mounts["break"] = (mounts["ended_by"] == "web_break").astype("float64")
-    mounts["km"] = _kilometres(logs, mounts, grammage)
-    parts = []
-    for factor in _FACTORS:
-        grouped = mounts.groupby(factor)
-        part = grouped.agg(reels=("reel", "nunique"), breaks=("break", "sum"))
-        part["km"] = grouped["km"].sum(min_count=1)
-        parts.append(part.rename_axis("level").reset_index().assign(by=factor))
-    table = pd.concat(parts, ignore_index=True)
-    low, high = poisson_interval(table["breaks"])
-    per_100 = 100 / table["reels"]
-    table["per_100_reels"] = table["breaks"] * per_100
-    table["ci_low"], table["ci_high"] = low * per_100, high * per_100
-    return as_published(table.astype({"reels": "float64"}), "breaks")
+    table = pd.concat([_rates(lives, factor) for factor in _PUBLISHED], ignore_index=True)
+    return as_published(table, "breaks")
 
 
-def _kilometres(logs: Logs, mounts: pd.DataFrame, grammage: pd.DataFrame) -> pd.Series:
-    if not logs.has("materials"):
-        return pd.Series(np.nan, mounts.index)
-    known = grammage.set_index("material")
-    gsm = known["effective_gsm"].fillna(known["nominal_gsm"])
-    width = logs["materials"].set_index("material")["width_mm"]
-    metres = length_m(
-        mounts["net_kg"],
-        mounts["material"].map(width).astype("float64"),
-        mounts["material"].map(gsm).astype("float64"),
+def _rates(lives: pd.DataFrame, factor: str) -> pd.DataFrame:
+    level, names = pd.factorize(lives[factor], sort=True)
+    known = level >= 0
+    reel, level = lives["reel"].to_numpy()[known], level[known]
+    broke = (lives["ended_by"] == "web_break").to_numpy()[known]
+    km = lives["run_m"].to_numpy()[known] / 1000
+    size = len(names)
+    # A reel counts once at each level that it met: one whole number stands for reel and level.
+    pairs = pd.unique(reel * max(size, 1) + level)
+    reels = np.bincount(pairs % max(size, 1), minlength=size).astype(float)
+    events = np.bincount(level, weights=broke, minlength=size)
+    length = np.bincount(level, weights=np.nan_to_num(km), minlength=size)
+    length[np.bincount(level, weights=~np.isnan(km), minlength=size) == 0] = np.nan
+    low, high = poisson_interval(events)
+    return pd.DataFrame(
+        {
+            "by": factor,
+            "level": names,
+            "reels": reels,
+            "breaks": events,
+            "per_100_reels": 100 * events / reels,
+            "ci_low": 100 * low / reels,
+            "ci_high": 100 * high / reels,
+            "km": length,
+        }
     )
-    return metres / 1000
+
+
+def break_effects(lives: pd.DataFrame) -> pd.DataFrame:
+    """Return how each level's break rate compares with the other levels', all else being alike.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        Result of :func:`pressstats.reels.mount_lives`.
+
+    Returns
+    -------
+    DataFrame, shape (levels of six factors, 9)
+        by (supplier, width, season, age, mounts, reelstand), level, km, breaks, ratio (rate over that
+        of the other levels together, for the same of every other factor), ci_low, ci_high (95 %), p_value
+        (two-sided), family. Blank where a level lets expect fewer than five breaks, or where the logs
+        hold no other level.
+
+    Notes
+    -----
+    Log-linear regression of breaks with the kilometres as exposure. Supplier, width, season, age in
+    the store and number of the mount are judged by lots (deliveries), reelstands by their weeks: where
+    lots, or weeks of stands, spread more than chance allows, the model is negative binomial.
+    """
+    known = lives[lives["run_m"] > 0]
+    factors = pd.DataFrame(
+        {name: known[name] for name in ("supplier", "season", "age", "mounts", "reelstand")}
+    )
+    factors["width"] = [f"{width:g} mm" if width == width else "not known" for width in known["width_mm"]]
+    if known.empty:
+        return pd.DataFrame(columns=_EFFECTS)
+    weeks = known["mounted_at"].to_numpy().astype("datetime64[W]").astype("int64")
+    stand_week = pd.factorize(pd.factorize(known["reelstand"])[0] * 100_000 + weeks)[0]
+    km = known["run_m"].to_numpy() / 1000
+    events = (known["ended_by"] == "web_break").to_numpy().astype(float)
+    levels = {name: _levels(factors[name], km, events) for name in _FACTORS}
+    parts = []
+    for chosen, cluster in ((_OF_LOTS, known["lot"].to_numpy()), (("reelstand",), stand_week)):
+        fit, columns, shares = _fit(levels, km, events, cluster)
+        parts += [_effects(name, levels[name], km, events, fit, columns, shares) for name in chosen]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _levels(values: pd.Series, km: np.ndarray, events: np.ndarray) -> tuple[np.ndarray, pd.Index, np.ndarray]:
+    """Return codes, names, and the code of each level in the model: those that tell too little share one."""
+    code, names = pd.factorize(values, sort=True)
+    expected = np.bincount(code, weights=km, minlength=len(names)) * events.sum() / km.sum()
+    seen = np.bincount(code, weights=events, minlength=len(names))
+    # A level without any break has a rate of 0, which no logarithm can hold.
+    enough = (expected >= _FEWEST) & (seen > 0)
+    return code, pd.Index(names), np.where(enough, np.arange(len(names)), -1)
+
+
+def _fit(
+    levels: dict[str, tuple[np.ndarray, pd.Index, np.ndarray]],
+    km: np.ndarray,
+    events: np.ndarray,
+    cluster: np.ndarray,
+) -> tuple[CountFit | None, dict[tuple[str, int], int], dict[str, np.ndarray]]:
+    """Fit breaks on all factors, mounts of one cluster and the same levels added up to one cell.
+
+    Return the fit, the column of each level (the commonest of a factor has none: it is what the others
+    are measured against), and the kilometres' shares by level, those that tell too little last.
+    """
+    if events.sum() < _FEWEST:
+        return None, {}, {name: np.zeros(len(names) + 1) for name, (_, names, _) in levels.items()}
+    coded, sizes = [cluster], [int(cluster.max()) + 1]
+    told = np.ones(len(km), dtype=bool)
+    for code, names, model in levels.values():
+        coded.append(np.where(model >= 0, model, len(names))[code])
+        sizes.append(len(names) + 1)
+        few = coded[-1] == len(names)
+        # Levels that tell too little share an effect; without a break among them they have none.
+        told &= ~few if events[few].sum() == 0 else True
+    cell, first = _cells([code[told] for code in coded], sizes)
+    exposure = np.bincount(cell, weights=km[told])
+    count = np.bincount(cell, weights=events[told])
+    columns: dict[tuple[str, int], int] = {}
+    regressors, shares = [np.ones(len(exposure))], {}
+    for place, (name, (_, names, _)) in enumerate(levels.items(), start=1):
+        here = coded[place][told][first]
+        length = np.bincount(here, weights=exposure, minlength=len(names) + 1)
+        shares[name] = length / length.sum()
+        for level in np.flatnonzero(length):
+            if level != length.argmax():
+                columns[name, int(level)] = len(regressors)
+                regressors.append((here == level).astype(float))
+    design = pd.DataFrame(np.stack(regressors, axis=1))
+    try:
+        fit = count_regression(count, design, exposure, pd.factorize(cluster[told][first])[0])
+    except np.linalg.LinAlgError:
+        # Two factors that always change together cannot be told apart.
+        return None, columns, shares
+    return fit, columns, shares
+
+
+def _cells(coded: Sequence[np.ndarray], sizes: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the number of each row's combination of codes, and the first row of each combination."""
+    key = np.zeros(len(coded[0]), dtype="int64")
+    for code, size in zip(coded, sizes, strict=True):
+        key = pd.factorize(key * size + code)[0]
+    first = np.zeros(int(key.max()) + 1, dtype="int64")
+    first[key[::-1]] = np.arange(len(key))[::-1]
+    return key, first
+
+
+def _effects(
+    name: str,
+    levels: tuple[np.ndarray, pd.Index, np.ndarray],
+    km: np.ndarray,
+    events: np.ndarray,
+    fit: CountFit | None,
+    columns: dict[tuple[str, int], int],
+    shares: dict[str, np.ndarray],
+) -> pd.DataFrame:
+    code, names, model = levels
+    table = pd.DataFrame({"by": name, "level": names})
+    table["km"] = np.bincount(code, weights=km, minlength=len(names))
+    table["breaks"] = np.bincount(code, weights=events, minlength=len(names))
+    found = np.full((len(names), 4), np.nan)
+    if fit is not None and (shares[name] > 0).sum() >= 2:
+        for level in np.flatnonzero(model >= 0):
+            found[level] = _against_the_others(fit, name, int(level), columns, shares[name])
+    table[["ratio", "ci_low", "ci_high", "p_value"]] = found
+    table["family"] = fit.family if fit is not None else ""
+    return table[_EFFECTS]
+
+
+def _against_the_others(
+    fit: CountFit, name: str, level: int, columns: dict[tuple[str, int], int], shares: np.ndarray
+) -> tuple[float, float, float, float]:
+    """Return ratio, limits and p-value of a level against the others, weighted by their kilometres."""
+    weights = np.zeros(len(fit.coefficients))
+    others = shares.copy()
+    others[level] = 0.0
+    others /= others.sum()
+    for other, share in enumerate(others):
+        if (name, other) in columns:
+            weights[columns[name, other]] -= share
+    if (name, level) in columns:
+        weights[columns[name, level]] += 1.0
+    value, error = fit.contrast(weights)
+    reach = special.ndtri(0.975) * error
+    p_value = 2 * special.ndtr(-abs(value) / error)
+    return float(np.exp(value)), float(np.exp(value - reach)), float(np.exp(value + reach)), float(p_value)
+
+
+def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Rank the levels of a factor by their breaks, drawn together, and name those that stand out.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Published table ``breaks``.
+    effects : DataFrame
+        Result of :func:`break_effects`.
+    by : str
+        ``supplier`` or ``reelstand``.
+
+    Returns
+    -------
+    DataFrame, shape (levels, 10), the worst first
+        level, reels, breaks, per_100_reels, shrunk, shrunk_low, shrunk_high (per 100 reels, drawn to the
+        common mean), ratio (against the others, all else alike), p_value, named.
+
+    Notes
+    -----
+    A level is named where its rate is higher than that of the others, both by the exact test on
+    reels and by the regression, at a level shared out so that a plant in which all are alike has one
+    named in at most `CHANCE_OF_NAMING` of cases.
+    """
+    mine = table[table["by"] == by].reset_index(drop=True)
+    ranked = mine[["level", "reels", "breaks", "per_100_reels"]].copy()
+    rates = shrunk_rates(mine["breaks"], mine["reels"]) * 100 if len(mine) else mine[["reels"] * 3]
+    ranked[["shrunk", "shrunk_low", "shrunk_high"]] = rates.to_numpy()
+    known = effects[effects["by"] == by].set_index("level")
+    ranked["ratio"] = ranked["level"].map(known["ratio"]).astype("float64")
+    limit = CHANCE_OF_NAMING.get(by, min(CHANCE_OF_NAMING.values())) / max(len(ranked), 1)
+    reels, events = mine["reels"].sum(), mine["breaks"].sum()
+    p_values = []
+    for row in mine.itertuples():
+        # One-sided: only a high rate is a complaint.
+        model = known["p_value"].get(row.level, np.nan) / 2
+        if len(mine) < 2 or not known["ratio"].get(row.level, np.nan) > 1:
+            p_values.append(np.nan if np.isnan(model) else 1.0)
+            continue
+        exact = chance_of_more(row.breaks, row.reels, events - row.breaks, reels - row.reels)
+        p_values.append(max(exact, model))
+    ranked["p_value"] = np.array(p_values, dtype=float)
+    ranked["named"] = ranked["p_value"] <= limit
+    order = ["named", "shrunk"]
+    return ranked.sort_values(order, ascending=False, kind="stable", ignore_index=True)
+
+
+def supplier_pairs(lives: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Compare suppliers two by two, and say how many more reels would tell them apart.
+
+    Parameters
+    ----------
+    lives : DataFrame
+        Result of :func:`pressstats.reels.mount_lives`.
+    table : DataFrame
+        Published table ``breaks``.
+
+    Returns
+    -------
+    DataFrame, shape (pairs, 8)
+        first (the one with the higher rate), second, ratio, ci_low, ci_high (exact 95 %), p_value, told_apart,
+        more_reels (of both together, in their present proportion, until a difference of the size seen would
+        be found in four of five cases; 0 where it is found, infinite where the rates are equal).
+    """
+    mine = table[(table["by"] == "supplier") & (table["breaks"] > 0)].sort_values(
+        "per_100_reels", ascending=False
+    )
+    rows = []
+    for place, one in enumerate(mine.itertuples()):
+        for two in list(mine.itertuples())[place + 1 :]:
+            ratio, low, high = rate_ratio(one.breaks, one.reels, two.breaks, two.reels)
+            p_value = chance_of_excess(one.breaks, one.reels, two.breaks, two.reels)
+            both = one.reels + two.reels
+            wanted = reels_to_tell_apart(
+                one.breaks / one.reels, two.breaks / two.reels, one.reels / both, inflation=_inflation(lives)
+            )
+            apart = p_value < 0.05
+            more = 0.0 if apart else max(wanted - both, 0.0)
+            rows.append((one.level, two.level, ratio, low, high, p_value, apart, more))
+    columns = ["first", "second", "ratio", "ci_low", "ci_high", "p_value", "told_apart", "more_reels"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _inflation(lives: pd.DataFrame) -> float:
+    """Return the variance of breaks of a lot over what chance alone gives, at least 1."""
+    lot = lives["lot"].to_numpy()
+    km = np.bincount(lot, weights=np.nan_to_num(lives["run_m"]))
+    count = np.bincount(lot, weights=(lives["ended_by"] == "web_break").astype(float))
+    # Within suppliers: what differs between them is the question, not the noise.
+    maker = np.zeros(len(km), dtype=int)
+    maker[lot] = pd.factorize(lives["supplier"])[0]
+    rate = np.bincount(maker, weights=count) / np.maximum(np.bincount(maker, weights=km), 1e-9)
+    mean = rate[maker] * km
+    used = mean > 0
+    return max(float(((count - mean)[used] ** 2).sum() / mean.sum()), 1.0)

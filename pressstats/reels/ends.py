@@ -1,56 +1,73 @@
-"""Reel ends: what stays on the core at a splice, by reelstand and material, in kg, metres and money.
+"""Reel ends: what stays on the core at a splice, in kg, metres and money, and by what it differs.
 
 Only mounts that ended by a splice count for the length left: a butt exists only where there was a
-splice, and a failed one leaves what it leaves. Stands have intervals and are never ranked by raw means.
+splice. What a failed splice leaves is lost too, but tells nothing of the setting.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from ..logs import Logs
-from ..paper import length_m
 from ..tables import as_published
+from .chain import mount_ends
+from .lives import metre_kg
+from .pooling import PooledMeans, pooled_means
 
-__all__ = ["butts", "reel_ends", "splice_target"]
+__all__ = ["both_lengths", "butts", "ends_by", "ends_cost", "logged_years", "reel_ends", "stand_means"]
+
+_FAILED = "failed_splice"
+_WORDS = ["run_id", "reelstand", "material", "supplier", "press", "title", "crew", "ended_by"]
+_NUMBERS = ["hour", "butt_kg", "butt_mm", "butt_m", "depth_m", "unit_price"]
 
 
-def butts(logs: Logs, grammage: pd.DataFrame) -> pd.DataFrame:
+def butts(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
     """Return each splice with what it left on the core.
 
     Parameters
     ----------
     logs : Logs
-        Logs with ``reel_mounts``.
+        Logs with ``reel_mounts`` and ``materials``; without them there is no row.
     grammage : DataFrame
         Published table ``grammage``; where it is blank the nominal grammage serves.
+    lives : DataFrame
+        Result of :func:`pressstats.reels.mount_lives`.
 
     Returns
     -------
-    DataFrame, shape (splices, 9)
-        run_id, date, reelstand, material, supplier, ended_by, butt_kg [kg], butt_m [m] from
-        width and grammage, unit_price [currency / kg].
+    DataFrame, shape (splices, 15)
+        run_id, date, reelstand, material, supplier, press, title, crew, ended_by, hour (of the splice),
+        butt_kg [kg], butt_mm [mm], butt_m [m] from weight, width and grammage, depth_m [m] from
+        depth, core and caliper, unit_price [currency / kg].
     """
     if not logs.has("reel_mounts") or not logs.has("materials"):
-        words = dict.fromkeys(["run_id", "reelstand", "material", "supplier", "ended_by"], "str")
-        numbers = dict.fromkeys(["butt_kg", "butt_m", "unit_price"], "float64")
-        return pd.DataFrame(columns=[*words, "date", *numbers]).astype(words | numbers)
-    mounts = logs["reel_mounts"]
-    ends = mounts[mounts["ended_by"].isin(["splice", "failed_splice"])].copy()
-    known = grammage.set_index("material")
-    gsm = known["effective_gsm"].fillna(known["nominal_gsm"])
+        empty = pd.DataFrame(columns=[*_WORDS, "date", *_NUMBERS])
+        return empty.astype(dict.fromkeys(_WORDS, "str") | dict.fromkeys(_NUMBERS, "float64"))
+    spliced = lives["ended_by"].isin(["splice", _FAILED])
+    ends = lives.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm"]].copy()
+    ends["hour"] = mount_ends(logs)[spliced].dt.hour.astype("float64")
+    ends["butt_m"] = ends["butt_kg"] / ends["material"].map(metre_kg(logs, grammage)).astype("float64")
     materials = logs["materials"].set_index("material")
-    ends["date"] = ends["run_id"].map(logs["runs"].set_index("run_id")["date"])
-    ends["butt_m"] = length_m(
-        ends["butt_kg"],
-        ends["material"].map(materials["width_mm"]).astype("float64"),
-        ends["material"].map(gsm).astype("float64"),
-    )
+    caliper = ends["material"].map(materials["caliper_um"]).astype("float64")
+    caliper = caliper.fillna(logs.plant.reel.caliper_um)
+    core = logs.plant.reel.core_diameter_mm
+    ends["depth_m"] = math.pi * ((core + 2 * ends["butt_mm"]) ** 2 - core**2) / (4 * caliper)
     ends["unit_price"] = ends["material"].map(materials["unit_price"]).astype("float64")
-    columns = ["run_id", "date", "reelstand", "material", "supplier", "ended_by"]
-    return ends[[*columns, "butt_kg", "butt_m", "unit_price"]].reset_index(drop=True)
+    return ends[[*_WORDS, "date", *_NUMBERS]].reset_index(drop=True)
+
+
+def logged_years(logs: Logs) -> float:
+    """Return how long reels were logged [years of 365.25 days]: runs without any reel record count not."""
+    runs = logs["runs"]
+    days = (runs["date"].max() - runs["date"].min()).days + 1
+    share = 1.0
+    if logs.has("reel_mounts"):
+        share = float(runs["run_id"].isin(logs["reel_mounts"]["run_id"].unique()).mean())
+    return days / 365.25 * share
 
 
 def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
@@ -59,15 +76,16 @@ def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     logs : Logs
-        Logs; the year is 365.25 days of the window that the runs cover.
+        Logs; the year is 365.25 days of those on which reels were logged.
     ends : DataFrame
         Result of :func:`butts`.
 
     Returns
     -------
     DataFrame, shape (reelstands x materials, 9)
-        Published columns; the interval is Student's t on the metres left at good splices, blank
-        with fewer than two of them.
+        Published columns. The interval is Student's t on the metres left at good splices, blank
+        with fewer than two of them. Lost a year: also what failed splices left; an end that nobody weighed
+        counts as the mean of its like.
     """
     good = ends[ends["ended_by"] == "splice"]
     grouped = good.groupby(["reelstand", "material"])
@@ -77,23 +95,111 @@ def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
         butt_m_mean=("butt_m", "mean"),
         spread=("butt_m", "std"),
     ).reset_index()
-    half = (
-        special.stdtrit(np.maximum(table["splices"] - 1, 1), 0.975)
-        * table["spread"]
-        / np.sqrt(table["splices"])
-    )
+    half = _t_975(table["splices"]) * table["spread"] / np.sqrt(table["splices"])
     table["butt_m_ci_low"] = np.maximum(table["butt_m_mean"] - half, 0).where(half.notna())
     table["butt_m_ci_high"] = table["butt_m_mean"] + half
-    years = _years(logs)
-    lost = ends.assign(cost=ends["butt_kg"] * ends["unit_price"]).groupby(["reelstand", "material"])
-    lost_table = (lost[["butt_kg", "cost"]].sum(min_count=1) / years).reset_index()
-    lost_table.columns = pd.Index(["reelstand", "material", "lost_kg_per_year", "lost_cost_per_year"])
-    table = table.merge(lost_table, on=["reelstand", "material"], how="left")
+    kg = _with_unweighed(ends)
+    lost = pd.DataFrame(
+        {
+            "reelstand": ends["reelstand"],
+            "material": ends["material"],
+            "lost_kg_per_year": kg,
+            "lost_cost_per_year": kg * ends["unit_price"],
+        }
+    )
+    lost = (
+        lost.groupby(["reelstand", "material"])[["lost_kg_per_year", "lost_cost_per_year"]].sum(min_count=1)
+        / logged_years(logs)
+    ).reset_index()
+    table = table.merge(lost, on=["reelstand", "material"], how="outer")
+    table["splices"] = table["splices"].fillna(0)
     return as_published(table.astype({"splices": "float64"}), "reel_ends")
 
 
-def splice_target(ends: pd.DataFrame) -> pd.DataFrame:
-    """Return the published table ``splice_target`` as far as the mean length left goes.
+def _t_975(count: pd.Series) -> np.ndarray:
+    """Return the 97.5 % quantile of Student's t with one degree of freedom less than `count`."""
+    return np.asarray(special.stdtrit(np.maximum(count - 1, 1), 0.975))
+
+
+def _with_unweighed(ends: pd.DataFrame) -> pd.Series:
+    """Return the kg of each end; one not weighed has the mean of its kind of end and material."""
+    known = ends["butt_kg"]
+    alike = known.groupby([ends["ended_by"], ends["material"]]).transform("mean")
+    return known.fillna(alike).fillna(known.groupby(ends["ended_by"]).transform("mean"))
+
+
+def ends_cost(logs: Logs, ends: pd.DataFrame) -> dict[str, float]:
+    """Return what reel ends take in a year, with 95 % limits.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    ends : DataFrame
+        Result of :func:`butts`.
+
+    Returns
+    -------
+    dict of float
+        kg, kg_low, kg_high [kg / year], cost, cost_low, cost_high [currency / year]; blank without splices.
+
+    Notes
+    -----
+    Splices come by chance and each leaves what it leaves: the variance of such a sum is the sum of squares.
+    """
+    kg, years = _with_unweighed(ends), logged_years(logs)
+    found: dict[str, float] = {}
+    for name, amount in (("kg", kg), ("cost", kg * ends["unit_price"])):
+        total = float(amount.sum(min_count=1))
+        half = special.ndtri(0.975) * math.sqrt(float((amount**2).sum()))
+        found |= {name: total / years, f"{name}_low": max(total - half, 0.0) / years}
+        found[f"{name}_high"] = (total + half) / years
+    return found
+
+
+def ends_by(ends: pd.DataFrame, factor: str, target_m: float) -> pd.DataFrame:
+    """Return how what is left at good splices is distributed at each level of a factor.
+
+    Parameters
+    ----------
+    ends : DataFrame
+        Result of :func:`butts`.
+    factor : str
+        reelstand, material, press, title, crew or hour.
+    target_m : float
+        Metres that are to be left on purpose [m].
+
+    Returns
+    -------
+    DataFrame, shape (levels, 12)
+        level, splices, mean, ci_low, ci_high (95 %), pooled (mean drawn to the others), q10, q50, q90 [m], spread
+        (standard deviation), over_target (mean less target) [m], kg_over_target (all splices of the logs) [kg].
+    """
+    good = ends[(ends["ended_by"] == "splice") & ends["butt_m"].notna() & ends[factor].notna()]
+    level = good[factor]
+    if factor == "hour":
+        # A night runs past midnight: its hours stand in the order in which it lives them.
+        level = level.map(lambda hour: f"{hour:02.0f}:00")
+    grouped = good["butt_m"].groupby(level)
+    table = grouped.agg(["count", "mean", "std"]).rename(columns={"count": "splices", "std": "spread"})
+    table[["q10", "q50", "q90"]] = grouped.quantile([0.1, 0.5, 0.9]).unstack().to_numpy().reshape(-1, 3)
+    half = _t_975(table["splices"]) * table["spread"] / np.sqrt(table["splices"])
+    table["ci_low"], table["ci_high"] = table["mean"] - half, table["mean"] + half
+    pooled = pooled_means(good["butt_m"].to_numpy(), level.to_numpy()).table.set_index("level")["pooled"]
+    table["pooled"] = pooled
+    table["over_target"] = table["mean"] - target_m
+    metre = good["butt_kg"] / good["butt_m"].where(good["butt_m"] > 0)
+    table["kg_over_target"] = ((good["butt_m"] - target_m) * metre).groupby(level).sum(min_count=1)
+    table = table.rename_axis("level").reset_index()
+    if factor == "hour" and len(table):
+        noon = table["level"].str.slice(0, 2).astype(int)
+        table = table.iloc[((noon + 12) % 24).argsort(kind="stable")].reset_index(drop=True)
+    columns = ["level", "splices", "mean", "ci_low", "ci_high", "pooled", "q10", "q50", "q90", "spread"]
+    return table[[*columns, "over_target", "kg_over_target"]].astype({"splices": "float64"})
+
+
+def stand_means(ends: pd.DataFrame) -> PooledMeans:
+    """Return what each reelstand leaves at good splices, by a mixed model [m].
 
     Parameters
     ----------
@@ -102,20 +208,55 @@ def splice_target(ends: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (materials, 5)
-        `current_m` is the mean left at good splices and `failure_probability` the share of
-        splices that failed; `best_m` and `saving_per_year` are blank, since a best target needs
-        the failure rate as a function of the length left, which this first model does not fit.
+    PooledMeans
+        Reelstands, each alone and drawn together.
     """
-    grouped = ends.groupby("material")
-    good = ends[ends["ended_by"] == "splice"].groupby("material")["butt_m"].mean()
-    table = pd.DataFrame(
-        {"failure_probability": grouped["ended_by"].agg(lambda e: (e == "failed_splice").mean())}
+    good = ends[ends["ended_by"] == "splice"]
+    return pooled_means(good["butt_m"].to_numpy(), good["reelstand"].to_numpy())
+
+
+def both_lengths(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
+    """Compare the metres left by weight with those by depth on the core.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    ends : DataFrame
+        Result of :func:`butts`.
+
+    Returns
+    -------
+    DataFrame, shape (materials with both, 8)
+        material, splices, by_weight, by_depth, difference (depth less weight), ci_low, ci_high (95 %) [m],
+        caliper_um (the caliper that would bring both together) [um].
+    """
+    both = ends.dropna(subset=["butt_m", "depth_m"])
+    both = both.assign(difference=both["depth_m"] - both["butt_m"])
+    grouped = both.groupby("material")
+    table = grouped.agg(
+        splices=("butt_m", "size"),
+        by_weight=("butt_m", "mean"),
+        by_depth=("depth_m", "mean"),
+        difference=("difference", "mean"),
+        spread=("difference", "std"),
     )
-    table["current_m"] = good
-    return as_published(table.assign(best_m=np.nan, saving_per_year=np.nan).reset_index(), "splice_target")
-
-
-def _years(logs: Logs) -> float:
-    days = logs["runs"]["date"]
-    return ((days.max() - days.min()).days + 1) / 365.25
+    half = _t_975(table["splices"]) * table["spread"] / np.sqrt(table["splices"])
+    table["ci_low"], table["ci_high"] = table["difference"] - half, table["difference"] + half
+    caliper = pd.Series(np.nan, table.index)
+    if logs.has("materials"):
+        caliper = logs["materials"].set_index("material")["caliper_um"].reindex(table.index).astype("float64")
+    caliper = caliper.fillna(logs.plant.reel.caliper_um)
+    # Depth over caliper gives length, so the caliper that agrees with the weight is in proportion.
+    table["caliper_um"] = caliper * table["by_depth"] / table["by_weight"].where(table["by_weight"] > 0)
+    columns = [
+        "material",
+        "splices",
+        "by_weight",
+        "by_depth",
+        "difference",
+        "ci_low",
+        "ci_high",
+        "caliper_um",
+    ]
+    return table.reset_index().astype({"splices": "float64"})[columns]

@@ -10,7 +10,7 @@ import pandas as pd
 
 from ..ink import Finding
 from ..logs import Logs
-from ..reels import chance_of_excess
+from ..reels import ReelStudy
 from ..tables import as_published
 from .waste import MEASURES, step_of
 
@@ -18,8 +18,6 @@ __all__ = ["Findings", "exceptions", "price_per_kg"]
 
 #: A signal is news while it is not older than this.
 _NEWS_DAYS = 28
-#: A supplier or stand is named only where chance alone would do it this rarely, over all its rivals.
-_CHANCE = 0.01
 _STORE_LOSS_SIGMA = 6.0
 _COLUMNS = ["kind", "subject", "week", "size", "unit", "cost", "why"]
 
@@ -32,9 +30,7 @@ class Findings:
     unexplained: pd.DataFrame
     ink_watch: pd.DataFrame
     ink_findings: Sequence[Finding]
-    reel_ends: pd.DataFrame
-    breaks: pd.DataFrame
-    reel_chain: pd.DataFrame
+    reels: ReelStudy
     stock_cover: pd.DataFrame
     stock: pd.DataFrame
     open_orders: pd.DataFrame
@@ -59,9 +55,10 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
         *_waste(logs, found.waste_chart),
         *_unexplained(logs, found.unexplained),
         *_inks(logs, found.ink_watch, found.ink_findings),
-        *_stands(logs, found.reel_ends),
-        *_suppliers(logs, found.breaks),
-        *_store_losses(logs, found.reel_chain),
+        *_stands(logs, found.reels),
+        *_breaking(logs, found.reels),
+        *_claims(logs, found.reels.claims),
+        *_store_losses(logs, found.reels.reel_chain),
         *_cover(logs, found.stock_cover, found.open_orders),
         *_unknown_stock(logs, found.stock),
         *_late_orders(logs, found.open_orders),
@@ -181,58 +178,55 @@ _INK_WORDS = {
 }
 
 
-def _stands(logs: Logs, ends: pd.DataFrame) -> list[tuple]:
+def _stands(logs: Logs, reels: ReelStudy) -> list[tuple]:
     target = logs.plant.reel.splice_target_m
     rows = []
-    for stand, mine in ends.groupby("reelstand"):
-        splices = mine["splices"].sum()
-        half = (mine["butt_m_ci_high"] - mine["butt_m_ci_low"]) / 2
-        weight = mine["splices"] / splices if splices else mine["splices"]
-        mean = float((mine["butt_m_mean"] * weight).sum())
-        error = float(np.sqrt(((half * weight) ** 2).sum()))
-        if splices < 30 or mean - 1.5 * error <= 1.25 * target:
-            continue
-        cost = float(mine["lost_cost_per_year"].sum()) * (1 - target / mean)
+    for row in reels.wasteful_stands.itertuples():
+        mine = reels.reel_ends[reels.reel_ends["reelstand"] == row.level]
+        cost = float(mine["lost_cost_per_year"].sum()) * (1 - target / row.mean)
         why = (
-            f"{mean:.1f} m stay on the core at a splice (target {target:g} m, {splices:.0f} splices); a "
-            "changed setting is a matter for the press crew and the maker's manual"
+            f"{row.mean:.1f} m stay on the core at a splice (target {target:g} m, {row.count:.0f} splices), more than "
+            "the other stands lead one to expect; the cost is a year's. A changed setting is a matter for the press "
+            "crew and the maker's manual"
         )
-        rows.append(("reel ends", stand, pd.NaT, mean - target, "m per splice", cost, why))
+        rows.append(("reel ends", row.level, pd.NaT, row.mean - target, "m per splice", cost, why))
     return rows
 
 
-def _suppliers(logs: Logs, breaks: pd.DataFrame) -> list[tuple]:
+def _breaking(logs: Logs, reels: ReelStudy) -> list[tuple]:
     rows = []
-    for by in ("supplier", "reelstand"):
-        mine = breaks[breaks["by"] == by]
-        reels, events = mine["reels"].sum(), mine["breaks"].sum()
-        for row in mine.itertuples():
-            others = reels - row.reels
-            if others <= 0:
-                continue
-            rate = (events - row.breaks) / others
-            if row.breaks / row.reels <= rate:
-                continue
-            chance = chance_of_excess(row.breaks, row.reels, events - row.breaks, others)
-            if chance * len(mine) >= _CHANCE:
-                continue
-            extra = row.breaks - rate * row.reels
+    for by, ranked in (("supplier", reels.suppliers), ("reelstand", reels.breaking_stands)):
+        for row in ranked[ranked["named"]].itertuples():
+            others = ranked[ranked["level"] != row.level]
+            extra = row.breaks - row.reels * others["breaks"].sum() / others["reels"].sum()
+            unit = f"breaks beyond the others' rate, by {by}"
             why = (
-                f"{row.per_100_reels:.2f} breaks per 100 reels ({row.ci_low:.2f} to {row.ci_high:.2f}) "
-                f"against {100 * rate:.2f} of the others; chance alone would do this once in "
-                f"{1 / max(chance, 1e-9):,.0f} times"
+                f"{row.per_100_reels:.2f} breaks per 100 of its {row.reels:.0f} reels ({row.breaks:.0f} breaks), "
+                f"{row.ratio:.1f} times the rate of the others with all else alike; chance alone would do that in "
+                f"{_often(row.p_value)} cases"
             )
-            rows.append(
-                (
-                    "web breaks",
-                    row.level,
-                    pd.NaT,
-                    extra,
-                    f"breaks beyond the others' rate, by {by}",
-                    np.nan,
-                    why,
-                )
-            )
+            rows.append(("web breaks", row.level, pd.NaT, extra, unit, np.nan, why))
+    return rows
+
+
+def _often(p_value: float) -> str:
+    return "fewer than 1 of 100,000" if p_value < 1e-5 else f"1 of {1 / p_value:,.0f}"
+
+
+def _claims(logs: Logs, claims: pd.DataFrame) -> list[tuple]:
+    rows = []
+    for (supplier, delivery), mine in claims[_recent(logs, claims["mounted_at"])].groupby(
+        ["supplier", "delivery_id"], dropna=False
+    ):
+        names = ", ".join(mine["reel_id"].head(6))
+        load = f"delivery {delivery}" if pd.notna(delivery) else "a delivery that is not logged"
+        kg, cost = float(mine["claim_kg"].sum()), float(mine["claim_cost"].sum())
+        why = (
+            f"{len(mine)} of its reels ({names}) of {load} were found {mine['why'].iloc[0]}, far beyond what is usual: "
+            "claim for them while wrappers and pictures are at hand"
+        )
+        week = logs.plant.week_start(mine["mounted_at"].min())
+        rows.append(("transport damage", supplier, week, kg, "kg", cost, why))
     return rows
 
 

@@ -1,0 +1,203 @@
+"""Each mount as a part of a reel's life: metres already run, metres run now, age, how often it was mounted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..paper import mount_weights
+
+__all__ = ["metre_kg", "mount_lives", "no_lives", "reel_codes"]
+
+_SEASONS = np.array(["December to February", "March to May", "June to August", "September to November"])
+_AGES = (7, 14, 28)  # days
+_AGE_WORDS = np.array(["up to 1 week", "1 to 2 weeks", "2 to 4 weeks", "more than 4 weeks", "not known"])
+_MOUNT_WORDS = np.array(["first mount", "second mount", "third mount", "fourth or later"])
+
+
+def reel_codes(frame: pd.DataFrame) -> np.ndarray:
+    """Return a whole number for each reel, by its supplier and its name.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Rows with supplier and reel_id.
+
+    Returns
+    -------
+    ndarray of int, shape (rows,)
+        Numbers from 0 in the order of first appearance.
+    """
+    suppliers, _ = pd.factorize(frame["supplier"])
+    names, known = pd.factorize(frame["reel_id"])
+    return pd.factorize(suppliers * max(len(known), 1) + names)[0]
+
+
+def metre_kg(logs: Logs, grammage: pd.DataFrame) -> pd.Series:
+    """Return the weight of a metre of each material's web.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs; without ``materials`` nothing is known.
+    grammage : DataFrame
+        Published table ``grammage``; where it is blank the nominal grammage serves.
+
+    Returns
+    -------
+    Series, shape (materials,), index of materials
+        Weight [kg / m]; blank where a width or a grammage is not known.
+    """
+    if not logs.has("materials"):
+        return pd.Series(dtype="float64")
+    known = grammage.set_index("material")
+    gsm = known["effective_gsm"].fillna(known["nominal_gsm"])
+    width = logs["materials"].set_index("material")["width_mm"]
+    return width.astype("float64") * gsm.reindex(width.index).astype("float64") / 1e6
+
+
+def mount_lives(logs: Logs, grammage: pd.DataFrame, weights: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Return each mount with its place in the life of its reel.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``reel_mounts``.
+    grammage : DataFrame
+        Published table ``grammage``.
+    weights : DataFrame, optional
+        Result of :func:`pressstats.paper.mount_weights`, where it is at hand.
+
+    Returns
+    -------
+    DataFrame, shape (mounts, 26), rows as in ``reel_mounts``
+        reel (number of the reel), run_id, date, press, title, crew, hour (of the mount, 0 to 23), supplier,
+        material, width_mm [mm], reelstand, mounted_at, ended_by, start_kg, strip_kg, returned_kg,
+        butt_kg, butt_mm [mm], scrapped_kg [kg], number (1 for the first mount of the reel), new (first
+        mount, and the reel was whole), entered_m (run on this reel before), run_m (run in this mount) [m],
+        lot (delivery, else supplier, material and week), season, age and mounts (in words).
+        `entered_m` is blank where nobody knows how much was gone when the logs began.
+    """
+    mounts = logs["reel_mounts"]
+    weights = mount_weights(logs) if weights is None else weights
+    columns = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg"]
+    lives = weights[["run_id", "supplier", "material", "reelstand", "mounted_at", "ended_by"]].copy()
+    lives.insert(0, "reel", reel_codes(mounts))
+    runs, run = logs["runs"], weights["run"].to_numpy()
+    for column in ("date", "press", "title", "crew"):
+        # A mount whose run is not there (-1) has neither day nor press.
+        lives[column] = pd.Series(runs[column].array.take(run, allow_fill=True), lives.index)
+    lives[columns] = mounts[columns]
+    lives["hour"] = lives["mounted_at"].dt.hour.astype("float64")
+    per_metre = lives["material"].map(metre_kg(logs, grammage)).astype("float64")
+    if logs.has("materials"):
+        widths = logs["materials"].set_index("material")["width_mm"]
+        lives["width_mm"] = lives["material"].map(widths).astype("float64")
+    else:
+        lives["width_mm"] = np.nan
+    # Errors of weighing can make a short mount negative.
+    lives["run_m"] = np.maximum(weights["net_kg"] / per_metre, 0.0)
+    _life(lives, per_metre, logs, _received(logs, mounts))
+    lives["season"] = pd.array(_SEASONS[lives["mounted_at"].dt.month.to_numpy() % 12 // 3], dtype="str")
+    return lives
+
+
+def no_lives() -> pd.DataFrame:
+    """Return the empty frame that stands where no mount is logged."""
+    words = ["run_id", "supplier", "material", "reelstand", "ended_by", "press", "title", "crew"]
+    states = ["season", "age", "mounts"]
+    numbers = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg", "hour", "width_mm"]
+    kinds = dict.fromkeys([*words, *states], "str") | dict.fromkeys(
+        [*numbers, "number", "entered_m", "run_m"], "float64"
+    )
+    kinds |= {
+        "reel": "int64",
+        "lot": "int64",
+        "new": "bool",
+        "mounted_at": "datetime64[us]",
+        "date": "datetime64[us]",
+    }
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+
+
+def _received(logs: Logs, mounts: pd.DataFrame) -> pd.DataFrame:
+    """Return what is known of the receipt of each mount's reel: received_on, received_kg, delivery_id."""
+    columns = ["received_on", "received_kg", "delivery_id"]
+    if not logs.has("reels"):
+        empty = pd.DataFrame(index=mounts.index)
+        empty["received_on"] = pd.Series(pd.NaT, mounts.index, dtype="datetime64[us]")
+        empty["received_kg"] = np.nan
+        empty["delivery_id"] = pd.Series(pd.NA, mounts.index, dtype="str")
+        return empty
+    reels = logs["reels"]
+    both = pd.concat([reels[["supplier", "reel_id"]], mounts[["supplier", "reel_id"]]], ignore_index=True)
+    codes = reel_codes(both)
+    place = pd.Index(codes[: len(reels)]).get_indexer(codes[len(reels) :])
+    found = {name: reels[name].array.take(place, allow_fill=True) for name in columns}
+    return pd.DataFrame(found, index=mounts.index)
+
+
+def _life(lives: pd.DataFrame, per_metre: pd.Series, logs: Logs, received: pd.DataFrame) -> None:
+    """Add number, new, entered_m, lot, age and mounts."""
+    order = np.lexsort((lives["mounted_at"].to_numpy(), lives["reel"].to_numpy()))
+    reel = lives["reel"].to_numpy()[order]
+    first = np.ones(len(reel), dtype=bool)
+    first[1:] = reel[1:] != reel[:-1]
+    begins = np.maximum.accumulate(np.where(first, np.arange(len(reel)), 0)) if len(reel) else reel
+    number = np.arange(len(reel)) - begins + 1
+    start = lives["start_kg"].to_numpy()[order]
+    # Torn off or thrown away is gone from the reel, but was never run.
+    gone = np.nan_to_num(lives["strip_kg"].to_numpy()) + np.where(
+        lives["ended_by"].isin(["splice", "failed_splice"]), 0.0, np.nan_to_num(lives["scrapped_kg"])
+    )
+    gone = gone[order]
+    before = np.cumsum(gone) - gone
+    before -= before[begins]
+    whole = received["received_kg"].to_numpy()[order][begins]
+    fresh = _fresh(lives, logs, start[begins], whole, order, begins)
+    whole = np.where(np.isnan(whole), np.where(fresh, start[begins], np.nan), whole)
+    metres = (whole - start - before) / per_metre.to_numpy()[order]
+    # At its first mount a whole reel has run nothing; later, errors of weighing can make it negative.
+    metres = np.where(fresh & (number == 1), 0.0, np.maximum(metres, 0.0))
+    back = np.empty(len(order), dtype=int)
+    back[order] = np.arange(len(order))
+    lives["number"] = number[back].astype("float64")
+    lives["new"] = (fresh & (number == 1))[back]
+    lives["entered_m"] = metres[back]
+    lives["mounts"] = pd.array(_MOUNT_WORDS[np.minimum(number, 4) - 1][back], dtype="str")
+    lives["lot"] = _lots(lives, logs, received)
+    days = (lives["mounted_at"] - received["received_on"]).dt.days.to_numpy(dtype="float64")
+    band = np.where(np.isnan(days), len(_AGES) + 1, np.searchsorted(_AGES, np.nan_to_num(days), side="left"))
+    lives["age"] = pd.array(_AGE_WORDS[band], dtype="str")
+
+
+def _fresh(
+    lives: pd.DataFrame,
+    logs: Logs,
+    start: np.ndarray,
+    received: np.ndarray,
+    order: np.ndarray,
+    begins: np.ndarray,
+) -> np.ndarray:
+    """Say of each mount, in order, whether its reel was whole when it was first mounted in these logs."""
+    if not len(order):
+        return np.zeros(0, dtype=bool)
+    near = 6 * np.sqrt(2) * logs.plant.measurement.reel_kg
+    # Without a weight received, a reel is whole if it is about as heavy as those of its kind mostly are.
+    once = pd.Series(start).where(begins == np.arange(len(begins)))
+    kind = lives["material"].to_numpy()[order]
+    usual = once.groupby(kind).transform(lambda kg: kg.quantile(0.75)).to_numpy()
+    return np.where(np.isnan(received), start > 0.9 * usual, start > received - near)
+
+
+def _lots(lives: pd.DataFrame, logs: Logs, received: pd.DataFrame) -> np.ndarray:
+    """Return the number of each mount's lot: reels of one delivery, else of one supplier, material and week."""
+    week = lives["mounted_at"].to_numpy().astype("datetime64[W]").astype("int64")
+    codes = pd.factorize(lives["supplier"])[0] * 100_000 + week
+    made, kinds = pd.factorize(lives["material"])
+    codes = codes * max(len(kinds), 1) + made
+    delivery, _ = pd.factorize(received["delivery_id"])
+    return pd.factorize(np.where(delivery >= 0, -1 - delivery, codes - codes.min() if len(codes) else codes))[
+        0
+    ]

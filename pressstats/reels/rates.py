@@ -1,0 +1,264 @@
+"""Rates of rare events: exact limits, comparison of two, what chance alone would show, how many reels tell.
+
+Events are counts (web breaks, failed splices), exposure is what could have had one (reels,
+kilometres, splices). Everything here works on plain counts and exposures.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TypeAlias
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+__all__ = [
+    "chance_of_excess",
+    "chance_of_more",
+    "funnel_limits",
+    "poisson_interval",
+    "rate_ratio",
+    "reels_to_tell_apart",
+    "shrunk_rates",
+]
+
+Numbers: TypeAlias = np.ndarray | pd.Series | Sequence[float]
+
+
+def poisson_interval(events: Numbers, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+    """Return the exact (Garwood) interval of the mean of a Poisson count.
+
+    Parameters
+    ----------
+    events : array, shape (rows,)
+        Counts.
+    level : float
+        Least probability with which the interval holds the mean.
+
+    Returns
+    -------
+    low, high : ndarray, shape (rows,)
+        Limits of the mean; the low one of 0 events is 0.
+
+    Notes
+    -----
+    Garwood (1936), Biometrika 28:437: half the quantiles of chi-square with twice the count of
+    degrees of freedom, which are those of the gamma distribution.
+    """
+    count = np.asarray(events, dtype=float)
+    tail = (1 - level) / 2
+    low = np.where(count > 0, special.gammaincinv(np.maximum(count, 1), tail), 0.0)
+    high = special.gammaincinv(count + 1, 1 - tail)
+    return low, high
+
+
+def chance_of_excess(events: float, exposure: float, other_events: float, other_exposure: float) -> float:
+    """Return how often chance alone gives rates that differ as much as these two do.
+
+    Parameters
+    ----------
+    events, other_events : float
+        Events of the one and of all the others.
+    exposure, other_exposure : float
+        Exposure of the one and of all the others, in the same unit.
+
+    Returns
+    -------
+    float
+        Two-sided p-value of the exact conditional (binomial) test of equal rates.
+    """
+    total, share = int(events + other_events), exposure / (exposure + other_exposure)
+    if total == 0:
+        return 1.0
+    count = np.arange(total + 1.0)
+    log_chance = (
+        (special.gammaln(total + 1) - special.gammaln(count + 1) - special.gammaln(total - count + 1))
+        + special.xlogy(count, share)
+        + special.xlog1py(total - count, -share)
+    )
+    # All outcomes that are no likelier than the one seen, rounding apart.
+    unlikely = log_chance <= log_chance[int(events)] + 1e-7
+    return float(min(np.exp(log_chance[unlikely]).sum(), 1.0))
+
+
+def chance_of_more(events: float, exposure: float, other_events: float, other_exposure: float) -> float:
+    """Return how often chance alone gives the first of two equal rates this many events or more.
+
+    Parameters
+    ----------
+    events, other_events : float
+        Events of the one and of all the others.
+    exposure, other_exposure : float
+        Exposure of the one and of all the others, in the same unit.
+
+    Returns
+    -------
+    float
+        One-sided p-value of the exact conditional (binomial) test.
+    """
+    if events <= 0:
+        return 1.0
+    return float(special.betainc(events, other_events + 1, exposure / (exposure + other_exposure)))
+
+
+def rate_ratio(
+    events: float, exposure: float, other_events: float, other_exposure: float, level: float = 0.95
+) -> tuple[float, float, float]:
+    """Return the ratio of two rates with its exact interval.
+
+    Parameters
+    ----------
+    events, other_events : float
+        Counts.
+    exposure, other_exposure : float
+        Exposures, in the same unit.
+    level : float
+        Least probability with which the interval holds the ratio.
+
+    Returns
+    -------
+    ratio, low, high : float
+        The first rate over the second. Blank where there is no event at all; without an event on
+        the other side the ratio and its upper limit are infinite.
+
+    Notes
+    -----
+    Given the sum of the counts, the first one is binomial: the Clopper-Pearson limits of its share
+    turn into limits of the ratio.
+    """
+    if events + other_events == 0:
+        return math.nan, math.nan, math.nan
+    tail, scale = (1 - level) / 2, other_exposure / exposure
+    low_share = special.betaincinv(events, other_events + 1, tail) if events else 0.0
+    high_share = special.betaincinv(events + 1, other_events, 1 - tail) if other_events else 1.0
+    ratio = events / other_events * scale if other_events else math.inf
+    high = high_share / (1 - high_share) * scale if high_share < 1 else math.inf
+    return ratio, float(low_share / (1 - low_share) * scale), float(high)
+
+
+def shrunk_rates(events: Numbers, exposure: Numbers) -> pd.DataFrame:
+    """Return rates drawn towards their common mean, as far as chance may have spread them.
+
+    Parameters
+    ----------
+    events, exposure : array, shape (levels,)
+        Counts and exposures (above 0) of the levels.
+
+    Returns
+    -------
+    DataFrame, shape (levels, 3)
+        rate, low, high: mean and 95 % limits of each level's rate [1 / unit of exposure], given
+        all levels. One level alone keeps its own rate.
+
+    Notes
+    -----
+    Levels' rates are gamma distributed about the common mean and counts are Poisson. How far the
+    rates differ (their coefficient of variation) is not estimated and then taken for known: the
+    answer is averaged over the values that the counts allow, from a uniform prior on 0 to 1.5.
+    """
+    count, size = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)
+    mean = (count.sum() + 0.5) / size.sum()
+    if len(count) < 2:
+        low, high = poisson_interval(count)
+        return pd.DataFrame({"rate": count / size, "low": low / size, "high": high / size})
+    # Mid-points of a uniform grid; the smallest is as good as no difference at all.
+    spread = (np.arange(75) + 0.5) * 0.02
+    shape = 1 / spread[:, None] ** 2
+    expected = mean * size
+    log_likelihood = (
+        special.gammaln(shape + count)
+        - special.gammaln(shape)
+        + shape * np.log(shape / (shape + expected))
+        + count * np.log(expected / (shape + expected))
+    ).sum(axis=1)
+    weight = np.exp(log_likelihood - log_likelihood.max())
+    weight = (weight / weight.sum())[:, None]
+    ratio = (shape + count) / (shape + expected)
+    centre = (weight * ratio).sum(axis=0)
+    variance = (weight * (ratio / (shape + expected) + ratio**2)).sum(axis=0) - centre**2
+    # The mean is itself known from so many events only.
+    variance = variance + centre**2 * (1 / (count.sum() + 0.5)) * (weight * shape / (shape + expected)).sum(
+        axis=0
+    )
+    degree = centre**2 / variance
+    scale = mean * centre / degree
+    return pd.DataFrame(
+        {
+            "rate": mean * centre,
+            "low": special.gammaincinv(degree, 0.025) * scale,
+            "high": special.gammaincinv(degree, 0.975) * scale,
+        }
+    )
+
+
+def funnel_limits(rate: float, exposure: Numbers, tail: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the rates between which chance alone keeps a level of the given exposure.
+
+    Parameters
+    ----------
+    rate : float
+        Common rate [1 / unit of exposure].
+    exposure : array, shape (rows,)
+        Exposures, above 0.
+    tail : float
+        Probability outside, on each side.
+
+    Returns
+    -------
+    low, high : ndarray, shape (rows,)
+        Limits of the rate: Poisson counts, interpolated so that the funnel is smooth.
+    """
+    size = np.asarray(exposure, dtype=float)
+    mean = rate * size
+    # P(count <= x) of a Poisson mean m is gammaincc(x + 1, m); between whole numbers it is continuous in x.
+    low = np.array([_count_at(m, tail) for m in mean])
+    high = np.array([_count_at(m, 1 - tail) for m in mean])
+    return np.maximum(low, 0.0) / size, high / size
+
+
+def _count_at(mean: float, probability: float) -> float:
+    """Return the (real) count up to which a Poisson variable of that mean falls with that probability."""
+    low, high = -1.0 + 1e-9, mean + 10 * math.sqrt(mean) + 30
+    for _ in range(60):
+        middle = (low + high) / 2
+        if special.gammaincc(middle + 1, mean) < probability:
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def reels_to_tell_apart(
+    rate: float, other_rate: float, share: float = 0.5, *, inflation: float = 1.0, power: float = 0.8
+) -> float:
+    """Return how many reels of two suppliers together tell their break rates apart.
+
+    Parameters
+    ----------
+    rate, other_rate : float
+        Breaks per reel, as if they were the true ones.
+    share : float
+        Share of the first supplier in the reels.
+    inflation : float
+        Variance of the counts over that of chance alone (1: Poisson).
+    power : float
+        Probability that a two-sided test at 5 % then finds the difference.
+
+    Returns
+    -------
+    float
+        Reels of both; infinite where the rates are equal, blank where one is 0.
+
+    Notes
+    -----
+    From the variance of the logarithm of a ratio of two Poisson rates, 1 / events + 1 / events.
+    """
+    if rate <= 0 or other_rate <= 0:
+        return math.nan
+    distance = abs(math.log(rate / other_rate))
+    if distance == 0:
+        return math.inf
+    wanted = (special.ndtri(0.975) + special.ndtri(power)) / distance
+    return float(inflation * wanted**2 * (1 / (rate * share) + 1 / (other_rate * (1 - share))))

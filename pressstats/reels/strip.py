@@ -1,0 +1,204 @@
+"""What is torn off before a reel runs: strip by supplier, its depth, and reels to claim for.
+
+A reel loses its outer layers to blows and damp on the way; the deeper they are torn, the more a ring
+of large diameter takes with it. Reels far outside what is usual were damaged in transport and belong on a
+claim, with their numbers.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from ..logs import Logs
+from .ends import logged_years
+from .lives import metre_kg, reel_codes
+from .rates import poisson_interval
+
+__all__ = ["new_reels", "strip_by_supplier", "transport_claims"]
+
+#: Of plants without any damaged reel, so many may have one listed.
+_CHANCE_OF_LISTING = 0.05
+_FEWEST_OF_A_SUPPLIER = 30
+#: Scale of the median absolute deviation of a normal distribution.
+_NORMAL_MAD = 1.4826
+
+
+def new_reels(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
+    """Return each reel's first mount, with how deep the strip was.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    grammage : DataFrame
+        Published table ``grammage``.
+    lives : DataFrame
+        Result of :func:`pressstats.reels.mount_lives`.
+
+    Returns
+    -------
+    DataFrame, shape (reels first mounted whole, 14)
+        supplier, reel_id, material, mounted_at, delivery_id, received_on, ended_by, start_kg, received_kg, strip_kg,
+        scrapped_kg [kg], depth_mm [mm], strip_pct [% of the reel], unit_price [currency / kg].
+
+    Notes
+    -----
+    Depth from the strip's length: a reel of diameter D loses pi T (D - T) of its cross-section to a
+    strip of depth T (American Institute of Marine Underwriters, commodity sheet Newsprint: loss 4 T (D - T) /
+    (D2 - C2)), solved for T with D from the reel's own weight.
+    """
+    mounts = logs["reel_mounts"]
+    first = lives["new"].to_numpy()
+    frame = lives.loc[
+        first, ["supplier", "material", "mounted_at", "ended_by", "start_kg", "strip_kg", "scrapped_kg"]
+    ]
+    frame.insert(1, "reel_id", mounts["reel_id"][first])
+    receipt = ["delivery_id", "received_on", "received_kg"]
+    if logs.has("reels"):
+        reels = logs["reels"]
+        codes = reel_codes(pd.concat([reels[["supplier", "reel_id"]], frame[["supplier", "reel_id"]]]))
+        place = pd.Index(codes[: len(reels)]).get_indexer(codes[len(reels) :])
+        for name in receipt:
+            frame[name] = pd.Series(reels[name].array.take(place, allow_fill=True), frame.index)
+    else:
+        frame["delivery_id"] = pd.Series(pd.NA, frame.index, dtype="str")
+        frame["received_on"] = pd.Series(pd.NaT, frame.index, dtype="datetime64[us]")
+        frame["received_kg"] = np.nan
+    per_metre = frame["material"].map(metre_kg(logs, grammage)).astype("float64")
+    core = logs.plant.reel.core_diameter_mm
+    caliper, price = pd.Series(np.nan, frame.index), pd.Series(np.nan, frame.index)
+    if logs.has("materials"):
+        materials = logs["materials"].set_index("material")
+        caliper = frame["material"].map(materials["caliper_um"]).astype("float64")
+        price = frame["material"].map(materials["unit_price"]).astype("float64")
+    caliper = caliper.fillna(logs.plant.reel.caliper_um)
+    # Cross-section of the paper is length times caliper; m x um = mm2 x 1000 / 1000.
+    whole = core**2 + 4 * caliper * frame["start_kg"] / per_metre / np.pi
+    left = whole - 4 * caliper * frame["strip_kg"] / per_metre / np.pi
+    frame["depth_mm"] = (np.sqrt(whole) - np.sqrt(left.where(left >= 0))) / 2
+    frame["strip_pct"] = 100 * frame["strip_kg"] / frame["start_kg"]
+    frame["unit_price"] = price
+    columns = [
+        "supplier",
+        "reel_id",
+        "material",
+        "mounted_at",
+        "delivery_id",
+        "received_on",
+        "ended_by",
+        "start_kg",
+    ]
+    rest = ["received_kg", "strip_kg", "scrapped_kg", "depth_mm", "strip_pct", "unit_price"]
+    return frame[[*columns, *rest]].reset_index(drop=True)
+
+
+def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> pd.DataFrame:
+    """Return what stripping takes, by supplier.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    lives : DataFrame
+        Result of :func:`pressstats.reels.mount_lives`.
+    whole : DataFrame
+        Result of :func:`new_reels`.
+
+    Returns
+    -------
+    DataFrame, shape (suppliers, 15)
+        supplier, reels, strip_kg (mean of a whole reel), ci_low, ci_high (95 %) [kg], strip_pct [%], depth_mm
+        (mean), depth_q50, depth_q95 [mm], part_strip_kg (mean of a reel mounted again) [kg], damaged (reels that ended
+        by damage), damaged_per_1000 with damaged_high (exact upper 95 % limit), short_kg (weight received less weight
+        mounted, mean) [kg], lost_kg_per_year [kg / year], lost_cost_per_year [currency / year].
+    """
+    grouped = whole.groupby("supplier")
+    table = grouped.agg(
+        reels=("strip_kg", "count"),
+        strip_kg=("strip_kg", "mean"),
+        spread=("strip_kg", "std"),
+        strip_pct=("strip_pct", "mean"),
+        depth_mm=("depth_mm", "mean"),
+        depth_q50=("depth_mm", "median"),
+    )
+    table["depth_q95"] = grouped["depth_mm"].quantile(0.95)
+    half = (
+        special.stdtrit(np.maximum(table["reels"] - 1, 1), 0.975) * table["spread"] / np.sqrt(table["reels"])
+    )
+    table["ci_low"] = np.maximum(table["strip_kg"] - half, 0).where(half.notna())
+    table["ci_high"] = table["strip_kg"] + half
+    again = lives[~lives["new"]]
+    table["part_strip_kg"] = again["strip_kg"].groupby(again["supplier"]).mean()
+    mounted = whole.groupby("supplier").size()
+    table["damaged"] = (lives["ended_by"] == "damaged").groupby(lives["supplier"]).sum().astype("float64")
+    table["damaged_per_1000"] = 1000 * table["damaged"] / mounted
+    table["damaged_high"] = 1000 * poisson_interval(table["damaged"])[1] / mounted
+    table["short_kg"] = (whole["received_kg"] - whole["start_kg"]).groupby(whole["supplier"]).mean()
+    price = pd.Series(np.nan, lives.index)
+    if logs.has("materials"):
+        price = lives["material"].map(logs["materials"].set_index("material")["unit_price"]).astype("float64")
+    years = logged_years(logs)
+    table["lost_kg_per_year"] = lives["strip_kg"].groupby(lives["supplier"]).sum(min_count=1) / years
+    cost = (lives["strip_kg"] * price).groupby(lives["supplier"]).sum(min_count=1)
+    table["lost_cost_per_year"] = cost / years
+    columns = ["reels", "strip_kg", "ci_low", "ci_high", "strip_pct", "depth_mm", "depth_q50", "depth_q95"]
+    more = ["part_strip_kg", "damaged", "damaged_per_1000", "damaged_high", "short_kg"]
+    lost = ["lost_kg_per_year", "lost_cost_per_year"]
+    return table.reset_index()[["supplier", *columns, *more, *lost]].astype({"reels": "float64"})
+
+
+def transport_claims(whole: pd.DataFrame, weighing_kg: float) -> pd.DataFrame:
+    """Return reels whose strip, or missing weight, lies far outside what is usual for their supplier.
+
+    Parameters
+    ----------
+    whole : DataFrame
+        Result of :func:`new_reels`.
+    weighing_kg : float
+        Standard deviation of weighing a reel [kg].
+
+    Returns
+    -------
+    DataFrame, shape (reels to claim for, 11), the latest first
+        supplier, reel_id, material, delivery_id, received_on, mounted_at, why, depth_mm [mm], usual_mm (median of the
+        supplier) [mm], claim_kg (beyond the usual strip, or weight missing) [kg], claim_cost [currency].
+
+    Notes
+    -----
+    Depths are about lognormal. The limit is put where a plant with as many reels and no damage would
+    have one listed in one case of twenty; median and median deviation keep damaged reels from
+    widening it. A reel is short where it was lighter at its first mount than received by more than two
+    weighings explain, at the same chance.
+    """
+    whole = whole.reset_index(drop=True)
+    z = -special.ndtri(_CHANCE_OF_LISTING / 2 / max(len(whole), 1))
+    log = np.log(whole["depth_mm"].where(whole["depth_mm"] > 0))
+    all_centre = log.median()
+    all_spread = _NORMAL_MAD * (log - all_centre).abs().median()
+    grouped = log.groupby(whole["supplier"])
+    many = grouped.transform("count") >= _FEWEST_OF_A_SUPPLIER
+    centre = grouped.transform("median").where(many, all_centre)
+    spread = _NORMAL_MAD * (log - centre).abs().groupby(whole["supplier"]).transform("median")
+    spread = spread.where(many, all_spread)
+    usual = np.exp(centre)
+    deep = whole["depth_mm"] > np.exp(centre + z * spread)
+    share = usual / whole["depth_mm"]
+    beyond = whole["strip_kg"] * (1 - share)
+    missing = whole["received_kg"] - whole["start_kg"]
+    short = missing > z * np.sqrt(2) * weighing_kg
+    table = whole[
+        ["supplier", "reel_id", "material", "delivery_id", "received_on", "mounted_at", "depth_mm"]
+    ].copy()
+    table["usual_mm"] = usual
+    table["claim_kg"] = beyond.where(deep, 0.0) + missing.where(short, 0.0)
+    table["claim_cost"] = table["claim_kg"] * whole["unit_price"]
+    table["why"] = np.select(
+        [deep & short, deep, short],
+        ["outer layers damaged, and short of weight", "outer layers damaged", "short of weight"],
+        "",
+    )
+    table = table[deep | short].sort_values("mounted_at", ascending=False, kind="stable")
+    columns = ["supplier", "reel_id", "material", "delivery_id", "received_on", "mounted_at", "why"]
+    return table[[*columns, "depth_mm", "usual_mm", "claim_kg", "claim_cost"]].reset_index(drop=True)
