@@ -4,6 +4,7 @@ from .breaks import CHANCE_OF_NAMING, break_effects, breaks, supplier_pairs, wor
 from .chain import mount_ends, reel_chain
 from .counts import CountFit, chance_of_dispersion, count_regression
 from .ends import both_lengths, butts, ends_by, ends_cost, logged_years, reel_ends, stand_means
+from .failures import FailureCurve, failure_curve, failure_share, least_cost_metres
 from .lives import metre_kg, mount_lives, no_lives
 from .planned import Pick, expected_splices, pick_part_reels, planned_reels, planned_webs
 from .pooling import PooledMeans, pooled_means
@@ -19,7 +20,7 @@ from .rates import (
 from .running import breaks_per_1000_km, log_rank, running_length, survival
 from .strip import new_reels, strip_by_supplier, transport_claims
 from .study import ReelStudy, study_reels
-from .target import FailureCurve, SpliceStudy, failure_curve, failure_share, least_cost_metres, splice_study
+from .target import SpliceStudy, splice_study
 
 __all__ = [
     "CHANCE_OF_NAMING",

@@ -12,132 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from ..tables import as_published
+from .failures import FailureCurve, failure_curve, failure_share, least_cost_metres
 from .pooling import pooled_means
 from .rates import shrunk_rates
 
-__all__ = [
-    "FailureCurve",
-    "SpliceStudy",
-    "failure_curve",
-    "failure_share",
-    "least_cost_metres",
-    "splice_study",
-]
-
-#: Metres over which failures fall by a factor e: from a sheer drop to no matter at all.
-_FALLS_M = np.geomspace(0.7, 400, 72)
-_HEIGHTS = np.linspace(-4, 8, 241)
-#: Half of the 95 % quantile of chi-square with one degree of freedom.
-_LIKELY = float(special.chdtri(1, 0.05)) / 2
-_STEP_M = 0.1
-#: A likelihood ratio is trusted from so many failures on.
-_FEWEST_FAILURES = 5
-
-
-def failure_share(
-    metres: np.ndarray | float,
-    scatter: np.ndarray | float,
-    sure_m: np.ndarray | float,
-    falls_m: np.ndarray | float,
-) -> np.ndarray:
-    """Return the share of splices that fail where `metres` are left on average.
-
-    Parameters
-    ----------
-    metres : array
-        Mean left on the core [m].
-    scatter : array
-        Standard deviation of what single splices leave [m].
-    sure_m : array
-        Length below which a splice is sure to fail [m]; negative where even nothing left may do.
-    falls_m : array
-        Metres above `sure_m` over which the risk falls by a factor e [m].
-
-    Returns
-    -------
-    ndarray
-        Mean of min(1, exp(-(L - sure_m) / falls_m)) over normal lengths L.
-
-    Notes
-    -----
-    As `falls_m` goes to 0 this is the newsvendor's problem itself: the chance that less is left than needed.
-    """
-    reach = (np.asarray(sure_m) - metres) / scatter
-    steep = np.asarray(scatter) / falls_m
-    # exp(s^2/2 + reach s) Phi(-reach - s), in logarithms so that neither factor overflows.
-    above = np.exp(reach * steep + steep**2 / 2 + special.log_ndtr(-reach - steep))
-    return np.asarray(np.minimum(special.ndtr(reach) + above, 1.0))
-
-
-def least_cost_metres(
-    metre_cost: float,
-    failure_cost: float,
-    scatter: float,
-    sure_m: np.ndarray | float,
-    falls_m: np.ndarray | float,
-    longest_m: float = 150.0,
-) -> np.ndarray:
-    """Return the mean length to leave that costs least.
-
-    Parameters
-    ----------
-    metre_cost : float
-        Paper of a metre [currency / m].
-    failure_cost : float
-        A failed splice [currency].
-    scatter : float
-        Standard deviation of what single splices leave [m].
-    sure_m, falls_m : array, shape (curves,)
-        Failure curves (:func:`failure_share`).
-    longest_m : float
-        Longest length considered [m].
-
-    Returns
-    -------
-    ndarray, shape (curves,)
-        Length [m], to a tenth of a metre.
-    """
-    metres = np.arange(0, longest_m + _STEP_M / 2, _STEP_M)
-    sure, falls = np.atleast_1d(sure_m)[:, None], np.atleast_1d(falls_m)[:, None]
-    cost = metre_cost * metres + failure_cost * failure_share(metres, scatter, sure, falls)
-    best: np.ndarray = metres[cost.argmin(axis=1)]
-    return best
-
-
-@dataclass(frozen=True)
-class FailureCurve:
-    """How failures depend on the metres left, as far as the splices tell.
-
-    Attributes
-    ----------
-    told : bool
-        Whether the splices tell that it matters how much is left.
-    why : str
-        Why not, in words.
-    splices, failed : int
-        What it rests on.
-    sure_m, falls_m : float
-        Most likely curve (:func:`failure_share`) [m]; blank where nothing failed.
-    likely : DataFrame, shape (curves, 2)
-        sure_m and falls_m of every curve within the 95 % likelihood region of one quantity.
-    apart_m : float
-        Standard deviation, over splices, of the length that their stands leave in their quarter [m].
-    failures_needed : float
-        Failed splices that would tell, with settings as far apart as now, if the risk halved with every ten metres.
-    """
-
-    told: bool
-    why: str
-    splices: int
-    failed: int
-    sure_m: float
-    falls_m: float
-    likely: pd.DataFrame
-    apart_m: float
-    failures_needed: float
+__all__ = ["SpliceStudy", "splice_study"]
 
 
 @dataclass(frozen=True)
@@ -166,64 +47,6 @@ class SpliceStudy:
     def published(self) -> pd.DataFrame:
         """Return the published table ``splice_target``."""
         return as_published(self.table, "splice_target")
-
-
-def failure_curve(
-    metres: np.ndarray, scatter: np.ndarray, splices: np.ndarray, failed: np.ndarray
-) -> FailureCurve:
-    """Fit how failures depend on the mean length left.
-
-    Parameters
-    ----------
-    metres, scatter : ndarray, shape (groups,)
-        Mean and standard deviation of what each group of splices leaves [m].
-    splices, failed : ndarray, shape (groups,)
-        Splices, failed ones among them.
-
-    Returns
-    -------
-    FailureCurve
-        The curve, by likelihood over a grid: a curve is within the region where twice the drop of the
-        log-likelihood is at most the 95 % quantile of chi-square with one degree of freedom.
-    """
-    count, hit = np.asarray(splices, float), np.asarray(failed, float)
-    total, failures = count.sum(), hit.sum()
-    mean = float((metres * count).sum() / total) if total else np.nan
-    apart = float(np.sqrt((count * (metres - mean) ** 2).sum() / total)) if total else np.nan
-    falls_of_ten = 10 / np.log(2)
-    needed = (2.8 * falls_of_ten / apart) ** 2 if apart > 0 else np.inf
-    blank = pd.DataFrame({"sure_m": [], "falls_m": []}, dtype="float64")
-    if failures < 1 or failures == total:
-        why = "no splice failed" if failures < 1 else "every splice failed"
-        return FailureCurve(False, why, int(total), int(failures), np.nan, np.nan, blank, apart, needed)
-    falls = _FALLS_M[:, None]
-    # Where the exponential alone would put the curve; the grid of heights lies about that.
-    log_mean = special.logsumexp(
-        np.log(count) - metres / falls + (scatter / falls) ** 2 / 2, axis=1, keepdims=True
-    )
-    sure = falls * (np.log(failures) - log_mean + _HEIGHTS[None, :])
-    share = failure_share(
-        metres[:, None, None], scatter[:, None, None], sure[None], np.broadcast_to(falls, sure.shape)[None]
-    )
-    share = np.clip(share, 1e-300, 1 - 1e-12)
-    value = np.tensordot(hit, np.log(share), 1) + np.tensordot(count - hit, np.log1p(-share), 1)
-    flat = failures * np.log(failures / total) + (total - failures) * np.log1p(-failures / total)
-    best = np.unravel_index(value.argmax(), value.shape)
-    region = value >= value.max() - _LIKELY
-    likely = pd.DataFrame({"sure_m": sure[region], "falls_m": np.broadcast_to(falls, sure.shape)[region]})
-    told = value.max() - flat > _LIKELY and failures >= _FEWEST_FAILURES
-    why = "" if told else "not enough failed splices to tell"
-    return FailureCurve(
-        told,
-        why,
-        int(total),
-        int(failures),
-        float(sure[best]),
-        float(_FALLS_M[best[0]]),
-        likely,
-        apart,
-        needed,
-    )
 
 
 def splice_study(
@@ -286,10 +109,22 @@ def splice_study(
 
 
 _COSTS = ["material", "metres", "paper", "failures", "total"]
-_COLUMNS = (
-    "material splices failed current_m scatter_m best_m best_low best_high saving_per_year saving_low saving_high "
-    "failure_probability failure_at_best metre_cost_per_year"
-).split()
+_COLUMNS = [
+    "material",
+    "splices",
+    "failed",
+    "current_m",
+    "scatter_m",
+    "best_m",
+    "best_low",
+    "best_high",
+    "saving_per_year",
+    "saving_low",
+    "saving_high",
+    "failure_probability",
+    "failure_at_best",
+    "metre_cost_per_year",
+]
 
 
 def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
@@ -339,7 +174,7 @@ def _of_material(
     current = float(mine["left"].sum() / mine["known"].sum())
     scatter = float(np.sqrt(weight @ mine["scatter"].to_numpy() ** 2))
     a_year = splices / years
-    row: dict[str, float | str] = {name: np.nan for name in _COLUMNS} | {
+    row: dict[str, float | str] = {
         "material": material,
         "splices": splices,
         "failed": float(mine["failed"].sum()),
