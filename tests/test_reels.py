@@ -16,10 +16,11 @@ from pressstats.reels import (
     butts,
     chance_of_excess,
     mount_ends,
+    mount_lives,
     poisson_interval,
     reel_chain,
     reel_ends,
-    splice_target,
+    splice_study,
 )
 
 
@@ -33,6 +34,11 @@ def logs(tmp_path_factory):
 @pytest.fixture(scope="module")
 def grammage(logs):
     return effective_grammage(threading_paper(logs), logs)
+
+
+@pytest.fixture(scope="module")
+def lives(logs, grammage):
+    return mount_lives(logs, grammage)
 
 
 # Garwood (1936), Biometrika 28:437; limits recomputed from the chi-square distribution.
@@ -152,9 +158,9 @@ def test_mount_ends_at_the_next_mount_or_the_end_of_the_run(logs):
         assert (rows["end"].iloc[:-1].to_numpy() == rows["mounted_at"].iloc[1:].to_numpy()).all()
 
 
-def test_metres_left_at_a_splice(logs, grammage):
+def test_metres_left_at_a_splice(logs, grammage, lives):
     # 6 kg of 1.2 m at 46 g/m2: 6 / (1.2 x 0.046) = 108.7 m.
-    ends = butts(logs, grammage)
+    ends = butts(logs, grammage, lives)
     assert (ends["ended_by"] == "splice").all()
     assert ends["butt_m"].to_numpy() == pytest.approx(6 / (1.2 * 0.046))
     table = reel_ends(logs, ends)
@@ -162,8 +168,8 @@ def test_metres_left_at_a_splice(logs, grammage):
     # 28 nights are 28 / 365.25 of a year; 0.5 a kg by the materials table.
     assert table["lost_kg_per_year"].sum() == pytest.approx(6 * len(ends) * 365.25 / 28)
     assert table["lost_cost_per_year"].sum() == pytest.approx(3 * len(ends) * 365.25 / 28)
-    target = splice_target(ends)
-    assert target["failure_probability"].tolist() == [0.0]
+    target = splice_study(ends, 400, 28 / 365.25).published()
+    assert target["current_m"].tolist() == pytest.approx([6 / (1.2 * 0.046)])
     assert target[["best_m", "saving_per_year"]].isna().all(axis=None)
 
 
@@ -187,8 +193,8 @@ def test_interval_of_the_metres_left_is_students_t(logs):
     assert alone["splices"] == 1 and np.isnan(alone["butt_m_ci_low"])
 
 
-def test_breaks_count_distinct_reels_and_kilometres(logs, grammage):
-    table = breaks(logs, grammage).set_index(["by", "level"])
+def test_breaks_count_distinct_reels_and_kilometres(logs, lives):
+    table = breaks(logs, lives).set_index(["by", "level"])
     mounts = logs["reel_mounts"]
     for supplier, rows in mounts.groupby("supplier"):
         assert table.loc[("supplier", supplier), "reels"] == rows["reel_id"].nunique()

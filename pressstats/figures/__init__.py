@@ -8,16 +8,21 @@ from ..markup import labels
 from .ahead import fan, season_bars
 from .charts import bars_with_limits, interval_dots, lines_by, presence, streams
 from .panels import control_chart, within_errors
+from .reels import cost_curves, funnel, running_lengths, spreads
 
 __all__ = [
     "bars_with_limits",
     "control_chart",
+    "cost_curves",
     "fan",
+    "funnel",
     "interval_dots",
     "labels",
     "lines_by",
     "presence",
+    "running_lengths",
     "season_bars",
+    "spreads",
     "streams",
     "within_errors",
 ]

@@ -108,6 +108,7 @@ def interval_dots(
     unit: str,
     reference: float | None = None,
     reference_words: str = "",
+    drawn: str = "",
 ) -> go.Figure:
     """Draw estimates with their intervals, one below the other.
 
@@ -123,11 +124,13 @@ def interval_dots(
         A vertical line, called `reference_words`.
     reference_words : str
         What the line is.
+    drawn : str
+        Column of estimates drawn to their common mean; none where it is empty.
 
     Returns
     -------
     Figure
-        Dots with error bars.
+        Dots with error bars, and open diamonds for the estimates drawn together.
     """
     names = labels(table[name])
     rows = [names[str(text)] for text in table[name]]
@@ -147,6 +150,11 @@ def interval_dots(
             "thickness": 2,
         },
     )
+    if drawn:
+        diamond = {"symbol": "diamond-open", "size": 11, "color": COLOURS["series2"], "line": {"width": 2}}
+        figure.add_scatter(
+            x=table[drawn], y=rows, mode="markers", name="drawn to the common mean", marker=diamond
+        )
     if reference is not None:
         figure.add_vline(x=reference, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
         figure.add_annotation(

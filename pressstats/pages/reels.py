@@ -1,4 +1,4 @@
-"""What the reels page shows."""
+"""What the reels page shows of breaks and of the lives of reels."""
 
 from __future__ import annotations
 
@@ -6,13 +6,68 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, say, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
+from ..reels import (
+    breaks_per_1000_km,
+    ends_cost,
+    funnel_limits,
+    log_rank,
+    poisson_interval,
+    running_length,
+    survival,
+)
 from ..results import Results
 from .common import list_words, needs, tonnes
+from .reel_ends import (
+    claims,
+    ends,
+    ends_by,
+    lengths,
+    next_night,
+    planned,
+    sensitivity,
+    splice_target,
+    stands,
+    strip,
+)
 
-__all__ = ["breaks", "caution", "ends", "headline", "key_figures", "part_reels", "stands", "store_losses"]
+__all__ = [
+    "breaks",
+    "caution",
+    "claims",
+    "counters",
+    "effects",
+    "ends",
+    "ends_by",
+    "funnel",
+    "headline",
+    "key_figures",
+    "lengths",
+    "next_night",
+    "pairs",
+    "part_reels",
+    "planned",
+    "running",
+    "sensitivity",
+    "splice_target",
+    "stands",
+    "store_losses",
+    "strip",
+]
+
+#: What a factor of the regression is called.
+_FACTORS = {
+    "supplier": "supplier",
+    "width": "width of the web",
+    "reelstand": "reelstand",
+    "season": "months",
+    "age": "time in the store before the mount",
+    "mounts": "mount of the reel",
+}
+#: A number of reels beyond this is no advice, only a way to say never.
+_NEVER = 200_000
 
 
 def _all(results: Results, by: str) -> pd.DataFrame:
@@ -24,33 +79,36 @@ def headline(results: Results) -> Block:
     """Return breaks per 100 reels and what the reel ends cost."""
     if not results.logs.has("reel_mounts"):
         return needs("Everything about reels", "reel_mounts")
-    presses = _all(results, "supplier")
-    reels, events = presses["reels"].sum(), presses["breaks"].sum()
-    ends = results["reel_ends"]
+    table, study = _all(results, "supplier"), results.reels
+    reels, events = table["reels"].sum(), table["breaks"].sum()
+    low, high = (100 * float(limit[0]) / reels for limit in poisson_interval([events]))
+    cost = ends_cost(results.logs, study.ends)
     currency = results.logs.plant.currency
+    named = study.suppliers.loc[study.suppliers["named"], "level"].tolist()
+    more = f" {list_words(named)} breaks more often than chance explains." if named else ""
+    worst = study.wasteful_stands["level"].tolist()
+    stand = f" {list_words(worst)} leaves far more on the core than the others." if worst else ""
     return headline_block(
-        f"{100 * events / reels:.2f} breaks in 100 reels; reel ends take "
-        f"{tonnes(ends['lost_kg_per_year'].sum())} of paper a year.",
-        f"{events:.0f} breaks in {reels:.0f} reels; the paper left on cores is worth "
-        f"{quantity(ends['lost_cost_per_year'].sum(), currency, 0)} a year.",
+        f"{100 * events / reels:.2f} breaks in 100 reels; reel ends take {tonnes(cost['kg'])} of paper a year.",
+        f"{events:.0f} breaks in {reels:.0f} reels ({low:.2f} to {high:.2f} per 100); the paper left on cores is worth "
+        f"{quantity(cost['cost'], currency, 0)} a year ({quantity(cost['cost_low'], '', 0)} to "
+        f"{quantity(cost['cost_high'], '', 0)}).{more}{stand}",
     )
 
 
 def breaks(results: Results, by: str = "supplier") -> Block:
-    """Return breaks per 100 reels by one factor, with exact intervals."""
+    """Return breaks per 100 reels by one factor, with exact intervals and drawn to the common mean."""
     if not results.logs.has("reel_mounts"):
         return needs("Breaks", "reel_mounts")
     table = _all(results, by)
     target = results.logs.plant.targets.breaks_per_100_reels
-    found = results["exceptions"]
-    named = found.loc[
-        (found["kind"] == "web breaks")
-        & found["subject"].isin(table["level"])
-        & found["unit"].str.endswith(by),
-        "subject",
-    ].tolist()
+    ranked = results.reels.suppliers if by == "supplier" else results.reels.breaking_stands
+    named = ranked.loc[ranked["named"], "level"].tolist()
+    table = table.merge(ranked[["level", "shrunk", "ratio"]], on="level").sort_values(
+        "shrunk", ascending=False, ignore_index=True
+    )
     finding = (
-        f"{list_words(named)} breaks more often than chance explains."
+        f"{list_words(named)} breaks more often than chance and everything else logged explain."
         if named
         else f"No {by} differs from the others by more than chance explains."
     )
@@ -64,90 +122,207 @@ def breaks(results: Results, by: str = "supplier") -> Block:
             unit="web breaks per 100 reels",
             reference=target,
             reference_words="target",
+            drawn="shrunk",
         ),
         name=f"breaks-by-{by}",
         finding=finding,
         table=table,
-        columns=declared("breaks", "level", "reels", "breaks", "per_100_reels", "ci_low", "ci_high", "km"),
+        columns=[
+            *declared("breaks", "level", "reels", "breaks"),
+            Shown("per_100_reels", "per 100 reels", digits=2),
+            Shown("ci_low", "95 % from", digits=2),
+            Shown("ci_high", "to", digits=2),
+            Shown("shrunk", "drawn to the mean", digits=2),
+            Shown("ratio", "times the others, all else alike", digits=2),
+            Shown("km", "web run", "km", 0),
+        ],
         file="breaks",
     )
 
 
-def stands(results: Results) -> Block:
-    """Return the metres left on the core at a splice, by reelstand."""
-    ends = results.reels.ends[results.reels.ends["ended_by"] == "splice"]
-    if ends.empty:
-        return needs("Reel ends", "reel_mounts")
-    target = results.logs.plant.reel.splice_target_m
-    grouped = ends.groupby("reelstand")["butt_m"]
-    table = grouped.agg(["mean", "std", "count"]).reset_index()
-    half = 1.96 * table["std"] / np.sqrt(table["count"])
-    table["low"], table["high"] = table["mean"] - half, table["mean"] + half
-    found = results["exceptions"]
-    named = found.loc[found["kind"] == "reel ends", "subject"].tolist()
+def funnel(results: Results) -> Block:
+    """Return suppliers and reelstands against the limits that chance keeps."""
+    if not results.logs.has("reel_mounts"):
+        return needs("The funnel", "reel_mounts")
+    table = pd.concat([_all(results, by).assign(kind=by) for by in ("supplier", "reelstand")])
+    supplier = _all(results, "supplier")
+    rate = float(supplier["breaks"].sum() / supplier["reels"].sum())
+    reels = np.unique(
+        np.geomspace(max(table["reels"].min() * 0.7, 1), max(table["reels"].max() * 1.1, 2), 40).round()
+    )
+    limits = pd.DataFrame({"reels": reels})
+    for tail, name in ((0.025, "95"), (0.001, "998")):
+        low, high = funnel_limits(rate, reels, tail)
+        limits[f"low{name}"], limits[f"high{name}"] = 100 * low, 100 * high
+    low, high = funnel_limits(rate, table["reels"], 0.001)
+    outside = (table["per_100_reels"] > 100 * high) | (table["per_100_reels"] < 100 * low)
     finding = (
-        f"{list_words(named)} leaves far more than the target of {target:g} m on the core."
-        if named
-        else f"All reelstands are near the target of {target:g} m."
+        f"{list_words(table.loc[outside, 'level'].tolist())} lies outside what chance keeps 998 times of 1,000."
+        if outside.any()
+        else "Every supplier and reelstand lies within what chance keeps 998 times of 1,000."
     )
     return exhibit(
-        figures.interval_dots(
-            table,
-            name="reelstand",
-            value="mean",
-            low="low",
-            high="high",
-            unit="paper left on the core at a splice [m]",
-            reference=target,
-            reference_words="target",
-        ),
-        name="metres-left",
+        figures.funnel(table, limits, rate=100 * rate),
+        name="funnel",
         finding=finding,
-        table=table,
+        table=table.assign(low=100 * low, high=100 * high),
         columns=[
-            Shown("reelstand"),
-            Shown("count", "splices", digits=0),
-            Shown("mean", "mean left", "m", 1),
-            Shown("low", "95 % from", "m", 1),
-            Shown("high", "to", "m", 1),
+            Shown("kind"),
+            Shown("level"),
+            Shown("reels", digits=0),
+            Shown("breaks", digits=0),
+            Shown("per_100_reels", "per 100 reels", digits=2),
+            Shown("low", "chance keeps above", digits=2),
+            Shown("high", "and below", digits=2),
         ],
-        file="reel_ends",
+        file="breaks",
     )
 
 
-def ends(results: Results) -> Block:
-    """Return what reel ends cost by reelstand and material."""
-    table = results["reel_ends"].sort_values("lost_cost_per_year", ascending=False)
+def pairs(results: Results) -> Block:
+    """Say which suppliers can be told apart, and how many more reels the others would take."""
+    table = results.reels.pairs
+    if table.empty:
+        return note("There are no two suppliers with breaks to compare.")
+    sentences = []
+    for row in table.itertuples():
+        between = (
+            f"{logged(row.first)} against {logged(row.second)}: {row.ratio:.2f} times as many breaks per reel "
+            f"({row.ci_low:.2f} to {row.ci_high:.2f})"
+        )
+        if row.told_apart:
+            sentences.append(f"{between}, told apart.")
+        elif row.more_reels > _NEVER:
+            sentences.append(f"{between}: as good as alike, no number of reels will ever tell.")
+        else:
+            sentences.append(
+                f"{between}, not told apart: if that is the true difference, about "
+                f"{quantity(float(f'{row.more_reels:.2g}'), '', 0)} more reels of both would show it in four cases "
+                "of five."
+            )
+    return say(" ".join(sentences))
+
+
+def effects(results: Results) -> Block:
+    """Return what each level does to breaks when everything else is alike."""
+    table = results.reels.effects
+    if table.empty:
+        return needs("What breaks depend on", "reel_mounts")
+    rates = [breaks_per_1000_km(row.breaks, row.km) for row in table.itertuples()]
+    table = table.assign(
+        factor=table["by"].map(_FACTORS),
+        rate=[rate[0] for rate in rates],
+        clear=np.where((table["ci_low"] > 1) | (table["ci_high"] < 1), "yes", ""),
+    )
+    clear = table[table["clear"] == "yes"]
+    families = sorted(set(table["family"]) - {""})
+    caption = (
+        "Web breaks per 1,000 km, and against the other levels of the same factor with all other factors alike "
+        f"({' and '.join(families) or 'not enough breaks for a'} regression): "
+        + (
+            f"{len(clear)} of {len(table)} intervals leave out 1; one in twenty does so by chance"
+            if len(clear)
+            else "no interval leaves out 1"
+        )
+    )
     return sheet(
         table,
-        name="reel-ends",
-        caption="Paper left on cores, by reelstand and material, the dearest first",
-        columns=declared(
-            "reel_ends",
-            currency=results.logs.plant.currency,
-            labels={
-                "butt_kg_mean": "left on the core, mean",
-                "butt_m_mean": "the same",
-                "butt_m_ci_low": "95 % from",
-                "butt_m_ci_high": "to",
-                "lost_kg_per_year": "lost",
-                "lost_cost_per_year": "lost, worth",
-            },
-        ),
-        limit=15,
-        file="reel_ends",
+        name="break-effects",
+        caption=caption,
+        columns=[
+            Shown("factor", "what differs"),
+            Shown("level"),
+            Shown("km", "web run", "km", 0),
+            Shown("breaks", digits=0),
+            Shown("rate", "breaks", "per 1,000 km", 2),
+            Shown("ratio", "times the others", digits=2),
+            Shown("ci_low", "95 % from", digits=2),
+            Shown("ci_high", "to", digits=2),
+            Shown("clear", "leaves out 1"),
+        ],
+        limit=80,
     )
 
 
-def splice_words(results: Results) -> Block:
-    """Say what is known of a better splice target."""
-    table = results["splice_target"].dropna(subset="current_m")
-    if table.empty:
-        return note("No splice is logged, so nothing can be said of a splice target.")
-    failed = (results.reels.ends["ended_by"] == "failed_splice").sum()
-    return note(
-        f"{len(results.reels.ends)} splices are logged, {failed} of them failed. A least-cost target needs the risk of "
-        "failure at each length left; this model does not fit it, so the best target is blank."
+def running(results: Results) -> Block:
+    """Return how far reels run before they break, by supplier."""
+    lives = results.reels.lives
+    entered, left, event = running_length(lives)
+    if not event.any():
+        return note("No web broke, so nothing can be said of how far reels run before they do.")
+    known = lives["entered_m"].notna() & (lives["run_m"] > 0)
+    supplier = lives.loc[known, "supplier"].to_numpy()
+    parts, rows = [], []
+    for name in pd.unique(supplier)[:6]:
+        mine = supplier == name
+        curve = survival(entered[mine], left[mine], event[mine])
+        parts.append(curve.assign(group=name))
+        rate = breaks_per_1000_km(event[mine].sum(), (left - entered)[mine].sum())
+        row = {"group": name, "rate": rate[0], "low": rate[1], "high": rate[2]}
+        for km in (5, 10, 15):
+            at = curve[curve["length"] <= km].iloc[-1]
+            row[f"km{km}"] = 100 * (1 - at["survival"])
+        rows.append(row)
+    test = log_rank(entered, left, event, supplier)
+    verdict = (
+        "Suppliers' reels do not run alike"
+        if test.p_value < 0.05
+        else "Suppliers' reels run alike as far as the logs tell"
+    )
+    finding = (
+        f"{verdict} (log-rank test, p {'below 0.001' if test.p_value < 0.001 else f'= {test.p_value:.3f}'}); a "
+        "line that bends up or down would tell that the core or the outside of the reel breaks more."
+    )
+    return exhibit(
+        figures.running_lengths(pd.concat(parts, ignore_index=True)),
+        name="running-length",
+        finding=finding,
+        table=pd.DataFrame(rows),
+        columns=[
+            Shown("group", "supplier"),
+            Shown("rate", "breaks", "per 1,000 km", 2),
+            Shown("low", "95 % from", digits=2),
+            Shown("high", "to", digits=2),
+            Shown("km5", "broken by 5 km", "%", 2),
+            Shown("km10", "by 10 km", "%", 2),
+            Shown("km15", "by 15 km", "%", 2),
+        ],
+    )
+
+
+def counters(results: Results) -> Block:
+    """Compare breaks of the mounts with those of the press counters."""
+    logs = results.logs
+    runs = logs["runs"]
+    if not logs.has("reel_mounts") or runs["web_breaks"].isna().all():
+        return note("The press counters' breaks are not logged, so they cannot be compared with the mounts.")
+    lives = results.reels.lives
+    counted = runs[runs["run_id"].isin(lives["run_id"])].set_index("run_id")
+    table = pd.DataFrame({"press": counted["press"], "counter": counted["web_breaks"]})
+    for name, end in (("breaks", "web_break"), ("failed", "failed_splice")):
+        hits = lives.loc[lives["ended_by"] == end, "run_id"].value_counts()
+        table[name] = hits.reindex(table.index).fillna(0.0)
+    table = table.dropna(subset="counter")
+    table["differ"] = (table["counter"] != table["breaks"]).astype(float)
+    table["explained"] = (table["counter"] == table["breaks"] + table["failed"]).astype(float) * table[
+        "differ"
+    ]
+    sums = table.groupby("press").sum(numeric_only=True).reset_index()
+    total = sums.sum(numeric_only=True)
+    return sheet(
+        sums,
+        name="counters",
+        caption=f"Press counters tell {total['counter']:.0f} breaks, mounts {total['breaks']:.0f}; "
+        f"{total['differ']:.0f} runs differ, {total['explained']:.0f} of them by failed splices that the counter "
+        "takes for breaks",
+        columns=[
+            Shown("press"),
+            Shown("counter", "breaks by the counter", digits=0),
+            Shown("breaks", "mounts that ended by a break", digits=0),
+            Shown("failed", "failed splices", digits=0),
+            Shown("differ", "runs that differ", digits=0),
+            Shown("explained", "of them by failed splices", digits=0),
+        ],
     )
 
 
@@ -210,3 +385,8 @@ def key_figures(results: Results) -> None:
     """Print rounded figures that tests compare."""
     for row in _all(results, "supplier").itertuples():
         print(f"{logged(row.level)[1:-1]} {row.breaks:.0f} breaks, {row.reels:.0f} reels")
+    for row in results.reels.stands.table.head(3).itertuples():
+        print(f"{logged(row.level)[1:-1]} leaves {row.pooled:.1f} m, {row.count:.0f} splices")
+    curve = results.reels.splices.curve
+    print(f"{curve.failed} of {curve.splices} splices failed: {curve.why or 'told'}")
+    print(f"{len(results.reels.claims)} reels to claim for")

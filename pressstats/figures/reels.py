@@ -1,0 +1,206 @@
+"""Figures about reels: funnels of rates, running length, what is left on cores, costs of a target."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+
+from ..markup import labels
+from ..palette import COLOURS, SERIES, tint
+from .common import DASHES, SYMBOLS, layout
+
+__all__ = ["cost_curves", "funnel", "running_lengths", "spreads"]
+
+
+def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figure:
+    """Draw rates against the number of reels, between the limits of chance.
+
+    Parameters
+    ----------
+    table : DataFrame
+        level, kind (what the level is one of), reels, per_100_reels.
+    limits : DataFrame
+        reels, low95, high95, low998, high998 (per 100 reels), in rising order.
+    rate : float
+        Rate of all together, per 100 reels.
+
+    Returns
+    -------
+    Figure
+        Points of different shape and colour by kind, their names beside them, and two pairs of lines.
+    """
+    figure = go.Figure()
+    for low, high, dash, words in (
+        ("low95", "high95", "dash", "chance keeps 95 of 100 within"),
+        ("low998", "high998", "dot", "chance keeps 998 of 1,000 within"),
+    ):
+        for column in (low, high):
+            figure.add_scatter(
+                x=limits["reels"],
+                y=limits[column],
+                mode="lines",
+                line={"color": COLOURS["muted"], "width": 1, "dash": dash},
+                name=words,
+                showlegend=column == high,
+                hoverinfo="skip",
+            )
+    for number, (kind, rows) in enumerate(table.groupby("kind", sort=False)):
+        names = labels(rows["level"])
+        figure.add_scatter(
+            x=rows["reels"],
+            y=rows["per_100_reels"],
+            mode="markers+text",
+            text=[names[str(name)] for name in rows["level"]],
+            textposition="top center",
+            textfont={"size": 11},
+            name=str(kind),
+            marker={
+                "color": SERIES[number % len(SERIES)],
+                "symbol": SYMBOLS[number % len(SYMBOLS)],
+                "size": 9,
+            },
+        )
+    figure.add_hline(y=rate, line={"color": COLOURS["muted"], "width": 1})
+    figure.update_yaxes(rangemode="tozero")
+    return layout(figure, height=460, x="reels mounted", y="web breaks per 100 reels")
+
+
+def running_lengths(table: pd.DataFrame) -> go.Figure:
+    """Draw how many reels have broken by the kilometres run.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of :func:`pressstats.reels.survival` with a column group.
+
+    Returns
+    -------
+    Figure
+        A rising step for each group with its 95 % band.
+    """
+    figure = go.Figure()
+    names = labels(table["group"].unique())
+    for number, (group, rows) in enumerate(table.groupby("group", sort=True)):
+        colour = f"series{number % len(SERIES) + 1}"
+        broken = {name: 100 * (1 - rows[name]) for name in ("survival", "ci_low", "ci_high")}
+        band = {
+            "mode": "lines",
+            "line": {"width": 0, "shape": "hv"},
+            "hoverinfo": "skip",
+            "showlegend": False,
+        }
+        figure.add_scatter(x=rows["length"], y=broken["ci_low"], **band)
+        figure.add_scatter(
+            x=rows["length"], y=broken["ci_high"], fill="tonexty", fillcolor=tint(colour, 0.15), **band
+        )
+        figure.add_scatter(
+            x=rows["length"],
+            y=broken["survival"],
+            mode="lines",
+            name=names[str(group)],
+            line={
+                "color": COLOURS[colour],
+                "dash": DASHES[number % len(DASHES)],
+                "width": 1.8,
+                "shape": "hv",
+            },
+        )
+    figure.update_yaxes(rangemode="tozero")
+    return layout(figure, height=380, x="web run from the reel [km]", y="reels broken by then [%]")
+
+
+def spreads(table: pd.DataFrame, *, target: float, named: list[str]) -> go.Figure:
+    """Draw how what is left on cores is spread at each reelstand.
+
+    Parameters
+    ----------
+    table : DataFrame
+        level, q10, q50, q90, pooled [m].
+    target : float
+        What is to be left [m].
+    named : list of str
+        Levels that stand out, marked by another shape and colour.
+
+    Returns
+    -------
+    Figure
+        A bar from the tenth to the ninetieth of a hundred, a line at the middle one, a mark at the mean.
+    """
+    names = labels(table["level"])
+    rows = [names[str(level)] for level in table["level"]]
+    figure = go.Figure()
+    figure.add_bar(
+        x=table["q90"] - table["q10"],
+        y=rows,
+        base=table["q10"],
+        orientation="h",
+        width=0.35,
+        marker_color=tint("series1", 0.3),
+        name="8 of 10 splices",
+    )
+    middle = {"symbol": "line-ns", "size": 12, "line": {"color": COLOURS["series1"], "width": 2}}
+    figure.add_scatter(x=table["q50"], y=rows, mode="markers", marker=middle, name="half leave less")
+    for out, words, symbol, colour in (
+        (False, "mean, drawn to the other stands", "circle", "series1"),
+        (True, "mean of a stand that stands out", "triangle-right", "act"),
+    ):
+        mine = table[table["level"].isin(named) == out]
+        if len(mine):
+            figure.add_scatter(
+                x=mine["pooled"],
+                y=[names[str(level)] for level in mine["level"]],
+                mode="markers",
+                marker={"symbol": symbol, "size": 10, "color": COLOURS[colour]},
+                name=words,
+            )
+    figure.add_vline(x=target, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
+    figure.add_annotation(x=target, y=1, yref="paper", text="target", showarrow=False, yanchor="top")
+    figure.update_yaxes(autorange="reversed", type="category", categoryorder="array", categoryarray=rows)
+    figure.update_xaxes(rangemode="tozero")
+    return layout(figure, height=170 + 28 * len(table), x="paper left on the core at a splice [m]")
+
+
+def cost_curves(costs: pd.DataFrame, *, currency: str, current: float, best: float) -> go.Figure:
+    """Draw what a splice costs against the metres left on purpose.
+
+    Parameters
+    ----------
+    costs : DataFrame
+        metres [m], paper, failures, total [currency / splice] of one material.
+    currency : str
+        ISO 4217 code.
+    current, best : float
+        Metres left now and metres that cost least [m]; a blank one is not drawn.
+
+    Returns
+    -------
+    Figure
+        Three lines of different dash, and upright lines at the two lengths.
+    """
+    figure = go.Figure()
+    for number, (column, words) in enumerate(
+        (("total", "both together"), ("paper", "paper left"), ("failures", "failed splices"))
+    ):
+        if costs[column].notna().any():
+            figure.add_scatter(
+                x=costs["metres"],
+                y=costs[column],
+                mode="lines",
+                name=words,
+                line={
+                    "color": SERIES[number],
+                    "dash": DASHES[number],
+                    "width": 2.4 if column == "total" else 1.6,
+                },
+            )
+    for metres, words, side in ((current, "now", "right"), (best, "least cost", "left")):
+        if np.isfinite(metres):
+            figure.add_vline(x=metres, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
+            figure.add_annotation(
+                x=metres, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom", xanchor=side
+            )
+    figure.update_layout(margin={"t": 26})
+    top = 3 * float(costs["total"].min()) if costs["total"].notna().any() else float(costs["paper"].max())
+    figure.update_yaxes(range=[0, top])
+    return layout(figure, height=360, x="paper left on the core [m]", y=f"cost of a splice [{currency}]")

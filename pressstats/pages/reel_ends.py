@@ -1,0 +1,341 @@
+"""What the reels page shows of reel ends, the splice target, strip, and the next night's reels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .. import figures
+from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
+from ..reels import ends_by as ends_by_factor
+from ..results import Results
+from .common import list_words, needs, tonnes
+
+__all__ = [
+    "claims",
+    "ends",
+    "ends_by",
+    "lengths",
+    "next_night",
+    "planned",
+    "sensitivity",
+    "splice_target",
+    "stands",
+    "strip",
+]
+
+_FACTORS = {
+    "press": "press",
+    "title": "title",
+    "material": "material",
+    "hour": "hour of the splice",
+    "crew": "crew",
+}
+_MANUAL = "A changed setting is a matter for the press crew and the maker's manual."
+
+
+def stands(results: Results) -> Block:
+    """Return how the metres left on the core at a splice are spread, by reelstand."""
+    study = results.reels
+    target = results.logs.plant.reel.splice_target_m
+    table = ends_by_factor(study.ends, "reelstand", target)
+    if table.empty:
+        return needs("Reel ends", "reel_mounts", "materials")
+    named = study.wasteful_stands["level"].tolist()
+    mean = float((table["mean"] * table["splices"]).sum() / table["splices"].sum())
+    finding = (
+        f"{list_words(named)} leaves far more than the target of {target:g} m on the core, and more than the other "
+        "stands lead one to expect."
+        if named
+        else f"No reelstand stands out; on average {mean:.1f} m stay on the core, {target:g} m are meant to."
+    )
+    table = table.sort_values("pooled", ascending=False, ignore_index=True)
+    return exhibit(
+        figures.spreads(table, target=target, named=named),
+        name="metres-left",
+        finding=finding,
+        table=table,
+        columns=_columns("reelstand"),
+        file="reel_ends",
+    )
+
+
+def _columns(words: str) -> list[Shown]:
+    return [
+        Shown("level", words),
+        Shown("splices", "good splices", digits=0),
+        Shown("mean", "mean left", "m", 1),
+        Shown("ci_low", "95 % from", "m", 1),
+        Shown("ci_high", "to", "m", 1),
+        Shown("pooled", "drawn together", "m", 1),
+        Shown("q10", "1 of 10 below", "m", 1),
+        Shown("q50", "half below", "m", 1),
+        Shown("q90", "9 of 10 below", "m", 1),
+        Shown("over_target", "over the target", "m", 1),
+        Shown("kg_over_target", "paper over the target, all splices", "kg", 0),
+    ]
+
+
+def ends_by(results: Results, factor: str) -> Block:
+    """Return how the metres left differ by another factor than the reelstand."""
+    words = _FACTORS[factor]
+    table = ends_by_factor(results.reels.ends, factor, results.logs.plant.reel.splice_target_m)
+    if table.empty:
+        return note(f"The logs do not tell the {words} of any splice.")
+    best, worst = table["mean"].min(), table["mean"].max()
+    spread = f"means from {best:.1f} to {worst:.1f} m" if len(table) > 1 else f"{best:.1f} m on average"
+    return sheet(
+        table,
+        name=f"ends-by-{factor}",
+        caption=f"Metres left on the core by {words}: {spread}",
+        columns=_columns(words),
+        limit=30,
+    )
+
+
+def ends(results: Results) -> Block:
+    """Return what reel ends cost by reelstand and material."""
+    table = results["reel_ends"].sort_values("lost_cost_per_year", ascending=False)
+    return sheet(
+        table,
+        name="reel-ends",
+        caption="Paper left on cores, by reelstand and material, the dearest first",
+        columns=declared(
+            "reel_ends",
+            currency=results.logs.plant.currency,
+            labels={
+                "butt_kg_mean": "left on the core, mean",
+                "butt_m_mean": "the same",
+                "butt_m_ci_low": "95 % from",
+                "butt_m_ci_high": "to",
+                "lost_kg_per_year": "lost",
+                "lost_cost_per_year": "lost, worth",
+            },
+        ),
+        limit=15,
+        file="reel_ends",
+    )
+
+
+def lengths(results: Results) -> Block:
+    """Compare the metres left by weight with those by depth on the core."""
+    table = results.reels.lengths
+    if table.empty:
+        return note("No depth on the core is logged, so the metres left rest on weight alone.")
+    off = table[(table["ci_low"] > 0) | (table["ci_high"] < 0)]
+    far = float(table["difference"].abs().max())
+    verdict = (
+        f"they differ by up to {far:.1f} m, beyond chance for {list_words(off['material'].tolist())}: core diameter, "
+        "caliper or the bench scale is not what it is taken for"
+        if len(off) and far >= 0.5
+        else f"they agree within {far:.1f} m"
+    )
+    return sheet(
+        table,
+        name="both-lengths",
+        caption=f"Metres left by weight and by depth on the core: {verdict}",
+        columns=[
+            Shown("material"),
+            Shown("splices", digits=0),
+            Shown("by_weight", "by weight", "m", 1),
+            Shown("by_depth", "by depth", "m", 1),
+            Shown("difference", "depth less weight", "m", 2),
+            Shown("ci_low", "95 % from", "m", 2),
+            Shown("ci_high", "to", "m", 2),
+            Shown("caliper_um", "caliper that would agree", "um", 0),
+        ],
+    )
+
+
+def splice_target(results: Results) -> Block:
+    """Return the least-cost splice target, or why none can be told."""
+    study = results.reels.splices
+    table, curve = study.table, study.curve
+    currency = results.logs.plant.currency
+    if table.empty:
+        return note("No splice is logged, so nothing can be said of a splice target.")
+    main = table.loc[table["splices"].idxmax()]
+    failure = results.logs.plant.policy.failed_splice_cost
+    metre = float(table["metre_cost_per_year"].sum())
+    pays = (
+        f"One metre more at every splice costs {quantity(metre, currency, 0)} of paper a year; at "
+        f"{quantity(failure, currency, 0)} a failed splice it pays if it prevents one failure in "
+        f"{failure / metre:.1f} years."
+        if metre > 0
+        else ""
+    )
+    seen = f"{curve.failed} of {curve.splices} splices failed."
+    costs = study.costs[study.costs["material"] == main["material"]]
+    if curve.told:
+        finding = (
+            f"{logged(main['material'])}: {main['best_m']:.0f} m left on purpose cost least ({main['best_low']:.0f} to "
+            f"{main['best_high']:.0f} m), {main['current_m']:.0f} m are left now. {seen} {pays} {_MANUAL}"
+        )
+    else:
+        finding = (
+            f"Least-cost target: {curve.why}. {seen} {pays} Reelstands differ by {curve.apart_m:.1f} m only (standard "
+            f"deviation); if failures halved with every 10 m more, about {_round(curve.failures_needed)} failed "
+            f"splices at such settings would be needed to show it. {_MANUAL}"
+        )
+    return exhibit(
+        figures.cost_curves(
+            costs, currency=currency, current=float(main["current_m"]), best=float(main["best_m"])
+        ),
+        name="splice-target",
+        finding=finding,
+        table=table,
+        columns=[
+            Shown("material"),
+            Shown("splices", digits=0),
+            Shown("failed", digits=0),
+            Shown("current_m", "left now", "m", 1),
+            Shown("scatter_m", "scatter", "m", 1),
+            Shown("best_m", "least cost", "m", 1),
+            Shown("best_low", "95 % from", "m", 1),
+            Shown("best_high", "to", "m", 1),
+            Shown("saving_per_year", "saves", f"{currency} / year", 0),
+            Shown("saving_low", "95 % from", f"{currency} / year", 0),
+            Shown("saving_high", "to", f"{currency} / year", 0),
+            Shown("failure_probability", "failures now, drawn to the mean", digits=4),
+            Shown("failure_at_best", "failures at least cost", digits=4),
+            Shown("metre_cost_per_year", "a metre more", f"{currency} / year", 0),
+        ],
+        file="splice_target",
+    )
+
+
+def _round(count: float) -> str:
+    return quantity(float(f"{count:.2g}"), "", 0) if np.isfinite(count) else "any number of"
+
+
+def sensitivity(results: Results) -> Block:
+    """Return how far the least-cost target moves when what it rests on is otherwise."""
+    table = results.reels.splices.sensitivity
+    if table.empty:
+        return note(
+            "How the target would move with prices is not shown, since none can be told. More settings tell more: "
+            "reelstands that are set apart on purpose for some months, within what the maker's manual allows, show how "
+            "failures depend on the metres left."
+        )
+    wide = table.pivot(index="change", columns="material", values="best_m")
+    order = list(dict.fromkeys(table["change"]))
+    wide = wide.reindex(order).reset_index()
+    return sheet(
+        wide,
+        name="target-sensitivity",
+        caption="Metres that cost least if things were otherwise",
+        columns=[Shown("change", "if"), *[Shown(str(name), "", "m", 1) for name in wide.columns[1:]]],
+    )
+
+
+def strip(results: Results) -> Block:
+    """Return what is torn off before reels run, by supplier."""
+    table = results.reels.strip
+    if table.empty:
+        return needs("Strip", "reel_mounts")
+    currency = results.logs.plant.currency
+    worst = table.loc[table["depth_mm"].idxmax()] if table["depth_mm"].notna().any() else None
+    words = (
+        f"; {logged(worst['supplier'])} loses most, {worst['depth_mm']:.1f} mm deep on average"
+        if worst is not None and len(table) > 1
+        else ""
+    )
+    total = table["lost_kg_per_year"].sum(min_count=1)
+    return sheet(
+        table,
+        name="strip",
+        caption=f"Outer layers torn off take {tonnes(total)} a year{words}",
+        columns=[
+            Shown("supplier"),
+            Shown("reels", "whole reels", digits=0),
+            Shown("strip_kg", "strip of a whole reel", "kg", 1),
+            Shown("ci_low", "95 % from", "kg", 1),
+            Shown("ci_high", "to", "kg", 1),
+            Shown("strip_pct", "of the reel", "%", 2),
+            Shown("depth_mm", "depth", "mm", 1),
+            Shown("depth_q95", "19 of 20 below", "mm", 1),
+            Shown("part_strip_kg", "strip of a part reel", "kg", 1),
+            Shown("damaged", "reels that ended damaged", digits=0),
+            Shown("short_kg", "received less mounted", "kg", 1),
+            Shown("lost_kg_per_year", "lost", "kg / year", 0),
+            Shown("lost_cost_per_year", "worth", f"{currency} / year", 0),
+        ],
+    )
+
+
+def claims(results: Results) -> Block:
+    """Return the reels to claim for."""
+    table = results.reels.claims
+    if not results.logs.has("reel_mounts"):
+        return needs("Claims", "reel_mounts")
+    if table.empty:
+        return note(
+            "No reel was stripped, or lacked weight, so far beyond what is usual that it calls for a claim."
+        )
+    currency = results.logs.plant.currency
+    return sheet(
+        table,
+        name="claims",
+        caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
+        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)}; the latest first",
+        columns=[
+            Shown("supplier"),
+            Shown("reel_id", "reel"),
+            Shown("material"),
+            Shown("delivery_id", "delivery"),
+            Shown("received_on", "received", kind="date"),
+            Shown("mounted_at", "mounted", kind="date"),
+            Shown("why"),
+            Shown("depth_mm", "depth", "mm", 0),
+            Shown("usual_mm", "usual", "mm", 1),
+            Shown("claim_kg", "to claim", "kg", 0),
+            Shown("claim_cost", "worth", currency, 0),
+        ],
+        limit=40,
+    )
+
+
+def planned(results: Results) -> Block:
+    """Return the part reels to take for the next booked day, and the reel ends to expect."""
+    webs, table = results.reels.webs, results.reels.planned
+    if webs.empty:
+        return note(
+            "Nothing is booked after the last day of the logs, so there is no run to pick part reels for."
+        )
+    day = f"{webs['date'].iloc[0]:%A %Y-%m-%d}"
+    unknown = webs.loc[webs["web"] == "", "title"].tolist()
+    kg, splices = table["core_kg"].sum(min_count=1), table["splices"].sum(min_count=1)
+    missing = f" Left out: {list_words(unknown)}, never printed with as many pages before." if unknown else ""
+    reels = int(table["part_reels"].ne("").sum())
+    return sheet(
+        table,
+        name="planned",
+        caption=f"{day}: {splices:.1f} splices and {kg:.1f} kg on cores to expect; part reels for {reels} of "
+        f"{len(table)} webs leave the least paper over.{missing}",
+        columns=[
+            Shown("title"),
+            Shown("web"),
+            Shown("material"),
+            Shown("run_m", "web to run", "m", 0),
+            Shown("part_reels", "part reels, in this order"),
+            Shown("new_reels", "new reels", digits=0),
+            Shown("splices", "splices to expect", digits=1),
+            Shown("core_kg", "on cores", "kg", 2),
+            Shown("back_m", "comes back", "m", 0),
+        ],
+        limit=40,
+    )
+
+
+def next_night(results: Results) -> Block:
+    """Say what the pick of part reels takes for granted."""
+    proved = bool(results.reels.planned["proved"].all()) if len(results.reels.planned) else True
+    return points(
+        [
+            "A title makes up its pages as it last did with as many pages; its copies take what its webs lately took, "
+            "start-up and waste included.",
+            "Part reels weigh what was logged; two weighings' errors are kept in reserve.",
+            "No other pick leaves less."
+            if proved
+            else "A better pick may exist: the search was ended by its time limit.",
+        ]
+    )
