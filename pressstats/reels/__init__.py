@@ -5,7 +5,7 @@ from .chain import mount_ends, reel_chain
 from .counts import CountFit, chance_of_dispersion, count_regression
 from .ends import both_lengths, butts, ends_by, ends_cost, logged_years, reel_ends, stand_means
 from .failures import FailureCurve, failure_curve, failure_share, least_cost_metres
-from .lives import metre_kg, mount_lives, no_lives
+from .lives import LEVELS_IN_ORDER, metre_kg, mount_lives, no_lives
 from .planned import Pick, expected_splices, pick_part_reels, planned_reels, planned_webs
 from .pooling import PooledMeans, pooled_means
 from .rates import (
@@ -24,6 +24,7 @@ from .target import SpliceStudy, splice_study
 
 __all__ = [
     "CHANCE_OF_NAMING",
+    "LEVELS_IN_ORDER",
     "CountFit",
     "FailureCurve",
     "Pick",

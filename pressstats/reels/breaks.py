@@ -66,7 +66,8 @@ def _rates(lives: pd.DataFrame, factor: str) -> pd.DataFrame:
     pairs = pd.unique(reel * max(size, 1) + level)
     reels = np.bincount(pairs % max(size, 1), minlength=size).astype(float)
     events = np.bincount(level, weights=broke, minlength=size)
-    length = np.bincount(level, weights=np.nan_to_num(km), minlength=size)
+    # Without any row the sums come as whole numbers, which hold no blank.
+    length = np.bincount(level, weights=np.nan_to_num(km), minlength=size).astype(float)
     length[np.bincount(level, weights=~np.isnan(km), minlength=size) == 0] = np.nan
     low, high = poisson_interval(events)
     return pd.DataFrame(

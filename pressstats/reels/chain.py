@@ -99,7 +99,8 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     lost = np.where(first | hidden, np.nan, before - start)
     known = ~np.isnan(lost)
     size = int(first.sum())
-    losses = np.bincount(reel[known], weights=lost[known], minlength=size)
+    # Where nothing is known the sums come as whole numbers, which hold no blank.
+    losses = np.bincount(reel[known], weights=lost[known], minlength=size).astype(float)
     # A reel that was never put back has no loss, which is not a loss of 0 kg.
     losses[np.bincount(reel[known], minlength=size) == 0] = np.nan
     # Where runs without reel records followed, nobody knows whether it was used up in one of them.

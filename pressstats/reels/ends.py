@@ -45,8 +45,8 @@ def butts(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFra
         depth, core and caliper, unit_price [currency / kg].
     """
     if not logs.has("reel_mounts") or not logs.has("materials"):
-        empty = pd.DataFrame(columns=[*_WORDS, "date", *_NUMBERS])
-        return empty.astype(dict.fromkeys(_WORDS, "str") | dict.fromkeys(_NUMBERS, "float64"))
+        kinds = dict.fromkeys(_WORDS, "str") | {"date": "datetime64[us]"} | dict.fromkeys(_NUMBERS, "float64")
+        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
     spliced = lives["ended_by"].isin(["splice", _FAILED])
     ends = lives.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm"]].copy()
     ends["hour"] = mount_ends(logs)[spliced].dt.hour.astype("float64")

@@ -8,12 +8,14 @@ import pandas as pd
 from ..logs import Logs
 from ..paper import mount_weights
 
-__all__ = ["metre_kg", "mount_lives", "no_lives", "reel_codes"]
+__all__ = ["LEVELS_IN_ORDER", "metre_kg", "mount_lives", "no_lives", "reel_codes"]
 
 _SEASONS = np.array(["December to February", "March to May", "June to August", "September to November"])
 _AGES = (7, 14, 28)  # days
 _AGE_WORDS = np.array(["up to 1 week", "1 to 2 weeks", "2 to 4 weeks", "more than 4 weeks", "not known"])
 _MOUNT_WORDS = np.array(["first mount", "second mount", "third mount", "fourth or later"])
+#: Levels of season, age and mounts in the order in which time passes.
+LEVELS_IN_ORDER = (*_SEASONS.tolist(), *_AGE_WORDS.tolist(), *_MOUNT_WORDS.tolist())
 
 
 def reel_codes(frame: pd.DataFrame) -> np.ndarray:

@@ -199,8 +199,10 @@ def planned_webs(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     webs["cutoffs"] = (logs["run_webs"]["cutoff_mm"] * logs["run_webs"]["cutoffs_per_copy"] / 1000)[
         logs["run_webs"]["run_id"].isin(runs["run_id"])
     ].to_numpy()
-    webs["ordered"] = webs["run_id"].map(runs.set_index("run_id")["copies_ordered"])
-    recent = webs[webs["date"] > logs.as_of - _RECENT]
+    webs["ordered"] = webs["run_id"].map(runs.set_index("run_id")["copies_ordered"]).astype("float64")
+    # A run that lacks the metres of one mount would make what its title takes look low.
+    lacking = pd.concat([lives.loc[lives["run_m"].isna(), "run_id"], logs.set_aside["run_id"]])
+    recent = webs[(webs["date"] > logs.as_of - _RECENT) & ~webs["run_id"].isin(lacking)]
     spent = lives[lives["run_id"].isin(recent["run_id"])].groupby("title")["run_m"].sum(min_count=1)
     logged = recent[recent["run_id"].isin(lives["run_id"])]
     share = spent / (logged["ordered"] * logged["cutoffs"]).groupby(logged["title"]).sum()

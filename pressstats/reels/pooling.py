@@ -98,6 +98,8 @@ def pooled_means(
         empty = ["std_error", "pooled", "pooled_low", "pooled_high", "p_value", "spread"]
         return PooledMeans(table.assign(**dict.fromkeys(empty, np.nan)), np.nan, np.nan)
     variance = _variances(squares, count - 1, equal_spread)
+    # Readings that are all the same (entered by habit, not weighed) still have some error.
+    variance = np.maximum(variance, (1e-6 * max(float(np.abs(mean).max()), 1e-6)) ** 2)
     error = variance / count
     between, centre, pooled, deviation = _draw_together(mean, error)
     table["std_error"] = np.sqrt(error)

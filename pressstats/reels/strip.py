@@ -49,12 +49,12 @@ def new_reels(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.Dat
     strip of depth T (American Institute of Marine Underwriters, commodity sheet Newsprint: loss 4 T (D - T) /
     (D2 - C2)), solved for T with D from the reel's own weight.
     """
-    mounts = logs["reel_mounts"]
     first = lives["new"].to_numpy()
     frame = lives.loc[
         first, ["supplier", "material", "mounted_at", "ended_by", "start_kg", "strip_kg", "scrapped_kg"]
     ]
-    frame.insert(1, "reel_id", mounts["reel_id"][first])
+    names = logs["reel_mounts"]["reel_id"][first] if len(lives) else pd.Series([], dtype="str")
+    frame.insert(1, "reel_id", names)
     receipt = ["delivery_id", "received_on", "received_kg"]
     if logs.has("reels"):
         reels = logs["reels"]
@@ -109,7 +109,7 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
     Returns
     -------
     DataFrame, shape (suppliers, 15)
-        supplier, reels, strip_kg (mean of a whole reel), ci_low, ci_high (95 %) [kg], strip_pct [%], depth_mm
+        supplier, reels (whole ones whose strip was weighed), strip_kg (their mean), ci_low, ci_high (95 %) [kg], strip_pct [%], depth_mm
         (mean), depth_q50, depth_q95 [mm], part_strip_kg (mean of a reel mounted again) [kg], damaged (reels that ended
         by damage), damaged_per_1000 with damaged_high (exact upper 95 % limit), short_kg (weight received less weight
         mounted, mean) [kg], lost_kg_per_year [kg / year], lost_cost_per_year [currency / year].
@@ -124,6 +124,9 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
         depth_q50=("depth_mm", "median"),
     )
     table["depth_q95"] = grouped["depth_mm"].quantile(0.95)
+    # A supplier of whom only part reels were mounted has a row all the same.
+    table = table.reindex(pd.Index(sorted(lives["supplier"].unique()), name="supplier", dtype="str"))
+    table["reels"] = table["reels"].fillna(0).astype("float64")
     half = (
         special.stdtrit(np.maximum(table["reels"] - 1, 1), 0.975) * table["spread"] / np.sqrt(table["reels"])
     )
@@ -131,7 +134,7 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
     table["ci_high"] = table["strip_kg"] + half
     again = lives[~lives["new"]]
     table["part_strip_kg"] = again["strip_kg"].groupby(again["supplier"]).mean()
-    mounted = whole.groupby("supplier").size()
+    mounted = whole.groupby("supplier").size().reindex(table.index)
     table["damaged"] = (lives["ended_by"] == "damaged").groupby(lives["supplier"]).sum().astype("float64")
     table["damaged_per_1000"] = 1000 * table["damaged"] / mounted
     table["damaged_high"] = 1000 * poisson_interval(table["damaged"])[1] / mounted
