@@ -162,7 +162,11 @@ def interval_dots(
         )
         figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
-    return layout(figure, height=130 + 30 * len(table), x=unit)
+    figure = layout(figure, height=130 + 30 * len(table), x=unit)
+    if drawn and reference is not None:
+        # The legend stands above the word at the reference line.
+        figure.update_layout(legend_y=1 + 22 / (30 + 30 * len(table)))
+    return figure
 
 
 def bars_with_limits(

@@ -19,7 +19,7 @@ def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figu
     Parameters
     ----------
     table : DataFrame
-        level, kind (what the level is one of), reels, per_100_reels.
+        level, kind (what the level is one of), reels, per_100_reels, named (whether it lies outside).
     limits : DataFrame
         reels, low95, high95, low998, high998 (per 100 reels), in rising order.
     rate : float
@@ -47,11 +47,14 @@ def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figu
             )
     for number, (kind, rows) in enumerate(table.groupby("kind", sort=False)):
         names = labels(rows["level"])
+        # A cloud of stands would write their names over each other: those within the limits go without.
+        told = rows["named"] if len(rows) > 6 else rows["named"] | True
         figure.add_scatter(
             x=rows["reels"],
             y=rows["per_100_reels"],
             mode="markers+text",
-            text=[names[str(name)] for name in rows["level"]],
+            text=[names[str(name)] if out else "" for name, out in zip(rows["level"], told, strict=True)],
+            hovertext=[names[str(name)] for name in rows["level"]],
             textposition="top center",
             textfont={"size": 11},
             name=str(kind),

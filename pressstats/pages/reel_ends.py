@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from .. import figures
 from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
@@ -21,6 +22,7 @@ __all__ = [
     "splice_target",
     "stands",
     "strip",
+    "target_words",
 ]
 
 _FACTORS = {
@@ -70,25 +72,27 @@ def _columns(words: str) -> list[Shown]:
         Shown("q10", "1 of 10 below", "m", 1),
         Shown("q50", "half below", "m", 1),
         Shown("q90", "9 of 10 below", "m", 1),
-        Shown("over_target", "over the target", "m", 1),
-        Shown("kg_over_target", "paper over the target, all splices", "kg", 0),
+        Shown("kg_over_target", "over the target, in all", "kg", 0),
     ]
 
 
-def ends_by(results: Results, factor: str) -> Block:
-    """Return how the metres left differ by another factor than the reelstand."""
-    words = _FACTORS[factor]
-    table = ends_by_factor(results.reels.ends, factor, results.logs.plant.reel.splice_target_m)
+def ends_by(results: Results) -> Block:
+    """Return how the metres left differ by material, press, title, hour and crew."""
+    target = results.logs.plant.reel.splice_target_m
+    parts = []
+    for factor, words in _FACTORS.items():
+        parts.append(ends_by_factor(results.reels.ends, factor, target).assign(factor=words))
+    table = pd.concat(parts, ignore_index=True)
     if table.empty:
-        return note(f"The logs do not tell the {words} of any splice.")
-    best, worst = table["mean"].min(), table["mean"].max()
-    spread = f"means from {best:.1f} to {worst:.1f} m" if len(table) > 1 else f"{best:.1f} m on average"
+        return needs("What reel ends differ by", "reel_mounts", "materials")
+    far = table.loc[(table["mean"] - target).abs().idxmax()]
     return sheet(
         table,
-        name=f"ends-by-{factor}",
-        caption=f"Metres left on the core by {words}: {spread}",
-        columns=_columns(words),
-        limit=30,
+        name="ends-by-factor",
+        caption=f"Metres left on the core by what else is logged: furthest from the target is {far['factor']} "
+        f"{logged(far['level'])} with {far['mean']:.1f} m (a bad stand shows in all that ran on it)",
+        columns=[Shown("factor", "what differs"), *_columns("level")],
+        limit=80,
     )
 
 
@@ -154,28 +158,14 @@ def splice_target(results: Results) -> Block:
     if table.empty:
         return note("No splice is logged, so nothing can be said of a splice target.")
     main = table.loc[table["splices"].idxmax()]
-    failure = results.logs.plant.policy.failed_splice_cost
-    metre = float(table["metre_cost_per_year"].sum())
-    pays = (
-        f"One metre more at every splice costs {quantity(metre, currency, 0)} of paper a year; at "
-        f"{quantity(failure, currency, 0)} a failed splice it pays if it prevents one failure in "
-        f"{failure / metre:.1f} years."
-        if metre > 0
-        else ""
-    )
     seen = f"{curve.failed} of {curve.splices} splices failed."
     costs = study.costs[study.costs["material"] == main["material"]]
-    if curve.told:
-        finding = (
-            f"{logged(main['material'])}: {main['best_m']:.0f} m left on purpose cost least ({main['best_low']:.0f} to "
-            f"{main['best_high']:.0f} m), {main['current_m']:.0f} m are left now. {seen} {pays} {_MANUAL}"
-        )
-    else:
-        finding = (
-            f"Least-cost target: {curve.why}. {seen} {pays} Reelstands differ by {curve.apart_m:.1f} m only (standard "
-            f"deviation); if failures halved with every 10 m more, about {_round(curve.failures_needed)} failed "
-            f"splices at such settings would be needed to show it. {_MANUAL}"
-        )
+    finding = (
+        f"{logged(main['material'])}: {main['best_m']:.0f} m left on purpose cost least ({main['best_low']:.0f} to "
+        f"{main['best_high']:.0f} m), {main['current_m']:.0f} m are left now. {seen}"
+        if curve.told
+        else f"Least-cost target: {curve.why}. {seen}"
+    )
     return exhibit(
         figures.cost_curves(
             costs, currency=currency, current=float(main["current_m"]), best=float(main["best_m"])
@@ -201,6 +191,29 @@ def splice_target(results: Results) -> Block:
         ],
         file="splice_target",
     )
+
+
+def target_words(results: Results) -> Block:
+    """Say what a metre costs, what it would have to prevent, and what would tell more."""
+    study = results.reels.splices
+    if study.table.empty:
+        return note("Without splices no metre has a price.")
+    curve, currency = study.curve, results.logs.plant.currency
+    failure = results.logs.plant.policy.failed_splice_cost
+    metre = float(study.table["metre_cost_per_year"].sum())
+    lines = []
+    if metre > 0 and failure > 0:
+        lines.append(
+            f"One metre more at every splice costs {quantity(metre, currency, 0)} of paper a year; at "
+            f"{quantity(failure, currency, 0)} a failed splice it pays if it prevents one failure in "
+            f"{failure / metre:.1f} years."
+        )
+    if not curve.told:
+        lines.append(
+            f"What stands leave differs by {curve.apart_m:.1f} m (standard deviation). If failures halved with every "
+            f"10 m more, about {_round(curve.failures_needed)} failed splices at such settings would show it."
+        )
+    return points([*lines, _MANUAL])
 
 
 def _round(count: float) -> str:

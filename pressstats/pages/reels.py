@@ -10,6 +10,7 @@ from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, 
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..reels import (
+    LEVELS_IN_ORDER,
     breaks_per_1000_km,
     ends_cost,
     funnel_limits,
@@ -31,6 +32,7 @@ from .reel_ends import (
     splice_target,
     stands,
     strip,
+    target_words,
 )
 
 __all__ = [
@@ -55,6 +57,7 @@ __all__ = [
     "stands",
     "store_losses",
     "strip",
+    "target_words",
 ]
 
 #: What a factor of the regression is called.
@@ -87,12 +90,13 @@ def headline(results: Results) -> Block:
     named = study.suppliers.loc[study.suppliers["named"], "level"].tolist()
     more = f" {list_words(named)} breaks more often than chance explains." if named else ""
     worst = study.wasteful_stands["level"].tolist()
+    torn = study.strip["lost_kg_per_year"].sum(min_count=1)
     stand = f" {list_words(worst)} leaves far more on the core than the others." if worst else ""
     return headline_block(
         f"{100 * events / reels:.2f} breaks in 100 reels; reel ends take {tonnes(cost['kg'])} of paper a year.",
         f"{events:.0f} breaks in {reels:.0f} reels ({low:.2f} to {high:.2f} per 100); the paper left on cores is worth "
         f"{quantity(cost['cost'], currency, 0)} a year ({quantity(cost['cost_low'], '', 0)} to "
-        f"{quantity(cost['cost_high'], '', 0)}).{more}{stand}",
+        f"{quantity(cost['cost_high'], '', 0)}); strip takes {tonnes(torn)} a year.{more}{stand}",
     )
 
 
@@ -156,6 +160,7 @@ def funnel(results: Results) -> Block:
         limits[f"low{name}"], limits[f"high{name}"] = 100 * low, 100 * high
     low, high = funnel_limits(rate, table["reels"], 0.001)
     outside = (table["per_100_reels"] > 100 * high) | (table["per_100_reels"] < 100 * low)
+    table["named"] = outside
     finding = (
         f"{list_words(table.loc[outside, 'level'].tolist())} lies outside what chance keeps 998 times of 1,000."
         if outside.any()
@@ -215,6 +220,11 @@ def effects(results: Results) -> Block:
         clear=np.where((table["ci_low"] > 1) | (table["ci_high"] < 1), "yes", ""),
     )
     clear = table[table["clear"] == "yes"]
+    # Bands of time stand in their order, not in that of the alphabet.
+    ranks = {name: place for place, name in enumerate(LEVELS_IN_ORDER)}
+    place = table["level"].map(ranks).fillna(-1)
+    table = table.assign(place=place, factor_place=table["by"].map({by: n for n, by in enumerate(_FACTORS)}))
+    table = table.sort_values(["factor_place", "place"], kind="stable", ignore_index=True)
     families = sorted(set(table["family"]) - {""})
     caption = (
         "Web breaks per 1,000 km, and against the other levels of the same factor with all other factors alike "

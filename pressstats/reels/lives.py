@@ -36,6 +36,24 @@ def reel_codes(frame: pd.DataFrame) -> np.ndarray:
     return pd.factorize(suppliers * max(len(known), 1) + names)[0]
 
 
+def unlogged_runs(logs: Logs) -> np.ndarray:
+    """Return when the runs started whose reels nobody logged.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``reel_mounts``.
+
+    Returns
+    -------
+    ndarray of datetime64, shape (runs without a row in ``reel_mounts``,)
+        Their starts, in order.
+    """
+    runs = logs["runs"]
+    logged = pd.Index(logs["reel_mounts"]["run_id"].unique()).get_indexer(runs["run_id"])
+    return np.sort(runs["started_at"].to_numpy()[logged < 0])
+
+
 def metre_kg(logs: Logs, grammage: pd.DataFrame) -> pd.Series:
     """Return the weight of a metre of each material's web.
 
@@ -157,8 +175,9 @@ def _life(lives: pd.DataFrame, per_metre: pd.Series, logs: Logs, received: pd.Da
     before = np.cumsum(gone) - gone
     before -= before[begins]
     whole = received["received_kg"].to_numpy()[order][begins]
-    fresh = _fresh(lives, logs, start[begins], whole, order, begins)
-    whole = np.where(np.isnan(whole), np.where(fresh, start[begins], np.nan), whole)
+    fresh = _fresh(lives, logs, start[begins], received, order, begins)
+    # A whole reel that came short of weight never had what is missing: none of that was run.
+    whole = np.where(fresh, start[begins], whole)
     metres = (whole - start - before) / per_metre.to_numpy()[order]
     # At its first mount a whole reel has run nothing; later, errors of weighing can make it negative.
     metres = np.where(fresh & (number == 1), 0.0, np.maximum(metres, 0.0))
@@ -178,19 +197,28 @@ def _fresh(
     lives: pd.DataFrame,
     logs: Logs,
     start: np.ndarray,
-    received: np.ndarray,
+    received: pd.DataFrame,
     order: np.ndarray,
     begins: np.ndarray,
 ) -> np.ndarray:
     """Say of each mount, in order, whether its reel was whole when it was first mounted in these logs."""
     if not len(order):
         return np.zeros(0, dtype=bool)
+    weighed = received["received_kg"].to_numpy()[order][begins]
     near = 6 * np.sqrt(2) * logs.plant.measurement.reel_kg
     # Without a weight received, a reel is whole if it is about as heavy as those of its kind mostly are.
     once = pd.Series(start).where(begins == np.arange(len(begins)))
     kind = lives["material"].to_numpy()[order]
     usual = once.groupby(kind).transform(lambda kg: kg.quantile(0.75)).to_numpy()
-    return np.where(np.isnan(received), start > 0.9 * usual, start > received - near)
+    # Nothing can have run from a reel that came, and was mounted, while every run was logged.
+    came = received["received_on"].to_numpy()[order][begins]
+    at = lives["mounted_at"].to_numpy()[order][begins]
+    unlogged = unlogged_runs(logs)
+    seen = (came > logs["runs"]["started_at"].min()) & (
+        np.searchsorted(unlogged, came, side="left") == np.searchsorted(unlogged, at, side="left")
+    )
+    heavy = np.where(np.isnan(weighed), start > 0.9 * usual, start > weighed - near)
+    return np.asarray(heavy | (seen & ~np.isnan(start)))
 
 
 def _lots(lives: pd.DataFrame, logs: Logs, received: pd.DataFrame) -> np.ndarray:
