@@ -100,6 +100,9 @@ def _slips_at_the_reelstands(plant: Plant, faults: Faults) -> None:
     runs, sheet = plant.logbook["runs"], plant.logbook["reel_mounts"]
     run_at, start_at, end_at = sheet.column("run_id"), sheet.column("start_kg"), sheet.column("ended_by")
     material_at, strip_at = sheet.column("material"), sheet.column("strip_kg")
+    reel_at = slice(sheet.column("supplier"), sheet.column("reel_id") + 1)
+    # Reels hurt on the road stay legible: nothing planted hides another.
+    kept = [[reel.supplier, reel.reel_id] for reel in plant.newsprint.damaged]
     first = _first_on(runs, "date", plant.scenario.monday(0.70))
     known = runs.rows[first:]
     dates = {row[0]: (row[1], row[3]) for row in known}
@@ -110,6 +113,7 @@ def _slips_at_the_reelstands(plant: Plant, faults: Faults) -> None:
         and float(row[start_at]) > 850
         and row[strip_at] != "0"
         and row[end_at] == "splice"
+        and row[reel_at] not in kept
     )
     row = sheet.rows[place]
     date, press = dates[row[run_at]]
@@ -130,7 +134,7 @@ def _slips_at_the_reelstands(plant: Plant, faults: Faults) -> None:
     other = next(
         r
         for n, r in enumerate(sheet.rows)
-        if r[run_at] == row[run_at] and r is not row and r[end_at] == "splice"
+        if r[run_at] == row[run_at] and r is not row and r[end_at] == "splice" and r[reel_at] not in kept
     )
     other[end_at] = "glued"
     faults.impossible.append(

@@ -13,6 +13,8 @@ from .programme import RunOrder, Web
 from .reels import SMALLEST_PART_KG, Reel, Store
 from .scenario import (
     BREAKS_PER_KM,
+    BUTT_LEAST_M,
+    BUTT_SCATTER,
     COLLECT_STARTUP,
     COPIES_PCT,
     COPIES_PER_STOP,
@@ -20,6 +22,8 @@ from .scenario import (
     CUTOFF_MM,
     DAMAGED_SHARE,
     FAILED_SPLICE,
+    FAILED_SPLICE_FALL_M,
+    FAILED_SPLICE_MORE_M,
     NEWSPRINT,
     PAGE_HEIGHT_MM,
     PAGE_WIDTH_MM,
@@ -84,6 +88,7 @@ class _Running:
     event: str = ""
     used_kg: float = 0.0  # threading paper of this mount
     butt_kg: float = 0.0
+    failure: float = 0.0  # probability that its splice fails
 
 
 class Printer:
@@ -97,6 +102,7 @@ class Printer:
         self.breaks: dict[str, int] = {}
         self.reels_run: dict[str, set[str]] = {}
         self.failed = self.splices = 0
+        self.failed_expected = 0.0
         self._counted = 0
 
     def print(self, order: RunOrder) -> Printed:
@@ -237,10 +243,11 @@ class Printer:
         mount = _Running(truth, stand, reel, row, reel.kg, strip, now, at, used_kg=threading)
         truth.threading_kg += threading
         self.reels_run.setdefault(reel.supplier.name, set()).add(reel.reel_id)
-        butt_m = max(2.0, STANDS[stand] * (1 + 0.22 * chance.gauss(0, 1)))
+        butt_m = max(BUTT_LEAST_M, STANDS[stand] * (1 + BUTT_SCATTER * chance.gauss(0, 1)))
         mount.event = "splice"
-        if chance.random() < FAILED_SPLICE * math.exp(-(butt_m - SPLICE_TARGET_M) / SPLICE_TARGET_M):
-            mount.event, butt_m = "failed_splice", butt_m + chance.uniform(25, 90)
+        mount.failure = FAILED_SPLICE * math.exp(-(butt_m - SPLICE_TARGET_M) / FAILED_SPLICE_FALL_M)
+        if chance.random() < mount.failure:
+            mount.event, butt_m = "failed_splice", butt_m + chance.uniform(*FAILED_SPLICE_MORE_M)
         mount.butt_kg = butt_m * reel.kg_per_m
         metres = (reel.kg - strip - threading - mount.butt_kg) / reel.kg_per_m
         to_break = 1000 * chance.expovariate(BREAKS_PER_KM * reel.supplier.break_ratio)
@@ -264,6 +271,7 @@ class Printer:
             butt = left
             self.splices += 1
             self.failed += event == "failed_splice"
+            self.failed_expected += mount.failure
         elif event == "damaged":
             scrapped = left
         elif event == "web_break":

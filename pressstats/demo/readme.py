@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from .scenario import BREAKS_PER_KM, STANDS, SUPPLIERS
+from .scenario import BREAKS_PER_KM, STANDS, STRIP_LIMIT_MM, SUPPLIERS, TRANSPORT_DEPTH_MM
 
 __all__ = ["readme"]
 
@@ -120,17 +120,39 @@ def _reels(found: dict[str, Any]) -> str:
         "reel | found on | kg",
         [[f"{x['supplier']} {x['reel_id']}", x["found_on"], x["kg"]] for x in found["store_losses"]],
     )
-    bad = ends["bad_stand"]
+    hurt = _table(
+        "reel | material | load | delivery | came on | depth, mm | strip, kg",
+        [
+            [
+                f"{x['supplier']} {x['reel_id']}",
+                x["material"],
+                x["load"],
+                x["delivery_id"],
+                x["received_on"],
+                x["depth_mm"],
+                x["kg"],
+            ]
+            for x in found["transport_damage"]
+        ],
+    )
+    bad, more = ends["bad_stand"], ends["failed_leaves_more_m"]
     return f"""## Truths: reels
 
 {makers}
 
 - Makers differ in breaks per kilometre: **{breaks["worst"]}** has 1.7 times the rate of the others
-  ({1000 * BREAKS_PER_KM:.2f} per 1000 km).
+  ({1000 * BREAKS_PER_KM:.2f} per 1000 km). Without any effect: {", ".join(breaks["no_effect_of"])}.
 - Reelstand **{bad}** leaves {ends["mean_m"][bad]:.0f} m on the core, twice the target of
-  {ends["splice_target_m"]:.0f} m; the others 11.4 to 12.6 m (scatter 22 %). A splice fails with probability
-  {ends["failure_at_target"]} at 12 m, less by a factor e for each 12 m more: {ends["failed_splices"]} failed,
-  {ends["splices"]} held.
+  {ends["splice_target_m"]:.0f} m; the others 11.4 to 12.6 m (scatter {100 * ends["scatter_share"]:.0f} % from splice to
+  splice). A splice fails with probability {ends["failure_at_target"]} when it would leave
+  {ends["splice_target_m"]:.0f} m, less by a factor e for each {ends["falls_by_e_every_m"]:.0f} m more:
+  {ends["failed_splices"]} failed (by that probability {ends["failed_splices_expected"]:.0f} were to be
+  expected, the rest is chance), {ends["splices"]} held. A failed one leaves {more[0]:.0f} to {more[1]:.0f} m more.
+- Two trucks had a mishap on the road: these reels came with their outer layers torn or wet, far deeper than the
+  usual strip (at most {STRIP_LIMIT_MM:.0f} mm). The layers are torn off at the first mount; the rest is sound.
+
+{hurt}
+
 - Store losses: these part reels were lighter at their next mount than when they went back.
 
 {losses}"""
@@ -241,6 +263,7 @@ afterwards than when they were last put back, and those used up in it never leav
 
 def _numbers() -> str:
     strip = ", ".join(f"{maker.strip_mm} mm ({name})" for name, maker in SUPPLIERS.items())
+    shallow, deep = TRANSPORT_DEPTH_MM
     return f"""## How the numbers were chosen
 
 - Calipers: JCP A10 Newsprint (US GPO, Government Paper Specification Standards No. 11): 45 g/m2 0.075 mm, 52 g/m2
@@ -249,13 +272,14 @@ def _numbers() -> str:
 - Waste of 2 to 8 % (WAN-IFRA, 2018), start-up as a count per start and running waste as a share (American Printer,
   January 1996), two or three breaks in a hundred reels (DOI 10.1201/9781482290103-19), one failed splice in about 300
   (Editor & Publisher, 2005).
-- Strip: slab formula 4T(D - T)/(D2 - C2) of the American Institute of Marine Underwriters, T drawn around {strip}.
+- Strip: slab formula 4T(D - T)/(D2 - C2) of the American Institute of Marine Underwriters, T drawn around
+  {strip} or, for reels hurt on the road, evenly from {shallow:.0f} to {deep:.0f} mm (invented).
 - Weights: reels (mill label, floor scale) to 3 kg; butts, strip and torn paper (bench scale) to 0.1 kg; the remainder
   of a damaged reel to 3 kg. One counter counts all copies of a run: its error, 0.1 % from run to run, moves gross,
   good, start-up and running copies alike.
 - Common practice, no source: up to 75,000 copies an hour, one plate per colour and page, {len(STANDS) // 2} reelstands
   a press, film weights, start-up and standing use of ink, threading lengths, prices, lead times, two to three weeks of
   paper on the floor.
-- The default seed is one of a few hundred tried, taken because what is rare (breaks by maker, failed splices, the
-  grammage of the paper that came) fell near what was planted, so that a sound analysis finds the truths in this
-  folder. Other seeds scatter as chance does: of their 95 % intervals, one in twenty misses."""
+- The default seed is one of a few hundred tried, taken because what is rare (breaks by maker, the grammage of
+  the paper that came) fell near what was planted, so that a sound analysis finds the truths in this folder. Other
+  seeds scatter as chance does: of their 95 % intervals, one in twenty misses."""

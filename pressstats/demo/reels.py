@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 from random import Random
 
 from .logbook import Logbook, number
-from .scenario import CORE_MM, NEWSPRINT, REEL_KG, REEL_SCATTER, SUPPLIERS, Supplier
+from .scenario import CORE_MM, NEWSPRINT, REEL_KG, REEL_SCATTER, STRIP_LIMIT_MM, SUPPLIERS, Supplier
 
-__all__ = ["Reel", "Store", "StoreLoss", "make_reel", "reel_length_m", "slab_share"]
+__all__ = ["Reel", "Store", "StoreLoss", "make_reel", "reel_diameter_m", "reel_length_m", "slab_share"]
 
 PART_REELS_FIRST = 0.85
 STAYS_ON_THE_STAND = 0.9
@@ -23,6 +23,11 @@ STORE_LOSS_KG = (18.0, 60.0)
 def reel_length_m(diameter_m: float, caliper_um: float) -> float:
     """Return the length of paper on a reel, pi (D2 - d2) / 4t [m]."""
     return math.pi * (diameter_m**2 - (CORE_MM / 1000) ** 2) / (4 * caliper_um * 1e-6)
+
+
+def reel_diameter_m(length_m: float, caliper_um: float) -> float:
+    """Return the diameter of a reel of `length_m`, the inverse of `reel_length_m` [m]."""
+    return math.sqrt(4 * length_m * caliper_um * 1e-6 / math.pi + (CORE_MM / 1000) ** 2)
 
 
 def slab_share(depth_mm: float, diameter_m: float) -> float:
@@ -63,7 +68,7 @@ def make_reel(chance: Random, supplier: Supplier, material: str, number_of_reel:
     diameter = supplier.diameter_m * (1 + 0.004 * chance.gauss(0, 1))
     length = reel_length_m(diameter, sheet.caliper_um)
     kg = length * kg_per_m
-    depth = min(9.0, supplier.strip_mm * (0.55 + 0.45 * chance.gammavariate(2.0, 0.5)))
+    depth = min(STRIP_LIMIT_MM, supplier.strip_mm * (0.55 + 0.45 * chance.gammavariate(2.0, 0.5)))
     reading = round(kg + chance.gauss(0, REEL_KG))
     reel_id = supplier.reel_id.format(number_of_reel)
     reel = Reel(supplier, reel_id, material, kg, kg_per_m, reading, kg * slab_share(depth, diameter))

@@ -32,6 +32,7 @@ __all__ = [
     "TITLES",
     "Event",
     "Ink",
+    "Mishap",
     "Newsprint",
     "Press",
     "Scenario",
@@ -171,9 +172,21 @@ SUPPLIERS = {
     )
 }  # fmt: skip
 BREAKS_PER_KM = 0.00132  # of a supplier with ratio 1: about two in a hundred reels of 15 km
+# Breaks come per kilometre and maker: whatever else seems to move them is chance.
+NO_EFFECT_ON_BREAKS = ("age in the store", "number of remounts", "material", "reelstand", "press", "season")
 DAMAGED_SHARE = 0.0009  # of the new reels mounted
-FAILED_SPLICE = 0.0036  # at 12 m left on the core; falls by a factor e for each 12 m more
+STRIP_LIMIT_MM = 9.0  # the deepest strip of a reel that travelled well
+TRANSPORT_DEPTH_MM = (22.0, 45.0)  # torn or wet layers of a reel hurt on the road
+TRANSPORT_REELS = (4, 6)  # of one truck
 SPLICE_TARGET_M = 12.0
+FAILED_SPLICE = 0.0036  # of the splices that leave the target on the core
+FAILED_SPLICE_FALL_M = 12.0  # metres more left on the core for a failure less likely by a factor e
+FAILED_SPLICE_MORE_M = (
+    25.0,
+    90.0,
+)  # left on the core by a failed splice beside what the splice would have left
+BUTT_SCATTER = 0.22  # of the mean of the reelstand, splice to splice
+BUTT_LEAST_M = 2.0
 
 
 @dataclass(frozen=True)
@@ -244,6 +257,14 @@ class Event:
     titles: tuple[str, ...]
     copies: float
     pages: int
+
+
+@dataclass(frozen=True)
+class Mishap:
+    """A carrier's mishap: the first truck of a supplier that comes on or after a day brings hurt reels."""
+
+    supplier: str
+    after: dt.date
 
 
 @dataclass(frozen=True)
@@ -327,6 +348,11 @@ class Scenario:
     def cancelled_after(self) -> dt.date:
         """One truck ordered on or after this day is cancelled."""
         return self.monday(0.76)
+
+    @property
+    def mishaps(self) -> tuple[Mishap, ...]:
+        """The two trucks on which reels were hurt."""
+        return Mishap("Okkerin", self.monday(0.64)), Mishap("Vosgard", LAST_DAY - 10 * WEEK + DAY)
 
     @property
     def count_difference_on(self) -> dt.date:

@@ -13,6 +13,7 @@ from .prices import Prices
 from .programme import RunOrder
 from .reels import Store, reel_length_m
 from .scenario import NEWSPRINT, SUPPLIERS, Scenario, Supplier
+from .transport import TransportDamage, hurt_reels
 
 __all__ = ["PACK_KG", "TRUCK_KG", "Newsprint", "Truck", "daily_need"]
 
@@ -82,6 +83,10 @@ class Newsprint:
         self.late: Truck | None = None
         self.cancelled: Truck | None = None
         self.misbilled: Truck | None = None
+        # A stream of its own: what happens on the road shifts no other draw of the supply.
+        self.road = Random(f"{seed} transport")
+        self.mishaps = list(scenario.mishaps)
+        self.damaged: list[TransportDamage] = []
         self.express = 0
         self._orders = 0
 
@@ -211,10 +216,21 @@ class Newsprint:
             self.on_road.remove(truck)
             truck.received_on = today
             for material, reels in truck.reels.items():
-                delivery = f"{truck.load}{_letter(truck, material)}"
                 truck.received_kg[material] = self.store.receive(
-                    truck.supplier, material, reels, delivery, today
+                    truck.supplier, material, reels, _delivery(truck, material), today
                 )
+            self._travelled(truck, today)
+
+    def _travelled(self, truck: Truck, today: dt.date) -> None:
+        """Hurt reels of a truck that has just come, if its journey is one of the mishaps."""
+        for mishap in self.mishaps:
+            if mishap.supplier == truck.supplier.name and today >= mishap.after:
+                self.mishaps.remove(mishap)
+                came = [
+                    (_delivery(truck, m), r) for m, n in truck.reels.items() for r in self.store.new[m][-n:]
+                ]
+                self.damaged += hurt_reels(self.road, truck.load, today, came)
+                return
 
     def log(self, add: Callable[..., None]) -> None:
         """Write all trucks, received or not, as rows of deliveries."""
@@ -224,7 +240,7 @@ class Newsprint:
                 came = truck.received_kg.get(material)
                 soon = truck.received_on is None and truck.promised_on <= self.scenario.last + 7 * DAY
                 add(
-                    delivery_id=f"{truck.load}{_letter(truck, material)}", material=material,
+                    delivery_id=_delivery(truck, material), material=material,
                     quantity=number(asked if came is None else came), ordered_on=truck.ordered_on.isoformat(),
                     promised_on=truck.promised_on.isoformat(),
                     delivered_on=truck.received_on.isoformat() if truck.received_on else "",
@@ -235,5 +251,6 @@ class Newsprint:
                 )  # fmt: skip
 
 
-def _letter(truck: Truck, material: str) -> str:
-    return "abcde"[list(truck.reels).index(material)]
+def _delivery(truck: Truck, material: str) -> str:
+    """Return the delivery of one material of a truck."""
+    return truck.load + "abcde"[list(truck.reels).index(material)]

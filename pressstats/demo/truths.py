@@ -10,12 +10,17 @@ from .folder import Written
 from .scenario import (
     BAD_STAND,
     BREAKS_PER_KM,
+    BUTT_LEAST_M,
+    BUTT_SCATTER,
     COPIES_PCT,
     DIP_KG,
     FAILED_SPLICE,
+    FAILED_SPLICE_FALL_M,
+    FAILED_SPLICE_MORE_M,
     INK_SCATTER,
     INKS,
     NEWSPRINT,
+    NO_EFFECT_ON_BREAKS,
     REEL_KG,
     REEL_SCATTER,
     SMALL_KG,
@@ -84,14 +89,27 @@ def _paper(plant: Plant) -> dict[str, Any]:
                 "kg_per_stop": s.break_kg}
             for m, s in NEWSPRINT.items()
         },
-        "breaks": {"by_supplier": suppliers, "worst": max(SUPPLIERS, key=lambda name: SUPPLIERS[name].break_ratio)},
+        "breaks": {
+            "by_supplier": suppliers,
+            "worst": max(SUPPLIERS, key=lambda name: SUPPLIERS[name].break_ratio),
+            "no_effect_of": list(NO_EFFECT_ON_BREAKS),
+        },
+        "transport_damage": [
+            {**vars(reel), "received_on": reel.received_on.isoformat()} for reel in plant.newsprint.damaged
+        ],
         "reel_ends": {
             "splice_target_m": SPLICE_TARGET_M,
             "mean_m": STANDS,
             "bad_stand": BAD_STAND,
+            "scatter_share": BUTT_SCATTER,
+            "least_m": BUTT_LEAST_M,
             "failure_at_target": FAILED_SPLICE,
+            "falls_by_e_every_m": FAILED_SPLICE_FALL_M,
+            "failure_follows": "the metres that the splice itself would leave, not the mean of its reelstand",
+            "failed_leaves_more_m": list(FAILED_SPLICE_MORE_M),
             "splices": printer.splices - printer.failed,
             "failed_splices": printer.failed,
+            "failed_splices_expected": round(printer.failed_expected, 1),
         },
         "startup_step": {
             "press": scenario.startup_press, "from": scenario.startup_from.isoformat(),
