@@ -7,7 +7,7 @@ import pandas as pd
 
 from ..logs import Logs
 from ..tables import as_published
-from .lives import reel_codes
+from .lives import reel_codes, unlogged_runs
 
 __all__ = ["mount_ends", "reel_chain"]
 
@@ -68,7 +68,7 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
         received["first_mounted"] = received["last_ended"] = pd.Series(
             pd.NaT, received.index, "datetime64[us]"
         )
-        unlogged = _unlogged_runs(logs) if logs.has("reel_mounts") else np.array([], dtype="datetime64[us]")
+        unlogged = unlogged_runs(logs) if logs.has("reel_mounts") else np.array([], dtype="datetime64[us]")
         after = np.searchsorted(unlogged, received["received_on"].to_numpy(), side="right") < len(unlogged)
         received["in_store_kg"] = received["received_kg"].where(~after)
         if parts:
@@ -93,7 +93,7 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     first[1:] = last[:-1] = reel[1:] != reel[:-1]
     start, back = mounts["start_kg"].to_numpy()[order], mounts["returned_kg"].to_numpy()[order]
     before, since = np.roll(back, 1), np.roll(at, 1)
-    unlogged = _unlogged_runs(logs)
+    unlogged = unlogged_runs(logs)
     # Between two mounts it may have run in a run whose reels nobody logged: that is no loss of the store.
     hidden = np.searchsorted(unlogged, at, side="left") > np.searchsorted(unlogged, since, side="right")
     lost = np.where(first | hidden, np.nan, before - start)
@@ -112,10 +112,3 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     chain["store_loss_kg"] = losses
     chain["in_store_kg"] = np.where(after & (back[last] != 0), np.nan, back[last])
     return chain.sort_values(_REEL, ignore_index=True)
-
-
-def _unlogged_runs(logs: Logs) -> np.ndarray:
-    """Return when the runs started whose reels nobody logged, in order."""
-    runs = logs["runs"]
-    logged = pd.Index(logs["reel_mounts"]["run_id"].unique()).get_indexer(runs["run_id"])
-    return np.sort(runs["started_at"].to_numpy()[logged < 0])

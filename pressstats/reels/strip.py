@@ -109,10 +109,11 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
     Returns
     -------
     DataFrame, shape (suppliers, 15)
-        supplier, reels (whole ones whose strip was weighed), strip_kg (their mean), ci_low, ci_high (95 %) [kg], strip_pct [%], depth_mm
-        (mean), depth_q50, depth_q95 [mm], part_strip_kg (mean of a reel mounted again) [kg], damaged (reels that ended
-        by damage), damaged_per_1000 with damaged_high (exact upper 95 % limit), short_kg (weight received less weight
-        mounted, mean) [kg], lost_kg_per_year [kg / year], lost_cost_per_year [currency / year].
+        supplier, reels (whole ones whose strip was weighed), strip_kg (their mean), ci_low, ci_high (95 %) [kg],
+        strip_pct [%], depth_mm (mean), depth_q50, depth_q95 [mm], part_strip_kg (mean of a reel mounted again)
+        [kg], damaged (reels that ended by damage), damaged_per_1000 with damaged_high (exact upper 95 %
+        limit), short_kg (weight received less weight mounted, mean) [kg], lost_kg_per_year [kg / year],
+        lost_cost_per_year [currency / year].
     """
     grouped = whole.groupby("supplier")
     table = grouped.agg(
