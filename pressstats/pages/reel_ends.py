@@ -85,12 +85,13 @@ def ends_by(results: Results) -> Block:
     table = pd.concat(parts, ignore_index=True)
     if table.empty:
         return needs("What reel ends differ by", "reel_mounts", "materials")
-    far = table.loc[(table["mean"] - target).abs().idxmax()]
+    # Means drawn together: a level with four splices is no finding.
+    far = table.loc[(table["pooled"] - target).abs().idxmax()]
     return sheet(
         table,
         name="ends-by-factor",
         caption=f"Metres left on the core by what else is logged: furthest from the target is {far['factor']} "
-        f"{logged(far['level'])} with {far['mean']:.1f} m (a bad stand shows in all that ran on it)",
+        f"{logged(far['level'])} with {far['pooled']:.1f} m (a bad stand shows in all that ran on it)",
         columns=[Shown("factor", "what differs"), *_columns("level")],
         limit=80,
     )

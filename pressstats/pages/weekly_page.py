@@ -227,7 +227,7 @@ _DEEDS = {
     "unexplained paper": "Look for a mount or a weight that was not logged.",
     "ink use": "Check dips, gauge and deliveries before the ducts; see the ink page.",
     "reel ends": "Have the crew check the splice setting against the maker's manual.",
-    "web breaks": "Take a supplier its counts, and look at tension and rollers of a stand (reels page).",
+    "web breaks": "Take it to the supplier with its counts (reels page); have a stand's tension and rollers looked at.",
     "transport damage": "Send the supplier the reel numbers and the kilograms.",
     "store losses": "Check stripping in the store and the scale.",
     "cover low": "See that the open order comes in time; else bring one forward, or ask what a stand-in could carry.",
