@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -97,8 +98,8 @@ def break_effects(lives: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (levels of six factors, 9)
         by (supplier, width, season, age, mounts, reelstand), level, km, breaks, ratio (rate over that
         of the other levels together, for the same of every other factor), ci_low, ci_high (95 %), p_value
-        (two-sided), family. Blank where a level lets expect fewer than five breaks, or where the logs
-        hold no other level.
+        (two-sided), family. Blank where a level lets expect fewer than five breaks, where the logs hold no
+        other level, or where it always goes together with a level of another factor.
 
     Notes
     -----
@@ -120,8 +121,8 @@ def break_effects(lives: pd.DataFrame) -> pd.DataFrame:
     levels = {name: _levels(factors[name], km, events) for name in _FACTORS}
     parts = []
     for chosen, cluster in ((_OF_LOTS, known["lot"].to_numpy()), (("reelstand",), stand_week)):
-        fit, columns, shares = _fit(levels, km, events, cluster)
-        parts += [_effects(name, levels[name], km, events, fit, columns, shares) for name in chosen]
+        model = _fit(levels, km, events, cluster)
+        parts += [_effects(name, levels[name], km, events, model) for name in chosen]
     return pd.concat(parts, ignore_index=True)
 
 
@@ -135,19 +136,31 @@ def _levels(values: pd.Series, km: np.ndarray, events: np.ndarray) -> tuple[np.n
     return code, pd.Index(names), np.where(enough, np.arange(len(names)), -1)
 
 
+class _Model(NamedTuple):
+    """A fit on all factors.
+
+    The column of each level (the commonest of a factor has none: it is what the others are measured
+    against), the kilometres' shares by level (those that tell too little last), the columns in the fit,
+    and combinations of columns that nobody can tell apart, shape (columns, combinations).
+    """
+
+    fit: CountFit | None
+    columns: dict[tuple[str, int], int]
+    shares: dict[str, np.ndarray]
+    kept: np.ndarray
+    same: np.ndarray
+
+
 def _fit(
     levels: dict[str, tuple[np.ndarray, pd.Index, np.ndarray]],
     km: np.ndarray,
     events: np.ndarray,
     cluster: np.ndarray,
-) -> tuple[CountFit | None, dict[tuple[str, int], int], dict[str, np.ndarray]]:
-    """Fit breaks on all factors, mounts of one cluster and the same levels added up to one cell.
-
-    Return the fit, the column of each level (the commonest of a factor has none: it is what the others
-    are measured against), and the kilometres' shares by level, those that tell too little last.
-    """
+) -> _Model:
+    """Fit breaks on all factors, mounts of one cluster and the same levels added up to one cell."""
+    shares = {name: np.zeros(len(names) + 1) for name, (_, names, _) in levels.items()}
     if events.sum() < _FEWEST:
-        return None, {}, {name: np.zeros(len(names) + 1) for name, (_, names, _) in levels.items()}
+        return _Model(None, {}, shares, np.zeros(0, int), np.zeros((0, 0)))
     coded, sizes = [cluster], [int(cluster.max()) + 1]
     told = np.ones(len(km), dtype=bool)
     for code, names, model in levels.values():
@@ -160,7 +173,7 @@ def _fit(
     exposure = np.bincount(cell, weights=km[told])
     count = np.bincount(cell, weights=events[told])
     columns: dict[tuple[str, int], int] = {}
-    regressors, shares = [np.ones(len(exposure))], {}
+    regressors = [np.ones(len(exposure))]
     for place, (name, (_, names, _)) in enumerate(levels.items(), start=1):
         here = coded[place][told][first]
         length = np.bincount(here, weights=exposure, minlength=len(names) + 1)
@@ -169,13 +182,26 @@ def _fit(
             if level != length.argmax():
                 columns[name, int(level)] = len(regressors)
                 regressors.append((here == level).astype(float))
-    design = pd.DataFrame(np.stack(regressors, axis=1))
-    try:
-        fit = count_regression(count, design, exposure, pd.factorize(cluster[told][first])[0])
-    except np.linalg.LinAlgError:
-        # Two factors that always change together cannot be told apart.
-        return None, columns, shares
-    return fit, columns, shares
+    design = np.stack(regressors, axis=1)
+    kept, same = _told_apart(design)
+    fit = count_regression(count, pd.DataFrame(design[:, kept]), exposure, cluster[told][first])
+    return _Model(fit, columns, shares, kept, same)
+
+
+def _told_apart(design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return columns that differ from all combinations of those before them, and how each other is combined."""
+    gram = design.T @ design
+    kept: list[int] = [0]
+    same = []
+    for column in range(1, len(gram)):
+        weights = np.linalg.solve(gram[np.ix_(kept, kept)], gram[kept, column])
+        if gram[column, column] - weights @ gram[kept, column] > 1e-8 * gram[column, column]:
+            kept.append(column)
+            continue
+        combination = np.zeros(len(gram))
+        combination[kept], combination[column] = -weights, 1.0
+        same.append(combination)
+    return np.array(kept), np.array(same).reshape(-1, len(gram)).T
 
 
 def _cells(coded: Sequence[np.ndarray], sizes: Sequence[int]) -> tuple[np.ndarray, np.ndarray]:
@@ -193,37 +219,36 @@ def _effects(
     levels: tuple[np.ndarray, pd.Index, np.ndarray],
     km: np.ndarray,
     events: np.ndarray,
-    fit: CountFit | None,
-    columns: dict[tuple[str, int], int],
-    shares: dict[str, np.ndarray],
+    model: _Model,
 ) -> pd.DataFrame:
-    code, names, model = levels
+    code, names, modelled = levels
     table = pd.DataFrame({"by": name, "level": names})
     table["km"] = np.bincount(code, weights=km, minlength=len(names))
     table["breaks"] = np.bincount(code, weights=events, minlength=len(names))
     found = np.full((len(names), 4), np.nan)
-    if fit is not None and (shares[name] > 0).sum() >= 2:
-        for level in np.flatnonzero(model >= 0):
-            found[level] = _against_the_others(fit, name, int(level), columns, shares[name])
+    if (model.shares[name] > 0).sum() >= 2:
+        for level in np.flatnonzero(modelled >= 0):
+            found[level] = _against_the_others(model, name, int(level))
     table[["ratio", "ci_low", "ci_high", "p_value"]] = found
-    table["family"] = fit.family if fit is not None else ""
+    table["family"] = model.fit.family if model.fit is not None else ""
     return table[_EFFECTS]
 
 
-def _against_the_others(
-    fit: CountFit, name: str, level: int, columns: dict[tuple[str, int], int], shares: np.ndarray
-) -> tuple[float, float, float, float]:
+def _against_the_others(model: _Model, name: str, level: int) -> tuple[float, float, float, float]:
     """Return ratio, limits and p-value of a level against the others, weighted by their kilometres."""
-    weights = np.zeros(len(fit.coefficients))
-    others = shares.copy()
+    weights = np.zeros(len(model.columns) + 1)
+    others = model.shares[name].copy()
     others[level] = 0.0
     others /= others.sum()
     for other, share in enumerate(others):
-        if (name, other) in columns:
-            weights[columns[name, other]] -= share
-    if (name, level) in columns:
-        weights[columns[name, level]] += 1.0
-    value, error = fit.contrast(weights)
+        if (name, other) in model.columns:
+            weights[model.columns[name, other]] -= share
+    if (name, level) in model.columns:
+        weights[model.columns[name, level]] += 1.0
+    # What always goes together with another factor's level has no effect of its own to show.
+    if model.fit is None or np.abs(weights @ model.same).max(initial=0.0) > 1e-6:
+        return np.nan, np.nan, np.nan, np.nan
+    value, error = model.fit.contrast(weights[model.kept])
     reach = special.ndtri(0.975) * error
     p_value = 2 * special.ndtr(-abs(value) / error)
     return float(np.exp(value)), float(np.exp(value - reach)), float(np.exp(value + reach)), float(p_value)

@@ -16,6 +16,7 @@ from scipy import special
 __all__ = ["CountFit", "chance_of_dispersion", "count_regression"]
 
 _STEPS = 60
+_NEAR = 0.05
 #: A spread among clusters is modelled where chance alone would show it this rarely.
 _DISPERSED = 0.05
 
@@ -102,7 +103,10 @@ def count_regression(
     y = np.asarray(events, dtype=float)
     x = design.to_numpy(dtype=float)
     size = np.ones(len(y)) if exposure is None else np.asarray(exposure, dtype=float)
-    group = np.arange(len(y)) if cluster is None else np.asarray(cluster)
+    group = np.arange(len(y)) if cluster is None else np.unique(cluster, return_inverse=True)[1]
+    # Cells of a cluster stand together, so that they are added up in one pass over all columns.
+    order = np.argsort(group, kind="stable")
+    y, x, size, group = y[order], x[order], size[order], group[order]
     start = np.zeros(x.shape[1])
     beta, expected = _fit(y, x, size, group, np.inf, start)
     p_dispersion = chance_of_dispersion(y, expected, group)
@@ -123,7 +127,7 @@ def count_regression(
         deviance=deviance,
         degrees=len(y) - x.shape[1],
         p_dispersion=p_dispersion,
-        expected=expected,
+        expected=expected[np.argsort(order)],
     )
 
 
@@ -160,9 +164,14 @@ def _fit(
         rate = np.log(max(y.sum(), 0.5) / size.sum())
         beta = np.linalg.lstsq(x.T @ x, x.T @ np.full(len(y), rate), rcond=None)[0]
     value, expected = _value(y, x, size, group, shape, beta)
+    information, longest = np.empty(0), np.inf
     for _ in range(_STEPS):
         factor = 1.0 if np.isinf(shape) else _factor(y, expected, group, shape)[group]
-        step = np.linalg.solve(_information(x, expected, group, shape), x.T @ (y - factor * expected))
+        # Near the top the information hardly changes from step to step.
+        if longest > _NEAR:
+            information = _information(x, expected, group, shape)
+        step = np.linalg.solve(information, x.T @ (y - factor * expected))
+        longest = float(np.abs(step).max())
         scale = 1.0
         while True:
             trial = beta + scale * step
@@ -171,7 +180,7 @@ def _fit(
                 break
             scale /= 2
         beta, expected, gain, value = trial, means, new - value, new
-        if abs(gain) < 1e-10 * (abs(value) + 1) and np.abs(step).max() < 1e-6:
+        if abs(gain) < 1e-10 * (abs(value) + 1) and longest < 1e-6:
             break
     return beta, expected
 
@@ -189,10 +198,11 @@ def _factor(y: np.ndarray, expected: np.ndarray, group: np.ndarray, shape: float
 
 
 def _information(x: np.ndarray, expected: np.ndarray, group: np.ndarray, shape: float) -> np.ndarray:
-    whole: np.ndarray = x.T @ (x * expected[:, None])
+    weighted = x * expected[:, None]
+    whole: np.ndarray = x.T @ weighted
     if np.isinf(shape):
         return whole
-    sums = np.stack([np.bincount(group, weights=expected * column) for column in x.T], axis=1)
+    sums = np.add.reduceat(weighted, np.flatnonzero(np.diff(group, prepend=-1)))
     return whole - sums.T @ (sums / (shape + np.bincount(group, weights=expected))[:, None])
 
 
