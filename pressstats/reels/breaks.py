@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
@@ -11,7 +12,7 @@ from scipy import special
 
 from ..logs import Logs
 from ..tables import as_published
-from .counts import CountFit, count_regression
+from .counts import DISPERSED, CountFit, chance_of_dispersion, count_regression
 from .rates import (
     chance_of_excess,
     chance_of_more,
@@ -314,31 +315,49 @@ def supplier_pairs(lives: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (pairs, 8)
-        first (the one with the higher rate), second, ratio, ci_low, ci_high (exact 95 %), p_value, told_apart,
+        first (the one with the higher rate), second, ratio, ci_low, ci_high (95 %), p_value, told_apart,
         more_reels (of both together, in their present proportion, until a difference of the size seen would
-        be found in four of five cases; 0 where it is found, infinite where the rates are equal).
+        be found in four of five cases; 0 where it is found, infinite where the rates are equal, blank where
+        one has no break yet). Suppliers of whom neither has a break are left out.
+
+    Notes
+    -----
+    Test and limits are exact where lots are alike; where they spread more than chance allows, the
+    logarithm's distance from equal rates, and the limits' from the ratio, are widened by as much.
     """
-    mine = table[(table["by"] == "supplier") & (table["breaks"] > 0)].sort_values(
-        "per_100_reels", ascending=False
-    )
+    mine = table[table["by"] == "supplier"].sort_values("per_100_reels", ascending=False)
     rows = []
+    inflation = _inflation(lives) if len(mine) > 1 else 1.0
     for place, one in enumerate(mine.itertuples()):
         for two in list(mine.itertuples())[place + 1 :]:
-            ratio, low, high = rate_ratio(one.breaks, one.reels, two.breaks, two.reels)
-            p_value = chance_of_excess(one.breaks, one.reels, two.breaks, two.reels)
+            if one.breaks == 0:
+                continue
+            ratio, low, high = _widened(
+                rate_ratio(one.breaks, one.reels, two.breaks, two.reels), math.sqrt(inflation)
+            )
+            chance = chance_of_excess(one.breaks, one.reels, two.breaks, two.reels)
+            p_value = float(2 * special.ndtr(special.ndtri(chance / 2) / math.sqrt(inflation)))
             both = one.reels + two.reels
             wanted = reels_to_tell_apart(
-                one.breaks / one.reels, two.breaks / two.reels, one.reels / both, inflation=_inflation(lives)
+                one.breaks / one.reels, two.breaks / two.reels, one.reels / both, inflation=inflation
             )
             apart = p_value < 0.05
-            more = 0.0 if apart else max(wanted - both, 0.0)
+            more = 0.0 if apart else np.maximum(wanted - both, 0.0)
             rows.append((one.level, two.level, ratio, low, high, p_value, apart, more))
     columns = ["first", "second", "ratio", "ci_low", "ci_high", "p_value", "told_apart", "more_reels"]
     return pd.DataFrame(rows, columns=columns)
 
 
+def _widened(limits: tuple[float, float, float], times: float) -> tuple[float, float, float]:
+    """Return a ratio and its limits, these so many times as far away by the logarithm."""
+    ratio, low, high = limits
+    if not 0 < ratio < math.inf:
+        return limits
+    return ratio, ratio * (low / ratio) ** times, ratio * (high / ratio) ** times
+
+
 def _inflation(lives: pd.DataFrame) -> float:
-    """Return the variance of breaks of a lot over what chance alone gives, at least 1."""
+    """Return the variance of breaks of lots over what chance alone gives: 1 unless they spread clearly more."""
     lot = lives["lot"].to_numpy()
     km = np.bincount(lot, weights=np.nan_to_num(lives["run_m"]))
     count = np.bincount(lot, weights=(lives["ended_by"] == "web_break").astype(float))
@@ -347,5 +366,6 @@ def _inflation(lives: pd.DataFrame) -> float:
     maker[lot] = pd.factorize(lives["supplier"])[0]
     rate = np.bincount(maker, weights=count) / np.maximum(np.bincount(maker, weights=km), 1e-9)
     mean = rate[maker] * km
-    used = mean > 0
-    return max(float(((count - mean)[used] ** 2).sum() / mean.sum()), 1.0)
+    if chance_of_dispersion(count, mean, np.arange(len(mean))) >= DISPERSED:
+        return 1.0
+    return max(float(((count - mean) ** 2).sum() / mean.sum()), 1.0)

@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-__all__ = ["CountFit", "chance_of_dispersion", "count_regression"]
+__all__ = ["DISPERSED", "CountFit", "chance_of_dispersion", "count_regression"]
 
 _STEPS = 60
 _NEAR = 0.05
 #: A spread among clusters is modelled where chance alone would show it this rarely.
-_DISPERSED = 0.05
+DISPERSED = 0.05
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def count_regression(
     beta, expected = _fit(y, x, size, group, np.inf, start)
     p_dispersion = chance_of_dispersion(y, expected, group)
     shape = np.inf
-    if family == "negative binomial" or (family == "" and p_dispersion < _DISPERSED):
+    if family == "negative binomial" or (family == "" and p_dispersion < DISPERSED):
         shape = _shape(y, x, size, group, beta)
         beta, expected = _fit(y, x, size, group, shape, beta)
     information = _information(x, expected, group, shape)

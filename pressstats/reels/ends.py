@@ -145,16 +145,32 @@ def ends_cost(logs: Logs, ends: pd.DataFrame) -> dict[str, float]:
 
     Notes
     -----
-    Splices come by chance and each leaves what it leaves: the variance of such a sum is the sum of squares.
+    Of reels that are run out, the number follows from the paper that the presses used: what varies is what
+    each leaves, about the mean of its reelstand, material and kind of end. Failed splices come by chance,
+    so that the variance of their sum is the sum of squares. An end that nobody weighed adds the
+    error of the mean that stands for it.
     """
     kg, years = _with_unweighed(ends), logged_years(logs)
     found: dict[str, float] = {}
-    for name, amount in (("kg", kg), ("cost", kg * ends["unit_price"])):
+    for name, price in (("kg", 1.0), ("cost", ends["unit_price"])):
+        amount, weighed = kg * price, ends["butt_kg"] * price
         total = float(amount.sum(min_count=1))
-        half = special.ndtri(0.975) * math.sqrt(float((amount**2).sum()))
+        half = special.ndtri(0.975) * math.sqrt(_variance_of_sum(ends, amount, weighed))
         found |= {name: total / years, f"{name}_low": max(total - half, 0.0) / years}
         found[f"{name}_high"] = (total + half) / years
     return found
+
+
+def _variance_of_sum(ends: pd.DataFrame, amount: pd.Series, weighed: pd.Series) -> float:
+    """Return the variance of the sum of `amount`, of which `weighed` were read."""
+    failed = ends["ended_by"] == _FAILED
+    grouped = weighed[~failed].groupby([ends["reelstand"], ends["material"]])
+    groups = grouped.agg(["size", "count", "var"])
+    # One reading alone shows no scatter: it is taken to be that of the others.
+    usual = (groups["var"] * groups["count"]).sum() / groups["count"][groups["var"].notna()].sum()
+    scatter = groups["var"].fillna(usual)
+    size, known = groups["size"], groups["count"].clip(lower=1)
+    return float((scatter * size**2 / known).sum() + (amount[failed] ** 2).sum())
 
 
 def ends_by(ends: pd.DataFrame, factor: str, target_m: float) -> pd.DataFrame:

@@ -132,9 +132,16 @@ def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
     good = ends[(ends["ended_by"] == "splice") & ends["butt_m"].notna()]
     quarter = ends["date"].dt.year * 4 + ends["date"].dt.quarter
     place = ends["reelstand"].astype(object) + "\n" + quarter.astype("Int64").astype(str)
-    means = pooled_means(good["butt_m"].to_numpy(), place[good.index].to_numpy(), judged=False).table
-    stands = pooled_means(good["butt_m"].to_numpy(), good["reelstand"].to_numpy(), judged=False).table
+    here = place[good.index]
+    means = pooled_means(good["butt_m"].to_numpy(), here.to_numpy(), judged=False).table
+    # Scatter about the quarter's own mean, so that a setting changed is no scatter.
+    settled = good["butt_m"] - good["butt_m"].groupby(here).transform("mean")
+    settled *= np.sqrt(_freedom(here, good["reelstand"]))
+    stands = pooled_means(settled.to_numpy(), good["reelstand"].to_numpy(), judged=False).table
     stands = stands.set_index("level")
+    stands["pooled"] = pooled_means(good["butt_m"], good["reelstand"], judged=False).table.set_index("level")[
+        "pooled"
+    ]
     reading = (butt_error_kg * good["butt_m"] / good["butt_kg"].where(good["butt_kg"] > 0)) ** 2
     reading = reading.groupby(good["reelstand"]).mean().reindex(stands.index).fillna(0.0)
     # However coarse the scale, stands do scatter: a tenth of what is read is the least.
@@ -144,7 +151,6 @@ def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
         {
             "material": ends["material"],
             "meant": place.map(means.set_index("level")["pooled"]).astype("float64").fillna(alone),
-            # Scatter about the stand's own mean, the same for its quarters.
             "scatter": ends["reelstand"].map(scatter).astype("float64"),
             "failed": (ends["ended_by"] == "failed_splice").astype("float64"),
             "splices": 1.0,
@@ -162,6 +168,12 @@ def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
     table["left"] = frame.groupby(keys)["left"].sum()
     table["known"] = frame.groupby(keys)["left"].count()
     return table.reset_index()
+
+
+def _freedom(places: pd.Series, stands: pd.Series) -> pd.Series:
+    """Return degrees of freedom about the stand's mean over those about its quarters' means, for each splice."""
+    count = places.groupby(stands).transform("size")
+    return (count - 1) / (count - places.groupby(stands).transform("nunique")).clip(lower=1)
 
 
 def _of_material(
