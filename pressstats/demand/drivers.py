@@ -1,0 +1,292 @@
+"""Copies and pages of the issues to come: as booked where they are booked, else as the title's past goes on.
+
+A plan is not the truth either: what it lately was off by, at that distance, corrects it and is its
+uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from .issues import Calendar, TitlePast, days_printed, titles_of, weekday_of
+from .trends import fit_trend
+
+__all__ = ["DRAWS", "Drivers", "Expected", "drivers_of"]
+
+#: Distances between booking and publication that are judged together [day].
+_LEADS = np.array([14, 28, 56])
+#: Past bookings that tell how a title's are off; fewer are judged with those of all titles.
+_OWN_BOOKINGS = 12
+_RECENT_BOOKINGS = 150
+#: Draws that stand for the pages of an issue.
+DRAWS = 40
+_LATELY = np.timedelta64(182, "D")
+#: Days beyond the logs for which the calendar is looked up.
+_BEYOND = np.timedelta64(600, "D")
+
+
+@dataclass(frozen=True)
+class Expected:
+    """What is expected of the issues to come.
+
+    Attributes
+    ----------
+    issues : DataFrame, shape (issues, 6)
+        day, title, copies (expected), colour_share (colour pages of all pages), runs, source (plan, model).
+    pages : ndarray, shape (issues, DRAWS)
+        Equally likely numbers of pages of each issue.
+    """
+
+    issues: pd.DataFrame
+    pages: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Bookings:
+    """Bookings of a title in the order in which they were made, and what came of those that are past."""
+
+    day: np.ndarray
+    made: np.ndarray  # not a time where the booking has no date
+    copies: np.ndarray
+    pages: np.ndarray
+    colour: np.ndarray
+    lead: np.ndarray
+    off_copies: np.ndarray  # came over booked; blank where still ahead
+    off_pages: np.ndarray
+
+    def known_at(self, known: np.datetime64, today: bool) -> np.ndarray:
+        """Return the positions of the last known booking of each day after `known`."""
+        made = (self.made <= known) | (np.isnat(self.made) & today)
+        rows = np.flatnonzero(made & (self.day > known))
+        # The last one made of a day stands.
+        _, last = np.unique(self.day[rows][::-1], return_index=True)
+        return np.asarray(rows[::-1][last])
+
+    def errors_at(self, known: np.datetime64, lead: int) -> np.ndarray:
+        """Return the positions of the bookings of that distance whose issue was printed by `known`."""
+        rows = np.flatnonzero((self.day <= known) & (self.lead == lead) & np.isfinite(self.off_copies))
+        return np.asarray(rows[np.argsort(self.day[rows], kind="stable")][-_RECENT_BOOKINGS:])
+
+
+@dataclass(frozen=True)
+class Drivers:
+    """Issues and bookings, ready to be asked from any day.
+
+    Attributes
+    ----------
+    titles : list of TitlePast
+        Every title's issues.
+    bookings : dict of _Bookings
+        Bookings by title.
+    calendar : Calendar
+        Days without publication and public holidays.
+    last : datetime64[D]
+        Last day of the logs: bookings that tell no day of making are known from then on only.
+    """
+
+    titles: list[TitlePast]
+    bookings: dict[str, _Bookings]
+    calendar: Calendar
+    last: np.datetime64
+
+    def expected(self, known: pd.Timestamp, days: pd.DatetimeIndex) -> Expected:
+        """Return what the issues on `days` are expected to be by one who knows all up to `known`.
+
+        Parameters
+        ----------
+        known : Timestamp
+            Last day whose issues and bookings are known.
+        days : DatetimeIndex, shape (days,)
+            Days asked for, later than `known`.
+
+        Returns
+        -------
+        Expected
+            The issues, by title and day. A booked title that was never printed takes what is booked.
+        """
+        now, ahead = np.datetime64(known, "D"), days.to_numpy().astype("datetime64[D]")
+        past = {one.title: one.until(now) for one in self.titles}
+        printed = np.unique(np.concatenate([one.day for one in past.values()])) if past else ahead[:0]
+        parts, pages = [], []
+        for title in sorted({*past, *self.bookings}):
+            found = self._of_title(title, past.get(title), printed, now, ahead)
+            if found is not None:
+                parts.append(found[0])
+                pages.append(found[1])
+        if not parts:
+            columns = ["day", "title", "copies", "colour_share", "runs", "source"]
+            return Expected(pd.DataFrame(columns=columns), np.zeros((0, DRAWS)))
+        return Expected(pd.concat(parts, ignore_index=True), np.concatenate(pages))
+
+    def _of_title(
+        self,
+        title: str,
+        past: TitlePast | None,
+        printed: np.ndarray,
+        now: np.datetime64,
+        ahead: np.ndarray,
+    ) -> tuple[pd.DataFrame, np.ndarray] | None:
+        comes = np.zeros(len(ahead), dtype=bool)
+        if past is not None and len(past.day):
+            comes = days_printed(past, printed, self.calendar, ahead)
+        mine = self.bookings.get(title)
+        rows = mine.known_at(now, now >= self.last) if mine is not None else np.zeros(0, int)
+        booking = np.full(len(ahead), -1)
+        if mine is not None and len(rows):
+            place = np.searchsorted(ahead, mine.day[rows])
+            inside = (place < len(ahead)) & (ahead[np.minimum(place, len(ahead) - 1)] == mine.day[rows])
+            booking[place[inside]] = rows[inside]
+            planned = booking >= 0
+            # The plan says which days come out, where it says anything.
+            comes[planned] = mine.copies[booking[planned]] > 0
+        days, booking = ahead[comes], booking[comes]
+        if not len(days):
+            return None
+        copies, share, runs = np.full(len(days), np.nan), np.full(len(days), np.nan), np.ones(len(days))
+        pages = np.full((len(days), DRAWS), np.nan)
+        if past is not None and len(past.day):
+            copies, pages, share, runs = _modelled(past, days, now, self.calendar)
+        if mine is not None:
+            self._put_booked(mine, booking, now, copies, pages, share)
+        use = np.isfinite(copies) & np.isfinite(pages).all(axis=1)
+        table = pd.DataFrame(
+            {
+                "day": days[use],
+                "title": pd.Series([title] * int(use.sum()), dtype="str"),
+                "copies": copies[use],
+                "colour_share": share[use],
+                "runs": runs[use],
+                "source": np.where(booking[use] >= 0, "plan", "model"),
+            }
+        )
+        return table, pages[use]
+
+    def _put_booked(
+        self,
+        mine: _Bookings,
+        booking: np.ndarray,
+        now: np.datetime64,
+        copies: np.ndarray,
+        pages: np.ndarray,
+        share: np.ndarray,
+    ) -> None:
+        """Put what is booked in place of what the past says, corrected by what bookings were off."""
+        lead = np.where(booking >= 0, mine.lead[np.maximum(booking, 0)], -1)
+        for band in np.unique(lead[lead >= 0]):
+            here = np.flatnonzero(lead == band)
+            rows = booking[here]
+            off_copies, off_pages = self._off(mine, now, int(band))
+            # Of few bookings little is learned.
+            ratio = (np.clip(off_copies, 0.5, 2.0).sum() + 4) / (len(off_copies) + 4)
+            copies[here] = mine.copies[rows] * ratio
+            planned = mine.pages[rows]
+            told = planned > 0
+            pages[here[told]] = np.maximum(planned[told, None] + _draws(off_pages), 1.0)
+            coloured = told & np.isfinite(mine.colour[rows])
+            share[here[coloured]] = np.minimum(mine.colour[rows][coloured] / planned[coloured], 1.0)
+
+    def _off(self, mine: _Bookings, now: np.datetime64, band: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return by how much bookings of a title at that distance were off; of all titles where few are its own."""
+        rows = mine.errors_at(now, band)
+        if len(rows) >= _OWN_BOOKINGS:
+            return mine.off_copies[rows], mine.off_pages[rows][np.isfinite(mine.off_pages[rows])]
+        every = [(one, one.errors_at(now, band)) for one in self.bookings.values()]
+        off_copies = np.concatenate([one.off_copies[rows] for one, rows in every])
+        off_pages = np.concatenate([one.off_pages[rows] for one, rows in every])
+        return off_copies, off_pages[np.isfinite(off_pages)]
+
+
+def drivers_of(logs: Logs) -> Drivers:
+    """Return issues and bookings of the logs.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    Drivers
+        Ready to be asked.
+    """
+    titles = titles_of(logs)
+    last = np.datetime64(logs.as_of, "D")
+    first = min((one.day[0] for one in titles), default=last)
+    return Drivers(titles, _bookings(logs, titles), Calendar(logs.plant, first, last + _BEYOND), last)
+
+
+def _bookings(logs: Logs, titles: list[TitlePast]) -> dict[str, _Bookings]:
+    if not logs.has("plan"):
+        return {}
+    past = {one.title: one for one in titles}
+    found = {}
+    for title, rows in logs["plan"].groupby("title", sort=True):
+        rows = rows.sort_values("made_on", na_position="first", kind="stable")
+        day, made = (rows[name].to_numpy().astype("datetime64[D]") for name in ("date", "made_on"))
+        copies, pages, colour = (
+            rows[name].to_numpy(dtype=float) for name in ("copies_planned", "pages_planned", "colour_pages")
+        )
+        came_copies, came_pages = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+        one = past.get(str(title))
+        if one is not None:
+            place = np.minimum(np.searchsorted(one.day, day), len(one.day) - 1)
+            hit = (one.day[place] == day) & one.whole[place]
+            came_copies[hit], came_pages[hit] = one.copies[place[hit]], one.pages[place[hit]]
+        distance = np.where(np.isnat(made), 0, (day - made).astype(float))
+        found[str(title)] = _Bookings(
+            day,
+            made,
+            copies,
+            pages,
+            colour,
+            np.searchsorted(_LEADS, distance, side="left"),
+            came_copies / np.where(copies > 0, copies, np.nan),
+            came_pages - np.where(pages > 0, pages, np.nan),
+        )
+    return found
+
+
+def _modelled(
+    past: TitlePast, days: np.ndarray, now: np.datetime64, calendar: Calendar
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return copies, draws of pages, colour share and runs of a title's issues by its own past."""
+    usual = np.flatnonzero(~past.event)
+    usual = usual if len(usual) >= 8 else np.arange(len(past.day))
+    day, weekday = past.day[usual], weekday_of(days)
+    at = (day - now).astype(float), weekday_of(day), calendar.holiday(day)
+    to = (days - now).astype(float), weekday, calendar.holiday(days)
+    of_copies = fit_trend(np.log(np.maximum(past.copies[usual], 1)), *at)
+    of_pages = fit_trend(past.pages[usual], *at)
+    # The regression is of what is usual; the mean of what promotions and chance leave makes it a mean.
+    copies = np.exp(of_copies.at(*to)) * (np.exp(of_copies.rest).mean() if len(of_copies.rest) else 1.0)
+    pages = of_pages.at(*to)[:, None] + _draws(of_pages.rest)
+    lately = day > now - _LATELY
+    lately = lately if lately.sum() >= 8 else np.ones(len(day), dtype=bool)
+    rows, on = usual[lately], weekday_of(day[lately])
+    share = _ratio(past.colour_pages[rows], past.pages[rows], on)[weekday]
+    runs = _ratio(past.runs[rows], np.ones(len(rows)), on)[weekday]
+    return copies, pages, share, runs
+
+
+def _ratio(above: np.ndarray, below: np.ndarray, weekday: np.ndarray) -> np.ndarray:
+    """Return sums over sums by weekday, shape (7,); of all weekdays where one was not seen."""
+    known = np.isfinite(above)
+    if not known.any():
+        return np.full(7, np.nan)
+    up = np.bincount(weekday[known], weights=above[known], minlength=7)
+    down = np.bincount(weekday[known], weights=below[known], minlength=7)
+    return np.where(down > 0, up / np.where(down > 0, down, 1.0), up.sum() / down.sum())
+
+
+def _draws(rest: np.ndarray) -> np.ndarray:
+    """Return `DRAWS` equally likely values that stand for all of `rest`."""
+    if not len(rest):
+        return np.zeros(DRAWS)
+    ranked = np.sort(rest)
+    return np.asarray(
+        np.interp((np.arange(DRAWS) + 0.5) / DRAWS * len(ranked) - 0.5, np.arange(len(ranked)), ranked)
+    )

@@ -1,0 +1,175 @@
+"""What was published: titles by day, with their copies, pages and runs; and which days are still to come.
+
+An issue is a title on a publication day; its copies are those of all its runs. Materials follow from
+issues: whoever forecasts copies and pages by title and weekday has forecast every material.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..plant import Plant
+
+__all__ = ["Calendar", "TitlePast", "days_printed", "titles_of", "weekday_of"]
+
+#: A title comes out on a weekday if it did on two of the last four of them on which anything was printed.
+_LAST, _LEAST = 4, 2
+#: Public holidays that came on a title's weekdays before it is said to skip them.
+_HOLIDAYS_SEEN = 2
+
+
+@dataclass(frozen=True)
+class TitlePast:
+    """Every issue of a title, in the order of its days.
+
+    Attributes
+    ----------
+    title : str
+        The title.
+    day : ndarray of datetime64[D], shape (issues,)
+        Publication days.
+    copies, pages, colour_pages, runs : ndarray, shape (issues,)
+        Copies ordered, pages, colour pages (blank where not logged) and runs.
+    event : ndarray of bool, shape (issues,)
+        Whether an event was booked.
+    whole : ndarray of bool, shape (issues,)
+        Whether no run of that day was set aside.
+    """
+
+    title: str
+    day: np.ndarray
+    copies: np.ndarray
+    pages: np.ndarray
+    colour_pages: np.ndarray
+    runs: np.ndarray
+    event: np.ndarray
+    whole: np.ndarray
+
+    def until(self, known: np.datetime64) -> TitlePast:
+        """Return the whole issues up to a day."""
+        use = np.flatnonzero(self.whole[: int(np.searchsorted(self.day, known, side="right"))])
+        parts = (self.day, self.copies, self.pages, self.colour_pages, self.runs, self.event, self.whole)
+        return TitlePast(self.title, *(part[use] for part in parts))
+
+
+def titles_of(logs: Logs) -> list[TitlePast]:
+    """Return the past of every title that was printed, in alphabetical order.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    list of TitlePast
+        Titles with their issues.
+    """
+    grouped = logs["runs"].groupby(["title", "date"], sort=True)
+    issues = grouped.agg(
+        copies=("copies_ordered", "sum"),
+        pages=("pages", "max"),
+        colour_pages=("colour_pages", "max"),
+        runs=("run_id", "size"),
+    ).reset_index()
+    event = pd.Series("", issues.index)
+    if logs.has("plan"):
+        plan = logs["plan"].sort_values("made_on", na_position="first", kind="stable")
+        booked = plan.drop_duplicates(["title", "date"], keep="last").set_index(["title", "date"])["event"]
+        event = booked.reindex(pd.MultiIndex.from_frame(issues[["title", "date"]])).fillna("")
+    issues["event"] = (event != "").to_numpy()
+    issues["whole"] = ~issues["date"].isin(logs.lost_nights).to_numpy()
+    return [
+        TitlePast(
+            str(title),
+            mine["date"].to_numpy().astype("datetime64[D]"),
+            *(mine[name].to_numpy(dtype=float) for name in ("copies", "pages", "colour_pages", "runs")),
+            mine["event"].to_numpy(),
+            mine["whole"].to_numpy(),
+        )
+        for title, mine in issues.groupby("title", sort=True)
+    ]
+
+
+class Calendar:
+    """Days without publication and public holidays, looked up once for all years in question.
+
+    Parameters
+    ----------
+    plant : Plant
+        The plant.
+    first, last : datetime64[D]
+        Days between which is asked.
+    """
+
+    def __init__(self, plant: Plant, first: np.datetime64, last: np.datetime64) -> None:
+        self._first = first
+        days = pd.date_range(pd.Timestamp(first), pd.Timestamp(last), freq="D")
+        closed = set(plant.calendar.closed)
+        iso = days.strftime("%Y-%m-%d")
+        self._closed = np.array([day in closed or day[5:] in closed for day in iso], dtype=bool)
+        self._holiday = np.zeros(len(days), dtype=bool)
+        if plant.calendar.country:
+            # Imported here: it takes long, and many plants name no country.
+            import holidays
+
+            years = range(days[0].year, days[-1].year + 1)
+            known = holidays.country_holidays(plant.calendar.country, plant.calendar.subdivision, years=years)
+            self._holiday = np.array([day.date() in known for day in days], dtype=bool)
+
+    def closed(self, days: np.ndarray) -> np.ndarray:
+        """Say on which days nothing is published, shape of `days`."""
+        return np.asarray(self._closed[(days - self._first).astype(int)])
+
+    def holiday(self, days: np.ndarray) -> np.ndarray:
+        """Say which days are public holidays, shape of `days`; none where the plant names no country."""
+        return np.asarray(self._holiday[(days - self._first).astype(int)])
+
+
+def weekday_of(days: np.ndarray) -> np.ndarray:
+    """Return the weekday of each day, Monday 0."""
+    # The first of January 1970 was a Thursday.
+    return np.asarray((days.astype("datetime64[D]").astype(int) + 3) % 7)
+
+
+def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days: np.ndarray) -> np.ndarray:
+    """Say on which days to come a title comes out, by what it lately did.
+
+    Parameters
+    ----------
+    past : TitlePast
+        The title's known issues.
+    printed : ndarray of datetime64[D]
+        Days on which any title was printed, as far as known, in their order.
+    calendar : Calendar
+        Days without publication and public holidays.
+    days : ndarray of datetime64[D], shape (days,)
+        Days to come.
+
+    Returns
+    -------
+    ndarray of bool, shape (days,)
+        Whether it comes out. A plan that says otherwise is for others to weigh.
+    """
+    comes = np.zeros(len(days), dtype=bool)
+    if not len(past.day):
+        return comes
+    weekday, printed_on = weekday_of(days), weekday_of(printed)
+    since = printed >= past.day[0]
+    for one in range(7):
+        # A title that began lately is judged by the weekdays since.
+        last = printed[since & (printed_on == one)][-_LAST:]
+        hits = int(np.isin(last, past.day).sum())
+        if len(last) and hits >= min(_LEAST, len(last)):
+            comes |= weekday == one
+    comes &= ~calendar.closed(days)
+    between = np.arange(past.day[0], past.day[-1] + 1)
+    own = between[np.isin(weekday_of(between), np.unique(weekday_of(past.day))) & ~calendar.closed(between)]
+    off = own[calendar.holiday(own)]
+    if len(off) >= _HOLIDAYS_SEEN and np.isin(off, past.day).mean() < 0.5:
+        comes &= ~calendar.holiday(days)
+    return comes

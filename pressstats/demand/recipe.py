@@ -1,0 +1,181 @@
+"""What turns issues into materials, gathered from the logs once: runs, coverage, and use by week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..paper import web_use
+from .drivers import Drivers, drivers_of
+from .issues import weekday_of
+from .makeup import MakeUp, make_up_of
+
+__all__ = ["Recipe", "RunPast", "recipe_of"]
+
+
+@dataclass(frozen=True)
+class RunPast:
+    """Runs in the order of their publication days.
+
+    Attributes
+    ----------
+    day : ndarray of datetime64[D], shape (runs,)
+        Publication days.
+    weekday, title : ndarray of int, shape (runs,)
+        Weekday, Monday 0, and number of the title.
+    titles : dict of int
+        Numbers of the titles.
+    ordered, gross, startup, pages, colour_pages, plates, page_m2 : ndarray, shape (runs,)
+        Copies ordered, gross copies, start-up copies, pages, colour pages, plates exposed, area of a page [m2].
+    solid_pages : dict of ndarray, shape (runs,)
+        Solid pages of a copy by ink; blank where the run's coverage is not known.
+    """
+
+    day: np.ndarray
+    weekday: np.ndarray
+    title: np.ndarray
+    titles: dict[str, int]
+    ordered: np.ndarray
+    gross: np.ndarray
+    startup: np.ndarray
+    pages: np.ndarray
+    colour_pages: np.ndarray
+    plates: np.ndarray
+    page_m2: np.ndarray
+    solid_pages: dict[str, np.ndarray]
+
+    def lately(self, known: np.datetime64, days: int = 182) -> slice:
+        """Return where the runs of the last `days` days up to `known` stand."""
+        first = np.searchsorted(self.day, known - np.timedelta64(days, "D"), side="right")
+        return slice(int(first), int(np.searchsorted(self.day, known, side="right")))
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Everything needed to turn issues into materials, as far as the logs tell.
+
+    Attributes
+    ----------
+    history : DataFrame, shape (weeks, materials)
+        Weekly use (:func:`pressstats.demand.weekly_use`).
+    kinds : DataFrame
+        kind, ink and grammage_gsm of each material.
+    drivers : Drivers
+        Issues and bookings.
+    make_up : MakeUp
+        Webs by title and pages.
+    runs : RunPast
+        The runs.
+    week_ends : ndarray of datetime64[D], shape (weeks,)
+        Last days of the weeks.
+    printed : dict of ndarray, shape (weeks,)
+        Nominal weight of the gross copies by newsprint [kg].
+    solid, starts : dict of ndarray, shape (weeks,)
+        Solid area printed [m2] and runs that printed it, by ink.
+    copies, run_count : ndarray, shape (weeks,)
+        Gross copies and runs.
+    """
+
+    history: pd.DataFrame
+    kinds: pd.DataFrame
+    drivers: Drivers
+    make_up: MakeUp
+    runs: RunPast
+    week_ends: np.ndarray
+    printed: dict[str, np.ndarray]
+    solid: dict[str, np.ndarray]
+    starts: dict[str, np.ndarray]
+    copies: np.ndarray
+    run_count: np.ndarray
+
+
+def recipe_of(logs: Logs, history: pd.DataFrame, exposure: pd.DataFrame) -> Recipe:
+    """Return what turns issues into materials.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``.
+    history : DataFrame
+        Result of :func:`pressstats.demand.weekly_use`.
+    exposure : DataFrame
+        Result of :func:`pressstats.ink.ink_exposure`.
+
+    Returns
+    -------
+    Recipe
+        The recipe.
+    """
+    weeks = history.index
+    webs = web_use(logs)
+    printed = (webs["area_m2"] * webs["nominal_gsm"] / 1000).groupby([webs["week"], webs["material"]]).sum()
+    by_ink = exposure.groupby(["week", "ink"])[["solid_m2", "starts"]].sum(min_count=1)
+    runs = logs["runs"]
+    by_week = runs["copies_gross"].groupby(logs.plant.week_of(runs["date"])).agg(["sum", "size"])
+    by_week = by_week.reindex(weeks, fill_value=0)
+    return Recipe(
+        history=history,
+        kinds=logs["materials"].set_index("material")[["kind", "ink", "grammage_gsm"]],
+        drivers=drivers_of(logs),
+        make_up=make_up_of(logs),
+        runs=_runs(logs),
+        week_ends=weeks.to_numpy().astype("datetime64[D]") + np.timedelta64(6, "D"),
+        printed=_columns(printed.unstack(fill_value=0.0).reindex(weeks, fill_value=0.0)),
+        solid=_columns(by_ink["solid_m2"].unstack().reindex(weeks)),
+        starts=_columns(by_ink["starts"].unstack().reindex(weeks)),
+        copies=by_week["sum"].to_numpy(dtype=float),
+        run_count=by_week["size"].to_numpy(dtype=float),
+    )
+
+
+def _columns(table: pd.DataFrame) -> dict[str, np.ndarray]:
+    return {str(name): table[name].to_numpy(dtype=float) for name in table}
+
+
+def _runs(logs: Logs) -> RunPast:
+    runs = logs["runs"].sort_values("date", kind="stable", ignore_index=True)
+    code, titles = pd.factorize(runs["title"], sort=True)
+    day = runs["date"].to_numpy().astype("datetime64[D]")
+    numbers = {
+        name: runs[column].to_numpy(dtype=float)
+        for name, column in (
+            ("ordered", "copies_ordered"),
+            ("gross", "copies_gross"),
+            ("startup", "copies_startup_waste"),
+            ("pages", "pages"),
+            ("colour_pages", "colour_pages"),
+            ("plates", "plates"),
+        )
+    }
+    page_m2 = (runs["page_width_mm"] * runs["page_height_mm"] / 1e6).to_numpy(dtype=float)
+    return RunPast(
+        day=day,
+        weekday=weekday_of(day),
+        title=code,
+        titles={str(name): number for number, name in enumerate(titles)},
+        page_m2=page_m2,
+        solid_pages=_solid_pages(logs, runs),
+        **numbers,
+    )
+
+
+def _solid_pages(logs: Logs, runs: pd.DataFrame) -> dict[str, np.ndarray]:
+    if not logs.has("coverage"):
+        return {}
+    coverage = logs["coverage"]
+    place = pd.Index(runs["run_id"]).get_indexer(coverage["run_id"])
+    aside = logs.set_aside
+    lost = runs["run_id"].isin(aside.loc[aside["table"] == "coverage", "run_id"]).to_numpy()
+    known = np.zeros(len(runs), dtype=bool)
+    known[place[place >= 0]] = True
+    found = {}
+    for ink, rows in coverage.groupby("ink"):
+        at = place[rows.index]
+        # A run with coverage of other inks only does not print this one.
+        solid = np.where(known & ~lost, 0.0, np.nan)
+        solid[at[at >= 0]] += rows["solid_pages"].to_numpy()[at >= 0]
+        found[str(ink)] = solid
+    return found

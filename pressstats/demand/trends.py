@@ -1,0 +1,132 @@
+"""Copies and pages by title and weekday: level, trend that damps, season of 365.25 days, public holidays.
+
+One weighted regression for each title: recent issues count more, odd ones (promotions) less, and the
+level of the last weeks is carried on, fading with the distance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["Trend", "fit_trend"]
+
+_YEAR = 365.25
+#: Days after which an issue counts half.
+_HALF = 420.0
+#: Days over which the trend, and the level of the last weeks, fade.
+_TREND_FADES, _LEVEL_FADES = 500.0, 90.0
+#: Share that each older issue counts less in the level of the last weeks.
+_LEVEL_SHARE = 0.06
+_HUBER = 2.0
+_REWEIGHTINGS = 4
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A fitted title.
+
+    Attributes
+    ----------
+    coefficients : ndarray
+        Of weekdays, trend, season and holiday.
+    weekdays : ndarray of int
+        Weekdays that were seen, Monday 0.
+    pairs : int
+        Pairs of sine and cosine of the year.
+    level : float
+        How far the last weeks lie above the regression.
+    rest : ndarray, shape (issues,)
+        What the regression leaves of the issues of the last year.
+    """
+
+    coefficients: np.ndarray
+    weekdays: np.ndarray
+    pairs: int
+    level: float
+    rest: np.ndarray
+
+    def at(self, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray) -> np.ndarray:
+        """Return what is expected.
+
+        Parameters
+        ----------
+        days : ndarray, shape (issues,)
+            Days since the day up to which issues were known [day].
+        weekday : ndarray of int, shape (issues,)
+            Weekday, Monday 0; one never seen takes the mean of the others.
+        holiday : ndarray of bool, shape (issues,)
+            Whether it is a public holiday.
+
+        Returns
+        -------
+        ndarray, shape (issues,)
+            Expected values.
+        """
+        design = _design(days, weekday, holiday, self.weekdays, self.pairs)
+        return np.asarray(
+            design @ self.coefficients + self.level * np.exp(-np.maximum(days, 0) / _LEVEL_FADES)
+        )
+
+
+def _design(
+    days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, weekdays: np.ndarray, pairs: int
+) -> np.ndarray:
+    one = (weekday[:, None] == weekdays).astype(float)
+    one[~one.any(axis=1)] = 1 / len(weekdays)
+    # The trend goes on from today ever more slowly.
+    ahead = np.maximum(days, 0)
+    trend = np.where(days > 0, _TREND_FADES * (1 - np.exp(-ahead / _TREND_FADES)), days) / _YEAR
+    turn = 2 * np.pi * days[:, None] / _YEAR * np.arange(1, pairs + 1)
+    return np.column_stack([one, trend, np.sin(turn), np.cos(turn), holiday.astype(float)])
+
+
+def fit_trend(values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray) -> Trend:
+    """Fit a title.
+
+    Parameters
+    ----------
+    values : ndarray, shape (issues,)
+        Copies in logarithms, or pages, in the order of their days.
+    days : ndarray, shape (issues,)
+        Days since the day up to which issues are known: negative, or 0 [day].
+    weekday : ndarray of int, shape (issues,)
+        Weekday, Monday 0.
+    holiday : ndarray of bool, shape (issues,)
+        Whether it was a public holiday.
+
+    Returns
+    -------
+    Trend
+        The fit. A season needs three quarters of a year, and all its waves a year and a half.
+    """
+    weekdays = np.unique(weekday)
+    span = float(days[-1] - days[0]) if len(days) else 0.0
+    pairs = 3 if span >= 1.5 * _YEAR else 1 if span >= 0.75 * _YEAR else 0
+    design = _design(days, weekday, holiday, weekdays, pairs)
+    weight = 0.5 ** (-days / _HALF)
+    spread = max(float(values.std()), 1e-9)
+    # In units of their spread, of which issues scatter by about a half. A little of a prior: trend, season and holiday are nothing until issues say otherwise; a trend seen over
+    # a few months is hardly one.
+    width = np.full(design.shape[1], 1e3)
+    width[len(weekdays)] = 0.5 * min(span / _YEAR, 2.0) + 1e-3
+    width[len(weekdays) + 1 : -1] = 0.6
+    width[-1] = 2.0
+    penalty = np.diag(0.25 / width**2)
+    scaled_values = values / spread
+    robust = np.ones(len(values))
+    coefficients = np.zeros(design.shape[1])
+    for _ in range(_REWEIGHTINGS):
+        both = weight * robust
+        scaled = design * both[:, None]
+        coefficients = spread * np.linalg.solve(scaled.T @ design + penalty, scaled.T @ scaled_values)
+        rest = values - design @ coefficients
+        scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-6 * spread
+        robust = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(rest), 1e-12))
+    rest = values - design @ coefficients
+    age = np.arange(len(values))[::-1]
+    near = robust * (1 - _LEVEL_SHARE) ** age
+    # A level of few issues is drawn to none.
+    level = float((near * rest).sum() / (near.sum() + 4.0))
+    return Trend(coefficients, weekdays, pairs, level, rest[days > -_YEAR])

@@ -1,0 +1,99 @@
+"""Assumptions that differ from what is expected: more pages, fewer copies, other paper, a title less or more."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from .drivers import DRAWS, Expected
+from .issues import weekday_of
+
+__all__ = ["WhatIf"]
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """What is assumed otherwise.
+
+    Parameters
+    ----------
+    copies : mapping of str to float
+        Factor on the copies of a title.
+    pages : mapping of str to float
+        Pages more (or, negative, fewer) of a title.
+    grammage : mapping of str to float
+        Nominal grammage of a newsprint [g/m2].
+    coverage : mapping of str to float
+        Factor on the coverage of an ink.
+    waste : float
+        Factor on copies spoilt at starts and on the run.
+    closed : tuple of str
+        Titles that are given up.
+    added : DataFrame, optional
+        A new title's issues: title, weekday (Monday 0), copies, pages, and like (the title whose make-up, colour
+        and waste it takes).
+    """
+
+    copies: Mapping[str, float] = field(default_factory=dict)
+    pages: Mapping[str, float] = field(default_factory=dict)
+    grammage: Mapping[str, float] = field(default_factory=dict)
+    coverage: Mapping[str, float] = field(default_factory=dict)
+    waste: float = 1.0
+    closed: tuple[str, ...] = ()
+    added: pd.DataFrame | None = None
+
+    @property
+    def like(self) -> dict[str, str]:
+        """Titles whose make-up, colour and waste new ones take."""
+        if self.added is None:
+            return {}
+        return dict(zip(self.added["title"], self.added["like"], strict=True))
+
+    def issues(self, expected: Expected, days: pd.DatetimeIndex) -> Expected:
+        """Return the issues under these assumptions.
+
+        Parameters
+        ----------
+        expected : Expected
+            What is expected without them.
+        days : DatetimeIndex
+            Days asked for.
+
+        Returns
+        -------
+        Expected
+            The issues, those of a new title on its weekdays.
+
+        Raises
+        ------
+        ValueError
+            If a title is named that is not expected at all.
+        """
+        if self == WhatIf():
+            return expected
+        table, pages = expected.issues, expected.pages
+        known = set(table["title"])
+        unknown = sorted(
+            (set(self.copies) | set(self.pages) | set(self.closed) | set(self.like.values())) - known
+        )
+        if unknown:
+            raise ValueError(
+                f"no issue of {', '.join(unknown)} is expected; titles: {', '.join(sorted(known))}"
+            )
+        table = table.assign(copies=table["copies"] * table["title"].map(self.copies).fillna(1.0))
+        more = table["title"].map(self.pages).fillna(0.0).to_numpy(dtype=float)
+        pages = np.maximum(pages + more[:, None], 1.0)
+        parts, drawn = [table], [pages]
+        for row in () if self.added is None else self.added.itertuples():
+            ahead = days.to_numpy().astype("datetime64[D]")
+            ahead = ahead[weekday_of(ahead) == row.weekday]
+            new = pd.DataFrame({"day": ahead, "title": row.title, "copies": float(row.copies)})
+            new["colour_share"] = table.loc[table["title"] == row.like, "colour_share"].mean()
+            parts.append(new.assign(runs=1.0, source="model"))
+            drawn.append(np.full((len(new), DRAWS), float(row.pages)))
+        table, pages = pd.concat(parts, ignore_index=True), np.concatenate(drawn)
+        stay = ~table["title"].isin(self.closed).to_numpy()
+        return Expected(table[stay].reset_index(drop=True), pages[stay])
