@@ -134,7 +134,7 @@ class Drivers:
         if past is not None and len(past.day):
             comes = days_printed(past, printed, self.calendar, ahead)
         mine = self.bookings.get(title)
-        rows = mine.known_at(now, now >= self.last) if mine is not None else np.zeros(0, int)
+        rows = mine.known_at(now, bool(now >= self.last)) if mine is not None else np.zeros(0, int)
         booking = np.full(len(ahead), -1)
         if mine is not None and len(rows):
             place = np.searchsorted(ahead, mine.day[rows])

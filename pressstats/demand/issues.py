@@ -52,8 +52,16 @@ class TitlePast:
     def until(self, known: np.datetime64) -> TitlePast:
         """Return the whole issues up to a day."""
         use = np.flatnonzero(self.whole[: int(np.searchsorted(self.day, known, side="right"))])
-        parts = (self.day, self.copies, self.pages, self.colour_pages, self.runs, self.event, self.whole)
-        return TitlePast(self.title, *(part[use] for part in parts))
+        return TitlePast(
+            self.title,
+            self.day[use],
+            self.copies[use],
+            self.pages[use],
+            self.colour_pages[use],
+            self.runs[use],
+            self.event[use],
+            self.whole[use],
+        )
 
 
 def titles_of(logs: Logs) -> list[TitlePast]:
@@ -87,7 +95,10 @@ def titles_of(logs: Logs) -> list[TitlePast]:
         TitlePast(
             str(title),
             mine["date"].to_numpy().astype("datetime64[D]"),
-            *(mine[name].to_numpy(dtype=float) for name in ("copies", "pages", "colour_pages", "runs")),
+            mine["copies"].to_numpy(dtype=float),
+            mine["pages"].to_numpy(dtype=float),
+            mine["colour_pages"].to_numpy(dtype=float),
+            mine["runs"].to_numpy(dtype=float),
             mine["event"].to_numpy(),
             mine["whole"].to_numpy(),
         )

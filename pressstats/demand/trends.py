@@ -107,8 +107,8 @@ def fit_trend(values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday
     design = _design(days, weekday, holiday, weekdays, pairs)
     weight = 0.5 ** (-days / _HALF)
     spread = max(float(values.std()), 1e-9)
-    # In units of their spread, of which issues scatter by about a half. A little of a prior: trend, season and holiday are nothing until issues say otherwise; a trend seen over
-    # a few months is hardly one.
+    # In units of their spread, about half of which is scatter. A little of a prior: trend, season and holiday are
+    # nothing until issues say otherwise, and a trend seen over a few months is hardly one.
     width = np.full(design.shape[1], 1e3)
     width[len(weekdays)] = 0.5 * min(span / _YEAR, 2.0) + 1e-3
     width[len(weekdays) + 1 : -1] = 0.6
