@@ -20,7 +20,7 @@ from pressstats.demand import (
     weekly_use,
     whole_weeks,
 )
-from pressstats.forecast import CHOICE, HORIZON
+from pressstats.forecast.simple import CHOICE, HORIZON
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import effective_grammage, run_balance, threading_paper

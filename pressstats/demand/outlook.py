@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ..forecast import (
+from ..forecast.simple import (
     CHOICE,
     METHODS,
     Backtest,

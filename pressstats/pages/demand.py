@@ -9,7 +9,7 @@ from .. import figures
 from ..demand import Outlook, choice_table
 from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
-from ..forecast import METHODS
+from ..forecast.simple import METHODS
 from ..results import Results
 from .common import last_weeks, per_cent, tonnes
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from statsmodels.tsa.exponential_smoothing.ets import ETSModel
 
-from pressstats.forecast import (
+from pressstats.forecast.simple import (
     CHOICE,
     HORIZON,
     METHODS,

@@ -1,0 +1,243 @@
+"""How wrong will a forecast be? Learnt from what it missed at past origins, for every horizon.
+
+The size of an error is a gamma regression on what can be known beforehand (horizon, the spread that the
+smoothing model implies, how far the methods disagree, the naive error), pooled over series and origins, times a
+factor of the series' own past errors, shrunk towards 1. Errors divided by their size are then pooled by
+horizon, and their quantiles make the interval: the width is calibrated on forecasts, never on a fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from .combining import combine, member_errors, member_weights
+from .rolling import Rolled, least_known
+
+__all__ = ["PROBABILITIES", "Judgement", "judge", "quantile_factors"]
+
+#: Probabilities at which shapes of errors are held; others lie on lines in normal scores between them.
+PROBABILITIES = np.array(
+    [
+        *(0.005, 0.01, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5),
+        *(0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 0.975, 0.99, 0.995),
+    ]
+)
+#: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log implied spread,
+#: log disagreement. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
+_PRIOR = np.array([-0.01, 0.19, 0.59, 0.16])
+_PRIOR_ERRORS = 50.0
+#: Quantiles of absolute scaled errors on M1, and how many errors they are worth.
+_SHAPE_AT = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99])
+_SHAPE = np.array([0.0, 0.14, 0.28, 0.43, 0.59, 0.76, 0.95, 1.19, 1.55, 2.15, 2.75, 3.7, 4.52])
+_SHAPE_ERRORS = 30.0
+#: Errors counted beyond this many times their size are held there in the regressions.
+_OUTLYING = 6.0
+#: Independent errors that the prior of a series' own factor is worth.
+_OWN_PRIOR = 16.0
+#: Factor for series without any past error of their own.
+_UNTRIED = 1.15
+#: Share of symmetric quantiles in the shape: past drifts to one side need not go on.
+_SYMMETRY = 0.5
+#: No quantile lies further away than this many naive errors.
+WIDTH_MOST = 100.0
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Forecast from one origin, and how far to trust it.
+
+    Attributes
+    ----------
+    point : ndarray, shape (series, horizon)
+        Combined forecast [unit of the series]; blank where there is none.
+    size : ndarray, shape (series, horizon)
+        Expected absolute error [unit of the series].
+    shape : ndarray, shape (horizon, probabilities)
+        Quantiles of the error divided by its size [1].
+    limit : ndarray, shape (series,)
+        Largest distance of a quantile from the point [unit of the series].
+    weights : ndarray, shape (methods, series)
+        Weight of each method [1].
+    scores : ndarray, shape (origins, series, horizon)
+        Past errors divided by their size [1]; blank where unknown.
+    """
+
+    point: np.ndarray
+    size: np.ndarray
+    shape: np.ndarray
+    limit: np.ndarray
+    weights: np.ndarray
+    scores: np.ndarray
+
+
+def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
+    """Return the combined forecast of one origin with the errors that were known then.
+
+    Parameters
+    ----------
+    rolled : Rolled
+        Forecasts of all methods from all origins.
+    row : int
+        Origin of the forecast.
+    past : ndarray of int, shape (past,)
+        Earlier origins whose errors count, as far as known at the origin.
+    lag : int
+        Steps in a year, for how long a history past origins need.
+
+    Returns
+    -------
+    Judgement
+        Point forecasts, sizes and shapes of errors.
+    """
+    origin = int(rolled.origins[row])
+    rows = np.append(past, row)
+    part = _rows(rolled, rows)
+    usable = part.number >= least_known(part.number[-1], lag)
+    usable[-1] = False
+    errors, _ = member_errors(part, origin, usable)
+    weights = member_weights(errors, np.isfinite(part.forecasts[:, -1]).all(axis=2))
+    said, away = combine(part.forecasts, weights)
+    naive = _floored(part.naive, part.number, np.abs(part.history[:, :origin]))
+    features = _features(part, away, naive)
+    known = part.known_at(origin)[:, None, :] & usable[:, :, None]
+    missed = np.where(known, part.came() - said, np.nan) / naive[:, :, None]
+    known = np.isfinite(missed) & np.isfinite(features).all(axis=-1)
+    missed = np.where(known, missed, np.nan)
+    prior = _PRIOR
+    found = _gamma_regression(features[known], np.abs(missed[known]), prior, _PRIOR_ERRORS)
+    size = np.exp(features @ found)
+    scores = missed / size
+    factor, without = _own_factor(scores, part.origins)
+    shape = _shape(scores / without[:, :, None], part.origins)
+    return Judgement(
+        said[-1],
+        size[-1] * (factor * naive[-1])[:, None],
+        shape,
+        WIDTH_MOST * naive[-1],
+        weights,
+        scores[:-1],
+    )
+
+
+def quantile_factors(shape: np.ndarray, probabilities: np.ndarray) -> np.ndarray:
+    """Return quantiles of scaled errors at any probabilities.
+
+    Parameters
+    ----------
+    shape : ndarray, shape (horizon, len(PROBABILITIES))
+        Quantiles at ``PROBABILITIES``.
+    probabilities : ndarray, shape (n, horizon) or (n,)
+        Probabilities, above 0 and below 1.
+
+    Returns
+    -------
+    ndarray, shape (n, horizon)
+        Quantiles, on straight lines in normal scores, beyond the outermost along the last line.
+    """
+    horizon = len(shape)
+    scores = ndtri(np.asarray(probabilities, dtype=float))
+    if scores.ndim == 1:
+        scores = np.repeat(scores[:, None], horizon, axis=1)
+    knots = ndtri(PROBABILITIES)
+    left = np.clip(np.searchsorted(knots, scores) - 1, 0, len(knots) - 2)
+    share = (scores - knots[left]) / (knots[left + 1] - knots[left])
+    ahead = np.arange(horizon)
+    low, high = shape[ahead, left], shape[ahead, left + 1]
+    return low + share * (high - low)
+
+
+def _rows(rolled: Rolled, rows: np.ndarray) -> Rolled:
+    return Rolled(
+        rolled.history,
+        rolled.origins[rows],
+        rolled.forecasts[:, rows],
+        rolled.spread[rows],
+        rolled.naive[rows],
+        rolled.number[rows],
+    )
+
+
+def _floored(naive: np.ndarray, number: np.ndarray, history: np.ndarray) -> np.ndarray:
+    """Return naive errors drawn a little towards what is usual, so that few values cannot pretend to be sure."""
+    with np.errstate(invalid="ignore"):
+        seen = np.isfinite(history)
+        level = np.where(seen, history, 0.0).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
+    ratio = naive[-1][level > 0] / level[level > 0]
+    ratio = ratio[np.isfinite(ratio)]
+    usual = max(float(np.median(ratio)) if len(ratio) else 0.0, 0.05) * level
+    few = 2.0
+    held = np.where(np.isfinite(naive), naive, usual)
+    return np.maximum((number * held + few * usual) / (number + few), 1e-300)
+
+
+def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
+    """Return what the size of an error depends on, shape (origins, series, horizon, 4)."""
+    unit = naive[:, :, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        spread = np.log(np.clip(part.spread / unit, 0.05, 50.0))
+        apart = np.log(np.clip(away / unit, 0.01, 50.0))
+    ahead = np.broadcast_to(np.log(np.arange(1, part.horizon + 1)), spread.shape)
+    return np.stack([np.ones_like(spread), ahead, spread, apart], axis=-1)
+
+
+def _gamma_regression(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:
+    """Return coefficients of the log of the mean size, drawn to a prior worth some observations."""
+    found = prior.copy()
+    if not len(sizes):
+        return found
+    normal = features.T @ features
+    scale = worth * np.maximum(np.diag(normal) / len(sizes), 0.05)
+    for _ in range(12):
+        expected = np.exp(features @ found)
+        working = np.log(expected) + np.minimum(sizes / np.maximum(expected, 1e-300), _OUTLYING) - 1.0
+        found = np.linalg.solve(normal + np.diag(scale), features.T @ working + scale * prior)
+    return found
+
+
+def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return each series' own factor, and for each origin the factor without that origin's errors.
+
+    Forecasts of neighbouring origins miss the same values: errors count by the steps that they newly cover.
+    """
+    known = np.isfinite(scores)
+    number = known.sum(axis=2)
+    size = np.where(known, np.minimum(np.abs(scores), _OUTLYING), 0.0).sum(axis=2)
+    mean = size / np.maximum(number, 1)
+    fresh = _fresh(origins, scores.shape[2])
+    load = np.where(number > 0, 2.0 * fresh[:, None], 0.0)
+    total, weight = (load * mean).sum(axis=0), load.sum(axis=0)
+    factor = (total + _OWN_PRIOR) / (weight + _OWN_PRIOR)
+    without = (total - load * mean + _OWN_PRIOR) / (weight - load + _OWN_PRIOR)
+    return np.where(weight > 0, factor, _UNTRIED), without
+
+
+def _fresh(origins: np.ndarray, horizon: int) -> np.ndarray:
+    """Return the share of the steps that each origin looks at alone, the last one's being 1."""
+    gaps = np.append(np.diff(origins), horizon)
+    return np.minimum(gaps / horizon, 1.0)
+
+
+def _shape(scores: np.ndarray, origins: np.ndarray) -> np.ndarray:
+    """Return quantiles of scaled errors by horizon, shape (horizon, probabilities)."""
+    horizon = scores.shape[2]
+    prior = np.interp(np.abs(2 * PROBABILITIES - 1), _SHAPE_AT, _SHAPE) * np.sign(PROBABILITIES - 0.5)
+    fresh = _fresh(origins, horizon)
+    result = np.empty((horizon, len(PROBABILITIES)))
+    for ahead in range(horizon):
+        reach = max(1, (ahead + 1) // 4)
+        window = scores[:, :, max(ahead - reach, 0) : ahead + reach + 1]
+        known = np.isfinite(window)
+        values = window[known]
+        worth = float((known.any(axis=2) * fresh[:, None]).sum())
+        share = worth / (worth + _SHAPE_ERRORS)
+        if not len(values):
+            result[ahead] = prior
+            continue
+        signed = np.quantile(values, PROBABILITIES, method="median_unbiased")
+        even = np.quantile(np.abs(values), np.abs(2 * PROBABILITIES - 1), method="median_unbiased")
+        own = (1.0 - _SYMMETRY) * signed + _SYMMETRY * even * np.sign(PROBABILITIES - 0.5)
+        result[ahead] = share * own + (1.0 - share) * prior
+    return result

@@ -1,0 +1,151 @@
+"""How do histories become arrays that all methods can run over at once?
+
+Histories are aligned at their ends, scaled to their own size, and taken in logarithms where their values
+allow it; gaps are bridged within what an origin has seen, so that nothing later can be told.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+__all__ = ["Batch", "bridge", "prepare", "stack_origins"]
+
+#: Share of zeros from which a series counts as intermittent: logarithms and seasonal factors make no sense there.
+INTERMITTENT = 0.3
+#: In logarithms a value counts as at least this share of the series' mean, so that a lone zero pulls no tail.
+FLOOR = 0.05
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Histories of many series, one a row, aligned at their ends.
+
+    Attributes
+    ----------
+    levels : ndarray, shape (series, times)
+        Values in units of the mean absolute value of the series; gaps bridged.
+    values : ndarray, shape (series, times)
+        The same in logarithms where `logged`.
+    seen : ndarray of bool, shape (series, times)
+        Whether the value is known.
+    start : ndarray of int, shape (series,)
+        Step of the first known value.
+    unit : ndarray, shape (series,)
+        Mean absolute value [unit of the series].
+    logged : ndarray of bool, shape (series,)
+        Whether `values` are logarithms.
+    intermittent : ndarray of bool, shape (series,)
+        Whether many values are zero.
+    """
+
+    levels: np.ndarray
+    values: np.ndarray
+    seen: np.ndarray
+    start: np.ndarray
+    unit: np.ndarray
+    logged: np.ndarray
+    intermittent: np.ndarray
+
+    def rows(self, which: np.ndarray | slice) -> Batch:
+        """Return some of the series."""
+        return Batch(
+            self.levels[which],
+            self.values[which],
+            self.seen[which],
+            self.start[which],
+            self.unit[which],
+            self.logged[which],
+            self.intermittent[which],
+        )
+
+    def with_values(self, values: np.ndarray) -> Batch:
+        """Return the same series with other (adjusted) values."""
+        return replace(self, values=values)
+
+    def restored(self, forecast: np.ndarray) -> np.ndarray:
+        """Return forecasts of `values` as levels, shape (series, horizon)."""
+        # A runaway logarithm is held where it still is a number; the guard of the combination judges it.
+        return np.where(self.logged[:, None], np.exp(np.clip(forecast, -20.0, 6.0)), forecast)
+
+
+def prepare(history: np.ndarray) -> Batch:
+    """Return histories as a batch.
+
+    Parameters
+    ----------
+    history : ndarray, shape (series, times)
+        Values [any unit], aligned at their ends; blank where unknown. Each row has one known value or more.
+
+    Returns
+    -------
+    Batch
+        Scaled, bridged, in logarithms where all values are positive, or none negative and few zero.
+    """
+    seen = np.isfinite(history)
+    number = seen.sum(axis=1)
+    known = np.where(seen, history, 0.0)
+    unit = np.abs(known).sum(axis=1) / np.maximum(number, 1)
+    unit = np.where(unit > 0, unit, 1.0)
+    scaled = known / unit[:, None]
+    zeros = (seen & (known == 0)).sum(axis=1) / np.maximum(number, 1)
+    low = np.where(seen, scaled, np.inf).min(axis=1)
+    intermittent = (low >= 0) & (zeros >= INTERMITTENT)
+    logged = (low >= 0) & (zeros < INTERMITTENT)
+    floor = np.where(low > 0, np.minimum(low, FLOOR), FLOOR)[:, None]
+    values = np.where(logged[:, None], np.log(np.maximum(scaled, floor)), scaled)
+    start = seen.argmax(axis=1)
+    return Batch(bridge(scaled, seen), bridge(values, seen), seen, start, unit, logged, intermittent)
+
+
+def bridge(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """Return values with gaps bridged by straight lines, ends by the nearest known value.
+
+    Parameters
+    ----------
+    values : ndarray, shape (series, times)
+        Values; anything where not seen.
+    seen : ndarray of bool, shape (series, times)
+        Whether a value is known; at least one a row.
+
+    Returns
+    -------
+    ndarray, shape (series, times)
+        Finite values.
+    """
+    if seen.all():
+        return values.copy()
+    times = values.shape[1]
+    steps = np.broadcast_to(np.arange(times), values.shape)
+    before = np.maximum.accumulate(np.where(seen, steps, -1), axis=1)
+    after = np.minimum.accumulate(np.where(seen, steps, times)[:, ::-1], axis=1)[:, ::-1]
+    left = np.where(before >= 0, before, after)
+    right = np.where(after < times, after, before)
+    clean = np.where(seen, values, 0.0)
+    low = np.take_along_axis(clean, np.clip(left, 0, times - 1), axis=1)
+    high = np.take_along_axis(clean, np.clip(right, 0, times - 1), axis=1)
+    share = np.where(right > left, (steps - left) / np.maximum(right - left, 1), 0.0)
+    return np.where(seen, values, low + share * (high - low))
+
+
+def stack_origins(history: np.ndarray, origins: np.ndarray) -> np.ndarray:
+    """Return what each origin had seen, as further series.
+
+    Parameters
+    ----------
+    history : ndarray, shape (series, times)
+        Values; blank where unknown.
+    origins : ndarray of int, shape (origins,)
+        Numbers of steps seen.
+
+    Returns
+    -------
+    ndarray, shape (origins x series, longest origin)
+        Rows of the first origin first; aligned at their ends, blank before the first step.
+    """
+    longest = int(origins.max())
+    result = np.full((len(origins), history.shape[0], longest), np.nan)
+    for row, origin in enumerate(origins):
+        result[row, :, longest - origin :] = history[:, :origin]
+    return result.reshape(-1, longest)
