@@ -200,7 +200,9 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
     published["ink_model"] = model
     published["ink_watch"] = watch.ink_watch(intervals, model, fits, found)
     history = demand.weekly_use(logs, runs, exposure, intervals, model)
-    outlook = demand.demand_outlook(history) if len(history) and len(history.columns) else None
+    outlook = None
+    if len(history) and len(history.columns):
+        outlook = demand.demand_outlook(demand.recipe_of(logs, history, exposure))
     stock = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
     open_rows = orders.open_orders(logs)
     published |= _ahead(logs, outlook, past, stock, open_rows)

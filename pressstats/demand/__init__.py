@@ -1,23 +1,46 @@
-"""Demand: what has been used, what will be needed, and what was said before."""
+"""Demand: what was used, and what will be, from issues and from the materials' own past."""
 
+from .drivers import Drivers, Expected, drivers_of
+from .materials import driver_days
 from .outlook import (
     Outlook,
     choice_table,
     demand_forecast,
     demand_outlook,
     demand_season,
-    forecast_record,
+    levers,
+    promise_table,
 )
+from .recipe import Recipe, recipe_of
+from .reconciling import reconcile
+from .record import forecast_record
+from .tried import CHOICE, HORIZON, METHODS, Tried, try_methods
 from .use import counted_use, weekly_use, whole_weeks
+from .whatif import WhatIf
 
 __all__ = [
+    "CHOICE",
+    "HORIZON",
+    "METHODS",
+    "Drivers",
+    "Expected",
     "Outlook",
+    "Recipe",
+    "Tried",
+    "WhatIf",
     "choice_table",
     "counted_use",
     "demand_forecast",
     "demand_outlook",
     "demand_season",
+    "driver_days",
+    "drivers_of",
     "forecast_record",
+    "levers",
+    "promise_table",
+    "recipe_of",
+    "reconcile",
+    "try_methods",
     "weekly_use",
     "whole_weeks",
 ]

@@ -1,29 +1,37 @@
-"""What will be needed: by week for a quarter, by month for a year, and what was said before."""
+"""What will be needed: by week for a quarter, by month for a year, by day for who orders."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from ..forecast.simple import (
-    CHOICE,
-    METHODS,
-    Backtest,
-    backtest,
-    errors_at,
-    errors_of_blocks,
-    forecast_weeks,
-)
+from ..forecast import Forecast
 from ..logs import Logs
 from ..tables import QUANTILES, as_published
+from .materials import driver_days
+from .recipe import Recipe
+from .tried import CHOICE, HORIZON, METHODS, Tried, try_methods
+from .whatif import WhatIf
 
-__all__ = ["Outlook", "choice_table", "demand_forecast", "demand_outlook", "demand_season", "forecast_record"]
+__all__ = [
+    "Outlook",
+    "choice_table",
+    "demand_forecast",
+    "demand_outlook",
+    "demand_season",
+    "levers",
+    "promise_table",
+]
 
 _LEVELS = np.array(list(QUANTILES.values()))
-#: Weekly origins whose forecast is made again for the record.
-_REMADE = 26
+_PATHS = 1000
+_SEED = 20240229
+#: Weekly origins over which promises are looked at again.
+JUDGED = 26
 
 
 @dataclass(frozen=True)
@@ -34,51 +42,103 @@ class Outlook:
     ----------
     history : DataFrame, shape (weeks, materials)
         Weekly use [unit of the material].
-    test : Backtest
-        Forecasts from all past origins.
-    errors : ndarray, shape (methods, materials, origins, horizon)
-        Their scaled errors.
+    recipe : Recipe
+        What turns issues into materials.
+    tried : Tried
+        Forecasts of every method from all past origins.
     chosen : ndarray of int, shape (materials,)
         Index of the published method.
-    weeks : DatetimeIndex, shape (horizon,)
+    weeks : DatetimeIndex, shape (HORIZON,)
         First days of the weeks ahead.
-    mean : ndarray, shape (materials, horizon)
-        Expected use [unit of the material].
+    forecast : Forecast
+        Point forecasts with calibrated quantiles and joint paths, by week.
+    shares : ndarray, shape (materials, HORIZON, 7)
+        How each week's use is shared among its days.
     """
 
     history: pd.DataFrame
-    test: Backtest
-    errors: np.ndarray
+    recipe: Recipe
+    tried: Tried
     chosen: np.ndarray
     weeks: pd.DatetimeIndex
-    mean: np.ndarray
+    forecast: Forecast
+    shares: np.ndarray
+
+    @property
+    def names(self) -> list[str]:
+        """Materials."""
+        return self.tried.names
+
+    @cached_property
+    def mean(self) -> np.ndarray:
+        """Expected use by week, shape (materials, HORIZON) [unit of the material]."""
+        return np.asarray(self.forecast.mean.to_numpy().T)
+
+    def day_paths(self, draws: int, days: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+        """Return joint paths and means of use by day.
+
+        Parameters
+        ----------
+        draws : int
+            Paths.
+        days : DatetimeIndex, shape (days,)
+            Days ahead; one beyond the last week takes its place in that.
+
+        Returns
+        -------
+        paths : ndarray, shape (materials, draws, days)
+            Use of each day [unit of the material]; materials and weeks hang together as past errors did.
+        mean : ndarray, shape (materials, days)
+            Expected use of each day [unit of the material].
+        """
+        place = np.asarray((days - self.weeks[0]).days)
+        week = np.clip(place // 7, 0, HORIZON - 1)
+        share = self.shares[:, week, place % 7]
+        paths = self.forecast.paths(draws, _SEED).transpose(2, 0, 1)
+        return paths[:, :, week] * share[:, None, :], self.mean[:, week] * share
 
 
-def demand_outlook(history: pd.DataFrame) -> Outlook:
+def demand_outlook(recipe: Recipe) -> Outlook:
     """Choose a method for each material by its rolling origin and forecast from the end.
 
     Parameters
     ----------
-    history : DataFrame, shape (weeks, materials)
-        Result of :func:`pressstats.demand.weekly_use`.
+    recipe : Recipe
+        Result of :func:`pressstats.demand.recipe_of`.
 
     Returns
     -------
     Outlook
-        Point forecasts, corrected for the mean error that the method had at each horizon.
+        Forecasts, with intervals from errors of past forecasts.
     """
-    test = backtest(history)
-    errors = test.errors()
+    history = recipe.history
+    kinds = recipe.kinds["kind"]
+    newsprint = [name for name in history.columns if kinds.get(name) == "newsprint"]
+    tried = try_methods(recipe, newsprint)
     now = len(history)
-    chosen = test.chosen(errors, now)
-    point = forecast_weeks(test, chosen)
-    horizon = point.shape[1]
-    bias = errors_at(errors, chosen, test, now, _LEVELS, horizon)[:, :, 0]
-    # The mean error of distant weeks rests on few origins: the last well-known one stands for them.
-    bias[:, CHOICE:] = bias[:, CHOICE - 1 : CHOICE]
-    mean = np.maximum(point + np.nan_to_num(bias * test.scale[:, -1:]), 0.0)
-    weeks = pd.date_range(history.index[-1] + pd.Timedelta(days=7), periods=horizon, freq="7D", unit="us")
-    return Outlook(history, test, errors, chosen, weeks, mean)
+    chosen = tried.chosen(now)
+    weeks = pd.date_range(history.index[-1] + pd.Timedelta(days=7), periods=HORIZON, freq="7D", unit="us")
+    judged = tried.judged(now, chosen)
+    return Outlook(
+        history,
+        recipe,
+        tried,
+        chosen,
+        weeks,
+        Forecast(weeks, history.columns, judged, 0.0),
+        _shares(recipe, weeks),
+    )
+
+
+def _shares(recipe: Recipe, weeks: pd.DatetimeIndex) -> np.ndarray:
+    """Return how the drivers share each week among its days; evenly where they say nothing."""
+    days = pd.date_range(weeks[0], periods=7 * len(weeks), freq="D", unit="us")
+    known = max(weeks[0] - pd.Timedelta(days=1), pd.Timestamp(recipe.drivers.last))
+    daily = driver_days(recipe, known, days).to_numpy().reshape(len(weeks), 7, -1).transpose(2, 0, 1)
+    total = daily.sum(axis=2, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shares = daily / total
+    return np.where(np.isfinite(shares) & (total > 0), shares, 1 / 7)
 
 
 def demand_forecast(outlook: Outlook, first_week: pd.Timestamp, weeks: int = CHOICE) -> pd.DataFrame:
@@ -99,21 +159,17 @@ def demand_forecast(outlook: Outlook, first_week: pd.Timestamp, weeks: int = CHO
         Published columns [unit of the material].
     """
     broken = int(outlook.weeks.searchsorted(first_week))
-    last = broken + weeks
-    spread = errors_at(outlook.errors, outlook.chosen, outlook.test, len(outlook.history), _LEVELS, last)
-    mean = outlook.mean[:, broken:last]
-    unit = outlook.test.scale[:, -1][:, None, None]
-    around = spread[:, broken:, 1:] - spread[:, broken:, :1]
-    quantiles = np.maximum(mean[:, :, None] + unit * around, 0.0)
+    part = slice(broken, broken + weeks)
+    quantiles = outlook.forecast.quantiles(_LEVELS)[:, part]
     table = pd.DataFrame(
         {
-            "material": np.repeat(outlook.test.names, weeks),
-            "week": np.tile(outlook.weeks[broken:last].to_numpy(), len(outlook.test.names)),
-            "mean": mean.reshape(-1),
+            "material": np.repeat(outlook.names, weeks),
+            "week": np.tile(outlook.weeks[part].to_numpy(), len(outlook.names)),
+            "mean": outlook.mean[:, part].reshape(-1),
         }
     )
     for level, name in enumerate(QUANTILES):
-        table[name] = quantiles[:, :, level].reshape(-1)
+        table[name] = quantiles[level].T.reshape(-1)
     return as_published(table, "demand_forecast")
 
 
@@ -130,33 +186,28 @@ def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (materials x 12, 13)
-        Published columns. Weeks are shared among months by their days; intervals are those of
-        totals of four weeks at that distance.
+        Published columns. Months are sums of the days that the weeks are shared among; quantiles are
+        those of the months' sums over joint paths.
     """
     months = pd.date_range(
         (logs.as_of + pd.offsets.MonthBegin(1)).normalize(), periods=12, freq="MS", unit="us"
     )
-    month_of_day = _month_of_days(outlook.weeks)
-    daily = np.repeat(outlook.mean / 7, 7, axis=1)
-    blocks = errors_of_blocks(outlook.errors, outlook.chosen, _LEVELS)
-    parts = []
-    past = _monthly(outlook.history)
-    for month in months:
-        inside = month_of_day == month
-        mean = daily[:, inside].sum(axis=1)
-        ahead = np.flatnonzero(inside).mean() / 7
-        block = blocks[min(int(ahead // 4), len(blocks) - 1)]
-        part = pd.DataFrame({"material": outlook.test.names, "month": month, "mean": mean})
-        unit = outlook.test.scale[:, -1] * inside.sum() / 7
-        for level, name in enumerate(QUANTILES, start=1):
-            # The mean is corrected for bias already, so the spread is taken about the mean error.
-            part[name] = np.maximum(mean + unit * (block[level] - block[0]), 0.0)
-        part["last_year"] = part["material"].map(
-            past.get(month - pd.DateOffset(years=1), pd.Series(dtype=float))
-        )
-        parts.append(part)
-    season = pd.concat(parts, ignore_index=True)
-    season = season.astype({"last_year": "float64"})
+    days = pd.date_range(months[0], months[-1] + pd.offsets.MonthEnd(1), freq="D", unit="us")
+    paths, mean = outlook.day_paths(_PATHS, days)
+    begins = np.flatnonzero(days.day == 1)
+    sums, means = np.add.reduceat(paths, begins, axis=2), np.add.reduceat(mean, begins, axis=1)
+    quantiles = np.quantile(sums, _LEVELS, axis=1)
+    season = pd.DataFrame(
+        {
+            "material": np.repeat(outlook.names, len(months)),
+            "month": np.tile(months.to_numpy(), len(outlook.names)),
+            "mean": means.reshape(-1),
+        }
+    )
+    for level, name in enumerate(QUANTILES):
+        season[name] = quantiles[level].reshape(-1)
+    past = _last_year(outlook, months)
+    season["last_year"] = past.reshape(-1)
     if logs.has("budget"):
         budget = logs["budget"].rename(columns={"quantity": "budget_quantity", "cost": "budget_cost"})
         season = season.merge(budget, on=["material", "month"], how="left")
@@ -165,36 +216,17 @@ def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
     return as_published(season, "demand_season")
 
 
-def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
-    """Return the published table ``forecast_record``: what was said and what came.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`demand_outlook`.
-    published : DataFrame
-        Forecasts of past publications: material, made_on, week, mean, q05, q95; may be empty.
-
-    Returns
-    -------
-    DataFrame, shape (rows, 8)
-        Published columns. Where no publication was made in a week, its forecast is made again
-        from what was known then, with the choice and the errors known then, and labelled so.
-    """
-    parts = []
-    n = len(outlook.history)
-    origins = [o for o in outlook.test.origins if n - _REMADE <= o < n]
-    first_days = outlook.history.index
-    said = set(published["made_on"] + pd.Timedelta(days=7)) if len(published) else set()
-    for origin in origins:
-        if any(first_days[origin] <= day < first_days[origin] + pd.Timedelta(days=7) for day in said):
-            continue
-        parts.append(_remade(outlook, int(origin)))
-    parts.append(published.assign(source="published").astype({"source": "str"}))
-    record = pd.concat(parts, ignore_index=True)
-    came = outlook.history.stack().rename("actual").rename_axis(["week", "material"]).reset_index()
-    record = record.merge(came, on=["material", "week"], how="left")
-    return as_published(record, "forecast_record")
+def _last_year(outlook: Outlook, months: pd.DatetimeIndex) -> np.ndarray:
+    """Return the use of the same months a year earlier, weeks shared by days; blank where a week is unknown."""
+    weeks = pd.DatetimeIndex(outlook.history.index)
+    days = pd.date_range(weeks[0], periods=7 * len(weeks), freq="D", unit="us")
+    daily = np.repeat(outlook.history.to_numpy() / 7, 7, axis=0)
+    found = np.full((len(outlook.names), len(months)), np.nan)
+    for place, month in enumerate(months - pd.DateOffset(years=1)):
+        inside = (days >= month) & (days < month + pd.offsets.MonthBegin(1))
+        if inside.sum() == month.days_in_month:
+            found[:, place] = daily[inside].sum(axis=0)
+    return found
 
 
 def choice_table(outlook: Outlook) -> pd.DataFrame:
@@ -211,54 +243,102 @@ def choice_table(outlook: Outlook) -> pd.DataFrame:
         material, weeks (known in the history), one column per method with its mean absolute
         error over 13 weeks ahead in units of the series' year-on-year difference, and chosen.
     """
-    errors = np.abs(outlook.errors[..., :CHOICE])
-    table = pd.DataFrame({"material": outlook.test.names})
+    losses = outlook.tried.losses(len(outlook.history))
+    table = pd.DataFrame({"material": outlook.names})
     table["weeks"] = outlook.history.notna().sum().to_numpy().astype(float)
     for number, method in enumerate(METHODS):
-        known = np.isfinite(errors[number]).any(axis=(1, 2))
-        mean = np.full(len(known), np.nan)
-        mean[known] = np.nanmean(errors[number][known], axis=(1, 2))
-        table[method] = mean
+        table[method] = losses[number]
     table["chosen"] = [METHODS[number] for number in outlook.chosen]
     return table
 
 
-def _remade(outlook: Outlook, origin: int) -> pd.DataFrame:
-    test = outlook.test
-    chosen = test.chosen(outlook.errors, origin)
-    row = int(np.flatnonzero(test.origins == origin)[0])
-    point = test.forecasts[chosen, np.arange(len(chosen)), row, :CHOICE]
-    levels = np.array([0.05, 0.95])
-    spread = errors_at(outlook.errors, chosen, test, origin, levels, CHOICE)
-    unit = test.scale[:, row][:, None]
-    week = outlook.history.index[0] + pd.to_timedelta(7 * (origin + np.arange(CHOICE)), unit="D")
-    said = pd.DataFrame(
-        {
-            "material": np.repeat(test.names, CHOICE),
-            "made_on": outlook.history.index[origin] - pd.Timedelta(days=1),
-            "week": np.tile(week.to_numpy(), len(test.names)),
-            "source": "remade",
-            "mean": np.maximum(point + np.nan_to_num(unit * spread[:, :, 0]), 0.0).reshape(-1),
-            "q05": np.maximum(point + unit * spread[:, :, 1], 0.0).reshape(-1),
-            "q95": np.maximum(point + unit * spread[:, :, 2], 0.0).reshape(-1),
-        }
-    )
-    return said.dropna(subset="mean", ignore_index=True)
+def promise_table(outlook: Outlook, judged: int = JUDGED) -> pd.DataFrame:
+    """Return how the published choice did at the last origins of which all 13 weeks have come.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Result of :func:`demand_outlook`.
+    judged : int
+        Origins, one a week.
+
+    Returns
+    -------
+    DataFrame, shape (materials + 1, 10), all materials together last
+        material (empty for all), origins, published, one column per method (mean absolute scaled error), held_80,
+        held_90, held_95 (shares of weeks within those intervals). Choice and intervals are those that each origin
+        could make of what it knew.
+    """
+    tried = outlook.tried
+    n = len(outlook.history)
+    origins = [int(o) for o in tried.origins if n - CHOICE - judged < o <= n - CHOICE]
+    levels = np.array([0.1, 0.05, 0.025, 0.9, 0.95, 0.975])
+    errors, held = [], []
+    for origin in origins:
+        row = origin - int(tried.origins[0])
+        chosen = tried.chosen(origin)
+        judgement = tried.judged(origin, chosen)
+        said = Forecast(outlook.weeks, outlook.history.columns, judgement, 0.0)
+        came = tried.actual[:, origin : origin + CHOICE]
+        each = [
+            tried.forecasts[chosen, row, np.arange(len(chosen)), :CHOICE],
+            *tried.forecasts[:, row, :, :CHOICE],
+        ]
+        errors.append([np.abs(came - one) / tried.naive[row][:, None] for one in each])
+        band = said.quantiles(levels)[:, :CHOICE].transpose(0, 2, 1)
+        inside = (came >= band[:3]) & (came <= band[3:])
+        held.append(np.where(np.isfinite(came) & np.isfinite(band[:3]), inside, np.nan))
+    columns = ["published", *METHODS, "held_80", "held_90", "held_95"]
+    if not origins:
+        return pd.DataFrame(columns=["material", "origins", *columns])
+    both = np.concatenate([np.array(errors), np.array(held)], axis=1)
+    table = pd.DataFrame(_mean(both, (0, 3)).T, columns=columns)
+    table.loc[len(table)] = _mean(both, (0, 2, 3))
+    table.insert(0, "material", [*outlook.names, ""])
+    table.insert(1, "origins", float(len(origins)))
+    return table
 
 
-def _month_of_days(weeks: pd.DatetimeIndex) -> np.ndarray:
-    days = pd.date_range(weeks[0], periods=7 * len(weeks), freq="D", unit="us")
-    return days.to_period("M").to_timestamp().as_unit("us").to_numpy()
+def _mean(values: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
+    """Return means of what is known over those axes."""
+    known = np.isfinite(values)
+    count = known.sum(axis=axes)
+    total = np.where(known, values, 0.0).sum(axis=axes)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def _monthly(history: pd.DataFrame) -> dict[pd.Timestamp, pd.Series]:
-    """Return use by whole month, weeks shared by days; blank where a week of it is unknown."""
-    month = _month_of_days(pd.DatetimeIndex(history.index))
-    daily = pd.DataFrame(np.repeat(history.to_numpy() / 7, 7, axis=0), columns=history.columns)
-    whole = pd.Series(month).value_counts()
-    sums = daily.groupby(month).sum(skipna=False)
-    return {
-        pd.Timestamp(first): sums.loc[first]
-        for first in sums.index
-        if whole[first] == pd.Timestamp(first).days_in_month
-    }
+def levers(outlook: Outlook, assumptions: Mapping[str, WhatIf], weeks: int = CHOICE) -> pd.DataFrame:
+    """Return what other assumptions do to the next weeks' needs, by the drivers.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Result of :func:`demand_outlook`.
+    assumptions : mapping of str to WhatIf
+        Assumptions by their name in words.
+    weeks : int
+        Weeks ahead.
+
+    Returns
+    -------
+    DataFrame, shape (assumptions x materials, 4)
+        what_if, material, expected (without it) and assumed [unit of the material]; materials that issues do
+        not explain are left out.
+
+    Raises
+    ------
+    ValueError
+        If an assumption names a title that is not expected.
+    """
+    days = pd.date_range(outlook.weeks[0], periods=7 * weeks, freq="D", unit="us")
+    known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))
+    base = driver_days(outlook.recipe, known, days).sum(skipna=False)
+    parts = []
+    for name, assumed in assumptions.items():
+        other = driver_days(outlook.recipe, known, days, assumed).sum(skipna=False)
+        part = pd.DataFrame(
+            {"material": base.index, "expected": base.to_numpy(), "assumed": other.to_numpy()}
+        )
+        parts.append(part.dropna().assign(what_if=name))
+    columns = ["what_if", "material", "expected", "assumed"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)

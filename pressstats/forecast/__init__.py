@@ -4,7 +4,9 @@
 the same forecasts again from past origins, at a cost linear in series and origins.
 """
 
+from .calibrating import calibrated
 from .engine import Backtest, Forecast, backtest, forecast
+from .intervals import Judgement
 from .members import MEMBERS
 
-__all__ = ["MEMBERS", "Backtest", "Forecast", "backtest", "forecast"]
+__all__ = ["MEMBERS", "Backtest", "Forecast", "Judgement", "backtest", "calibrated", "forecast"]

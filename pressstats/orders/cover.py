@@ -15,8 +15,6 @@ PATHS = 400
 #: Days looked ahead.
 _DAYS = 182
 _SEED = 20240229
-#: Standard deviation of a normal variable whose mean absolute value is 1.
-_NORMAL_SIZE = float(np.sqrt(np.pi / 2))
 #: Rows of one supplier from which its own lateness is used; fewer are pooled with all.
 _OWN_ROWS = 12
 
@@ -44,7 +42,7 @@ class Paths:
 
 
 def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
-    """Draw paths of use: the forecast plus whole past error paths of the chosen methods.
+    """Draw paths of use by day from the joint paths of the forecast.
 
     Parameters
     ----------
@@ -56,27 +54,12 @@ def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
     Returns
     -------
     Paths
-        One draw takes the errors of one past origin for all materials and weeks together, so what moved
-        together still does. Where a material has no such error (short logs), independent normal
-        errors stand in whose mean size is the usual change of the series; where even that is unknown
-        its paths are blank. The seed is fixed.
+        Materials and weeks hang together as past errors did; weeks are shared among their days by the
+        issues that come out on them. The seed is fixed.
     """
-    rng = np.random.default_rng(_SEED)
     days = pd.date_range(as_of + pd.Timedelta(days=1), periods=_DAYS, freq="D", unit="us")
-    week = outlook.weeks.searchsorted(days, side="right") - 1
-    # Days before the first forecast week belong to a week that as-of breaks: its rate is the next one's.
-    week = np.clip(week, 0, outlook.mean.shape[1] - 1)
-    weeks = int(week.max()) + 1
-    errors = outlook.errors[outlook.chosen, np.arange(len(outlook.chosen))][:, :, :weeks]
-    draws = rng.normal(0, _NORMAL_SIZE, (errors.shape[0], PATHS, weeks))
-    usable = np.flatnonzero(np.isfinite(errors).any(axis=0).all(axis=1))
-    if len(usable):
-        mean = pd.DataFrame(errors.transpose(1, 0, 2).reshape(errors.shape[1], -1)).mean().to_numpy()
-        drawn = (errors - mean.reshape(errors.shape[0], 1, weeks))[:, rng.choice(usable, PATHS)]
-        draws = np.where(np.isfinite(drawn), drawn, draws)
-    scale = outlook.test.scale[:, -1][:, None, None]
-    weekly = np.maximum(outlook.mean[:, None, :weeks] + scale * draws, 0.0)
-    return Paths(days, outlook.test.names, weekly[:, :, week] / 7, outlook.mean[:, week] / 7)
+    use, mean = outlook.day_paths(PATHS, days)
+    return Paths(days, outlook.names, use, mean)
 
 
 def lateness(logs: Logs, supplier: str | None) -> np.ndarray:

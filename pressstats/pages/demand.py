@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..demand import Outlook, choice_table
+from ..demand import METHODS, Outlook, choice_table
 from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
-from ..forecast.simple import METHODS
 from ..results import Results
 from .common import last_weeks, per_cent, tonnes
 
@@ -63,7 +62,7 @@ def fans(results: Results, material: str | None = None) -> Block:
     """Return the forecast of one material; of the most used newsprint if none is named."""
     if results.outlook is None:
         return _short(results)
-    names = results.outlook.test.names
+    names = results.outlook.names
     chosen = material or (newsprint(results) or names)[0]
     if chosen not in names:
         return note(f"Nothing is known of the use of {logged(chosen)}.")
@@ -202,7 +201,7 @@ def key_figures(results: Results) -> None:
     """Print rounded figures that tests compare."""
     outlook: Outlook | None = results.outlook
     if outlook is not None:
-        print(f"{len(outlook.test.names)} materials, {len(outlook.history)} weeks")
+        print(f"{len(outlook.names)} materials, {len(outlook.history)} weeks")
         total = results["demand_forecast"]
         paper = total.loc[total["material"].isin(newsprint(results)), "mean"].sum()
         print(f"newsprint {paper / 1000:.0f} t in 13 weeks")

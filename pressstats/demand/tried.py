@@ -1,0 +1,206 @@
+"""What every method would have said at past weeks, and which of them is to be believed.
+
+Four methods: last year's same week; the direct forecast of each material's own weeks, all newsprint and its
+widths made to agree; the drivers (issues, make-up, waste, ink); and the mean of the last two. What is published of
+each material is the one that missed least, up to 13 weeks ahead, in what was known when it is chosen.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ..forecast import Judgement, calibrated
+from ..forecast import backtest as backtest_direct
+from .materials import driver_days
+from .recipe import Recipe
+from .reconciling import reconcile
+
+__all__ = ["CHOICE", "HORIZON", "METHODS", "Tried", "try_methods"]
+
+METHODS = ("seasonal naive", "direct", "drivers", "direct and drivers")
+#: Weeks ahead: the broken week and month, then twelve months.
+HORIZON = 58
+#: Horizons on which methods are compared.
+CHOICE = 13
+YEAR = 365.25 / 7
+#: Fewer weeks than this tell no method from another.
+_WEEKS_MINIMUM = 26
+
+
+@dataclass(frozen=True)
+class Tried:
+    """Forecasts of every method from every past origin, beside what came.
+
+    Attributes
+    ----------
+    weeks : DatetimeIndex, shape (n,)
+        First days of the weeks of the history.
+    names : list of str
+        Materials.
+    actual : ndarray, shape (materials, n)
+        Use [unit of the material]; blank where unknown.
+    origins : ndarray of int, shape (origins,)
+        An origin o has seen the first o weeks; the last one, n, is today's.
+    forecasts : ndarray, shape (methods, origins, materials, HORIZON)
+        Forecast of week o + h, h from 0 [unit of the material]; blank where a method has none.
+    naive : ndarray, shape (origins, materials)
+        Mean absolute difference to a year earlier in what the origin had seen: the unit of errors.
+    """
+
+    weeks: pd.DatetimeIndex
+    names: list[str]
+    actual: np.ndarray
+    origins: np.ndarray
+    forecasts: np.ndarray
+    naive: np.ndarray
+
+    def missed(self) -> np.ndarray:
+        """Return what came less what was said, shape of `forecasts` [unit of the material]."""
+        target = self.origins[:, None] + np.arange(HORIZON)
+        n = self.actual.shape[1]
+        came = np.where(target < n, self.actual[:, np.minimum(target, n - 1)], np.nan)
+        return np.asarray(np.swapaxes(came, 0, 1) - self.forecasts)
+
+    def known_at(self, origin: int) -> np.ndarray:
+        """Say which errors were known when `origin` weeks were seen, shape (origins, HORIZON)."""
+        return np.asarray(self.origins[:, None] + np.arange(HORIZON) < origin)
+
+    def losses(self, origin: int) -> np.ndarray:
+        """Return the mean absolute scaled error of each method up to 13 weeks ahead, as known at `origin`.
+
+        Parameters
+        ----------
+        origin : int
+            Weeks seen.
+
+        Returns
+        -------
+        ndarray, shape (methods, materials)
+            In units of the naive error; blank without any error. All methods on the same weeks.
+        """
+        missed = np.where(self.known_at(origin)[:, None, :], self.missed(), np.nan)[..., :CHOICE]
+        tried = np.isfinite(self.forecasts[:, -1, :, 0])
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # materials without any error yet
+            with np.errstate(divide="ignore", invalid="ignore"):
+                scaled = np.abs(missed) / self.naive[:, :, None]
+            scaled = np.where(np.isfinite(scaled), scaled, np.nan)
+            # A week that one method could not forecast tells nothing of how methods compare.
+            every = np.where(tried[:, None, :, None], np.isfinite(scaled), True).all(axis=0)
+            return np.asarray(np.nanmean(np.where(every, scaled, np.nan), axis=(1, 3)))
+
+    def chosen(self, origin: int) -> np.ndarray:
+        """Return the method of each material, as it was to be chosen at `origin`, shape (materials,).
+
+        The seasonal naive one stands unless another has missed less; a method must be able to forecast from there.
+        """
+        losses = self.losses(origin)
+        row = int(np.searchsorted(self.origins, origin))
+        able = np.isfinite(self.forecasts[:, row]).all(axis=2)
+        losses = np.where(able & np.isfinite(losses), losses, np.inf)
+        best = losses.argmin(axis=0)
+        # Without any error yet the first method that can speak stands.
+        return np.where(np.isfinite(losses.min(axis=0)), best, able.argmax(axis=0))
+
+    def judged(self, origin: int, chosen: np.ndarray | None = None) -> Judgement:
+        """Return the chosen forecasts from `origin` with intervals from the errors known then.
+
+        Parameters
+        ----------
+        origin : int
+            One of `origins`.
+        chosen : ndarray of int, shape (materials,), optional
+            Method of each material; :meth:`chosen` of the origin without it.
+
+        Returns
+        -------
+        Judgement
+            For quantiles and joint paths.
+        """
+        methods = self.chosen(origin) if chosen is None else chosen
+        row = int(np.searchsorted(self.origins, origin))
+        each = np.arange(len(self.names))
+        missed = np.where(
+            self.known_at(origin)[:, None, :], self.missed()[methods, :, each].swapaxes(0, 1), np.nan
+        )
+        # An origin that saw nothing of a material missed nothing either.
+        past = slice(0, row)
+        naive = np.where(np.isfinite(self.naive[row]), self.naive[row], np.nan)
+        return calibrated(self.forecasts[methods, row, each], missed[past], self.origins[past], naive)
+
+
+def try_methods(recipe: Recipe, newsprint: list[str]) -> Tried:
+    """Forecast each material from every week of the second half of its history, and from its end.
+
+    Parameters
+    ----------
+    recipe : Recipe
+        Result of :func:`pressstats.demand.recipe_of`.
+    newsprint : list of str
+        Materials whose direct forecasts are made to agree with that of their sum.
+
+    Returns
+    -------
+    Tried
+        Forecasts from all origins, each with nothing but what it had seen.
+    """
+    history = recipe.history
+    n = len(history)
+    origins = np.arange(max(min(n, _WEEKS_MINIMUM), n // 2), n + 1)
+    direct, naive, scale = _direct(history, origins, newsprint)
+    drivers = np.stack([_drivers(recipe, int(origin)) for origin in origins])
+    both = (direct + drivers) / 2
+    forecasts = np.stack([naive, direct, drivers, both])
+    actual = history.to_numpy(dtype=float).T
+    unseen = np.stack([~np.isfinite(actual[:, :origin]).any(axis=1) for origin in origins])
+    forecasts[:, unseen] = np.nan
+    return Tried(
+        pd.DatetimeIndex(history.index), list(map(str, history.columns)), actual, origins, forecasts, scale
+    )
+
+
+def _direct(
+    history: pd.DataFrame, origins: np.ndarray, newsprint: list[str]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return direct and naive forecasts, shape (origins, materials, HORIZON), and naive errors."""
+    values = history.to_numpy(dtype=float)
+    widths = [place for place, name in enumerate(history.columns) if name in newsprint]
+    summed = len(widths) > 1
+    if summed:
+        values = np.column_stack([values, values[:, widths].sum(axis=1)])
+    series = pd.DataFrame(values, index=history.index)
+    test = backtest_direct(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
+    said = np.swapaxes(test.median, 1, 2)
+    if summed:
+        rows = [*widths, said.shape[1] - 1]
+        summing = np.vstack([np.eye(len(widths)), np.ones(len(widths))])
+        for place in range(len(origins)):
+            variance = test.scale[place, rows] ** 2
+            if np.isfinite(said[place, rows]).all() and (variance > 0).all():
+                said[place, widths] = reconcile(said[place, rows], summing, variance)[:-1]
+    size = history.shape[1]
+    return (
+        np.maximum(said[:, :size], 0.0),
+        np.swapaxes(test.naive, 1, 2)[:, :size],
+        test.scale[:, :size],
+    )
+
+
+def _drivers(recipe: Recipe, origin: int) -> np.ndarray:
+    """Return what the drivers said at an origin, shape (materials, HORIZON)."""
+    weeks = recipe.history.index
+    first = weeks[0] + pd.Timedelta(days=7 * origin)
+    days = pd.date_range(first, periods=7 * HORIZON, freq="D", unit="us")
+    # Today more is known than the last whole week: what was printed and booked since.
+    today = origin == len(weeks)
+    known = (
+        max(first - pd.Timedelta(days=1), pd.Timestamp(recipe.drivers.last))
+        if today
+        else first - pd.Timedelta(days=1)
+    )
+    daily = driver_days(recipe, known, days)
+    return np.asarray(daily.to_numpy().reshape(HORIZON, 7, -1).sum(axis=1).T)

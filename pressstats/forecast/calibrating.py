@@ -1,0 +1,66 @@
+"""How far to trust any forecasts, whoever made them, from what they missed at past origins.
+
+The intervals of the engine's own combination lean on what its methods say of themselves; forecasts that
+come from elsewhere have only their record. Size by horizon and by series, shape of the errors and
+the way in which they hang together are learned from it as the engine learns its own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .intervals import WIDTH_MOST, Judgement, _gamma_regression, _own_factor, _shape
+
+__all__ = ["calibrated"]
+
+#: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log of the horizon beyond
+#: `_BOOKED` steps.
+_PRIOR = np.array([-0.45, 0.15, 0.0])
+_PRIOR_ERRORS = 30.0
+#: Steps ahead for which something is commonly booked.
+_BOOKED = 10.0
+
+
+def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive: np.ndarray) -> Judgement:
+    """Return forecasts with the sizes and shapes of their errors.
+
+    Parameters
+    ----------
+    point : ndarray, shape (series, horizon)
+        Forecasts [unit of the series].
+    missed : ndarray, shape (origins, series, horizon)
+        What came less what was forecast at past origins [unit of the series]; blank where not known yet.
+    origins : ndarray of int, shape (origins,)
+        Steps seen by the past origins, ascending.
+    naive : ndarray, shape (series,)
+        Naive error of each series [unit of the series].
+
+    Returns
+    -------
+    Judgement
+        For quantiles and joint paths.
+    """
+    horizon = point.shape[1]
+    ahead = np.arange(1, horizon + 1)
+    features = np.stack([np.ones(horizon), np.log(ahead), np.log(np.maximum(ahead / _BOOKED, 1.0))], axis=-1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scaled = missed / naive[:, None]
+    scaled = np.where(np.isfinite(scaled), scaled, np.nan)
+    known = np.isfinite(scaled)
+    every = np.broadcast_to(features, (*scaled.shape, features.shape[1]))
+    found = _gamma_regression(every[known], np.abs(scaled[known]), _PRIOR, _PRIOR_ERRORS)
+    size = np.exp(features @ found)
+    scores = scaled / size
+    # The present origin has no errors yet; it closes the row of origins.
+    now = np.full((1, *scores.shape[1:]), np.nan)
+    last = origins[-1] + 1 if len(origins) else 1
+    factor, without = _own_factor(np.concatenate([scores, now]), np.append(origins, last))
+    shape = _shape(scores / without[:-1, :, None], origins)
+    return Judgement(
+        point,
+        size * (factor * naive)[:, None],
+        shape,
+        WIDTH_MOST * naive,
+        np.zeros((0, len(point))),
+        scores,
+    )
