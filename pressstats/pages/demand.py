@@ -6,13 +6,25 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..demand import METHODS, Outlook, choice_table
+from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, promise_table
+from ..demand import levers as assumed_levers
 from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..results import Results
 from .common import last_weeks, per_cent, tonnes
 
-__all__ = ["choice", "fans", "headline", "kept", "key_figures", "record_table", "weeks_ahead"]
+__all__ = [
+    "choice",
+    "fans",
+    "headline",
+    "kept",
+    "key_figures",
+    "levers",
+    "promises",
+    "record_table",
+    "titles_ahead",
+    "weeks_ahead",
+]
 
 
 def newsprint(results: Results) -> list[str]:
@@ -50,22 +62,22 @@ def headline(results: Results) -> Block:
     year_ago = history.reindex(pd.DatetimeIndex(sorted(ahead["week"].unique())) - pd.Timedelta(weeks=52))
     change = 100 * (total / year_ago.sum(skipna=False) - 1)
     words = f", {change:+.1f} % against the same weeks last year" if np.isfinite(change) else ""
-    beaten = [METHODS[number] for number in results.outlook.chosen]
+    chosen = [METHODS[number] for number in results.outlook.chosen]
+    counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]
     return headline_block(
         f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.",
-        f"Last year's same week is the published forecast of {beaten.count(METHODS[0])} of {len(beaten)} materials; "
-        f"for {len(beaten) - beaten.count(METHODS[0])} a damped trend did better in the past.",
+        f"Published is what missed least in the past: {', '.join(counts)} of {len(chosen)} materials.",
     )
 
 
-def fans(results: Results, material: str | None = None) -> Block:
-    """Return the forecast of one material; of the most used newsprint if none is named."""
+def fans(results: Results, material: str | None = None, kind: str = "newsprint") -> Block:
+    """Return the forecast of one material; of the most used one of a kind if none is named."""
     if results.outlook is None:
         return _short(results)
     names = results.outlook.names
-    chosen = material or (newsprint(results) or names)[0]
+    chosen = material or _most_used(results, kind)
     if chosen not in names:
-        return note(f"Nothing is known of the use of {logged(chosen)}.")
+        return note(f"Nothing is known of the use of {logged(chosen or kind)}.")
     ahead = results["demand_forecast"]
     ahead = ahead[ahead["material"] == chosen]
     history = results.outlook.history[chosen].tail(78)
@@ -93,6 +105,14 @@ def fans(results: Results, material: str | None = None) -> Block:
         ],
         file="demand_forecast",
     )
+
+
+def _most_used(results: Results, kind: str) -> str:
+    """Return the most used material of a kind, empty where none has a forecast."""
+    kinds = results.logs["materials"].set_index("material")["kind"]
+    used = results.outlook.history.tail(52).mean() if results.outlook is not None else pd.Series(dtype=float)
+    used = used[[kinds.get(name) == kind for name in used.index]]
+    return str(used.idxmax()) if len(used.dropna()) else ""
 
 
 def unit_axis(name: str) -> str:
@@ -126,6 +146,44 @@ def weeks_ahead(results: Results) -> Block:
     )
 
 
+def titles_ahead(results: Results) -> Block:
+    """Return what is expected of each title, and how far bookings reach."""
+    if results.outlook is None:
+        return _short(results)
+    outlook = results.outlook
+    days = pd.date_range(outlook.weeks[0], periods=7 * CHOICE, freq="D", unit="us")
+    known = max(outlook.weeks[0] - pd.Timedelta(days=1), results.logs.as_of)
+    expected = outlook.recipe.drivers.expected(known, days)
+    issues = expected.issues.assign(
+        pages=expected.pages.mean(axis=1), booked=expected.issues["source"] == "plan"
+    )
+    if issues.empty:
+        return note("No title is expected to come out in the next 13 weeks.")
+    table = issues.groupby("title").agg(
+        issues=("copies", "size"),
+        copies=("copies", "mean"),
+        pages=("pages", "mean"),
+        colour=("colour_share", "mean"),
+        booked=("booked", "mean"),
+    )
+    table = table.assign(booked=100 * table["booked"], colour=100 * table["colour"]).reset_index()
+    share = 100 * float(issues["booked"].mean())
+    return sheet(
+        table,
+        name="titles-ahead",
+        caption=f"Titles in the next 13 weeks: {per_cent(share, 0)} of their issues are booked, and bookings are "
+        "corrected by what they lately were off at that distance",
+        columns=[
+            Shown("title"),
+            Shown("issues", digits=0),
+            Shown("copies", "copies of an issue", digits=0),
+            Shown("pages", digits=1),
+            Shown("colour", "pages in colour", "%", 0),
+            Shown("booked", "issues booked", "%", 0),
+        ],
+    )
+
+
 def choice(results: Results) -> Block:
     """Return the evidence for the method of each material."""
     if results.outlook is None:
@@ -145,17 +203,115 @@ def choice(results: Results) -> Block:
     )
 
 
+def promises(results: Results) -> Block:
+    """Return how the published choice did at the last half year of origins, knowing only what was known."""
+    if results.outlook is None:
+        return _short(results)
+    table = promise_table(results.outlook)
+    if table.empty or table["published"].isna().all():
+        return note("No forecast made in this way has 13 weeks of outcomes yet.")
+    last = table.iloc[-1]
+    shares = {f"share_{level}": 100 * table[f"held_{level}"] for level in (80, 90, 95)}
+    table = table.assign(material=table["material"].replace("", "all together"), **shares)
+    return sheet(
+        table,
+        name="promises",
+        caption=f"At {last['origins']:.0f} past weeks, choice and intervals as each could make them then: published "
+        f"forecasts missed {last['published']:.2f} of the usual change from year to year (last year's same week: "
+        f"{last[METHODS[0]]:.2f}), and 80 % intervals held {per_cent(100 * last['held_80'], 0)}",
+        columns=[
+            Shown("material"),
+            Shown("published", digits=2),
+            *(Shown(method, digits=2) for method in METHODS),
+            *(Shown(f"share_{level}", f"held by {level} %", "%", 0) for level in (80, 90, 95)),
+        ],
+    )
+
+
+def standard_levers(results: Results) -> dict[str, WhatIf]:
+    """Return the assumptions that every plant may ask about."""
+    outlook = results.outlook
+    if outlook is None:
+        return {}
+    days = pd.date_range(outlook.weeks[0], periods=7 * CHOICE, freq="D", unit="us")
+    known = max(outlook.weeks[0] - pd.Timedelta(days=1), results.logs.as_of)
+    titles = sorted(set(outlook.recipe.drivers.expected(known, days).issues["title"]))
+    grammage = outlook.recipe.kinds["grammage_gsm"].dropna()
+    inks = outlook.recipe.kinds["ink"].dropna()
+    return {
+        "two pages fewer in every issue": WhatIf(pages=dict.fromkeys(titles, -2.0)),
+        "5 % fewer copies of every title": WhatIf(copies=dict.fromkeys(titles, 0.95)),
+        "paper 5 % lighter": WhatIf(grammage={name: 0.95 * gsm for name, gsm in grammage.items()}),
+        "a tenth less ink coverage": WhatIf(coverage=dict.fromkeys(inks, 0.9)),
+        "a quarter less waste of copies": WhatIf(waste=0.75),
+        **{f"without {logged(title)}": WhatIf(closed=(title,)) for title in titles[:4]},
+    }
+
+
+def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Block:
+    """Return what other assumptions do to the needs of the next 13 weeks.
+
+    Raises
+    ------
+    ValueError
+        If an assumption names a title that is not expected.
+    """
+    if results.outlook is None:
+        return _short(results)
+    table = assumed_levers(results.outlook, assumptions or standard_levers(results))
+    if table.empty:
+        return note("The logs do not tell what issues take, so no assumption can be worked out.")
+    kinds = results.logs["materials"].set_index("material")["kind"]
+    table["kind"] = table["material"].map(kinds)
+    sums = table.groupby(["what_if", "kind"], sort=False)[["expected", "assumed"]].sum()
+    change = (100 * (sums["assumed"] / sums["expected"] - 1)).unstack()
+    paper = sums.xs("newsprint", level="kind") if "newsprint" in change else pd.DataFrame()
+    shown = change.reindex(columns=["newsprint", "ink", "plate"]).reset_index()
+    saved = (paper["assumed"] - paper["expected"]) / 1000 if len(paper) else pd.Series(dtype=float)
+    shown["tonnes"] = shown["what_if"].map(saved).astype("float64")
+    # Titles come from the logs and are marked as such already.
+    most = shown.loc[shown["tonnes"].abs().idxmax()] if shown["tonnes"].notna().any() else None
+    caption = "What other assumptions do to the next 13 weeks"
+    if most is not None:
+        caption += f"; what moves newsprint most: {most['what_if']} ({most['tonnes']:+.0f} t)"
+    return sheet(
+        shown,
+        name="levers",
+        caption=caption,
+        columns=[
+            Shown("what_if", "if"),
+            Shown("tonnes", "newsprint", "t", 1),
+            Shown("newsprint", "newsprint", "%", 1),
+            Shown("ink", "inks", "%", 1),
+            Shown("plate", "plates", "%", 1),
+        ],
+    )
+
+
 def kept(results: Results) -> Block:
-    """Return how often past intervals held what came, and the bias of the forecasts."""
+    """Return how often past intervals held what came, the bias of the forecasts, and their error against naive."""
     record = results["forecast_record"].dropna(subset=["actual", "q05", "q95"])
-    if record.empty:
+    if record.empty or results.outlook is None:
         return note("No past forecast has both an interval and an outcome yet.")
     inside = record["actual"].between(record["q05"], record["q95"])
-    table = record.assign(inside=100.0 * inside, error=100 * (record["actual"] / record["mean"] - 1))
+    past = results.outlook.history.stack().rename("naive").rename_axis(["week", "material"]).reset_index()
+    past["week"] += pd.Timedelta(weeks=52)
+    table = record.merge(past, on=["week", "material"], how="left").assign(
+        inside=100.0 * inside.to_numpy(), error=100 * (record["actual"] / record["mean"] - 1).to_numpy()
+    )
+    table["missed"] = (table["actual"] - table["mean"]).abs().where(table["naive"].notna())
+    table["missed_naive"] = (table["actual"] - table["naive"]).abs()
     grouped = table.groupby(["material", "source"])
     shown = grouped.agg(
-        forecasts=("inside", "size"), inside=("inside", "mean"), error=("error", "median")
+        forecasts=("inside", "size"),
+        inside=("inside", "mean"),
+        error=("error", "median"),
+        missed=("missed", "sum"),
+        missed_naive=("missed_naive", "sum"),
     ).reset_index()
+    shown["against"] = shown["missed"] / shown["missed_naive"].where(shown["missed_naive"] > 0)
+    # Real past publications before those made again.
+    shown = shown.sort_values(["source", "material"], kind="stable")
     return sheet(
         shown,
         name="kept",
@@ -167,6 +323,7 @@ def kept(results: Results) -> Block:
             Shown("forecasts", digits=0),
             Shown("inside", "held by the interval", "%", 0),
             Shown("error", "middle error, came against said", "%", 1),
+            Shown("against", "error against last year's same week", digits=2),
         ],
         file="forecast_record",
     )
@@ -205,3 +362,7 @@ def key_figures(results: Results) -> None:
         total = results["demand_forecast"]
         paper = total.loc[total["material"].isin(newsprint(results)), "mean"].sum()
         print(f"newsprint {paper / 1000:.0f} t in 13 weeks")
+        last = promise_table(outlook).iloc[-1]
+        print(
+            f"missed {last['published']:.2f}, naive {last[METHODS[0]]:.2f}; 80 % held {100 * last['held_80']:.0f} %"
+        )
