@@ -32,7 +32,7 @@ def results_of(
 def assert_same(one: Results, two: Results) -> None:
     for name in OUTPUTS:
         pd.testing.assert_frame_equal(one[name], two[name], obj=name)
-    for name in ("runs", "threading", "unexplained", "butts", "ink_exposure", "ink_intervals", "waste_chart"):
+    for name in ("runs", "threading", "unexplained", "ink_exposure", "ink_intervals", "waste_chart"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name), obj=name)
     for name in ("stock", "open_orders"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name), obj=name)

@@ -465,18 +465,17 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
         "ci_high": 21.0,
     }
     rest = {"level": "Y", "reels": 900.0, "breaks": 9.0, "per_100_reels": 1.0, "ci_low": 0.5, "ci_high": 2.0}
-    table = pd.DataFrame(
-        [one | {"by": by, "km": 1.0} for by in ("supplier", "reelstand") for one in (row, rest)]
-    )
+    table = pd.DataFrame([row | {"ratio": 10.0, "p_value": 1e-6, "named": True}, rest | {"named": False}])
     empty = {field.name: pd.DataFrame() for field in dataclasses.fields(Findings)}
+    reels = dataclasses.replace(steady.reels, suppliers=table, breaking_stands=table)
     whole = {
         "waste_chart": steady.waste_chart,
         "unexplained": steady.unexplained,
         "stock": steady.stock,
         "open_orders": steady.open_orders,
-        **{name: steady[name] for name in ("ink_watch", "reel_ends", "reel_chain", "stock_cover")},
+        **{name: steady[name] for name in ("ink_watch", "stock_cover")},
     }
-    found = exceptions(steady.logs, Findings(**(empty | whole | {"breaks": table})))
+    found = exceptions(steady.logs, Findings(**(empty | whole | {"reels": reels})))
     assert len(found) == 2 and found["exception"].is_unique and set(found["subject"]) == {"X"}
 
 

@@ -318,12 +318,17 @@ def planned(results: Results) -> Block:
     day = f"{webs['date'].iloc[0]:%A %Y-%m-%d}"
     unknown = webs.loc[webs["web"] == "", "title"].tolist()
     kg, splices = table["core_kg"].sum(min_count=1), table["splices"].sum(min_count=1)
+    expect = (
+        f"{splices:.1f} splices and {kg:.1f} kg on cores to expect"
+        if np.isfinite(splices)
+        else "how many splices to expect is not known, since none was weighed before"
+    )
     missing = f" Left out: {list_words(unknown)}, never printed with as many pages before." if unknown else ""
     reels = int(table["part_reels"].ne("").sum())
     return sheet(
         table,
         name="planned",
-        caption=f"{day}: {splices:.1f} splices and {kg:.1f} kg on cores to expect; part reels for {reels} of "
+        caption=f"{day}: {expect}; part reels for {reels} of "
         f"{len(table)} webs leave the least paper over.{missing}",
         columns=[
             Shown("title"),

@@ -275,9 +275,9 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
 
     Notes
     -----
-    A level is named where its rate is higher than that of the others, both by the exact test on
-    reels and by the regression, at a level shared out so that a plant in which all are alike has one
-    named in at most `CHANCE_OF_NAMING` of cases.
+    A level is named where its rate is higher than that of the others, both by the exact test on reels and
+    by the regression (by the former alone where the others have no break at all), at a level shared out so
+    that a plant in which all are alike has one named in at most `CHANCE_OF_NAMING` of cases.
     """
     mine = table[table["by"] == by].reset_index(drop=True)
     ranked = mine[["level", "reels", "breaks", "per_100_reels"]].copy()
@@ -290,12 +290,17 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
     p_values = []
     for row in mine.itertuples():
         # One-sided: only a high rate is a complaint.
-        model = known["p_value"].get(row.level, np.nan) / 2
-        if len(mine) < 2 or not known["ratio"].get(row.level, np.nan) > 1:
-            p_values.append(np.nan if np.isnan(model) else 1.0)
-            continue
+        model, ratio = known["p_value"].get(row.level, np.nan) / 2, known["ratio"].get(row.level, np.nan)
         exact = chance_of_more(row.breaks, row.reels, events - row.breaks, reels - row.reels)
-        p_values.append(max(exact, model))
+        if len(mine) < 2:
+            p_values.append(np.nan)
+        elif events == row.breaks:
+            # Others without a single break have no rate to regress on: the exact test alone speaks.
+            p_values.append(exact)
+        elif ratio > 1:
+            p_values.append(max(exact, model))
+        else:
+            p_values.append(np.nan if np.isnan(model) else 1.0)
     ranked["p_value"] = np.array(p_values, dtype=float)
     ranked["named"] = ranked["p_value"] <= limit
     order = ["named", "shrunk"]

@@ -167,7 +167,8 @@ def _variance_of_sum(ends: pd.DataFrame, amount: pd.Series, weighed: pd.Series) 
     grouped = weighed[~failed].groupby([ends["reelstand"], ends["material"]])
     groups = grouped.agg(["size", "count", "var"])
     # One reading alone shows no scatter: it is taken to be that of the others.
-    usual = (groups["var"] * groups["count"]).sum() / groups["count"][groups["var"].notna()].sum()
+    told = groups["count"].where(groups["var"].notna()).sum(min_count=1)
+    usual = (groups["var"] * groups["count"]).sum() / told
     scatter = groups["var"].fillna(usual)
     size, known = groups["size"], groups["count"].clip(lower=1)
     return float((scatter * size**2 / known).sum() + (amount[failed] ** 2).sum())

@@ -154,43 +154,54 @@ def shrunk_rates(events: Numbers, exposure: Numbers) -> pd.DataFrame:
 
     Notes
     -----
-    Levels' rates are gamma distributed about the common mean and counts are Poisson. How far the
-    rates differ (their coefficient of variation) is not estimated and then taken for known: the
-    answer is averaged over the values that the counts allow, from a uniform prior on 0 to 1.5.
+    Levels' rates are gamma distributed about a common mean and counts are Poisson. Neither the mean nor
+    how far the rates differ (their coefficient of variation) is estimated and then taken for known: the
+    answer is averaged over the values that the counts allow, from a uniform prior on 0 to 1.5 of the
+    variation, and one of the mean's logarithm that counts as half an event.
     """
     count, size = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)
-    mean = (count.sum() + 0.5) / size.sum()
     if len(count) < 2:
         low, high = poisson_interval(count)
         return pd.DataFrame({"rate": count / size, "low": low / size, "high": high / size})
     # Mid-points of a uniform grid; the smallest is as good as no difference at all.
-    spread = (np.arange(75) + 0.5) * 0.02
-    shape = 1 / spread[:, None] ** 2
-    expected = mean * size
+    spread = (np.arange(30) + 0.5) * 0.05
+    usual = (count.sum() + 0.5) / size.sum()
+    # How well the mean is known at each spread sets how far about the usual rate it is looked for.
+    doubt = 1 / np.sqrt((1 / (spread[:, None] ** 2 + 1 / (usual * size + 0.5))).sum(axis=1))
+    step = np.linspace(-5, 5, 21)
+    mean = (usual * np.exp(doubt[:, None] * step)).ravel()
+    shape = np.repeat(1 / spread**2, len(step))
+    expected = mean[:, None] * size
+    rest = shape[:, None]
     log_likelihood = (
-        special.gammaln(shape + count)
-        - special.gammaln(shape)
-        + shape * np.log(shape / (shape + expected))
-        + count * np.log(expected / (shape + expected))
+        special.gammaln(rest + count)
+        - special.gammaln(rest)
+        + rest * np.log(rest / (rest + expected))
+        + count * np.log(expected / (rest + expected))
     ).sum(axis=1)
+    log_likelihood += 0.5 * np.log(mean) + np.log(np.repeat(doubt, len(step)))
     weight = np.exp(log_likelihood - log_likelihood.max())
-    weight = (weight / weight.sum())[:, None]
-    ratio = (shape + count) / (shape + expected)
-    centre = (weight * ratio).sum(axis=0)
-    variance = (weight * (ratio / (shape + expected) + ratio**2)).sum(axis=0) - centre**2
-    # The mean is itself known from so many events only.
-    variance = variance + centre**2 * (1 / (count.sum() + 0.5)) * (weight * shape / (shape + expected)).sum(
-        axis=0
-    )
-    degree = centre**2 / variance
-    scale = mean * centre / degree
-    return pd.DataFrame(
-        {
-            "rate": mean * centre,
-            "low": special.gammaincinv(degree, 0.025) * scale,
-            "high": special.gammaincinv(degree, 0.975) * scale,
-        }
-    )
+    likely = weight > 1e-5
+    weight = weight[likely] / weight[likely].sum()
+    # Given mean and spread, a level's rate is gamma distributed.
+    degree = shape[likely, None] + count
+    scale = 1 / ((shape / mean)[likely, None] + size)
+    rate = weight @ (degree * scale)
+    low, high = (_quantile(weight, degree, scale, rate, tail) for tail in (0.025, 0.975))
+    return pd.DataFrame({"rate": rate, "low": low, "high": high})
+
+
+def _quantile(
+    weight: np.ndarray, degree: np.ndarray, scale: np.ndarray, rate: np.ndarray, probability: float
+) -> np.ndarray:
+    """Return a quantile of each level's mixture of gamma distributions, whose mean is `rate`."""
+    low, high = np.log(rate) - 25, np.log(rate) + 5
+    for _ in range(32):
+        middle = (low + high) / 2
+        below = weight @ special.gammainc(degree, np.exp(middle) / scale) < probability
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    quantile: np.ndarray = np.exp(high)
+    return quantile
 
 
 def funnel_limits(rate: float, exposure: Numbers, tail: float) -> tuple[np.ndarray, np.ndarray]:

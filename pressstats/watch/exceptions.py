@@ -200,10 +200,14 @@ def _breaking(logs: Logs, reels: ReelStudy) -> list[tuple]:
             others = ranked[ranked["level"] != row.level]
             extra = row.breaks - row.reels * others["breaks"].sum() / others["reels"].sum()
             unit = f"breaks beyond the others' rate, by {by}"
+            times = (
+                f"{row.ratio:.1f} times the rate of the others"
+                if np.isfinite(row.ratio)
+                else "the others have none"
+            )
             why = (
                 f"{row.per_100_reels:.2f} breaks per 100 of its {row.reels:.0f} reels ({row.breaks:.0f} breaks), "
-                f"{row.ratio:.1f} times the rate of the others with all else alike; chance alone would do that in "
-                f"{_often(row.p_value)} cases"
+                f"{times} with all else alike; chance alone would do that in {_often(row.p_value)} cases"
             )
             rows.append(("web breaks", row.level, pd.NaT, extra, unit, np.nan, why))
     return rows
