@@ -74,7 +74,9 @@ class Outlook:
         """Expected use by week, shape (materials, HORIZON) [unit of the material]."""
         return np.asarray(self.forecast.mean.to_numpy().T)
 
-    def day_paths(self, draws: int, days: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+    def day_paths(
+        self, draws: int, days: pd.DatetimeIndex, seed: int = _SEED
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Return joint paths and means of use by day.
 
         Parameters
@@ -83,6 +85,8 @@ class Outlook:
             Paths.
         days : DatetimeIndex, shape (days,)
             Days ahead; one beyond the last week takes its place in that.
+        seed : int
+            Seed: the same one gives the same paths.
 
         Returns
         -------
@@ -94,7 +98,7 @@ class Outlook:
         place = np.asarray((days - self.weeks[0]).days)
         week = np.clip(place // 7, 0, HORIZON - 1)
         share = self.shares[:, week, place % 7]
-        paths = self.forecast.paths(draws, _SEED).transpose(2, 0, 1)
+        paths = self.forecast.paths(draws, seed).transpose(2, 0, 1)
         return paths[:, :, week] * share[:, None, :], self.mean[:, week] * share
 
 

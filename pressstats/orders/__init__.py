@@ -1,16 +1,29 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
-from .cover import Paths, demand_paths, lateness, stock_cover
-from .plan import order_plan, price_of
+from .cover import Paths, arrivals, demand_paths, stock_cover
+from .leadtimes import LeadTimes
+from .needs import level_needed, needs_by_order, stock_paths
+from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
+from .prices import price_breaks, price_of
+from .programme import Article, Orders, solve
 
 __all__ = [
+    "Article",
+    "LeadTimes",
+    "OrderPlan",
+    "Orders",
     "Paths",
+    "arrivals",
     "demand_paths",
-    "lateness",
+    "level_needed",
+    "needs_by_order",
     "open_orders",
-    "order_plan",
+    "plan_orders",
+    "price_breaks",
     "price_of",
+    "solve",
     "stock_cover",
     "stock_on_hand",
+    "stock_paths",
 ]

@@ -1,0 +1,97 @@
+"""How long orders take and how late they come: learned from deliveries, small samples with all the others."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+
+__all__ = ["LeadTimes"]
+
+#: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
+_SHARED = 8.0
+#: Latest deliveries of a supplier from which its promised lead time is taken.
+_LATEST = 12
+
+
+class LeadTimes:
+    """Lead times and lateness of suppliers.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs; without ``deliveries`` orders take what ``materials`` says, and come on their day.
+    """
+
+    def __init__(self, logs: Logs) -> None:
+        self._late: dict[str, np.ndarray] = {}
+        self._promised: dict[tuple[str, str], float] = {}
+        self._every = np.zeros(0)
+        if not logs.has("deliveries"):
+            return
+        rows = logs["deliveries"]
+        rows = rows[rows["cancelled_on"].isna()]
+        # Rows on one truck are late together: a load counts once.
+        load = rows["load"].fillna(rows["delivery_id"])
+        rows = rows.assign(load=load, supplier=rows["supplier"].fillna(""))
+        came = rows[rows["delivered_on"].notna()].drop_duplicates(["supplier", "load"])
+        late = (came["delivered_on"] - came["promised_on"]).dt.days.astype("float64")
+        self._every = late.dropna().to_numpy()
+        self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
+        taken = (rows["promised_on"] - rows["ordered_on"]).dt.days.astype("float64")
+        for key, mine in taken.groupby([rows["supplier"], rows["material"]]):
+            if mine.notna().any():
+                self._promised[str(key[0]), str(key[1])] = float(mine.dropna().tail(_LATEST).median())
+
+    def promised(self, supplier: str | None, material: str, listed: float) -> int:
+        """Return the days from order to promised day: what was lately promised, else what is listed [day]."""
+        days = self._promised.get((supplier or "", material), listed)
+        return max(int(round(days)), 0)
+
+    def deliveries(self, supplier: str | None) -> int:
+        """Return how many loads of a supplier its own lateness rests on."""
+        return len(self._late.get(supplier or "", ()))
+
+    def draw(self, supplier: str | None, size: int | tuple[int, ...], rng: np.random.Generator) -> np.ndarray:
+        """Draw days between promise and receipt.
+
+        Parameters
+        ----------
+        supplier : str or None
+            The supplier.
+        size : int or tuple of int
+            Shape of the draws.
+        rng : Generator
+            Source of randomness.
+
+        Returns
+        -------
+        ndarray of int, shape `size`
+            Days late (negative: early). Of a supplier with n loads, n / (n + 8) of the draws are its own and the
+            rest anybody's; 0 where nothing was ever delivered.
+        """
+        own = self._late.get(supplier or "", np.zeros(0))
+        if not len(self._every):
+            return np.zeros(size, dtype=int)
+        drawn = rng.choice(self._every, size)
+        if len(own):
+            mine = rng.random(size) < len(own) / (len(own) + _SHARED)
+            drawn = np.where(mine, rng.choice(own, size), drawn)
+        return np.asarray(drawn, dtype=int)
+
+    def summary(self) -> pd.DataFrame:
+        """Return what is known of each supplier's lateness.
+
+        Returns
+        -------
+        DataFrame, shape (suppliers, 5)
+            supplier, loads, late_mean, late_q50, late_q95 [day], the last three with all suppliers' loads mixed in
+            as in the draws.
+        """
+        rng = np.random.default_rng(7)
+        rows = []
+        for supplier, own in self._late.items():
+            drawn = self.draw(supplier, 4000, rng)
+            rows.append((supplier, float(len(own)), drawn.mean(), np.median(drawn), np.quantile(drawn, 0.95)))
+        return pd.DataFrame(rows, columns=["supplier", "loads", "late_mean", "late_q50", "late_q95"])
