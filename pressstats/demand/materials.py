@@ -90,7 +90,8 @@ def driver_days(
         Expected use of each day [unit of the material]; blank for a material that issues do not explain.
     """
     assumed = what_if or WhatIf()
-    expected = assumed.issues(recipe.drivers.expected(known, days), days)
+    closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))
+    expected = assumed.issues(recipe.drivers.expected(known, days), days[~closed])
     now = np.datetime64(known, "D")
     seen = int(np.searchsorted(recipe.week_ends, now, side="right"))
     columns: dict[str, np.ndarray] = {}
