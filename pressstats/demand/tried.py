@@ -83,7 +83,8 @@ class Tried:
             In units of the naive error; blank without any error. All methods on the same weeks.
         """
         missed = np.where(self.known_at(origin)[:, None, :], self.missed(), np.nan)[..., :CHOICE]
-        tried = np.isfinite(self.forecasts[:, -1, :, 0])
+        row = min(int(np.searchsorted(self.origins, origin)), len(self.origins) - 1)
+        tried = np.isfinite(self.forecasts[:, row, :, 0])
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # materials without any error yet
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -176,18 +177,27 @@ def _direct(
     test = backtest_direct(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
     said = np.swapaxes(test.median, 1, 2)
     if summed:
-        rows = [*widths, said.shape[1] - 1]
-        summing = np.vstack([np.eye(len(widths)), np.ones(len(widths))])
         for place in range(len(origins)):
-            variance = test.scale[place, rows] ** 2
-            if np.isfinite(said[place, rows]).all() and (variance > 0).all():
-                said[place, widths] = reconcile(said[place, rows], summing, variance)[:-1]
+            said[place, widths] = _agreeing(said[place, [*widths, -1]], test.scale[place, [*widths, -1]])
     size = history.shape[1]
     return (
         np.maximum(said[:, :size], 0.0),
         np.swapaxes(test.naive, 1, 2)[:, :size],
         test.scale[:, :size],
     )
+
+
+def _agreeing(said: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Return forecasts of the widths that agree with that of their sum, the last row; others as they are."""
+    result = said[:-1].copy()
+    # A width that never changed is sure, and what is left of the sum is for the others.
+    moving = np.flatnonzero(scale[:-1] > 0)
+    if np.isfinite(said).all() and len(moving) > 1 and scale[-1] > 0:
+        rest = said[-1] - np.delete(result, moving, axis=0).sum(axis=0)
+        summing = np.vstack([np.eye(len(moving)), np.ones(len(moving))])
+        variance = scale[[*moving, -1]] ** 2
+        result[moving] = reconcile(np.vstack([result[moving], rest]), summing, variance)[:-1]
+    return result
 
 
 def _drivers(recipe: Recipe, origin: int) -> np.ndarray:
