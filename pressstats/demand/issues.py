@@ -35,7 +35,7 @@ class TitlePast:
     copies, pages, colour_pages, runs : ndarray, shape (issues,)
         Copies ordered, pages, colour pages (blank where not logged) and runs.
     event : ndarray of bool, shape (issues,)
-        Whether an event was booked.
+        Whether an event had been booked by the day.
     whole : ndarray of bool, shape (issues,)
         Whether no run of that day was set aside.
     """
@@ -86,7 +86,9 @@ def titles_of(logs: Logs) -> list[TitlePast]:
     ).reset_index()
     event = pd.Series("", issues.index)
     if logs.has("plan"):
-        plan = logs["plan"].sort_values("made_on", na_position="first", kind="stable")
+        plan = logs["plan"].sort_values("made_on", kind="stable")
+        # What was written down afterwards, or nobody knows when, was not known to who looked ahead.
+        plan = plan[plan["made_on"] <= plan["date"]]
         booked = plan.drop_duplicates(["title", "date"], keep="last").set_index(["title", "date"])["event"]
         event = booked.reindex(pd.MultiIndex.from_frame(issues[["title", "date"]])).fillna("")
     issues["event"] = (event != "").to_numpy()
