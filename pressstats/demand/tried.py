@@ -29,6 +29,8 @@ CHOICE = 13
 YEAR = 365.25 / 7
 #: Fewer weeks than this tell no method from another.
 _WEEKS_MINIMUM = 26
+#: Weeks that the usual change is worth beside a material's own, and the least it can be of its level.
+_CHANGE_WEEKS, _CHANGE_LEAST = 2.0, 0.05
 
 
 @dataclass(frozen=True)
@@ -130,8 +132,23 @@ class Tried:
         )
         # An origin that saw nothing of a material missed nothing either.
         past = slice(0, row)
-        naive = np.where(np.isfinite(self.naive[row]), self.naive[row], np.nan)
-        return calibrated(self.forecasts[methods, row, each], missed[past], self.origins[past], naive)
+        return calibrated(
+            self.forecasts[methods, row, each], missed[past], self.origins[past], self._unit(origin)
+        )
+
+    def _unit(self, origin: int) -> np.ndarray:
+        """Return naive errors as known at `origin`, shape (materials,), drawn a little to what is usual.
+
+        Two weeks that were equal by chance, or a material that never changed, cannot pretend to be sure.
+        """
+        naive = self.naive[int(np.searchsorted(self.origins, origin))]
+        seen = self.actual[:, :origin]
+        number = np.isfinite(seen).sum(axis=1)
+        level = np.abs(np.nan_to_num(seen)).sum(axis=1) / np.maximum(number, 1)
+        ratio = naive[level > 0] / level[level > 0]
+        ratio = ratio[np.isfinite(ratio)]
+        usual = max(float(np.median(ratio)) if len(ratio) else 0.0, _CHANGE_LEAST) * level
+        return np.asarray((number * naive + _CHANGE_WEEKS * usual) / (number + _CHANGE_WEEKS))
 
 
 def try_methods(recipe: Recipe, newsprint: list[str]) -> Tried:
