@@ -66,9 +66,13 @@ class _Bookings:
         _, last = np.unique(self.day[rows][::-1], return_index=True)
         return np.asarray(rows[::-1][last])
 
-    def errors_at(self, known: np.datetime64, lead: int) -> np.ndarray:
-        """Return the positions of the bookings of that distance whose issue was printed by `known`."""
-        rows = np.flatnonzero((self.day <= known) & (self.lead == lead) & np.isfinite(self.off_copies))
+    def errors_at(self, known: np.datetime64, lead: int, today: bool) -> np.ndarray:
+        """Return the positions of the bookings of that distance whose issue was printed by `known`.
+
+        One written down after its day says nothing of how bookings miss.
+        """
+        told = (self.made <= self.day) | (np.isnat(self.made) & today)
+        rows = np.flatnonzero(told & (self.day <= known) & (self.lead == lead) & np.isfinite(self.off_copies))
         return np.asarray(rows[np.argsort(self.day[rows], kind="stable")][-_RECENT_BOOKINGS:])
 
 
@@ -191,10 +195,11 @@ class Drivers:
 
     def _off(self, mine: _Bookings, now: np.datetime64, band: int) -> tuple[np.ndarray, np.ndarray]:
         """Return by how much bookings of a title at that distance were off; of all titles where few are its own."""
-        rows = mine.errors_at(now, band)
+        today = bool(now >= self.last)
+        rows = mine.errors_at(now, band, today)
         if len(rows) >= _OWN_BOOKINGS:
             return mine.off_copies[rows], mine.off_pages[rows][np.isfinite(mine.off_pages[rows])]
-        every = [(one, one.errors_at(now, band)) for one in self.bookings.values()]
+        every = [(one, one.errors_at(now, band, today)) for one in self.bookings.values()]
         off_copies = np.concatenate([one.off_copies[rows] for one, rows in every])
         off_pages = np.concatenate([one.off_pages[rows] for one, rows in every])
         return off_copies, off_pages[np.isfinite(off_pages)]
@@ -263,7 +268,7 @@ def _modelled(
     of_pages = fit_trend(past.pages[usual], *at)
     # The regression is of what is usual; the mean of what promotions and chance leave makes it a mean.
     copies = np.exp(of_copies.at(*to)) * (np.exp(of_copies.rest).mean() if len(of_copies.rest) else 1.0)
-    pages = of_pages.at(*to)[:, None] + _draws(of_pages.rest)
+    pages = np.maximum(of_pages.at(*to)[:, None] + _draws(of_pages.rest), 1.0)
     lately = day > now - _LATELY
     lately = lately if lately.sum() >= 8 else np.ones(len(day), dtype=bool)
     rows, on = usual[lately], weekday_of(day[lately])

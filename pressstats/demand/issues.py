@@ -20,6 +20,9 @@ __all__ = ["Calendar", "TitlePast", "days_printed", "titles_of", "weekday_of"]
 _LAST, _LEAST = 4, 2
 #: Public holidays that came on a title's weekdays before it is said to skip them.
 _HOLIDAYS_SEEN = 2
+#: Issues on one weekday, always as far apart, from which a title is said to come out every second week or so.
+_ISSUES_APART = 3
+_WEEK = np.timedelta64(7, "D")
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,7 @@ class TitlePast:
     copies, pages, colour_pages, runs : ndarray, shape (issues,)
         Copies ordered, pages, colour pages (blank where not logged) and runs.
     event : ndarray of bool, shape (issues,)
-        Whether an event was booked.
+        Whether an event had been booked by the day.
     whole : ndarray of bool, shape (issues,)
         Whether no run of that day was set aside.
     """
@@ -86,7 +89,9 @@ def titles_of(logs: Logs) -> list[TitlePast]:
     ).reset_index()
     event = pd.Series("", issues.index)
     if logs.has("plan"):
-        plan = logs["plan"].sort_values("made_on", na_position="first", kind="stable")
+        plan = logs["plan"].sort_values("made_on", kind="stable")
+        # What was written down afterwards, or nobody knows when, was not known to who looked ahead.
+        plan = plan[plan["made_on"] <= plan["date"]]
         booked = plan.drop_duplicates(["title", "date"], keep="last").set_index(["title", "date"])["event"]
         event = booked.reindex(pd.MultiIndex.from_frame(issues[["title", "date"]])).fillna("")
     issues["event"] = (event != "").to_numpy()
@@ -104,6 +109,19 @@ def titles_of(logs: Logs) -> list[TitlePast]:
         )
         for title, mine in issues.groupby("title", sort=True)
     ]
+
+
+def _looked(past: TitlePast, printed: np.ndarray, calendar: Calendar) -> np.ndarray:
+    """Return the days since a title began on which it would have come out if it does on that weekday.
+
+    Those on which anything was printed, and ordinary days of weeks in which something was: a title alone on its
+    weekday leaves nothing behind when it ends. A week without anything is rather a log that is missing.
+    """
+    days = np.arange(past.day[0], printed[-1] + 1)
+    on = np.isin(days, printed)
+    so_far = np.concatenate([np.zeros(7, dtype=int), np.cumsum(on)])
+    week = so_far[7:] - so_far[:-7] > 0
+    return np.asarray(days[on | (week & ~calendar.closed(days) & ~calendar.holiday(days))])
 
 
 class Calendar:
@@ -169,12 +187,19 @@ def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days:
     comes = np.zeros(len(days), dtype=bool)
     if not len(past.day):
         return comes
-    weekday, printed_on = weekday_of(days), weekday_of(printed)
-    since = printed >= past.day[0]
+    weekday, looked = weekday_of(days), _looked(past, printed, calendar)
+    looked_on = weekday_of(looked)
     for one in range(7):
         # A title that began lately is judged by the weekdays since.
-        last = printed[since & (printed_on == one)][-_LAST:]
-        hits = int(np.isin(last, past.day).sum())
+        last = looked[looked_on == one]
+        out = last[np.isin(last, past.day)][-_ISSUES_APART:]
+        apart = np.diff(out)
+        if len(out) == _ISSUES_APART and (apart == apart[0]).all() and apart[0] > _WEEK:
+            # Every second week, or every fourth, as long as none failed to come.
+            if last[-1] - out[-1] <= apart[0]:
+                comes |= (days - out[-1]).astype(int) % int(apart[0].astype(int)) == 0
+            continue
+        hits = int(np.isin(last[-_LAST:], past.day).sum())
         if len(last) and hits >= min(_LEAST, len(last)):
             comes |= weekday == one
     comes &= ~calendar.closed(days)

@@ -37,13 +37,13 @@ class _Ahead:
         self.day = table["day"].to_numpy().astype("datetime64[D]")
         self.weekday = (self.day.astype(int) + 3) % 7
         self.runs = table["runs"].to_numpy(dtype=float)
-        self.share = np.nan_to_num(table["colour_share"].to_numpy(dtype=float))
         names = table["title"].to_numpy(dtype=object)
         #: Rows of each title, with the title that it learns from.
         self.groups = [
             (assumed.like.get(title, title), np.flatnonzero(names == title)) for title in dict.fromkeys(names)
         ]
         self.lately = recipe.runs.lately(now)
+        self.share = self._colour_share(table["colour_share"].to_numpy(dtype=float))
         self.gross = self._gross(table["copies"].to_numpy(dtype=float))
 
     def own(self, title: str) -> np.ndarray:
@@ -53,6 +53,17 @@ class _Ahead:
         rows = np.arange(self.lately.start, self.lately.stop)
         mine = rows[runs.title[rows] == number]
         return mine if len(mine) >= _OWN_RUNS else rows
+
+    def _colour_share(self, share: np.ndarray) -> np.ndarray:
+        """Return colour pages of all pages; where neither title nor plan tells, as in the runs it learns from."""
+        runs, result = self.recipe.runs, share.copy()
+        for title, rows in self.groups:
+            own = self.own(title)
+            own = own[np.isfinite(runs.colour_pages[own])]
+            if len(own):
+                usual = runs.colour_pages[own].sum() / runs.pages[own].sum()
+                result[rows] = np.where(np.isfinite(share[rows]), share[rows], usual)
+        return result
 
     def _gross(self, copies: np.ndarray) -> np.ndarray:
         """Return gross copies: the copies, what runs over them, and what each start spoils."""
@@ -90,7 +101,8 @@ def driver_days(
         Expected use of each day [unit of the material]; blank for a material that issues do not explain.
     """
     assumed = what_if or WhatIf()
-    expected = assumed.issues(recipe.drivers.expected(known, days), days)
+    closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))
+    expected = assumed.issues(recipe.drivers.expected(known, days), days[~closed])
     now = np.datetime64(known, "D")
     seen = int(np.searchsorted(recipe.week_ends, now, side="right"))
     columns: dict[str, np.ndarray] = {}
@@ -143,7 +155,9 @@ def _overhead(recipe: Recipe, seen: int) -> dict[str, float]:
     if not total > 0:
         return {}
     common = sum(used for used, _ in sums.values()) / total
-    prior = _OWN_WEEKS * total / max(last.stop - last.start, 1) / len(sums)
+    # A width that was not on the press is no part of what is usual.
+    running = sum(printed > 0 for _, printed in sums.values())
+    prior = _OWN_WEEKS * total / max(last.stop - last.start, 1) / running
     return {name: (used + prior * common) / (printed + prior) for name, (used, printed) in sums.items()}
 
 
@@ -172,19 +186,23 @@ def _inks(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
 def _solid_pages(ahead: _Ahead, ink: str) -> tuple[np.ndarray, np.ndarray]:
     """Return solid pages of a copy of each issue, and the share of runs in which the ink prints.
 
-    Black goes by pages, every other ink by colour pages where these are logged.
+    Black goes by pages, every other ink by colour pages where these are logged. Blank of a title whose coverage
+    is not known.
     """
     runs = ahead.recipe.runs
-    by_colour = ink != "black" and np.isfinite(runs.colour_pages[ahead.lately]).any()
-    base = runs.colour_pages if by_colour else runs.pages
     solid, prints = np.zeros(len(ahead.day)), np.zeros(len(ahead.day))
     for title, rows in ahead.groups:
         own = ahead.own(title)
         covered = runs.solid_pages[ink][own]
+        coloured = np.isfinite(runs.colour_pages[own]).any() and np.isfinite(ahead.share[rows]).all()
+        by_colour = ink != "black" and bool(coloured)
+        base = runs.colour_pages if by_colour else runs.pages
         known = np.isfinite(covered) & np.isfinite(base[own])
         own, covered = own[known], covered[known]
-        total = base[own].sum()
-        per_page = covered.sum() / total if total > 0 else 0.0
+        if not len(own):
+            solid[rows] = np.nan
+            continue
+        per_page = covered.sum() / max(base[own].sum(), 1.0)
         solid[rows] = per_page * ahead.mean_pages[rows] * (ahead.share[rows] if by_colour else 1.0)
         count = np.bincount(runs.weekday[own], minlength=7)
         hits = np.bincount(runs.weekday[own], weights=covered > 0, minlength=7)
@@ -214,7 +232,7 @@ def _terms(used: np.ndarray, solid: np.ndarray, starts: np.ndarray) -> np.ndarra
             terms[choice] = part
     # What the last quarter took over what these terms say: a drift goes on.
     said = (design[-13:] @ terms).sum()
-    return terms / size * (wanted[-13:].sum() / said) if said > 0 else None
+    return terms / size * max(wanted[-13:].sum() / said, 0.0) if said > 0 else None
 
 
 def _plates(ahead: _Ahead, days: np.ndarray) -> dict[str, np.ndarray]:
@@ -232,7 +250,8 @@ def _plates(ahead: _Ahead, days: np.ndarray) -> dict[str, np.ndarray]:
         if not sets > 0:
             return {}
         copies = ahead.gross[rows] / ahead.runs[rows]
-        each = ahead.mean_pages[rows] * (1 + 3 * ahead.share[rows]) * np.ceil(copies / life).clip(1)
+        share = np.nan_to_num(ahead.share[rows])
+        each = ahead.mean_pages[rows] * (1 + 3 * share) * np.ceil(copies / life).clip(1)
         wanted[rows] = runs.plates[own].sum() / sets * each * ahead.runs[rows]
     return {str(names[0]): ahead.by_day(wanted, days)}
 

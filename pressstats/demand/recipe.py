@@ -111,8 +111,10 @@ def recipe_of(logs: Logs, history: pd.DataFrame, exposure: pd.DataFrame) -> Reci
     """
     weeks = history.index
     webs = web_use(logs)
-    printed = (webs["area_m2"] * webs["nominal_gsm"] / 1000).groupby([webs["week"], webs["material"]]).sum()
-    by_ink = exposure.groupby(["week", "ink"])[["solid_m2", "starts"]].sum(min_count=1)
+    printed = webs["area_m2"] * webs["nominal_gsm"] / 1000
+    printed = printed.groupby([webs["week"], webs["material"]]).sum(skipna=False)
+    # A week with a run of unknown coverage printed an unknown area.
+    by_ink = exposure.groupby(["week", "ink"])[["solid_m2", "starts"]].sum(skipna=False)
     runs = logs["runs"]
     by_week = runs["copies_gross"].groupby(logs.plant.week_of(runs["date"])).agg(["sum", "size"])
     by_week = by_week.reindex(weeks, fill_value=0)

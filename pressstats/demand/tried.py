@@ -29,6 +29,8 @@ CHOICE = 13
 YEAR = 365.25 / 7
 #: Fewer weeks than this tell no method from another.
 _WEEKS_MINIMUM = 26
+#: Weeks that the usual change is worth beside a material's own, and the least it can be of its level.
+_CHANGE_WEEKS, _CHANGE_LEAST = 2.0, 0.05
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,8 @@ class Tried:
             In units of the naive error; blank without any error. All methods on the same weeks.
         """
         missed = np.where(self.known_at(origin)[:, None, :], self.missed(), np.nan)[..., :CHOICE]
-        tried = np.isfinite(self.forecasts[:, -1, :, 0])
+        row = min(int(np.searchsorted(self.origins, origin)), len(self.origins) - 1)
+        tried = np.isfinite(self.forecasts[:, row, :, 0])
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # materials without any error yet
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -129,8 +132,23 @@ class Tried:
         )
         # An origin that saw nothing of a material missed nothing either.
         past = slice(0, row)
-        naive = np.where(np.isfinite(self.naive[row]), self.naive[row], np.nan)
-        return calibrated(self.forecasts[methods, row, each], missed[past], self.origins[past], naive)
+        return calibrated(
+            self.forecasts[methods, row, each], missed[past], self.origins[past], self._unit(origin)
+        )
+
+    def _unit(self, origin: int) -> np.ndarray:
+        """Return naive errors as known at `origin`, shape (materials,), drawn a little to what is usual.
+
+        Two weeks that were equal by chance, or a material that never changed, cannot pretend to be sure.
+        """
+        naive = self.naive[int(np.searchsorted(self.origins, origin))]
+        seen = self.actual[:, :origin]
+        number = np.isfinite(seen).sum(axis=1)
+        level = np.abs(np.nan_to_num(seen)).sum(axis=1) / np.maximum(number, 1)
+        ratio = naive[level > 0] / level[level > 0]
+        ratio = ratio[np.isfinite(ratio)]
+        usual = max(float(np.median(ratio)) if len(ratio) else 0.0, _CHANGE_LEAST) * level
+        return np.asarray((number * naive + _CHANGE_WEEKS * usual) / (number + _CHANGE_WEEKS))
 
 
 def try_methods(recipe: Recipe, newsprint: list[str]) -> Tried:
@@ -176,18 +194,27 @@ def _direct(
     test = backtest_direct(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
     said = np.swapaxes(test.median, 1, 2)
     if summed:
-        rows = [*widths, said.shape[1] - 1]
-        summing = np.vstack([np.eye(len(widths)), np.ones(len(widths))])
         for place in range(len(origins)):
-            variance = test.scale[place, rows] ** 2
-            if np.isfinite(said[place, rows]).all() and (variance > 0).all():
-                said[place, widths] = reconcile(said[place, rows], summing, variance)[:-1]
+            said[place, widths] = _agreeing(said[place, [*widths, -1]], test.scale[place, [*widths, -1]])
     size = history.shape[1]
     return (
         np.maximum(said[:, :size], 0.0),
         np.swapaxes(test.naive, 1, 2)[:, :size],
         test.scale[:, :size],
     )
+
+
+def _agreeing(said: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Return forecasts of the widths that agree with that of their sum, the last row; others as they are."""
+    result = said[:-1].copy()
+    # A width that never changed is sure, and what is left of the sum is for the others.
+    moving = np.flatnonzero(scale[:-1] > 0)
+    if np.isfinite(said).all() and len(moving) > 1 and scale[-1] > 0:
+        rest = said[-1] - np.delete(result, moving, axis=0).sum(axis=0)
+        summing = np.vstack([np.eye(len(moving)), np.ones(len(moving))])
+        variance = scale[[*moving, -1]] ** 2
+        result[moving] = reconcile(np.vstack([result[moving], rest]), summing, variance)[:-1]
+    return result
 
 
 def _drivers(recipe: Recipe, origin: int) -> np.ndarray:

@@ -60,7 +60,7 @@ class WhatIf:
         expected : Expected
             What is expected without them.
         days : DatetimeIndex
-            Days asked for.
+            Days asked for on which anything is published.
 
         Returns
         -------
@@ -72,8 +72,6 @@ class WhatIf:
         ValueError
             If a title is named that is not expected at all.
         """
-        if self == WhatIf():
-            return expected
         table, pages = expected.issues, expected.pages
         known = set(table["title"])
         unknown = sorted(
