@@ -362,7 +362,6 @@ def key_figures(results: Results) -> None:
         total = results["demand_forecast"]
         paper = total.loc[total["material"].isin(newsprint(results)), "mean"].sum()
         print(f"newsprint {paper / 1000:.0f} t in 13 weeks")
-        last = promise_table(outlook).iloc[-1]
-        print(
-            f"missed {last['published']:.2f}, naive {last[METHODS[0]]:.2f}; 80 % held {100 * last['held_80']:.0f} %"
-        )
+        for last in promise_table(outlook).tail(1).to_dict("records"):
+            held = 100 * last["held_80"]
+            print(f"missed {last['published']:.2f}, naive {last[METHODS[0]]:.2f}; 80 % held {held:.0f} %")
