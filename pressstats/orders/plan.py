@@ -10,20 +10,19 @@ import pandas as pd
 
 from ..demand import Outlook
 from ..logs import Logs
-from ..plant import WEEKDAYS
+from ..plant import WEEKDAYS, Policy
 from ..tables import as_published
-from .cover import arrivals
 from .leadtimes import LeadTimes
 from .loading import into_loads
 from .needs import level_needed, needs_by_order, stock_paths
 from .prices import price_breaks, price_of
 from .programme import Article, Orders, solve
 
-__all__ = ["FRESH", "ORDERS", "OrderPlan", "Planned", "plan_orders"]
+__all__ = ["DRAWS", "FRESH", "ORDERS", "OrderPlan", "Planned", "plan_orders"]
 
 #: Review days planned.
 ORDERS = 13
-_DRAWS, FRESH = 2000, 5000
+DRAWS, FRESH = 2000, 5000
 _SEED = 41
 #: Plans made at most until fresh paths hold the level; each time what failed is asked to be so much surer.
 _TRIES, _SURER = 3, 0.4
@@ -75,8 +74,9 @@ class OrderPlan:
     service : DataFrame, shape (materials, 7)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, from the first order that
         can come on), allowed, short_on (first day of the first week in which it runs out more often than
-        allowed, before that order counted in), chance (of running out in that week), expedite (quantity by other means that
-        would hold the level) [unit of the material], surer (how much rarer than allowed the plan was asked to run out).
+        allowed, before that order counted in), chance (of running out in that week), expedite (quantity by other
+        means that would hold the level) [unit of the material], surer (how much rarer than allowed the plan was
+        asked to run out).
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
     gap : float
@@ -93,7 +93,13 @@ class OrderPlan:
 
 
 def plan_orders(
-    logs: Logs, outlook: Outlook, stock: pd.DataFrame, open_rows: pd.DataFrame, seconds: float = 4.0
+    logs: Logs,
+    outlook: Outlook,
+    stock: pd.DataFrame,
+    open_rows: pd.DataFrame,
+    seconds: float = 4.0,
+    draws: int = DRAWS,
+    fresh_draws: int = FRESH,
 ) -> OrderPlan:
     """Plan the orders of the next 13 review days.
 
@@ -109,6 +115,8 @@ def plan_orders(
         Result of :func:`pressstats.orders.open_orders`: they stay as they are.
     seconds : float
         Most time for one solution of the programme [s].
+    draws, fresh_draws : int
+        Paths from which needs are taken, and on which the plan is checked.
 
     Returns
     -------
@@ -124,19 +132,19 @@ def plan_orders(
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=_horizon(logs), freq="D", unit="us")
     times = LeadTimes(logs)
     receives = _receipts(logs, days)
-    paths, mean = outlook.day_paths(_DRAWS, days)
+    paths, mean = outlook.day_paths(draws, days)
     planned = _planned(logs, outlook, stock, open_rows, days, times, receives, mean)
     service = logs.plant.policy.service_level
     allowed = 1 - service
     if not planned:
         return _empty()
     numbers = [outlook.names.index(one.name) for one in planned]
-    draws = _Draws(planned, open_rows, days, times, receives, paths[numbers], _SEED)
-    fresh_use = outlook.day_paths(FRESH, days, seed=_SEED + 1)[0][numbers]
+    known = _Draws(planned, open_rows, days, times, receives, paths[numbers], _SEED)
+    fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = _Draws(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
     surer = np.ones(len(planned))
     for _ in range(_TRIES):
-        needs, before = draws.needs(1 - allowed * surer)
+        needs, before = known.needs(1 - allowed * surer, logs.plant.policy)
         articles = [_article(logs, one, need, days) for one, need in zip(planned, needs, strict=True)]
         orders = solve(
             articles,
@@ -145,9 +153,10 @@ def plan_orders(
             end=int(planned[0].due[-1]),
             store=_store(logs, planned),
             seconds=seconds,
+            filled=True,
         )
         short = fresh.weeks_short(orders.quantity)
-        late = np.nanmean(np.where(short.after, short.share, np.nan), axis=1) > allowed
+        late = np.asarray(np.nanmean(np.where(short.after, short.share, np.nan), axis=1) > allowed)
         if not late.any():
             break
         surer = np.where(late, surer * _SURER, surer)
@@ -220,6 +229,28 @@ def _planned(
     return found
 
 
+def _open_receipts(
+    times: LeadTimes,
+    open_rows: pd.DataFrame,
+    days: pd.DatetimeIndex,
+    receives: np.ndarray,
+    material: str,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draw the receipts of a material's open orders by day, shape (draws, days)."""
+    come = np.zeros((draws, len(days)))
+    for order in open_rows[open_rows["material"] == material].itertuples():
+        due = (order.promised_on - days[0]).days
+        supplier = order.supplier if isinstance(order.supplier, str) else None
+        # As-of has passed without it: what is overdue is as late as what came later than that.
+        late = times.draw(supplier, draws, rng, over=-1 - due)
+        day = np.maximum(due + late, 0)
+        inside = np.flatnonzero(day < len(days))
+        come[inside, receives[day[inside]]] += order.quantity
+    return come
+
+
 @dataclass(frozen=True)
 class _Short:
     """How often each material runs out in each week: share of paths, and whether an order can help."""
@@ -249,17 +280,29 @@ class _Draws:
             supplier: times.draw(supplier, (draws, ORDERS + 1), rng)
             for supplier in dict.fromkeys(one.supplier for one in planned)
         }
-        self.come = [arrivals(times, open_rows, days, receives, one.name, draws, rng) for one in planned]
+        self.come = [
+            _open_receipts(times, open_rows, days, receives, one.name, draws, rng) for one in planned
+        ]
         # An order comes the day after it was placed at the earliest, and on a day that receives.
         self.arrives = [
             receives[np.clip(one.due + late[one.supplier], one.reviews + 1, len(days) - 1)] for one in planned
         ]
 
-    def needs(self, service: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        """Return needs before each order and shortages before the first, by material."""
+    def needs(self, service: np.ndarray, policy: Policy) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        """Return needs before each order and shortages before the first, by material.
+
+        A night that cannot be printed may cost more than the stock that would have saved it: then more is needed
+        than the service level asks.
+        """
         found = [
             needs_by_order(
-                one.stock, self.use[place], self.come[place], self.arrives[place], float(service[place])
+                one.stock,
+                self.use[place],
+                self.come[place],
+                self.arrives[place],
+                float(service[place]),
+                held=float(one.row["unit_price"]) * policy.holding_cost_rate * 7 / 365.25,
+                penalty=policy.stockout_cost,
             )
             for place, one in enumerate(self.planned)
         ]

@@ -62,7 +62,7 @@ def price_breaks(logs: Logs, material: str, day: pd.Timestamp) -> list[tuple[flo
     if not logs.has("prices"):
         return found
     prices = logs["prices"]
-    agreed = prices[(prices["material"] == material) & (prices["valid_from"] <= day)]
+    agreed = prices[((prices["material"] == material) & (prices["valid_from"] <= day)).to_numpy()]
     agreed = agreed.sort_values(["valid_from", "from_quantity"])
     steps = agreed["from_quantity"].to_numpy(dtype=float)
     for step in np.unique(np.append(steps, 0.0)):

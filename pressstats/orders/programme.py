@@ -95,7 +95,8 @@ def solve(
     end: int,
     store: np.ndarray | None = None,
     seconds: float = 4.0,
-    gap: float = 0.003,
+    gap: float = 0.01,
+    filled: bool = False,
 ) -> Orders:
     """Return the orders that cost least.
 
@@ -115,6 +116,10 @@ def solve(
         Most time to look [s].
     gap : float
         Proven distance to the least cost that is good enough, as a share of it.
+    filled : bool
+        Whether plans follow on this one: what is bought beyond the last need then spares freight to come, a full
+        load's freight for a full load, and a load is filled as far as holding costs less. Without it nothing comes
+        after.
 
     Returns
     -------
@@ -131,11 +136,11 @@ def solve(
     for supplier in dict.fromkeys(article.supplier for article in articles):
         mine = [place for place, article in enumerate(articles) if article.supplier == supplier]
         own = [articles[place] for place in mine]
-        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, seconds / 4, gap)))
+        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, seconds / 4, gap, filled)))
     found = _together(articles, parts)
     if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
         return found
-    return _solved(articles, load_cost, holding_rate, end, store, seconds, gap)
+    return _solved(articles, load_cost, holding_rate, end, store, seconds, gap, filled)
 
 
 def _solved(
@@ -146,10 +151,11 @@ def _solved(
     store: np.ndarray | None,
     seconds: float,
     gap: float,
+    filled: bool,
 ) -> Orders:
     from scipy import optimize
 
-    build = _Builder(articles, load_cost, holding_rate, end, store)
+    build = _Builder(articles, load_cost, holding_rate, end, store, filled)
     found = optimize.milp(
         build.cost,
         constraints=build.constraints(),
@@ -180,6 +186,15 @@ def _in_store(articles: Sequence[Article], orders: Orders) -> np.ndarray:
     return np.asarray(np.cumsum((orders.quantity * room[:, None]).sum(axis=0)))
 
 
+def _packs_a_load(article: Article) -> float:
+    """Return how many whole packs a load holds; a pack larger than a load has one of its own."""
+    return float(max(np.floor(article.load / article.pack + 1e-9), 1.0))
+
+
+def _whole_packs(quantity: np.ndarray, pack: float) -> np.ndarray:
+    return np.asarray(np.ceil(np.maximum(quantity, 0.0) / pack - 1e-6))
+
+
 class _Builder:
     """Variables and rules of the programme, numbered as they are made."""
 
@@ -190,9 +205,13 @@ class _Builder:
         holding_rate: float,
         end: int,
         store: np.ndarray | None,
+        filled: bool = False,
     ) -> None:
         self.articles = articles
         self.orders = len(articles[0].needs) if articles else 0
+        # What a full load spares of freights to come; that of what is needed anyhow is taken back in the end, so
+        # that the cost is freight as it is paid, but for what is bought ahead.
+        self.spared = load_cost if filled else 0.0
         self._cost: list[float] = []
         self._upper: list[float] = []
         self._integral: list[int] = []
@@ -207,6 +226,10 @@ class _Builder:
             self._loads(supplier, load_cost)
         if store is not None:
             self._store(store)
+        if self.orders:
+            packs = sum(_whole_packs(one.needs[-1], one.pack) / _packs_a_load(one) for one in articles)
+            self._new(self.spared * float(packs), 1.0)
+            self.fixed = len(self._cost) - 1
 
     def _new(self, cost: float, upper: float = np.inf, integral: bool = False) -> int:
         self._cost.append(cost)
@@ -223,6 +246,7 @@ class _Builder:
         # Room to fill a load up, and for an order minimum; a smaller bound is a faster search.
         most += min(article.load, most) + article.minimum + article.pack
         packs_most = float(np.ceil(most / article.pack))
+        wanted = _whole_packs(article.needs, article.pack)
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(price for tiers in article.prices for _, price in tiers)
         for order in range(self.orders):
@@ -230,19 +254,23 @@ class _Builder:
             base = tiers[0][1]
             # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
             held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
-            packs = self._new(article.pack * (base - lowest + held), packs_most, integral=True)
+            cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
+            packs = self._new(cost, packs_most, integral=True)
             self.packs[place, order] = packs
             if article.minimum > article.pack + 1e-9:
                 made = self._new(0.0, 1.0, integral=True)
                 self._rule([packs, made], [1.0, -article.minimum / article.pack], 0.0, np.inf)
                 self._rule([packs, made], [1.0, -packs_most], -np.inf, 0.0)
             for least, price in tiers[1:]:
-                self._price_break(article, packs, packs_most, least, base - price)
+                # What the store cannot take at once earns no price.
+                if least <= article.free[order]:
+                    self._price_break(article, packs, packs_most, least, base - price)
             self.expedited[place, order] = self._new(article.pack * article.expedite)
         for order in range(self.orders):
             columns = [int(c) for c in (*self.packs[place, : order + 1], *self.expedited[place, : order + 1])]
             values = [1.0] * len(columns)
-            self._rule(columns, values, float(article.needs[order]) / article.pack, np.inf)
+            # Only whole packs come: the need in whole packs is the same rule, and a closer bound.
+            self._rule(columns, values, float(wanted[order]), np.inf)
             own, ones = columns[: order + 1], values[: order + 1]
             if article.free[order] / article.pack < (order + 1) * packs_most:
                 over = self._new(article.pack * article.expedite)
@@ -274,9 +302,7 @@ class _Builder:
             numbers.append(loads)
             columns = [loads, *(int(self.packs[place, order]) for place in mine)]
             # A load holds whole packs.
-            shares = [
-                1 / max(np.floor(self.articles[p].load / self.articles[p].pack + 1e-9), 1) for p in mine
-            ]
+            shares = [1 / _packs_a_load(self.articles[place]) for place in mine]
             self._rule(columns, [-1.0, *shares], -np.inf, 0.0)
             # However little is ordered, it takes a load.
             for place in mine:
@@ -286,12 +312,16 @@ class _Builder:
         for order in range(self.orders):
             # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the
             # other rules, and tells the search at once what it would find out slowly.
-            need = sum(self.articles[place].needs[order] / self.articles[place].load for place in mine)
+            need = sum(
+                _whole_packs(self.articles[place].needs[order], self.articles[place].pack)
+                / _packs_a_load(self.articles[place])
+                for place in mine
+            )
             columns, values = [int(c) for c in numbers[: order + 1]], [1.0] * (order + 1)
             for place in mine:
                 columns += [int(c) for c in self.expedited[place, : order + 1]]
-                values += [self.articles[place].pack / self.articles[place].load * 50.0] * (order + 1)
-            self._rule(columns, values, float(np.ceil(need - 1e-9)), np.inf)
+                values += [1.0 / _packs_a_load(self.articles[place]) + 1.0] * (order + 1)
+            self._rule(columns, values, float(np.ceil(need - 1e-6)), np.inf)
 
     def _store(self, store: np.ndarray) -> None:
         paper = [place for place, article in enumerate(self.articles) if article.room > 0]
@@ -310,7 +340,10 @@ class _Builder:
 
     @property
     def lower(self) -> np.ndarray:
-        return np.zeros(len(self._cost))
+        lower = np.zeros(len(self._cost))
+        if self.orders:
+            lower[self.fixed] = 1.0
+        return lower
 
     @property
     def upper(self) -> np.ndarray:
