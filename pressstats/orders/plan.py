@@ -143,8 +143,13 @@ def plan_orders(
     fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = _Draws(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
     surer = np.ones(len(planned))
+    asked: list[np.ndarray] = []
     for _ in range(_TRIES):
         needs, before = known.needs(1 - allowed * surer, logs.plant.policy)
+        # Where the paths know nothing rarer, or the store is the limit, asking again gives the same plan.
+        if asked and all(np.array_equal(old, new) for old, new in zip(asked, needs, strict=True)):
+            break
+        asked = needs
         articles = [_article(logs, one, need, days) for one, need in zip(planned, needs, strict=True)]
         orders = solve(
             articles,

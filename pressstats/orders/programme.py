@@ -7,6 +7,7 @@ linear programme, solved by HiGHS through SciPy.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -132,11 +133,16 @@ def solve(
         If no plan was found in the time; expediting makes every plan possible, so that is a fault.
     """
     parts = []
+    until = time.monotonic() + seconds
     # Suppliers meet in the newsprint store only: each is solved for itself, and together if that is too small.
-    for supplier in dict.fromkeys(article.supplier for article in articles):
-        mine = [place for place, article in enumerate(articles) if article.supplier == supplier]
+    # Small ones first: what they leave of the time is the hard ones'.
+    groups: dict[str, list[int]] = {}
+    for place, article in enumerate(articles):
+        groups.setdefault(article.supplier, []).append(place)
+    for number, mine in enumerate(sorted(groups.values(), key=len)):
         own = [articles[place] for place in mine]
-        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, seconds / 4, gap, filled)))
+        left = max(until - time.monotonic(), 0.1 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
+        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, left, gap, filled)))
     found = _together(articles, parts)
     if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
         return found
@@ -218,6 +224,7 @@ class _Builder:
         self._rows: list[tuple[list[int], list[float], float, float]] = []
         shape = (len(articles), self.orders)
         self.packs = np.zeros(shape, dtype=int)
+        self.made = np.full(shape, -1)
         self.expedited = np.zeros(shape, dtype=int)
         self.loads: dict[str, np.ndarray] = {}
         for place, article in enumerate(articles):
@@ -245,25 +252,32 @@ class _Builder:
         most = max(most, float(np.max(article.low, initial=0.0)))
         # Room to fill a load up, and for an order minimum; a smaller bound is a faster search.
         most += min(article.load, most) + article.minimum + article.pack
-        packs_most = float(np.ceil(most / article.pack))
+        most_ever = float(np.ceil(most / article.pack))
+        least_packs = max(float(np.ceil(article.minimum / article.pack - 1e-9)), 1.0)
+        made: list[int] = []
         wanted = _whole_packs(article.needs, article.pack)
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(price for tiers in article.prices for _, price in tiers)
         for order in range(self.orders):
             tiers = article.prices[order]
-            base = tiers[0][1]
+            # An order of the minimum has reached some breaks already.
+            base = [price for least, price in tiers if least <= least_packs * article.pack][-1]
             # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
             held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
             cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
+            # What was needed before is in the store already, or used: the order has the rest of the room.
+            # An order of the minimum is never out of the question.
+            room = article.free[order] / article.pack - (wanted[order - 1] if order else 0.0)
+            packs_most = min(most_ever, max(float(np.floor(room + 1e-9)), least_packs))
             packs = self._new(cost, packs_most, integral=True)
             self.packs[place, order] = packs
-            if article.minimum > article.pack + 1e-9:
-                made = self._new(0.0, 1.0, integral=True)
-                self._rule([packs, made], [1.0, -article.minimum / article.pack], 0.0, np.inf)
-                self._rule([packs, made], [1.0, -packs_most], -np.inf, 0.0)
+            if least_packs > 1:
+                made.append(self._new(0.0, 1.0, integral=True))
+                self.made[place, order] = made[-1]
+                self._rule([packs, made[-1]], [1.0, -least_packs], 0.0, np.inf)
+                self._rule([packs, made[-1]], [1.0, -packs_most], -np.inf, 0.0)
             for least, price in tiers[1:]:
-                # What the store cannot take at once earns no price.
-                if least <= article.free[order]:
+                if least > least_packs * article.pack:
                     self._price_break(article, packs, packs_most, least, base - price)
             self.expedited[place, order] = self._new(article.pack * article.expedite)
         for order in range(self.orders):
@@ -272,10 +286,19 @@ class _Builder:
             # Only whole packs come: the need in whole packs is the same rule, and a closer bound.
             self._rule(columns, values, float(wanted[order]), np.inf)
             own, ones = columns[: order + 1], values[: order + 1]
-            if article.free[order] / article.pack < (order + 1) * packs_most:
+            if made:
+                # So much is needed by then, so many orders it takes: the search would find it out slowly.
+                largest = max(self._upper[int(c)] for c in self.packs[place, : order + 1])
+                self._rule(
+                    [*made[: order + 1], *columns[order + 1 :]],
+                    [1.0] * (2 * order + 2),
+                    float(np.ceil(wanted[order] / largest - 1e-9)),
+                    np.inf,
+                )
+            if article.free[order] / article.pack < (order + 1) * most_ever:
                 over = self._new(article.pack * article.expedite)
                 self._rule(
-                    [*own, over], [*ones, -1.0], -np.inf, max(float(article.free[order]), 0.0) / article.pack
+                    [*columns, over], [*values, -1.0], -np.inf, max(float(article.free[order]), 0.0) / article.pack
                 )
             if len(article.low) and article.low_cost > 0:
                 under = self._new(article.pack * article.low_cost)
@@ -306,8 +329,11 @@ class _Builder:
             self._rule(columns, [-1.0, *shares], -np.inf, 0.0)
             # However little is ordered, it takes a load.
             for place in mine:
-                packs = int(self.packs[place, order])
-                self._rule([packs, loads], [1.0, -self._upper[packs]], -np.inf, 0.0)
+                packs, made = int(self.packs[place, order]), int(self.made[place, order])
+                if made >= 0:
+                    self._rule([made, loads], [1.0, -1.0], -np.inf, 0.0)
+                else:
+                    self._rule([packs, loads], [1.0, -self._upper[packs]], -np.inf, 0.0)
         self.loads[supplier] = np.array(numbers)
         for order in range(self.orders):
             # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the
