@@ -39,6 +39,8 @@ class LeadTimes:
         late = (came["delivered_on"] - came["promised_on"]).dt.days.astype("float64")
         self._every = late.dropna().to_numpy()
         self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
+        # The logs are in the order of their keys, which need not be that of time.
+        rows = rows.sort_values("ordered_on", kind="stable")
         taken = (rows["promised_on"] - rows["ordered_on"]).dt.days.astype("float64")
         for key, mine in taken.groupby([rows["supplier"], rows["material"]]):
             if mine.notna().any():

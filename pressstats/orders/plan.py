@@ -18,12 +18,14 @@ from .needs import level_needed, needs_by_order, stock_paths
 from .prices import price_breaks, price_of
 from .programme import Article, Orders, solve
 
-__all__ = ["DRAWS", "FRESH", "ORDERS", "OrderPlan", "Planned", "plan_orders"]
+__all__ = ["DRAWS", "FRESH", "ORDERS", "OrderPlan", "Planned", "lead_days", "plan_orders"]
 
 #: Review days planned.
 ORDERS = 13
 DRAWS, FRESH = 2000, 5000
 _SEED = 41
+#: Days by which lead times of one supplier's materials may differ and yet they come together.
+_ONE_TRUCK = 3
 #: Plans made at most until fresh paths hold the level; each time what failed is asked to be so much surer.
 _TRIES, _SURER = 3, 0.4
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
@@ -161,7 +163,8 @@ def plan_orders(
             filled=True,
         )
         short = fresh.weeks_short(orders.quantity)
-        late = np.asarray(np.nanmean(np.where(short.after, short.share, np.nan), axis=1) > allowed)
+        mean_share = np.nanmean(np.where(short.after, short.share, np.nan), axis=1)
+        late = mean_share > allowed
         if not late.any():
             break
         surer = np.where(late, surer * _SURER, surer)
@@ -176,6 +179,37 @@ def plan_orders(
         expediting=_expediting(logs, planned, orders),
         gap=orders.gap,
     )
+
+
+def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:
+    """Return the days from order to promise of each material.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``.
+    times : LeadTimes
+        What suppliers lately promised.
+
+    Returns
+    -------
+    dict of int
+        Days by material [day]. Materials of one supplier that differ by a few days only come on one truck, with the
+        slowest of them.
+    """
+    rows = logs["materials"]
+    found: dict[str, int] = {}
+    for supplier, mine in rows.groupby(rows["supplier"].fillna("")):
+        days = {
+            str(name): times.promised(str(supplier), str(name), float(np.nan_to_num(listed)))
+            for name, listed in zip(mine["material"], mine["lead_time_days"], strict=True)
+        }
+        longest = -1
+        for name in sorted(days, key=lambda name: (-days[name], name)):
+            if days[name] < longest - _ONE_TRUCK or longest < 0:
+                longest = days[name]
+            found[name] = longest
+    return found
 
 
 def _horizon(logs: Logs) -> int:
@@ -210,6 +244,7 @@ def _planned(
     levels = dict(zip(stock["material"], stock["quantity"], strict=True))
     review = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
     found = []
+    leads = lead_days(logs, times)
     for _, row in logs["materials"].iterrows():
         name, quantity = str(row["material"]), levels.get(row["material"], np.nan)
         if name not in outlook.names or np.isnan(quantity):
@@ -221,7 +256,7 @@ def _planned(
         ):
             continue
         supplier = str(row["supplier"]) if isinstance(row["supplier"], str) else ""
-        lead = times.promised(supplier, name, float(np.nan_to_num(row["lead_time_days"])))
+        lead = leads[name]
         reviews = review[: ORDERS + 1]
         due = receives[np.minimum(reviews + lead, len(days) - 1)]
         come = np.zeros(len(days))
@@ -313,22 +348,24 @@ class _Draws:
         ]
         return [need for need, _ in found], [before for _, before in found]
 
-    def stock(self, place: int, quantity: np.ndarray) -> np.ndarray:
-        """Return stock at the end of each day with orders of those quantities, shape (draws, days)."""
-        come = self.come[place].copy()
-        rows = np.arange(len(come))
+    def stock(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
+        """Return stock at the end of each day with orders of those quantities, shape (draws, days up to `until`)."""
+        come = self.come[place][:, :until].copy()
         for order, amount in enumerate(quantity):
+            arrives = self.arrives[place][:, order]
+            rows = np.flatnonzero(arrives < come.shape[1])
             if amount > 0:
-                come[rows, self.arrives[place][:, order]] += amount
-        return stock_paths(self.planned[place].stock, self.use[place], come)
+                come[rows, arrives[rows]] += amount
+        return stock_paths(self.planned[place].stock, self.use[place][:, :until], come)
 
     def weeks_short(self, quantity: np.ndarray) -> _Short:
         """Return the share of paths that run out, by material and week of the plan."""
         weeks = int(self.planned[0].due[-1]) // 7 + 1
         share, after = np.zeros((len(self.planned), weeks)), np.zeros((len(self.planned), weeks), dtype=bool)
         for place in range(len(self.planned)):
-            out = self.stock(place, quantity[place])[:, : 7 * weeks] < -1e-6
-            out = out[:, : 7 * (out.shape[1] // 7)].reshape(len(out), -1, 7).any(axis=2)
+            left = self.stock(place, quantity[place], 7 * weeks)
+            left = left[:, : 7 * (left.shape[1] // 7)]
+            out = (left < -1e-6).reshape(len(left), -1, 7).any(axis=2)
             share[place, : out.shape[1]] = out.mean(axis=0)
             # Weeks before the first order has surely come are beyond any order's help, and so are those that the
             # order after the plan's last would have to cover.
@@ -425,7 +462,7 @@ def _reasons(
             without = orders.quantity[place].copy()
             without[turn:] = 0.0
             until = min(int(one.due[min(turn + 1, ORDERS)]) + 7, len(days))
-            out = (fresh.stock(place, without)[:, :until] < -1e-6).any(axis=1)
+            out = (fresh.stock(place, without, until) < -1e-6).any(axis=1)
             scored.append((float(out.mean()), line, one))
         scored.sort(key=lambda item: -item[0])
         chance, line, one = scored[0]

@@ -25,7 +25,7 @@ class Article:
     Attributes
     ----------
     name, supplier : str
-        The material; materials of one supplier share loads.
+        The material; materials of one supplier that are due on the same days share loads.
     pack, load : float
         Quantity of a pack and of a full load [unit of the material].
     minimum : float
@@ -226,11 +226,12 @@ class _Builder:
         self.packs = np.zeros(shape, dtype=int)
         self.made = np.full(shape, -1)
         self.expedited = np.zeros(shape, dtype=int)
-        self.loads: dict[str, np.ndarray] = {}
+        self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
         for place, article in enumerate(articles):
             self._article(place, article, holding_rate, end)
-        for supplier in dict.fromkeys(article.supplier for article in articles):
-            self._loads(supplier, load_cost)
+        together = dict.fromkeys((article.supplier, tuple(article.due)) for article in articles)
+        for supplier, due in together:
+            self._loads(supplier, due, load_cost)
         if store is not None:
             self._store(store)
         if self.orders:
@@ -298,7 +299,10 @@ class _Builder:
             if article.free[order] / article.pack < (order + 1) * most_ever:
                 over = self._new(article.pack * article.expedite)
                 self._rule(
-                    [*columns, over], [*values, -1.0], -np.inf, max(float(article.free[order]), 0.0) / article.pack
+                    [*columns, over],
+                    [*values, -1.0],
+                    -np.inf,
+                    max(float(article.free[order]), 0.0) / article.pack,
                 )
             if len(article.low) and article.low_cost > 0:
                 under = self._new(article.pack * article.low_cost)
@@ -317,8 +321,12 @@ class _Builder:
         self._rule([cheap, packs], [1.0, -1.0], -np.inf, 0.0)
         self._rule([cheap, reached], [1.0, -packs_most], -np.inf, 0.0)
 
-    def _loads(self, supplier: str, load_cost: float) -> None:
-        mine = [place for place, article in enumerate(self.articles) if article.supplier == supplier]
+    def _loads(self, supplier: str, due: tuple[int, ...], load_cost: float) -> None:
+        mine = [
+            place
+            for place, article in enumerate(self.articles)
+            if article.supplier == supplier and tuple(article.due) == due
+        ]
         numbers = []
         for order in range(self.orders):
             loads = self._new(load_cost, integral=True)
@@ -334,7 +342,7 @@ class _Builder:
                     self._rule([made, loads], [1.0, -1.0], -np.inf, 0.0)
                 else:
                     self._rule([packs, loads], [1.0, -self._upper[packs]], -np.inf, 0.0)
-        self.loads[supplier] = np.array(numbers)
+        self.loads[supplier, due] = np.array(numbers)
         for order in range(self.orders):
             # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the
             # other rules, and tells the search at once what it would find out slowly.
@@ -395,6 +403,8 @@ class _Builder:
         """Return quantities and loads of a solution."""
         pack = np.array([article.pack for article in self.articles])[:, None]
         quantity = np.round(x[self.packs]) * pack if len(self.articles) else np.zeros((0, self.orders))
-        loads = {supplier: np.round(x[columns]) for supplier, columns in self.loads.items()}
+        loads: dict[str, np.ndarray] = {}
+        for (supplier, _), columns in self.loads.items():
+            loads[supplier] = loads.get(supplier, np.zeros(self.orders)) + np.round(x[columns])
         expedited = x[self.expedited] * pack if len(self.articles) else np.zeros((0, self.orders))
         return Orders(quantity, loads, np.where(expedited > 1e-6 * pack, expedited, 0.0), cost, gap)
