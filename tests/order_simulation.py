@@ -21,8 +21,8 @@ from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, w
 from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import plan_orders, solve
 from pressstats.orders import plan as planning
+from pressstats.orders import plan_orders, solve
 from pressstats.orders.leadtimes import LeadTimes
 from pressstats.orders.needs import needs_by_order
 
@@ -129,10 +129,7 @@ def _true_use(logs: Logs, history: pd.DataFrame, outlook: Outlook) -> pd.DataFra
     for name in history:
         # A week that the logs do not tell was like those around it.
         weekly = history[name].interpolate(limit_direction="both").to_numpy()
-        if name in by_day:
-            pattern = by_day[name]
-        else:
-            pattern = plates if kinds[name] == "plate" else copies
+        pattern = by_day[name] if name in by_day else plates if kinds[name] == "plate" else copies
         share = pattern.to_numpy(dtype=float).reshape(-1, 7)
         total = share.sum(axis=1, keepdims=True)
         share = np.where(total > 0, share / np.where(total > 0, total, 1.0), 1 / 7)

@@ -110,7 +110,7 @@ def needs_by_order(
     needs : ndarray, shape (orders - 1,)
         Quantity that the first n orders must add up to, for n from 1.
     before : ndarray, shape (paths,)
-        How much was short before the first order can have come: no order of the plan can help that.
+        How much was short in all before the first order can have come: no order of the plan can help that.
     """
     days = use.shape[1]
     reach = np.clip(arrives, 0, days)
@@ -119,7 +119,7 @@ def needs_by_order(
     paths = np.arange(len(use))
     day = np.arange(days)
     shortage = np.where(day < first[:, None], np.maximum(-level, 0.0), 0.0)
-    before = shortage.max(axis=1)
+    before = shortage.sum(axis=1)
     # From the first arrival on: what is left then, less what is used, plus what still comes.
     start = np.where(first > 0, np.maximum(level[paths, np.maximum(first - 1, 0)], 0.0), stock)
     net = np.cumsum(use - come, axis=1)

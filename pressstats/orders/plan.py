@@ -25,7 +25,7 @@ ORDERS = 13
 DRAWS, FRESH = 2000, 5000
 _SEED = 41
 #: Days by which lead times of one supplier's materials may differ and yet they come together.
-_ONE_TRUCK = 3
+_ONE_TRUCK = 2
 #: Plans made at most until fresh paths hold the level; each time what failed is asked to be so much surer.
 _TRIES, _SURER = 3, 0.4
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time

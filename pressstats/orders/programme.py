@@ -141,7 +141,7 @@ def solve(
         groups.setdefault(article.supplier, []).append(place)
     for number, mine in enumerate(sorted(groups.values(), key=len)):
         own = [articles[place] for place in mine]
-        left = max(until - time.monotonic(), 0.1 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
+        left = max(until - time.monotonic(), 0.4 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
         parts.append((mine, _solved(own, load_cost, holding_rate, end, None, left, gap, filled)))
     found = _together(articles, parts)
     if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
@@ -162,13 +162,17 @@ def _solved(
     from scipy import optimize
 
     build = _Builder(articles, load_cost, holding_rate, end, store, filled)
-    found = optimize.milp(
-        build.cost,
-        constraints=build.constraints(),
-        integrality=build.integral,
-        bounds=optimize.Bounds(build.lower, build.upper),
-        options={"time_limit": seconds, "mip_rel_gap": gap},
-    )
+    # A machine that has much else to do may not find any plan in the time: then any plan is better than none.
+    for time_limit, good_enough in ((seconds, gap), (max(20.0, 10 * seconds), 0.5)):
+        found = optimize.milp(
+            build.cost,
+            constraints=build.constraints(),
+            integrality=build.integral,
+            bounds=optimize.Bounds(build.lower, build.upper),
+            options={"time_limit": time_limit, "mip_rel_gap": good_enough},
+        )
+        if found.x is not None:
+            break
     if found.x is None:
         raise RuntimeError(f"no order plan was found: {found.message}")
     return build.read(found.x, float(found.fun), float(found.mip_gap or 0.0))
@@ -277,9 +281,12 @@ class _Builder:
                 self.made[place, order] = made[-1]
                 self._rule([packs, made[-1]], [1.0, -least_packs], 0.0, np.inf)
                 self._rule([packs, made[-1]], [1.0, -packs_most], -np.inf, 0.0)
+            paid = base
             for least, price in tiers[1:]:
                 if least > least_packs * article.pack:
-                    self._price_break(article, packs, packs_most, least, base - price)
+                    # Each break saves what it is below the break before: both hold for a large order.
+                    self._price_break(article, packs, packs_most, least, paid - price)
+                    paid = min(paid, price)
             self.expedited[place, order] = self._new(article.pack * article.expedite)
         for order in range(self.orders):
             columns = [int(c) for c in (*self.packs[place, : order + 1], *self.expedited[place, : order + 1])]
