@@ -11,7 +11,7 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..plant import WEEKDAYS, Policy
-from ..tables import as_published
+from ..tables import OUTPUTS, as_published
 from .leadtimes import LeadTimes
 from .loading import into_loads
 from .needs import level_needed, needs_by_order, stock_paths
@@ -541,9 +541,8 @@ def _expediting(logs: Logs, planned: Sequence[Planned], orders: Orders) -> float
 
 def _empty() -> OrderPlan:
     columns = ["material", "weeks_short", "allowed", "short_on", "chance", "expedite", "surer"]
-    plan = as_published(pd.DataFrame(columns=["order", "material"]).astype("str"), "order_plan")
     return OrderPlan(
-        plan,
+        OUTPUTS["order_plan"].empty(),
         pd.DataFrame({"order": [], "why": []}, dtype="str"),
         pd.DataFrame(columns=columns),
         0.0,

@@ -260,6 +260,10 @@ class _Builder:
         most_ever = float(np.ceil(most / article.pack))
         least_packs = max(float(np.ceil(article.minimum / article.pack - 1e-9)), 1.0)
         made: list[int] = []
+        # An order must not overfill the store when it comes, nor when a later one or an open order does.
+        fits = np.floor(
+            np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack + 1e-9
+        )
         wanted = _whole_packs(article.needs, article.pack)
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(price for tiers in article.prices for _, price in tiers)
@@ -270,10 +274,11 @@ class _Builder:
             # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
             held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
             cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
-            # What was needed before is in the store already, or used: the order has the rest of the room.
-            # An order of the minimum is never out of the question.
-            room = article.free[order] / article.pack - (wanted[order - 1] if order else 0.0)
-            packs_most = min(most_ever, max(float(np.floor(room + 1e-9)), least_packs))
+            # What was needed before is in the store already, or used: the order has the rest of the room, and what
+            # orders before may have lacked to the minimum.
+            held_before = min(wanted[order - 1], fits[order - 1]) if order else 0.0
+            packs_most = min(most_ever, max(float(fits[order] - held_before), 0.0) + least_packs - 1)
+            packs_most = max(packs_most, least_packs)
             packs = self._new(cost, packs_most, integral=True)
             self.packs[place, order] = packs
             if least_packs > 1:
@@ -303,14 +308,8 @@ class _Builder:
                     float(np.ceil(wanted[order] / largest - 1e-9)),
                     np.inf,
                 )
-            if article.free[order] / article.pack < (order + 1) * most_ever:
-                over = self._new(article.pack * article.expedite)
-                self._rule(
-                    [*columns, over],
-                    [*values, -1.0],
-                    -np.inf,
-                    max(float(article.free[order]), 0.0) / article.pack,
-                )
+            if fits[order] < (order + 1) * most_ever:
+                self._rule(own, ones, -np.inf, float(fits[order]))
             if len(article.low) and article.low_cost > 0:
                 under = self._new(article.pack * article.low_cost)
                 self._rule([*own, under], [*ones, 1.0], float(article.low[order]) / article.pack, np.inf)
@@ -372,8 +371,7 @@ class _Builder:
                 columns += [int(c) for c in self.packs[place, : order + 1]]
                 values += [self.articles[place].pack * self.articles[place].room / 1000] * (order + 1)
             if columns:
-                over = self._new(1000 * max(self.articles[place].expedite for place in paper))
-                self._rule([*columns, over], [*values, -1.0], -np.inf, max(float(store[order]), 0.0) / 1000)
+                self._rule(columns, values, -np.inf, max(float(store[order]), 0.0) / 1000)
 
     @property
     def cost(self) -> np.ndarray:
