@@ -542,7 +542,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         holding_rate=policy.holding_cost_rate,
         end=7 * orders + 30,
         filled=True,
-        seconds=2.0,
+        seconds=1.5,
     )
     return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
 

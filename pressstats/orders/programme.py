@@ -96,7 +96,7 @@ def solve(
     end: int,
     store: np.ndarray | None = None,
     seconds: float = 4.0,
-    gap: float = 0.01,
+    gap: float = 0.02,
     filled: bool = False,
 ) -> Orders:
     """Return the orders that cost least.
