@@ -39,6 +39,8 @@ class LeadTimes:
         late = (came["delivered_on"] - came["promised_on"]).dt.days.astype("float64")
         self._every = late.dropna().to_numpy()
         self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
+        # The logs are in the order of their keys, which need not be that of time.
+        rows = rows.sort_values("ordered_on", kind="stable")
         taken = (rows["promised_on"] - rows["ordered_on"]).dt.days.astype("float64")
         for key, mine in taken.groupby([rows["supplier"], rows["material"]]):
             if mine.notna().any():
@@ -47,13 +49,19 @@ class LeadTimes:
     def promised(self, supplier: str | None, material: str, listed: float) -> int:
         """Return the days from order to promised day: what was lately promised, else what is listed [day]."""
         days = self._promised.get((supplier or "", material), listed)
-        return max(int(round(days)), 0)
+        return max(round(days), 0)
 
     def deliveries(self, supplier: str | None) -> int:
         """Return how many loads of a supplier its own lateness rests on."""
         return len(self._late.get(supplier or "", ()))
 
-    def draw(self, supplier: str | None, size: int | tuple[int, ...], rng: np.random.Generator) -> np.ndarray:
+    def draw(
+        self,
+        supplier: str | None,
+        size: int | tuple[int, ...],
+        rng: np.random.Generator,
+        over: int | None = None,
+    ) -> np.ndarray:
         """Draw days between promise and receipt.
 
         Parameters
@@ -64,19 +72,29 @@ class LeadTimes:
             Shape of the draws.
         rng : Generator
             Source of randomness.
+        over : int, optional
+            Days by which the order is late already without having come: only what came later still tells
+            how much longer it takes.
 
         Returns
         -------
         ndarray of int, shape `size`
             Days late (negative: early). Of a supplier with n loads, n / (n + 8) of the draws are its own and the
-            rest anybody's; 0 where nothing was ever delivered.
+            rest anybody's; 0 where nothing was ever delivered, and one day more where nothing was ever that late.
         """
-        own = self._late.get(supplier or "", np.zeros(0))
-        if not len(self._every):
-            return np.zeros(size, dtype=int)
-        drawn = rng.choice(self._every, size)
+        own, every = self._late.get(supplier or "", np.zeros(0)), self._every
+        weight = len(own) / (len(own) + _SHARED)
+        if over is not None:
+            # Each load counts by its weight, and those that had come by then are out.
+            mine, all_ = own[own > over], every[every > over]
+            ours = weight * len(mine) / max(len(own), 1)
+            others = (1 - weight) * len(all_) / max(len(every), 1)
+            own, every, weight = mine, all_, ours / (ours + others) if ours + others > 0 else 0.0
+        if not len(every):
+            return np.full(size, 0 if over is None else max(over + 1, 0), dtype=int)
+        drawn = rng.choice(every, size)
         if len(own):
-            mine = rng.random(size) < len(own) / (len(own) + _SHARED)
+            mine = rng.random(size) < weight
             drawn = np.where(mine, rng.choice(own, size), drawn)
         return np.asarray(drawn, dtype=int)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-__all__ = ["level_needed", "needs_by_order", "stock_paths"]
+__all__ = ["level_needed", "level_worth", "needs_by_order", "stock_paths"]
 
 
 def level_needed(wanted: np.ndarray, service: float) -> float:
@@ -30,6 +30,32 @@ def level_needed(wanted: np.ndarray, service: float) -> float:
     ranked = np.sort(wanted)
     place = int(np.ceil(service * len(ranked) - 1e-9)) - 1
     return float(ranked[min(max(place, 0), len(ranked) - 1)])
+
+
+def level_worth(wanted: np.ndarray, service: float, held: float, penalty: float) -> float:
+    """Return the level that costs least in holding and shortage, and not less than the service level asks.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (paths,)
+        Equally likely demands.
+    service : float
+        Least share of paths that must be covered.
+    held : float
+        Cost of a unit more, until the next order [currency / unit].
+    penalty : float
+        Cost of not covering a path, however little is short [currency].
+
+    Returns
+    -------
+    float
+        One of the drawn demands: beyond them the paths know nothing.
+    """
+    ranked = np.sort(wanted)
+    least = min(max(int(np.ceil(service * len(ranked) - 1e-9)) - 1, 0), len(ranked) - 1)
+    rarer = ranked[least:]
+    cost = held * (rarer - rarer[0]) + penalty * np.arange(len(rarer) - 1, -1, -1) / len(ranked)
+    return float(rarer[int(np.argmin(cost))])
 
 
 def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
@@ -55,7 +81,13 @@ def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
 
 
 def needs_by_order(
-    stock: float, use: np.ndarray, come: np.ndarray, arrives: np.ndarray, service: float
+    stock: float,
+    use: np.ndarray,
+    come: np.ndarray,
+    arrives: np.ndarray,
+    service: float,
+    held: float = 0.0,
+    penalty: float = 0.0,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return how much must have been ordered before each order, in all, so that it lasts until that one comes.
 
@@ -69,32 +101,36 @@ def needs_by_order(
         Day on which each order would come, the last being one beyond the plan.
     service : float
         Least share of paths without a stock-out between two orders.
+    held, penalty : float
+        Cost of holding a unit until the next order [currency / unit] and of a stock-out [currency]: where more
+        than the service level is worth its money. By default the service level decides alone.
 
     Returns
     -------
     needs : ndarray, shape (orders - 1,)
         Quantity that the first n orders must add up to, for n from 1.
     before : ndarray, shape (paths,)
-        How much was short before the first order can have come: no order of the plan can help that.
+        How much was short in all before the first order can have come: no order of the plan can help that.
     """
     days = use.shape[1]
     reach = np.clip(arrives, 0, days)
-    held = stock_paths(stock, use, come)
+    level = stock_paths(stock, use, come)
     first = reach[:, 0]
     paths = np.arange(len(use))
     day = np.arange(days)
-    shortage = np.where(day < first[:, None], np.maximum(-held, 0.0), 0.0)
-    before = shortage.max(axis=1)
+    shortage = np.where(day < first[:, None], np.maximum(-level, 0.0), 0.0)
+    before = shortage.sum(axis=1)
     # From the first arrival on: what is left then, less what is used, plus what still comes.
-    start = np.where(first > 0, np.maximum(held[paths, np.maximum(first - 1, 0)], 0.0), stock)
+    start = np.where(first > 0, np.maximum(level[paths, np.maximum(first - 1, 0)], 0.0), stock)
     net = np.cumsum(use - come, axis=1)
     since = net - np.where(first > 0, net[paths, np.maximum(first - 1, 0)], 0.0)[:, None]
     gap = since - start[:, None]
     needs = np.empty(arrives.shape[1] - 1)
     for order in range(1, arrives.shape[1]):
-        window = (day >= reach[:, order - 1, None]) & (
-            day < np.maximum(reach[:, order], reach[:, order - 1] + 1)[:, None]
-        )
-        wanted = np.where(window, gap, -np.inf).max(axis=1)
-        needs[order - 1] = level_needed(np.where(np.isfinite(wanted), wanted, 0.0), service)
+        begins = reach[:, order - 1, None]
+        ends = np.maximum(reach[:, order], reach[:, order - 1] + 1)[:, None]
+        part = slice(int(begins.min()), int(ends.max()))
+        window = (day[part] >= begins) & (day[part] < ends)
+        wanted = np.where(window, gap[:, part], -np.inf).max(axis=1, initial=-np.inf)
+        needs[order - 1] = level_worth(np.where(np.isfinite(wanted), wanted, 0.0), service, held, penalty)
     return np.maximum.accumulate(np.maximum(needs, 0.0)), before

@@ -10,21 +10,22 @@ import pandas as pd
 
 from ..demand import Outlook
 from ..logs import Logs
-from ..plant import WEEKDAYS
+from ..plant import WEEKDAYS, Policy
 from ..tables import OUTPUTS, as_published
-from .cover import arrivals
 from .leadtimes import LeadTimes
 from .loading import into_loads
 from .needs import level_needed, needs_by_order, stock_paths
 from .prices import price_breaks, price_of
 from .programme import Article, Orders, solve
 
-__all__ = ["FRESH", "ORDERS", "OrderPlan", "Planned", "plan_orders"]
+__all__ = ["DRAWS", "FRESH", "ORDERS", "OrderPlan", "Planned", "lead_days", "plan_orders"]
 
 #: Review days planned.
 ORDERS = 13
-_DRAWS, FRESH = 2000, 5000
+DRAWS, FRESH = 2000, 5000
 _SEED = 41
+#: Days by which lead times of one supplier's materials may differ and yet they come together.
+_ONE_TRUCK = 2
 #: Plans made at most until fresh paths hold the level; each time what failed is asked to be so much surer.
 _TRIES, _SURER = 3, 0.4
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
@@ -75,8 +76,9 @@ class OrderPlan:
     service : DataFrame, shape (materials, 7)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, from the first order that
         can come on), allowed, short_on (first day of the first week in which it runs out more often than
-        allowed, before that order counted in), chance (of running out in that week), expedite (quantity by other means that
-        would hold the level) [unit of the material], surer (how much rarer than allowed the plan was asked to run out).
+        allowed, before that order counted in), chance (of running out in that week), expedite (quantity by other
+        means that would hold the level) [unit of the material], surer (how much rarer than allowed the plan was
+        asked to run out).
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
     gap : float
@@ -93,7 +95,13 @@ class OrderPlan:
 
 
 def plan_orders(
-    logs: Logs, outlook: Outlook, stock: pd.DataFrame, open_rows: pd.DataFrame, seconds: float = 4.0
+    logs: Logs,
+    outlook: Outlook,
+    stock: pd.DataFrame,
+    open_rows: pd.DataFrame,
+    seconds: float = 4.0,
+    draws: int = DRAWS,
+    fresh_draws: int = FRESH,
 ) -> OrderPlan:
     """Plan the orders of the next 13 review days.
 
@@ -109,6 +117,8 @@ def plan_orders(
         Result of :func:`pressstats.orders.open_orders`: they stay as they are.
     seconds : float
         Most time for one solution of the programme [s].
+    draws, fresh_draws : int
+        Paths from which needs are taken, and on which the plan is checked.
 
     Returns
     -------
@@ -124,19 +134,24 @@ def plan_orders(
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=_horizon(logs), freq="D", unit="us")
     times = LeadTimes(logs)
     receives = _receipts(logs, days)
-    paths, mean = outlook.day_paths(_DRAWS, days)
+    paths, mean = outlook.day_paths(draws, days)
     planned = _planned(logs, outlook, stock, open_rows, days, times, receives, mean)
     service = logs.plant.policy.service_level
     allowed = 1 - service
     if not planned:
         return _empty()
     numbers = [outlook.names.index(one.name) for one in planned]
-    draws = _Draws(planned, open_rows, days, times, receives, paths[numbers], _SEED)
-    fresh_use = outlook.day_paths(FRESH, days, seed=_SEED + 1)[0][numbers]
+    known = _Draws(planned, open_rows, days, times, receives, paths[numbers], _SEED)
+    fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = _Draws(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
     surer = np.ones(len(planned))
+    asked: list[np.ndarray] = []
     for _ in range(_TRIES):
-        needs, before = draws.needs(1 - allowed * surer)
+        needs, before = known.needs(1 - allowed * surer, logs.plant.policy)
+        # Where the paths know nothing rarer, or the store is the limit, asking again gives the same plan.
+        if asked and all(np.array_equal(old, new) for old, new in zip(asked, needs, strict=True)):
+            break
+        asked = needs
         articles = [_article(logs, one, need, days) for one, need in zip(planned, needs, strict=True)]
         orders = solve(
             articles,
@@ -145,9 +160,11 @@ def plan_orders(
             end=int(planned[0].due[-1]),
             store=_store(logs, planned),
             seconds=seconds,
+            filled=True,
         )
         short = fresh.weeks_short(orders.quantity)
-        late = np.nanmean(np.where(short.after, short.share, np.nan), axis=1) > allowed
+        mean_share = np.nanmean(np.where(short.after, short.share, np.nan), axis=1)
+        late = mean_share > allowed
         if not late.any():
             break
         surer = np.where(late, surer * _SURER, surer)
@@ -162,6 +179,37 @@ def plan_orders(
         expediting=_expediting(logs, planned, orders),
         gap=orders.gap,
     )
+
+
+def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:
+    """Return the days from order to promise of each material.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``.
+    times : LeadTimes
+        What suppliers lately promised.
+
+    Returns
+    -------
+    dict of int
+        Days by material [day]. Materials of one supplier that differ by a few days only come on one truck, with the
+        slowest of them.
+    """
+    rows = logs["materials"]
+    found: dict[str, int] = {}
+    for supplier, mine in rows.groupby(rows["supplier"].fillna("")):
+        days = {
+            str(name): times.promised(str(supplier), str(name), float(np.nan_to_num(listed)))
+            for name, listed in zip(mine["material"], mine["lead_time_days"], strict=True)
+        }
+        longest = -1
+        for name in sorted(days, key=lambda name: (-days[name], name)):
+            if days[name] < longest - _ONE_TRUCK or longest < 0:
+                longest = days[name]
+            found[name] = longest
+    return found
 
 
 def _horizon(logs: Logs) -> int:
@@ -196,6 +244,7 @@ def _planned(
     levels = dict(zip(stock["material"], stock["quantity"], strict=True))
     review = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
     found = []
+    leads = lead_days(logs, times)
     for _, row in logs["materials"].iterrows():
         name, quantity = str(row["material"]), levels.get(row["material"], np.nan)
         if name not in outlook.names or np.isnan(quantity):
@@ -207,7 +256,7 @@ def _planned(
         ):
             continue
         supplier = str(row["supplier"]) if isinstance(row["supplier"], str) else ""
-        lead = times.promised(supplier, name, float(np.nan_to_num(row["lead_time_days"])))
+        lead = leads[name]
         reviews = review[: ORDERS + 1]
         due = receives[np.minimum(reviews + lead, len(days) - 1)]
         come = np.zeros(len(days))
@@ -218,6 +267,28 @@ def _planned(
         level = quantity + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
         found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean())))
     return found
+
+
+def _open_receipts(
+    times: LeadTimes,
+    open_rows: pd.DataFrame,
+    days: pd.DatetimeIndex,
+    receives: np.ndarray,
+    material: str,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draw the receipts of a material's open orders by day, shape (draws, days)."""
+    come = np.zeros((draws, len(days)))
+    for order in open_rows[open_rows["material"] == material].itertuples():
+        due = (order.promised_on - days[0]).days
+        supplier = order.supplier if isinstance(order.supplier, str) else None
+        # As-of has passed without it: what is overdue is as late as what came later than that.
+        late = times.draw(supplier, draws, rng, over=-1 - due)
+        day = np.maximum(due + late, 0)
+        inside = np.flatnonzero(day < len(days))
+        come[inside, receives[day[inside]]] += order.quantity
+    return come
 
 
 @dataclass(frozen=True)
@@ -249,38 +320,52 @@ class _Draws:
             supplier: times.draw(supplier, (draws, ORDERS + 1), rng)
             for supplier in dict.fromkeys(one.supplier for one in planned)
         }
-        self.come = [arrivals(times, open_rows, days, receives, one.name, draws, rng) for one in planned]
+        self.come = [
+            _open_receipts(times, open_rows, days, receives, one.name, draws, rng) for one in planned
+        ]
         # An order comes the day after it was placed at the earliest, and on a day that receives.
         self.arrives = [
             receives[np.clip(one.due + late[one.supplier], one.reviews + 1, len(days) - 1)] for one in planned
         ]
 
-    def needs(self, service: np.ndarray) -> tuple[list[np.ndarray], list[np.ndarray]]:
-        """Return needs before each order and shortages before the first, by material."""
+    def needs(self, service: np.ndarray, policy: Policy) -> tuple[list[np.ndarray], list[np.ndarray]]:
+        """Return needs before each order and shortages before the first, by material.
+
+        A night that cannot be printed may cost more than the stock that would have saved it: then more is needed
+        than the service level asks.
+        """
         found = [
             needs_by_order(
-                one.stock, self.use[place], self.come[place], self.arrives[place], float(service[place])
+                one.stock,
+                self.use[place],
+                self.come[place],
+                self.arrives[place],
+                float(service[place]),
+                held=float(one.row["unit_price"]) * policy.holding_cost_rate * 7 / 365.25,
+                penalty=policy.stockout_cost,
             )
             for place, one in enumerate(self.planned)
         ]
         return [need for need, _ in found], [before for _, before in found]
 
-    def stock(self, place: int, quantity: np.ndarray) -> np.ndarray:
-        """Return stock at the end of each day with orders of those quantities, shape (draws, days)."""
-        come = self.come[place].copy()
-        rows = np.arange(len(come))
+    def stock(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
+        """Return stock at the end of each day with orders of those quantities, shape (draws, days up to `until`)."""
+        come = self.come[place][:, :until].copy()
         for order, amount in enumerate(quantity):
+            arrives = self.arrives[place][:, order]
+            rows = np.flatnonzero(arrives < come.shape[1])
             if amount > 0:
-                come[rows, self.arrives[place][:, order]] += amount
-        return stock_paths(self.planned[place].stock, self.use[place], come)
+                come[rows, arrives[rows]] += amount
+        return stock_paths(self.planned[place].stock, self.use[place][:, :until], come)
 
     def weeks_short(self, quantity: np.ndarray) -> _Short:
         """Return the share of paths that run out, by material and week of the plan."""
         weeks = int(self.planned[0].due[-1]) // 7 + 1
         share, after = np.zeros((len(self.planned), weeks)), np.zeros((len(self.planned), weeks), dtype=bool)
         for place in range(len(self.planned)):
-            out = self.stock(place, quantity[place])[:, : 7 * weeks] < -1e-6
-            out = out[:, : 7 * (out.shape[1] // 7)].reshape(len(out), -1, 7).any(axis=2)
+            left = self.stock(place, quantity[place], 7 * weeks)
+            left = left[:, : 7 * (left.shape[1] // 7)]
+            out = (left < -1e-6).reshape(len(left), -1, 7).any(axis=2)
             share[place, : out.shape[1]] = out.mean(axis=0)
             # Weeks before the first order has surely come are beyond any order's help, and so are those that the
             # order after the plan's last would have to cover.
@@ -377,7 +462,7 @@ def _reasons(
             without = orders.quantity[place].copy()
             without[turn:] = 0.0
             until = min(int(one.due[min(turn + 1, ORDERS)]) + 7, len(days))
-            out = (fresh.stock(place, without)[:, :until] < -1e-6).any(axis=1)
+            out = (fresh.stock(place, without, until) < -1e-6).any(axis=1)
             scored.append((float(out.mean()), line, one))
         scored.sort(key=lambda item: -item[0])
         chance, line, one = scored[0]

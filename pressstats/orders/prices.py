@@ -57,12 +57,12 @@ def price_breaks(logs: Logs, material: str, day: pd.Timestamp) -> list[tuple[flo
     list of (float, float)
         Quantity [unit of the material] and price [currency / unit], in rising order, the first from 0.
     """
-    listed = logs["materials"].set_index("material")["unit_price"]
-    found = [(0.0, float(listed[material]))]
+    listed = logs["materials"]
+    found = [(0.0, float(listed["unit_price"].to_numpy()[(listed["material"] == material).to_numpy()][0]))]
     if not logs.has("prices"):
         return found
     prices = logs["prices"]
-    agreed = prices[(prices["material"] == material) & (prices["valid_from"] <= day)]
+    agreed = prices[((prices["material"] == material) & (prices["valid_from"] <= day)).to_numpy()]
     agreed = agreed.sort_values(["valid_from", "from_quantity"])
     steps = agreed["from_quantity"].to_numpy(dtype=float)
     for step in np.unique(np.append(steps, 0.0)):

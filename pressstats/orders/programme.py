@@ -7,6 +7,7 @@ linear programme, solved by HiGHS through SciPy.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -24,7 +25,7 @@ class Article:
     Attributes
     ----------
     name, supplier : str
-        The material; materials of one supplier share loads.
+        The material; materials of one supplier that are due on the same days share loads.
     pack, load : float
         Quantity of a pack and of a full load [unit of the material].
     minimum : float
@@ -95,7 +96,8 @@ def solve(
     end: int,
     store: np.ndarray | None = None,
     seconds: float = 4.0,
-    gap: float = 0.003,
+    gap: float = 0.02,
+    filled: bool = False,
 ) -> Orders:
     """Return the orders that cost least.
 
@@ -115,6 +117,10 @@ def solve(
         Most time to look [s].
     gap : float
         Proven distance to the least cost that is good enough, as a share of it.
+    filled : bool
+        Whether plans follow on this one: what is bought beyond the last need then spares freight to come, a full
+        load's freight for a full load, and a load is filled as far as holding costs less. Without it nothing comes
+        after.
 
     Returns
     -------
@@ -127,15 +133,20 @@ def solve(
         If no plan was found in the time; expediting makes every plan possible, so that is a fault.
     """
     parts = []
+    until = time.monotonic() + seconds
     # Suppliers meet in the newsprint store only: each is solved for itself, and together if that is too small.
-    for supplier in dict.fromkeys(article.supplier for article in articles):
-        mine = [place for place, article in enumerate(articles) if article.supplier == supplier]
+    # Small ones first: what they leave of the time is the hard ones'.
+    groups: dict[str, list[int]] = {}
+    for place, article in enumerate(articles):
+        groups.setdefault(article.supplier, []).append(place)
+    for number, mine in enumerate(sorted(groups.values(), key=len)):
         own = [articles[place] for place in mine]
-        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, seconds / 4, gap)))
+        left = max(until - time.monotonic(), 0.4 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
+        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, left, gap, filled)))
     found = _together(articles, parts)
     if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
         return found
-    return _solved(articles, load_cost, holding_rate, end, store, seconds, gap)
+    return _solved(articles, load_cost, holding_rate, end, store, seconds, gap, filled)
 
 
 def _solved(
@@ -146,17 +157,22 @@ def _solved(
     store: np.ndarray | None,
     seconds: float,
     gap: float,
+    filled: bool,
 ) -> Orders:
     from scipy import optimize
 
-    build = _Builder(articles, load_cost, holding_rate, end, store)
-    found = optimize.milp(
-        build.cost,
-        constraints=build.constraints(),
-        integrality=build.integral,
-        bounds=optimize.Bounds(build.lower, build.upper),
-        options={"time_limit": seconds, "mip_rel_gap": gap},
-    )
+    build = _Builder(articles, load_cost, holding_rate, end, store, filled)
+    # A machine that has much else to do may not find any plan in the time: then any plan is better than none.
+    for time_limit, good_enough in ((seconds, gap), (max(20.0, 10 * seconds), 0.5)):
+        found = optimize.milp(
+            build.cost,
+            constraints=build.constraints(),
+            integrality=build.integral,
+            bounds=optimize.Bounds(build.lower, build.upper),
+            options={"time_limit": time_limit, "mip_rel_gap": good_enough},
+        )
+        if found.x is not None:
+            break
     if found.x is None:
         raise RuntimeError(f"no order plan was found: {found.message}")
     return build.read(found.x, float(found.fun), float(found.mip_gap or 0.0))
@@ -180,6 +196,15 @@ def _in_store(articles: Sequence[Article], orders: Orders) -> np.ndarray:
     return np.asarray(np.cumsum((orders.quantity * room[:, None]).sum(axis=0)))
 
 
+def _packs_a_load(article: Article) -> float:
+    """Return how many whole packs a load holds; a pack larger than a load has one of its own."""
+    return float(max(np.floor(article.load / article.pack + 1e-9), 1.0))
+
+
+def _whole_packs(quantity: np.ndarray, pack: float) -> np.ndarray:
+    return np.asarray(np.ceil(np.maximum(quantity, 0.0) / pack - 1e-6))
+
+
 class _Builder:
     """Variables and rules of the programme, numbered as they are made."""
 
@@ -190,23 +215,33 @@ class _Builder:
         holding_rate: float,
         end: int,
         store: np.ndarray | None,
+        filled: bool = False,
     ) -> None:
         self.articles = articles
         self.orders = len(articles[0].needs) if articles else 0
+        # What a full load spares of freights to come; that of what is needed anyhow is taken back in the end, so
+        # that the cost is freight as it is paid, but for what is bought ahead.
+        self.spared = load_cost if filled else 0.0
         self._cost: list[float] = []
         self._upper: list[float] = []
         self._integral: list[int] = []
         self._rows: list[tuple[list[int], list[float], float, float]] = []
         shape = (len(articles), self.orders)
         self.packs = np.zeros(shape, dtype=int)
+        self.made = np.full(shape, -1)
         self.expedited = np.zeros(shape, dtype=int)
-        self.loads: dict[str, np.ndarray] = {}
+        self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
         for place, article in enumerate(articles):
             self._article(place, article, holding_rate, end)
-        for supplier in dict.fromkeys(article.supplier for article in articles):
-            self._loads(supplier, load_cost)
+        together = dict.fromkeys((article.supplier, tuple(article.due)) for article in articles)
+        for supplier, due in together:
+            self._loads(supplier, due, load_cost)
         if store is not None:
             self._store(store)
+        if self.orders:
+            packs = sum(_whole_packs(one.needs[-1], one.pack) / _packs_a_load(one) for one in articles)
+            self._new(self.spared * float(packs), 1.0)
+            self.fixed = len(self._cost) - 1
 
     def _new(self, cost: float, upper: float = np.inf, integral: bool = False) -> int:
         self._cost.append(cost)
@@ -222,33 +257,59 @@ class _Builder:
         most = max(most, float(np.max(article.low, initial=0.0)))
         # Room to fill a load up, and for an order minimum; a smaller bound is a faster search.
         most += min(article.load, most) + article.minimum + article.pack
-        packs_most = float(np.ceil(most / article.pack))
+        most_ever = float(np.ceil(most / article.pack))
+        least_packs = max(float(np.ceil(article.minimum / article.pack - 1e-9)), 1.0)
+        made: list[int] = []
+        # An order must not overfill the store when it comes, nor when a later one or an open order does.
+        fits = np.floor(
+            np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack + 1e-9
+        )
+        wanted = _whole_packs(article.needs, article.pack)
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(price for tiers in article.prices for _, price in tiers)
         for order in range(self.orders):
             tiers = article.prices[order]
-            base = tiers[0][1]
+            # An order of the minimum has reached some breaks already.
+            base = [price for least, price in tiers if least <= least_packs * article.pack][-1]
             # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
             held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
-            packs = self._new(article.pack * (base - lowest + held), packs_most, integral=True)
+            cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
+            # What was needed before is in the store already, or used: the order has the rest of the room, and what
+            # orders before may have lacked to the minimum.
+            held_before = min(wanted[order - 1], fits[order - 1]) if order else 0.0
+            packs_most = min(most_ever, max(float(fits[order] - held_before), 0.0) + least_packs - 1)
+            packs_most = max(packs_most, least_packs)
+            packs = self._new(cost, packs_most, integral=True)
             self.packs[place, order] = packs
-            if article.minimum > article.pack + 1e-9:
-                made = self._new(0.0, 1.0, integral=True)
-                self._rule([packs, made], [1.0, -article.minimum / article.pack], 0.0, np.inf)
-                self._rule([packs, made], [1.0, -packs_most], -np.inf, 0.0)
+            if least_packs > 1:
+                made.append(self._new(0.0, 1.0, integral=True))
+                self.made[place, order] = made[-1]
+                self._rule([packs, made[-1]], [1.0, -least_packs], 0.0, np.inf)
+                self._rule([packs, made[-1]], [1.0, -packs_most], -np.inf, 0.0)
+            paid = base
             for least, price in tiers[1:]:
-                self._price_break(article, packs, packs_most, least, base - price)
+                if least > least_packs * article.pack:
+                    # Each break saves what it is below the break before: both hold for a large order.
+                    self._price_break(article, packs, packs_most, least, paid - price)
+                    paid = min(paid, price)
             self.expedited[place, order] = self._new(article.pack * article.expedite)
         for order in range(self.orders):
             columns = [int(c) for c in (*self.packs[place, : order + 1], *self.expedited[place, : order + 1])]
             values = [1.0] * len(columns)
-            self._rule(columns, values, float(article.needs[order]) / article.pack, np.inf)
+            # Only whole packs come: the need in whole packs is the same rule, and a closer bound.
+            self._rule(columns, values, float(wanted[order]), np.inf)
             own, ones = columns[: order + 1], values[: order + 1]
-            if article.free[order] / article.pack < (order + 1) * packs_most:
-                over = self._new(article.pack * article.expedite)
+            if made:
+                # So much is needed by then, so many orders it takes: the search would find it out slowly.
+                largest = max(self._upper[int(c)] for c in self.packs[place, : order + 1])
                 self._rule(
-                    [*own, over], [*ones, -1.0], -np.inf, max(float(article.free[order]), 0.0) / article.pack
+                    [*made[: order + 1], *columns[order + 1 :]],
+                    [1.0] * (2 * order + 2),
+                    float(np.ceil(wanted[order] / largest - 1e-9)),
+                    np.inf,
                 )
+            if fits[order] < (order + 1) * most_ever:
+                self._rule(own, ones, -np.inf, float(fits[order]))
             if len(article.low) and article.low_cost > 0:
                 under = self._new(article.pack * article.low_cost)
                 self._rule([*own, under], [*ones, 1.0], float(article.low[order]) / article.pack, np.inf)
@@ -266,32 +327,41 @@ class _Builder:
         self._rule([cheap, packs], [1.0, -1.0], -np.inf, 0.0)
         self._rule([cheap, reached], [1.0, -packs_most], -np.inf, 0.0)
 
-    def _loads(self, supplier: str, load_cost: float) -> None:
-        mine = [place for place, article in enumerate(self.articles) if article.supplier == supplier]
+    def _loads(self, supplier: str, due: tuple[int, ...], load_cost: float) -> None:
+        mine = [
+            place
+            for place, article in enumerate(self.articles)
+            if article.supplier == supplier and tuple(article.due) == due
+        ]
         numbers = []
         for order in range(self.orders):
             loads = self._new(load_cost, integral=True)
             numbers.append(loads)
             columns = [loads, *(int(self.packs[place, order]) for place in mine)]
             # A load holds whole packs.
-            shares = [
-                1 / max(np.floor(self.articles[p].load / self.articles[p].pack + 1e-9), 1) for p in mine
-            ]
+            shares = [1 / _packs_a_load(self.articles[place]) for place in mine]
             self._rule(columns, [-1.0, *shares], -np.inf, 0.0)
             # However little is ordered, it takes a load.
             for place in mine:
-                packs = int(self.packs[place, order])
-                self._rule([packs, loads], [1.0, -self._upper[packs]], -np.inf, 0.0)
-        self.loads[supplier] = np.array(numbers)
+                packs, made = int(self.packs[place, order]), int(self.made[place, order])
+                if made >= 0:
+                    self._rule([made, loads], [1.0, -1.0], -np.inf, 0.0)
+                else:
+                    self._rule([packs, loads], [1.0, -self._upper[packs]], -np.inf, 0.0)
+        self.loads[supplier, due] = np.array(numbers)
         for order in range(self.orders):
             # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the
             # other rules, and tells the search at once what it would find out slowly.
-            need = sum(self.articles[place].needs[order] / self.articles[place].load for place in mine)
+            need = sum(
+                _whole_packs(self.articles[place].needs[order], self.articles[place].pack)
+                / _packs_a_load(self.articles[place])
+                for place in mine
+            )
             columns, values = [int(c) for c in numbers[: order + 1]], [1.0] * (order + 1)
             for place in mine:
                 columns += [int(c) for c in self.expedited[place, : order + 1]]
-                values += [self.articles[place].pack / self.articles[place].load * 50.0] * (order + 1)
-            self._rule(columns, values, float(np.ceil(need - 1e-9)), np.inf)
+                values += [1.0 / _packs_a_load(self.articles[place]) + 1.0] * (order + 1)
+            self._rule(columns, values, float(np.ceil(need - 1e-6)), np.inf)
 
     def _store(self, store: np.ndarray) -> None:
         paper = [place for place, article in enumerate(self.articles) if article.room > 0]
@@ -301,8 +371,7 @@ class _Builder:
                 columns += [int(c) for c in self.packs[place, : order + 1]]
                 values += [self.articles[place].pack * self.articles[place].room / 1000] * (order + 1)
             if columns:
-                over = self._new(1000 * max(self.articles[place].expedite for place in paper))
-                self._rule([*columns, over], [*values, -1.0], -np.inf, max(float(store[order]), 0.0) / 1000)
+                self._rule(columns, values, -np.inf, max(float(store[order]), 0.0) / 1000)
 
     @property
     def cost(self) -> np.ndarray:
@@ -310,7 +379,10 @@ class _Builder:
 
     @property
     def lower(self) -> np.ndarray:
-        return np.zeros(len(self._cost))
+        lower = np.zeros(len(self._cost))
+        if self.orders:
+            lower[self.fixed] = 1.0
+        return lower
 
     @property
     def upper(self) -> np.ndarray:
@@ -336,6 +408,8 @@ class _Builder:
         """Return quantities and loads of a solution."""
         pack = np.array([article.pack for article in self.articles])[:, None]
         quantity = np.round(x[self.packs]) * pack if len(self.articles) else np.zeros((0, self.orders))
-        loads = {supplier: np.round(x[columns]) for supplier, columns in self.loads.items()}
+        loads: dict[str, np.ndarray] = {}
+        for (supplier, _), columns in self.loads.items():
+            loads[supplier] = loads.get(supplier, np.zeros(self.orders)) + np.round(x[columns])
         expedited = x[self.expedited] * pack if len(self.articles) else np.zeros((0, self.orders))
         return Orders(quantity, loads, np.where(expedited > 1e-6 * pack, expedited, 0.0), cost, gap)
