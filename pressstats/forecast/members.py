@@ -6,12 +6,13 @@ chosen on the M1 competition and on held-out ends of the training parts of M3 an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .aggregation import aggregate, disaggregate
 from .autoregression import difference_forecast, seasonal_difference_forecast
+from .breaks import settled
 from .intermittent import syntetos_boylan, teunter_syntetos_babai
 from .preparing import Batch
 from .seasons import Season, decompose, harmonics
@@ -112,7 +113,19 @@ def _trimmed(batch: Batch) -> Batch:
     )
 
 
-def _of_part(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
+def _calmed(batch: Batch, periods: tuple[float, ...]) -> Batch:
+    """Return the batch without slips and with its past moved to the level after the last lasting shift."""
+    season, _ = _season(batch, batch.values, periods, 1)
+    moved = settled(season.adjusted, batch.seen) - season.adjusted
+    moved[batch.intermittent] = 0.0
+    if not moved.any():
+        return batch
+    values = batch.values + moved
+    return replace(batch, values=values, levels=np.where(moved != 0.0, batch.restored(values), batch.levels))
+
+
+def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int) -> Said:
+    batch = _calmed(raw, periods)
     whole = _whole_period(periods)
     lag = max(1, round(periods[0])) if periods else 1
     season, base = _season(batch, batch.values, periods, horizon)
@@ -141,10 +154,10 @@ def _of_part(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
         said["seasonal autoregression"] = batch.restored(yearly + base.terms)
         times = batch.levels.shape[1]
         if times >= lag:
-            naive = batch.levels[:, times - lag + np.arange(horizon) % lag]
+            naive = raw.levels[:, times - lag + np.arange(horizon) % lag]
             said["seasonal naive"] = np.where((times - batch.start >= lag)[:, None], naive, np.nan)
     _now_and_then(said, batch, horizon)
-    most = np.abs(batch.levels).max(axis=1)[:, None, None]
+    most = np.abs(raw.levels).max(axis=1)[:, None, None]
     stacked = np.stack([said.get(name, np.full((len(most), horizon), np.nan)) for name in MEMBERS], axis=1)
     # A forecast far beyond anything seen is no opinion.
     stacked = np.where(np.abs(stacked) <= 5.0 * most, stacked, np.nan)
