@@ -15,7 +15,7 @@ from .rolling import roll
 __all__ = ["Backtest", "Forecast", "backtest", "forecast"]
 
 #: Past origins for weights and intervals of one forecast, half a horizon apart.
-PAST_ORIGINS = 5
+PAST_ORIGINS = 8
 #: Probabilities over which means are taken.
 _MIDDLES = (np.arange(50) + 0.5) / 50
 

@@ -25,9 +25,9 @@ PROBABILITIES = np.array(
         *(0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 0.975, 0.99, 0.995),
     ]
 )
-#: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log implied spread,
-#: log disagreement. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
-_PRIOR = np.array([-0.01, 0.19, 0.59, 0.16])
+#: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log implied spread, log
+#: disagreement, log late over usual one-step error. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
+_PRIOR = np.array([-0.06, 0.19, 0.64, 0.09, 0.27])
 _PRIOR_ERRORS = 50.0
 #: Quantiles of absolute scaled errors on M1, and how many errors they are worth.
 _SHAPE_AT = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99])
@@ -157,6 +157,7 @@ def _rows(rolled: Rolled, rows: np.ndarray) -> Rolled:
         rolled.spread[rows],
         rolled.naive[rows],
         rolled.number[rows],
+        rolled.calm[rows],
     )
 
 
@@ -174,13 +175,16 @@ def _floored(naive: np.ndarray, number: np.ndarray, history: np.ndarray) -> np.n
 
 
 def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
-    """Return what the size of an error depends on, shape (origins, series, horizon, 4)."""
+    """Return what the size of an error depends on, shape (origins, series, horizon, 5)."""
     unit = naive[:, :, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.log(np.clip(part.spread / unit, 0.05, 50.0))
         apart = np.log(np.clip(away / unit, 0.01, 50.0))
     ahead = np.broadcast_to(np.log(np.arange(1, part.horizon + 1)), spread.shape)
-    return np.stack([np.ones_like(spread), ahead, spread, apart], axis=-1)
+    with np.errstate(divide="ignore"):
+        late = np.log(np.clip(part.calm, 0.1, 10.0))
+    late = np.broadcast_to(late[:, :, None], spread.shape)
+    return np.stack([np.ones_like(spread), ahead, spread, apart, late], axis=-1)
 
 
 def _gamma_regression(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:

@@ -67,6 +67,7 @@ class Said:
 
     forecasts: np.ndarray
     spread: np.ndarray
+    calm: np.ndarray
 
 
 def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
@@ -91,12 +92,14 @@ def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int) -> 
     count = len(order)
     forecasts = np.full((len(MEMBERS), count, horizon), np.nan)
     spread = np.empty((count, horizon))
+    calm = np.empty(count)
     for first in range(0, count, _TOGETHER):
         part = slice(first, min(first + _TOGETHER, count))
         said = _of_part(_trimmed(sorted_batch.rows(part)), periods, horizon)
         forecasts[:, order[part]] = said.forecasts
         spread[order[part]] = said.spread
-    return Said(forecasts * batch.unit[:, None], spread * batch.unit[:, None])
+        calm[order[part]] = said.calm
+    return Said(forecasts * batch.unit[:, None], spread * batch.unit[:, None], calm)
 
 
 def _trimmed(batch: Batch) -> Batch:
@@ -139,8 +142,8 @@ def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int) -> Said:
         return batch.restored(adjusted + season.terms)
 
     theta = np.array(_LEVELS)
-    damped, spread = _smoothed(near, block, grid, far, _FAR_SHARPNESS, horizon)
-    level, _ = _smoothed(batch.with_values(plain.adjusted), block, grid, (1,), 1.0, horizon)
+    damped, spread, calm = _smoothed(near, block, grid, far, _FAR_SHARPNESS, horizon)
+    level, _, _ = _smoothed(batch.with_values(plain.adjusted), block, grid, (1,), 1.0, horizon)
     said = {
         "half line theta": back(dynamic_theta(near.values, near.seen, near.start, theta, horizon, fixed=0.5)),
         "dynamic theta": back(dynamic_theta(near.values, near.seen, near.start, theta, horizon)),
@@ -163,7 +166,7 @@ def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int) -> Said:
     stacked = np.where(np.abs(stacked) <= 5.0 * most, stacked, np.nan)
     stacked[:, 2] = np.where(np.isfinite(stacked[:, 2]), stacked[:, 2], batch.levels[:, -1:])
     size = np.where(batch.logged[:, None], np.abs(stacked[:, 2]), 1.0)
-    return Said(np.swapaxes(stacked, 0, 1), spread * size)
+    return Said(np.swapaxes(stacked, 0, 1), spread * size, calm)
 
 
 def _whole_period(periods: tuple[float, ...]) -> int:
@@ -198,11 +201,11 @@ def _warm_up(lag: int) -> int:
 
 def _smoothed(
     batch: Batch, first: int, grid: Grid, far: tuple[int, ...], sharpness: float, horizon: int
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     level, slope = _first_line(batch, first)
-    done = smooth(batch.values, batch.seen, batch.start, grid, level, slope, far)
+    done = smooth(batch.values, batch.seen, batch.start, grid, level, slope, far, float(max(first // 2, 6)))
     weights = akaike_weights(done.criterion, sharpness)
-    return done.forecast(weights, horizon), done.spread(weights, horizon)
+    return done.forecast(weights, horizon), done.spread(weights, horizon), done.calm(weights)
 
 
 def _first_line(batch: Batch, first: int) -> tuple[np.ndarray, np.ndarray]:
@@ -238,7 +241,7 @@ def _aggregated(batch: Batch, lag: int, grid: Grid, horizon: int) -> np.ndarray:
         half = dynamic_theta(means, known, start, np.array(_LEVELS), ahead, fixed=0.5)
         far = tuple(sorted({1, max(1, horizon // block // 2), max(1, horizon // block)}))
         blocks = Batch(means, means, known, start, part.unit, part.logged, part.intermittent)
-        damped, _ = _smoothed(blocks, 10, grid, far, _FAR_SHARPNESS, ahead)
+        damped, _, _ = _smoothed(blocks, 10, grid, far, _FAR_SHARPNESS, ahead)
         result[mine] = disaggregate(means[:, -1], (half + damped) / 2, block, horizon)
     return result
 
