@@ -1,4 +1,4 @@
-"""Where did the level of a series change for good, and which values are slips?
+"""Where the level of a series changed for good, and which values are slips.
 
 A shift is a single step much larger than the series' usual ones whose new level lasts; a slip is a value far
 from those before and after it, which agree. Slips are drawn back, and what came before a shift is moved to the

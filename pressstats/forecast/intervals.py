@@ -29,6 +29,9 @@ PROBABILITIES = np.array(
 #: disagreement, log late over usual one-step error. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
 _PRIOR = np.array([-0.06, 0.19, 0.64, 0.09, 0.27])
 _PRIOR_ERRORS = 50.0
+#: Values that the usual spread and disagreement (logarithm of the latter, in naive errors) are worth.
+_TELLING = 3.0
+_USUAL_APART = -1.5
 #: Quantiles of absolute scaled errors on M1, and how many errors they are worth.
 _SHAPE_AT = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99])
 _SHAPE = np.array([0.0, 0.14, 0.28, 0.43, 0.59, 0.76, 0.95, 1.19, 1.55, 2.15, 2.75, 3.7, 4.52])
@@ -180,6 +183,9 @@ def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.log(np.clip(part.spread / unit, 0.05, 50.0))
         apart = np.log(np.clip(away / unit, 0.01, 50.0))
+    # A handful of values tells little of either: they are drawn to what is usual.
+    told = (part.number / (part.number + _TELLING))[:, :, None]
+    spread, apart = told * spread, told * apart + (1.0 - told) * _USUAL_APART
     ahead = np.broadcast_to(np.log(np.arange(1, part.horizon + 1)), spread.shape)
     with np.errstate(divide="ignore"):
         late = np.log(np.clip(part.calm, 0.1, 10.0))

@@ -63,6 +63,8 @@ class Said:
         Forecasts [unit of the series]; blank where a method does not apply.
     spread : ndarray, shape (series, horizon)
         Standard deviation of errors that the smoothing model implies [unit of the series].
+    calm : ndarray, shape (series,)
+        Late one-step errors over those of the whole history, as root mean squares [1].
     """
 
     forecasts: np.ndarray

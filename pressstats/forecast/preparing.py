@@ -1,7 +1,7 @@
-"""How do histories become arrays that all methods can run over at once?
+"""How histories become arrays: aligned, scaled, in logarithms, gaps bridged.
 
-Histories are aligned at their ends, scaled to their own size, and taken in logarithms where their values
-allow it; gaps are bridged within what an origin has seen, so that nothing later can be told.
+All methods can then run over many histories at once. Gaps are bridged within what an origin has seen, so that
+nothing later can be told.
 """
 
 from __future__ import annotations

@@ -38,6 +38,8 @@ class Rolled:
         the origin had seen [unit of the series].
     number : ndarray, shape (origins, series)
         Known values that the origin had seen.
+    calm : ndarray, shape (origins, series)
+        Late one-step errors over those of all that the origin had seen [1].
     """
 
     history: np.ndarray

@@ -54,6 +54,8 @@ class Smoothed:
         Mean squared one-step error [unit squared].
     level, slope : ndarray, shape (series, points)
         Last level and slope [unit of the series].
+    recent : ndarray, shape (series, points)
+        Mean squared one-step error, late ones weighing more [unit squared].
     """
 
     grid: Grid
@@ -132,6 +134,8 @@ def smooth(
         States before the first value.
     ahead : tuple of int
         Distances of the forecasts whose squared errors make the criterion; with (1,) it is Akaike's.
+    memory : float
+        Steps over which late errors are averaged.
 
     Returns
     -------
@@ -190,7 +194,7 @@ class _Far:
         warm = np.arange(values.shape[1])[None, :] >= start[:, None] + _WARM
         self.known = known
         self.origin = known * warm
-        self.run = [sum((grid.damping**power for power in range(1, step + 1))) for step in steps]
+        self.run = [sum(grid.damping**power for power in range(1, step + 1)) for step in steps]
         self.total = [np.zeros((len(values), len(grid.level))) for _ in steps]
         self.number = [np.zeros((len(values), 1)) for _ in steps]
 
