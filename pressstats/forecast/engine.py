@@ -272,7 +272,7 @@ def _mean(judged: Judgement, floor: float) -> np.ndarray:
 
 
 def _paths(judged: Judgement, floor: float, n: int, seed: int) -> np.ndarray:
-    factors = sample_factors(judged.scores, judged.shape, n, np.random.default_rng(seed))
+    factors = sample_factors(judged.scores, judged.worth, judged.shape, n, np.random.default_rng(seed))
     return _placed(judged, factors, floor)
 
 

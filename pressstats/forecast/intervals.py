@@ -66,6 +66,8 @@ class Judgement:
         Weight of each method [1].
     scores : ndarray, shape (origins, series, horizon)
         Past errors divided by their size [1]; blank where unknown.
+    worth : float
+        Horizons that the past origins span: how many independent error vectors they are worth.
     """
 
     point: np.ndarray
@@ -74,6 +76,7 @@ class Judgement:
     limit: np.ndarray
     weights: np.ndarray
     scores: np.ndarray
+    worth: float
 
 
 def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
@@ -122,6 +125,7 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
         WIDTH_MOST * naive[-1],
         weights,
         scores[:-1],
+        float((_fresh(part.origins, part.horizon) * known.any(axis=(1, 2))).sum()),
     )
 
 
