@@ -194,6 +194,19 @@ def test_demand_now_and_then_is_forecast_at_its_mean_rate():
     assert told.weights.loc["half line theta"].eq(0).all()
 
 
+def test_what_has_ended_is_forecast_near_nothing():
+    rng = np.random.default_rng(14)
+    values = rng.gamma(20, 5, (120, 3))
+    values[90:, 0] = 0.0
+    # Comes in one quarter of each year: nothing for nine months is no end.
+    season = np.where(np.arange(120) % 12 < 3, values[:, 1], 0.0)
+    frame = pd.DataFrame({"ended": values[:, 0], "seasonal": season, "goes on": values[:, 2]})
+    told = forecast(frame, 12, 12, nonnegative=True)
+    assert told.median["ended"].max() < 10
+    assert told.median["seasonal"].max() > 40
+    assert told.median["goes on"].between(80, 120).all()
+
+
 def test_no_value_is_negative_where_none_can_be():
     falling = pd.DataFrame({"a": np.linspace(500, 3, 80) + np.random.default_rng(4).normal(0, 3, 80)})
     told = forecast(falling, 13, WEEKS, nonnegative=True)

@@ -29,6 +29,8 @@ PROBABILITIES = np.array(
 #: disagreement, log late over usual one-step error. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
 _PRIOR = np.array([-0.06, 0.19, 0.64, 0.09, 0.27])
 _PRIOR_ERRORS = 50.0
+#: Values through which a line hardly misses.
+_LINE = 3.0
 #: Values that the usual spread and disagreement (logarithm of the latter, in naive errors) are worth.
 _TELLING = 3.0
 _USUAL_APART = -1.5
@@ -175,7 +177,7 @@ def _floored(naive: np.ndarray, number: np.ndarray, history: np.ndarray) -> np.n
         level = np.where(seen, history, 0.0).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
     ratio = naive[-1][level > 0] / level[level > 0]
     ratio = ratio[np.isfinite(ratio)]
-    usual = max(float(np.median(ratio)) if len(ratio) else 0.0, 0.05) * level
+    usual = max(float(np.median(ratio)) if len(ratio) else 0.0, 0.1) * level
     few = 2.0
     held = np.where(np.isfinite(naive), naive, usual)
     return np.maximum((number * held + few * usual) / (number + few), 1e-300)
@@ -188,7 +190,8 @@ def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
         spread = np.log(np.clip(part.spread / unit, 0.05, 50.0))
         apart = np.log(np.clip(away / unit, 0.01, 50.0))
     # A handful of values tells little of either: they are drawn to what is usual.
-    told = (part.number / (part.number + _TELLING))[:, :, None]
+    spare = np.maximum(part.number - _LINE, 0.0)[:, :, None]
+    told = spare / (spare + _TELLING)
     spread, apart = told * spread, told * apart + (1.0 - told) * _USUAL_APART
     ahead = np.broadcast_to(np.log(np.arange(1, part.horizon + 1)), spread.shape)
     with np.errstate(divide="ignore"):

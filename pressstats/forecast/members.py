@@ -14,7 +14,7 @@ from .aggregation import aggregate, disaggregate
 from .autoregression import difference_forecast, seasonal_difference_forecast
 from .breaks import settled
 from .intermittent import syntetos_boylan, teunter_syntetos_babai
-from .preparing import Batch
+from .preparing import Batch, ended
 from .seasons import Season, decompose, harmonics
 from .smoothing import Grid, akaike_weights, grid_of, smooth
 from .theta import dynamic_theta
@@ -269,6 +269,9 @@ def _now_and_then(said: dict[str, np.ndarray], batch: Batch, horizon: int) -> No
         "Teunter-Syntetos-Babai": teunter_syntetos_babai(values, seen),
         "mean": (values * seen).sum(axis=1) / number,
     }
+    over = ended(values, seen)
     for name, level in flat.items():
         said[name] = np.full((len(rows), horizon), np.nan)
-        said[name][rows] = level[:, None]
+        # Of what has ended only methods that notice an end can tell.
+        mute = over & (name != "Teunter-Syntetos-Babai")
+        said[name][rows] = np.where(mute, np.nan, level)[:, None]

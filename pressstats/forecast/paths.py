@@ -1,10 +1,10 @@
 """How do errors hang together across series and along the horizon? Joint sample paths.
 
 Past error vectors, one an origin over all series and the whole horizon, are mixed with normal weights, which
-gives normal variables with their joint covariance; a part of noise with the mean correlation of all pairs of
-series, and the pooled one along the horizon, stands for what few origins cannot tell. Each variable is then mapped to the calibrated quantiles of its own
-series and step, so that every margin is exactly the published interval (a normal copula; compare Clark et al.
-2004, *Journal of Hydrometeorology* 5:243, which reorders by past ranks).
+gives normal variables with their joint covariance. What few origins cannot tell is noise with the mean
+correlation of all pairs of series and the pooled one along the horizon. Each variable is then mapped to the
+calibrated quantiles of its own series and step, so that every margin is exactly the published interval (a normal
+copula; compare Clark et al. 2004, *Journal of Hydrometeorology* 5:243, which reorders by past ranks).
 """
 
 from __future__ import annotations

@@ -179,18 +179,28 @@ def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.nda
     ndarray, shape (series, times)
         Smooth values; a local mean where one side has no weight.
     """
-    times = values.shape[1]
-    lag = np.arange(times)[:, None] - np.arange(times)[None, :]
+    lag = np.arange(-int(reach), int(reach) + 1)
     kernel = np.clip(1.0 - np.abs(lag / reach) ** 3, 0.0, None) ** 3
-    first, second = kernel * lag, kernel * lag * lag
     loaded = weights * values
-    s0, s1, s2 = weights @ kernel, weights @ first, weights @ second
-    t0, t1 = loaded @ kernel, loaded @ first
+    s0, s1, s2 = (_sliding(weights, kernel * lag**power) for power in range(3))
+    t0, t1 = (_sliding(loaded, kernel * lag**power) for power in range(2))
     determinant = s0 * s2 - s1 * s1
     fine = determinant > 1e-9 * s0 * s2 + 1e-12
     linear = (s2 * t0 - s1 * t1) / np.where(fine, determinant, 1.0)
     mean = t0 / np.maximum(s0, 1e-12)
     return np.where(fine, linear, mean)
+
+
+def _sliding(values: np.ndarray, kernel: np.ndarray) -> np.ndarray:
+    """Return sums of neighbours times a kernel of odd length centred on each step, shape as `values`."""
+    half = len(kernel) // 2
+    times = values.shape[1]
+    padded = np.pad(values, ((0, 0), (half, half)))
+    result = np.zeros_like(values)
+    for place, weight in enumerate(kernel):
+        if weight != 0.0:
+            result += weight * padded[:, place : place + times]
+    return result
 
 
 def _terms(rest: np.ndarray, weights: np.ndarray, period: int) -> np.ndarray:
@@ -220,15 +230,12 @@ def _terms(rest: np.ndarray, weights: np.ndarray, period: int) -> np.ndarray:
 
 def _yearly_mean(values: np.ndarray, weights: np.ndarray, period: int) -> np.ndarray:
     """Return the centred mean over one year, extended at the ends by a local line."""
-    times = values.shape[1]
     half = period // 2
     width = np.ones(2 * half + 1)
     if period % 2 == 0:
         width[[0, -1]] = 0.5
-    lag = np.abs(np.arange(times)[:, None] - np.arange(times)[None, :])
-    kernel = np.where(lag <= half, width[np.minimum(lag, half) + half], 0.0)
-    load = weights @ kernel
-    mean = (values * weights) @ kernel / np.maximum(load, 1e-12)
+    load = _sliding(weights, width)
+    mean = _sliding(values * weights, width) / np.maximum(load, 1e-12)
     whole = (load >= 0.999 * width.sum()).astype(float)
     none = whole.sum(axis=1) < 3
     whole[none] = weights[none]
