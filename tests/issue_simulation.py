@@ -64,15 +64,18 @@ def _always(value: float) -> Callable[[int], float]:
     return lambda _: value
 
 
+_COPIES, _PAGES, _COLOUR = _always(20_000.0), _always(24.0), _always(8.0)
+
+
 @dataclass(frozen=True)
 class Title:
     """A title: weekdays (Monday 0), and what it is on the n-th day."""
 
     name: str
     weekdays: Sequence[int] = range(7)
-    copies: Callable[[int], float] = _always(20_000.0)
-    pages: Callable[[int], float] = _always(24.0)
-    colour: Callable[[int], float] = _always(8.0)
+    copies: Callable[[int], float] = _COPIES
+    pages: Callable[[int], float] = _PAGES
+    colour: Callable[[int], float] = _COLOUR
     first: int = 0
     last: int = 10_000
     every: int = 1
