@@ -1,4 +1,4 @@
-"""Use by week against loops, the outlook by week and month, and the record of what was said."""
+"""Use by week against loops, whole and broken weeks, and how past publications are read."""
 
 from __future__ import annotations
 
@@ -10,17 +10,14 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.demand import (
-    Outlook,
-    choice_table,
+    CHOICE,
     counted_use,
     demand_forecast,
     demand_outlook,
-    demand_season,
-    forecast_record,
+    recipe_of,
     weekly_use,
     whole_weeks,
 )
-from pressstats.forecast.simple import CHOICE, HORIZON
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import effective_grammage, run_balance, threading_paper
@@ -28,7 +25,6 @@ from pressstats.past import PastError, past_forecasts
 from pressstats.publish.csv_files import write_csv
 
 WEEK = pd.Timedelta(days=7)
-NO_PAST = past_forecasts(None, FIRST_DAY)[0]
 
 
 def logs_of(

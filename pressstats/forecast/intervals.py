@@ -16,7 +16,17 @@ from scipy.special import ndtri
 from .combining import combine, member_errors, member_weights
 from .rolling import Rolled, least_known
 
-__all__ = ["PROBABILITIES", "Judgement", "judge", "quantile_factors"]
+__all__ = [
+    "PROBABILITIES",
+    "WIDTH_MOST",
+    "Judgement",
+    "error_shape",
+    "fresh_share",
+    "judge",
+    "own_factor",
+    "quantile_factors",
+    "regress_sizes",
+]
 
 #: Probabilities at which shapes of errors are held; others lie on lines in normal scores between them.
 PROBABILITIES = np.array(
@@ -115,11 +125,11 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
     known = np.isfinite(missed) & np.isfinite(features).all(axis=-1)
     missed = np.where(known, missed, np.nan)
     prior = _PRIOR
-    found = _gamma_regression(features[known], np.abs(missed[known]), prior, _PRIOR_ERRORS)
+    found = regress_sizes(features[known], np.abs(missed[known]), prior, _PRIOR_ERRORS)
     size = np.exp(features @ found)
     scores = missed / size
-    factor, without = _own_factor(scores, part.origins)
-    shape = _shape(scores / without[:, :, None], part.origins)
+    factor, without = own_factor(scores, part.origins)
+    shape = error_shape(scores / without[:, :, None], part.origins)
     return Judgement(
         said[-1],
         size[-1] * (factor * naive[-1])[:, None],
@@ -127,7 +137,7 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
         WIDTH_MOST * naive[-1],
         weights,
         scores[:-1],
-        float((_fresh(part.origins, part.horizon) * known.any(axis=(1, 2))).sum()),
+        float((fresh_share(part.origins, part.horizon) * known.any(axis=(1, 2))).sum()),
     )
 
 
@@ -200,7 +210,7 @@ def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
     return np.stack([np.ones_like(spread), ahead, spread, apart, late], axis=-1)
 
 
-def _gamma_regression(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:
+def regress_sizes(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:
     """Return coefficients of the log of the mean size, drawn to a prior worth some observations."""
     found = prior.copy()
     if not len(sizes):
@@ -214,7 +224,7 @@ def _gamma_regression(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray
     return found
 
 
-def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return each series' own factor, and for each origin the factor without that origin's errors.
 
     Forecasts of neighbouring origins miss the same values: errors count by the steps that they newly cover.
@@ -223,7 +233,7 @@ def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np
     number = known.sum(axis=2)
     size = np.where(known, np.minimum(np.abs(scores), _OUTLYING), 0.0).sum(axis=2)
     mean = size / np.maximum(number, 1)
-    fresh = _fresh(origins, scores.shape[2])
+    fresh = fresh_share(origins, scores.shape[2])
     load = np.where(number > 0, 2.0 * fresh[:, None], 0.0)
     total, weight = (load * mean).sum(axis=0), load.sum(axis=0)
     factor = (total + _OWN_PRIOR) / (weight + _OWN_PRIOR)
@@ -231,17 +241,17 @@ def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np
     return np.where(weight > 0, factor, _UNTRIED), without
 
 
-def _fresh(origins: np.ndarray, horizon: int) -> np.ndarray:
+def fresh_share(origins: np.ndarray, horizon: int) -> np.ndarray:
     """Return the share of the steps that each origin looks at alone, the last one's being 1."""
     gaps = np.append(np.diff(origins), horizon)
     return np.minimum(gaps / horizon, 1.0)
 
 
-def _shape(scores: np.ndarray, origins: np.ndarray) -> np.ndarray:
+def error_shape(scores: np.ndarray, origins: np.ndarray) -> np.ndarray:
     """Return quantiles of scaled errors by horizon, shape (horizon, probabilities)."""
     horizon = scores.shape[2]
     prior = np.interp(np.abs(2 * PROBABILITIES - 1), _SHAPE_AT, _SHAPE) * np.sign(PROBABILITIES - 0.5)
-    fresh = _fresh(origins, horizon)
+    fresh = fresh_share(origins, horizon)
     result = np.empty((horizon, len(PROBABILITIES)))
     for ahead in range(horizon):
         reach = max(1, (ahead + 1) // 4)
