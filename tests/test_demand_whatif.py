@@ -73,7 +73,7 @@ def test_fewer_copies(recipe: Recipe) -> None:
     expected |= {"black": 2.4 * solid, "cyan": 1.6 * solid}
     inks = ["black", "cyan"]
     assert_changes(found.drop(UNSHARED), expected, needed(recipe))
-    np.testing.assert_allclose(found[inks], [expected[ink] for ink in inks], rtol=0.03)
+    np.testing.assert_allclose(found[inks], [expected[ink] for ink in inks], rtol=0.05)
 
 
 def test_more_pages_take_the_make_up_of_as_many(recipe: Recipe) -> None:
