@@ -15,7 +15,7 @@ from scipy import special
 from ..logs import Logs
 from ..tables import as_published
 from .chain import mount_ends
-from .lives import metre_kg
+from .lives import metre_kg, unlogged_runs
 from .pooling import PooledMeans, pooled_means
 
 __all__ = ["both_lengths", "butts", "ends_by", "ends_cost", "logged_years", "reel_ends", "stand_means"]
@@ -66,7 +66,7 @@ def logged_years(logs: Logs) -> float:
     days = (runs["date"].max() - runs["date"].min()).days + 1
     share = 1.0
     if logs.has("reel_mounts"):
-        share = float(runs["run_id"].isin(logs["reel_mounts"]["run_id"].unique()).mean())
+        share = 1 - len(unlogged_runs(logs)) / len(runs)
     return days / 365.25 * share
 
 
