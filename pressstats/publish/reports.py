@@ -56,7 +56,12 @@ REPORTS: tuple[Report, ...] = (
     Report(
         "ink_use", "Ink use", "How much ink do pages, starts and idle days take, and what changed?", "analyst"
     ),
-    Report("reels", "Reels", "Which reels break, what stays on the cores, and what does it cost?", "analyst"),
+    Report(
+        "reels",
+        "Reels",
+        "Which reels break, what stays on cores or is torn off, which setting is best?",
+        "analyst",
+    ),
     Report(
         "demand", "Demand", "What will be needed, week by week, and how good were past forecasts?", "analyst"
     ),

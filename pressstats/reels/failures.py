@@ -11,8 +11,10 @@ from scipy import special
 __all__ = ["FailureCurve", "failure_curve", "failure_share", "least_cost_metres"]
 
 #: Metres over which failures fall by a factor e: from a sheer drop to no matter at all.
-_FALLS_M = np.geomspace(0.7, 400, 72)
-_HEIGHTS = np.linspace(-4, 8, 241)
+_FALLS_M = np.geomspace(0.7, 400, 48)
+_HEIGHTS = np.linspace(-4, 8, 121)
+#: Curves each way when the likely ones are looked at more closely.
+_FINE = 60
 #: Half of the 95 % quantile of chi-square with one degree of freedom.
 _LIKELY = float(special.chdtri(1, 0.05)) / 2
 _STEP_M = 0.1
@@ -105,7 +107,7 @@ class FailureCurve:
     sure_m, falls_m : float
         Most likely curve (:func:`failure_share`) [m]; blank where nothing failed.
     likely : DataFrame, shape (curves, 2)
-        sure_m and falls_m of every curve within the 95 % likelihood region of one quantity.
+        sure_m and falls_m of curves that outline and fill the 95 % likelihood region of one quantity.
     apart_m : float
         Standard deviation, over splices, of the length that their stands leave in their quarter [m].
     failures_needed : float
@@ -151,21 +153,22 @@ def failure_curve(
     if failures < 1 or failures == total:
         why = "no splice failed" if failures < 1 else "every splice failed"
         return FailureCurve(False, why, int(total), int(failures), np.nan, np.nan, blank, apart, needed)
-    falls = _FALLS_M[:, None]
-    # Where the exponential alone would put the curve; the grid of heights lies about that.
-    log_mean = special.logsumexp(
-        np.log(count) - metres / falls + (scatter / falls) ** 2 / 2, axis=1, keepdims=True
-    )
-    sure = falls * (np.log(failures) - log_mean + _HEIGHTS[None, :])
-    share = failure_share(
-        metres[:, None, None], scatter[:, None, None], sure[None], np.broadcast_to(falls, sure.shape)[None]
-    )
-    share = np.clip(share, 1e-300, 1 - 1e-12)
-    value = np.tensordot(hit, np.log(share), 1) + np.tensordot(count - hit, np.log1p(-share), 1)
+    groups = np.asarray(metres, float), np.asarray(scatter, float), count, hit
+    _, value = _likelihood(*groups, _FALLS_M, _HEIGHTS)
+    # A second look, at a grid drawn close about the curves that are likely.
+    near = value >= value.max() - 2 * _LIKELY
+    falls_m = _about(np.log(_FALLS_M), near.any(axis=1))
+    sure, value = _likelihood(*groups, np.exp(falls_m), _about(_HEIGHTS, near.any(axis=0)))
+    falls = np.broadcast_to(np.exp(falls_m)[:, None], sure.shape)
     flat = failures * np.log(failures / total) + (total - failures) * np.log1p(-failures / total)
     best = np.unravel_index(value.argmax(), value.shape)
     region = value >= value.max() - _LIKELY
-    likely = pd.DataFrame({"sure_m": sure[region], "falls_m": np.broadcast_to(falls, sure.shape)[region]})
+    # What is largest or smallest within a region is so at its edge, or nearly.
+    outline = np.pad(region, 1)
+    inside = outline[2:, 1:-1] & outline[:-2, 1:-1] & outline[1:-1, 2:] & outline[1:-1, :-2]
+    shown = region & ~inside
+    shown[::4, ::4] |= region[::4, ::4]
+    likely = pd.DataFrame({"sure_m": sure[shown], "falls_m": falls[shown]})
     told = value.max() - flat > _LIKELY and failures >= _FEWEST_FAILURES
     why = "" if told else "not enough failed splices to tell"
     return FailureCurve(
@@ -174,8 +177,38 @@ def failure_curve(
         int(total),
         int(failures),
         float(sure[best]),
-        float(_FALLS_M[best[0]]),
+        float(falls[best]),
         likely,
         apart,
         needed,
     )
+
+
+def _likelihood(
+    metres: np.ndarray,
+    scatter: np.ndarray,
+    count: np.ndarray,
+    hit: np.ndarray,
+    falls_m: np.ndarray,
+    heights: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return sure_m and the log-likelihood of each curve, shape (falls, heights)."""
+    falls = falls_m[:, None]
+    # Where the exponential alone would put the curve; heights lie about that.
+    log_mean = special.logsumexp(
+        np.log(count) - metres / falls + (scatter / falls) ** 2 / 2, axis=1, keepdims=True
+    )
+    sure = falls * (np.log(hit.sum()) - log_mean + heights[None, :])
+    share = failure_share(
+        metres[:, None, None], scatter[:, None, None], sure[None], np.broadcast_to(falls, sure.shape)[None]
+    )
+    share = np.clip(share, 1e-300, 1 - 1e-12)
+    value = np.tensordot(hit, np.log(share), 1) + np.tensordot(count - hit, np.log1p(-share), 1)
+    return sure, value
+
+
+def _about(grid: np.ndarray, likely: np.ndarray) -> np.ndarray:
+    """Return a finer grid over the likely part of a grid and one step beyond."""
+    place = np.flatnonzero(likely)
+    low, high = max(place[0] - 1, 0), min(place[-1] + 1, len(grid) - 1)
+    return np.linspace(grid[low], grid[high], _FINE)

@@ -100,6 +100,8 @@ def chance_of_more(events: float, exposure: float, other_events: float, other_ex
     """
     if events <= 0:
         return 1.0
+    if other_events < 0:
+        return 0.0
     return float(special.betainc(events, other_events + 1, exposure / (exposure + other_exposure)))
 
 

@@ -200,10 +200,7 @@ def _of_material(
     if not curve.told or not np.isfinite(price):
         return row, cost[_COSTS], []
     best = float(least_cost_metres(price, failure_cost, scatter, curve.sure_m, curve.falls_m)[0])
-    region = curve.likely
-    # Some hundred curves outline the region as well as some thousand.
-    region = region.iloc[:: max(len(region) // 600, 1)]
-    sure, falls = region["sure_m"].to_numpy(), region["falls_m"].to_numpy()
+    sure, falls = curve.likely["sure_m"].to_numpy(), curve.likely["falls_m"].to_numpy()
     targets = least_cost_metres(price, failure_cost, scatter, sure, falls)
     groups = mine["weighted"].to_numpy() / mine["splices"].to_numpy(), mine["scatter"].to_numpy()
 
