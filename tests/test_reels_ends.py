@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pandas as pd
 import pytest
-from reel_simulation import METRE_KG, PRICE, Frames, Splicing, simulate_ends
+from reel_simulation import METRE_KG, PRICE, Frames, Splicing, simulate_ends, simulate_strip
 from scipy import stats
 from small_plant import small_tables, write_small_plant
 
@@ -23,6 +23,7 @@ from pressstats.reels import (
     reel_ends,
     splice_study,
     strip_by_supplier,
+    transport_claims,
 )
 
 
@@ -89,6 +90,16 @@ def test_strip_by_supplier_adds_up_to_what_was_torn_off(tmp_path):
     high = stats.chi2.ppf(0.975, 4) / 2  # Garwood (1936) of one event
     mine = table[table["damaged"] == 1].iloc[0]
     assert mine["damaged_high"] == pytest.approx(1000 * high / mine["reels"])
+
+
+def test_few_reels_are_judged_with_care():
+    # With 35 reels what is usual is itself uncertain: still no more than one undamaged plant in twenty has one listed.
+    rng = np.random.default_rng(8)
+    listed = [len(transport_claims(simulate_strip(rng, {"A": 35, "B": 30}), 3.0)) > 0 for _ in range(200)]
+    # Of 200 at one in twenty more than 19 come about once in a hundred times.
+    assert sum(listed) <= 19
+    alike = simulate_strip(rng, {"A": 200, "B": 100}, spread=1e-9, damaged=1, deep_mm=20.0)
+    assert transport_claims(alike, 3.0)["why"].str.contains("damaged").sum() == 1
 
 
 def two_days(ends: pd.DataFrame) -> Frames:
