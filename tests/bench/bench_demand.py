@@ -30,6 +30,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -151,7 +152,7 @@ def cost() -> None:
     first = 0.0
     for count in ORIGINS:
         origins = np.arange(n - count + 1, n + 1)
-        taken = seconds(lambda at=origins: try_at(recipe, at), 5)
+        taken = seconds(partial(try_at, recipe, origins), 5)
         first = first or taken / count
         print(f"{count:10d}{taken:13.3f}{taken / count / first:33.2f}")
     print(f"{'materials':>10s}{'processor s':>13s}{'a material, against the fewest':>33s}")
@@ -160,7 +161,7 @@ def cost() -> None:
     for copies in COPIES:
         wide = widened(recipe, copies)
         count = wide.history.shape[1]
-        taken = seconds(lambda one=wide: try_at(one, origins), 5)
+        taken = seconds(partial(try_at, wide, origins), 5)
         first = first or taken / count
         print(f"{count:10d}{taken:13.3f}{taken / count / first:33.2f}")
 
