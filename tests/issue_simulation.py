@@ -119,7 +119,7 @@ def area_of(pages: float) -> dict[str, float]:
 
 
 def _runs(plant: Plant) -> pd.DataFrame:
-    rows = []
+    rows: list[dict[str, object]] = []
     for day, title in plant.issues():
         date = FIRST + pd.Timedelta(days=day)
         for number in range(title.runs):
