@@ -119,7 +119,7 @@ def area_of(pages: float) -> dict[str, float]:
 
 
 def _runs(plant: Plant) -> pd.DataFrame:
-    rows = []
+    rows: list[dict[str, object]] = []
     for day, title in plant.issues():
         date = FIRST + pd.Timedelta(days=day)
         for number in range(title.runs):
@@ -151,7 +151,7 @@ def _runs(plant: Plant) -> pd.DataFrame:
 
 
 def _webs(runs: pd.DataFrame) -> pd.DataFrame:
-    rows = []
+    rows: list[tuple[object, ...]] = []
     for run in runs.itertuples():
         full, half = divmod(int(run.pages), 8)
         widths = [("N1200", 1200.0, 8.0)] * full + [("N600", 600.0, 4.0)] * (half >= 4)
