@@ -52,7 +52,9 @@ def main() -> None:
 
 
 def _line(*words: object) -> None:
-    click.echo("  ".join(f"{word:.2f}" if isinstance(word, float) else str(word) for word in words))
+    words_out = "  ".join(f"{word:.2f}" if isinstance(word, float) else str(word) for word in words)
+    click.echo(words_out)
+    sys.stdout.flush()
 
 
 def _held(title: str, held: dict[str, list[bool]]) -> None:
@@ -94,15 +96,28 @@ def coverage(plants: int, seed: int) -> None:
 @main.command()
 @click.option("--plants", default=400)
 @click.option("--seed", default=11)
-def ranking(plants: int, seed: int) -> None:
+@click.option("--part", type=click.Choice(["all", "planted", "none", "stands"]), default="all")
+def ranking(plants: int, seed: int, part: str) -> None:
     """Tell how often what is planted is named alone, and how often anything where nothing is [% of plants]."""
-    rng = np.random.default_rng(seed)
+    # Every part begins from the seed, so that it tells the same when it is run alone.
+    if part in ("all", "planted"):
+        _planted_suppliers(np.random.default_rng(seed), plants)
+    if part in ("all", "none"):
+        _suppliers_alike(np.random.default_rng(seed), plants)
+    if part in ("all", "stands"):
+        _stands(np.random.default_rng(seed), plants)
+
+
+def _planted_suppliers(rng: np.random.Generator, plants: int) -> None:
     for count in (3, 4):
         for per_100 in (2.0, 2.25, 2.5):
             suppliers = dict.fromkeys("ABCD"[:count], 1.0) | {"B": 1.5}
             plant = Breakage(suppliers=suppliers, per_100=per_100, part_first=0.0)
             found = named_suppliers(rng, plant, plants)
             _line(f"{count} suppliers, {per_100} per 100, one 1.5 times", 100 * found["B"] / plants)
+
+
+def _suppliers_alike(rng: np.random.Generator, plants: int) -> None:
     for shape in (np.inf, 8.0, 2.0):
         for count in (3, 4):
             plant = Breakage(dict.fromkeys("ABCD"[:count], 1.0), lot_shape=shape, part_first=0.0)
@@ -111,6 +126,9 @@ def ranking(plants: int, seed: int) -> None:
             _line(f"{count} suppliers alike, lots k = {shape}: a supplier", 100 * named / plants)
             _line("    a reelstand", 100 * found["a reelstand"] / plants)
             _line("    either", 100 * found["a supplier or a reelstand"] / plants)
+
+
+def _stands(rng: np.random.Generator, plants: int) -> None:
     for spread in (0.0, 0.4):
         for place, words in ((0, "nine splices"), (2, "100 splices"), (7, "600 splices")):
             found = named_stands(rng, uneven_stands(rng, spread, doubled=place), plants)
