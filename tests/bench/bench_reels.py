@@ -52,9 +52,7 @@ def main() -> None:
 
 
 def _line(*words: object) -> None:
-    words_out = "  ".join(f"{word:.2f}" if isinstance(word, float) else str(word) for word in words)
-    click.echo(words_out)
-    sys.stdout.flush()
+    click.echo("  ".join(f"{word:.2f}" if isinstance(word, float) else str(word) for word in words))
 
 
 def _held(title: str, held: dict[str, list[bool]]) -> None:
