@@ -5,11 +5,13 @@ Plants come as the frames that the functions take, without files, so that a thou
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from small_plant import PLANT_TOML, small_tables
 
 __all__ = [
     "Breakage",
@@ -24,6 +26,7 @@ __all__ = [
 FIRST_DAY = pd.Timestamp("2022-01-03")  # a Monday
 DAYS = 728
 REEL_KM = 16.0
+TARGET_M = 12.0
 _SEASONS = np.array(["December to February", "March to May", "June to August", "September to November"])
 _AGES = np.array(["up to 1 week", "1 to 2 weeks", "2 to 4 weeks", "more than 4 weeks"])
 _MOUNTS = np.array(["first mount", "second mount", "third mount", "fourth or later"])
@@ -223,6 +226,27 @@ def simulate_ends(rng: np.random.Generator, plant: Splicing) -> pd.DataFrame:
     )
 
 
+#: Splices of twelve stands, one of which has hardly run.
+UNEVEN = (9, 40, 100, 250, 300, 400, 500, 600, 700, 650, 30, 550)
+
+
+def uneven_stands(
+    rng: np.random.Generator, spread: float, *, doubled: int | None = None, flat: float = 0.0
+) -> Callable[[], Splicing]:
+    """Return what draws plants whose stands leave `spread` [m] more or less than the target.
+
+    Stand number `doubled`, if any, leaves twice the target.
+    """
+
+    def draw() -> Splicing:
+        means = rng.normal(TARGET_M, spread, len(UNEVEN))
+        if doubled is not None:
+            means[doubled] = 2 * TARGET_M
+        return Splicing(means, UNEVEN, flat=flat)
+
+    return draw
+
+
 def simulate_strip(
     rng: np.random.Generator,
     reels: dict[str, int],
@@ -259,3 +283,44 @@ def simulate_strip(
             "planted": planted,
         }
     )
+
+
+def write_many_mounts(folder: Path, mounts: int) -> None:
+    """Write the logs of a plant with that many mounts: the small plant's nights again and again.
+
+    Reels get other names, and weights and ends some scatter, from night to night; nights follow each other.
+    """
+    rng = np.random.default_rng(4)
+    small = small_tables(28)
+    times = -(-mounts // len(small["reel_mounts"]))
+    size = pd.Timedelta(days=28)
+
+    def repeated(name: str, words: Sequence[str], dates: Sequence[str]) -> pd.DataFrame:
+        table = small[name]
+        copy = np.repeat(np.arange(times), len(table))
+        # As many nights do not fit into a lifetime: from 200 months on several plants share each of them.
+        shift = pd.to_timedelta((copy % 200 - 200) * size)
+        again = pd.concat([table] * times, ignore_index=True)
+        for word in words:
+            again[word] = again[word].astype(str) + "-" + copy.astype(str)
+        for date in dates:
+            again[date] = again[date] + shift
+        return again
+
+    runs = repeated("runs", ["run_id"], ["date", "started_at", "finished_at"])
+    tables = {
+        "runs": runs,
+        "run_webs": repeated("run_webs", ["run_id"], []),
+        "reel_mounts": repeated("reel_mounts", ["run_id", "reel_id"], ["mounted_at"]),
+        "reels": repeated("reels", ["reel_id", "delivery_id"], ["received_on"]),
+        "materials": small["materials"],
+    }
+    rows = tables["reel_mounts"]
+    spliced = rows["ended_by"] == "splice"
+    rows.loc[spliced, "butt_kg"] = rng.normal(0.7, 0.15, int(spliced.sum())).round(2)
+    rows.loc[spliced & (rng.random(len(rows)) < 0.004), "ended_by"] = "failed_splice"
+    rows.loc[~spliced & (rows["returned_kg"] > 0) & (rng.random(len(rows)) < 0.03), "ended_by"] = "web_break"
+    rows["strip_kg"] = (rows["strip_kg"] * rng.lognormal(0, 0.3, len(rows))).round(2)
+    for name, table in tables.items():
+        table.to_csv(folder / f"{name}.csv", index=False)
+    (folder / "plant.toml").write_text(PLANT_TOML)

@@ -1,4 +1,4 @@
-"""Use by week against loops, the outlook by week and month, and the record of what was said."""
+"""Use by week against loops, whole and broken weeks, and how past publications are read."""
 
 from __future__ import annotations
 
@@ -10,17 +10,14 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.demand import (
-    Outlook,
-    choice_table,
+    CHOICE,
     counted_use,
     demand_forecast,
     demand_outlook,
-    demand_season,
-    forecast_record,
+    recipe_of,
     weekly_use,
     whole_weeks,
 )
-from pressstats.forecast.simple import CHOICE, HORIZON
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import effective_grammage, run_balance, threading_paper
@@ -28,7 +25,6 @@ from pressstats.past import PastError, past_forecasts
 from pressstats.publish.csv_files import write_csv
 
 WEEK = pd.Timedelta(days=7)
-NO_PAST = past_forecasts(None, FIRST_DAY)[0]
 
 
 def logs_of(
@@ -173,7 +169,8 @@ def test_materials_that_cannot_be_told_have_no_column(tmp_path: Path) -> None:
 def test_whole_weeks_end_before_a_broken_one(tmp_path: Path, as_of: str, weeks: int, first: str) -> None:
     logs = logs_of(tmp_path, small_tables(35), as_of)
     assert list(whole_weeks(logs)) == [FIRST_DAY + n * WEEK for n in range(weeks)]
-    ahead = demand_forecast(demand_outlook(use_of(logs)), logs.plant.first_forecast_week(logs.as_of))
+    outlook = demand_outlook(recipe_of(logs, use_of(logs), ink_exposure(logs)))
+    ahead = demand_forecast(outlook, logs.plant.first_forecast_week(logs.as_of))
     assert ahead["week"].min() == pd.Timestamp(first) == logs.plant.first_forecast_week(logs.as_of)
     assert (ahead.groupby("material").size() == CHOICE).all()
 
@@ -213,182 +210,7 @@ def test_counted_use_follows_the_hour_of_a_count_and_never_goes_below_zero(tmp_p
     np.testing.assert_allclose(by_hour, 21.0)
 
 
-# --- outlook -----------------------------------------------------------------------------------
-
-
-def history_of(weeks: int = 130, seed: int = 3) -> pd.DataFrame:
-    rng = np.random.default_rng(seed)
-    index = pd.date_range("2022-09-05", periods=weeks, freq="7D", unit="us")
-    season = 1 + 0.1 * np.sin(2 * np.pi * np.arange(weeks) / 52.18)
-    frame = pd.DataFrame(index=index)
-    frame["N1200"] = 6000 * season + rng.normal(0, 150, weeks)
-    frame["plate"] = 512 + rng.normal(0, 9, weeks)
-    return frame
-
-
-@pytest.fixture(scope="module")
-def outlook() -> Outlook:
-    return demand_outlook(history_of())
-
-
-def test_forecast_is_the_point_corrected_for_the_mean_error(outlook: Outlook) -> None:
-    last = outlook.history.index[-1]
-    table = demand_forecast(outlook, last + WEEK)
-    assert list(table.loc[table["material"] == "plate", "week"]) == [
-        last + (n + 1) * WEEK for n in range(CHOICE)
-    ]
-    for number, material in enumerate(outlook.test.names):
-        method = outlook.chosen[number]
-        mine = table[table["material"] == material].set_index("week")["mean"]
-        for ahead, week in enumerate(mine.index):
-            window = slice(max(ahead - 1 - ahead // 6, 0), ahead + 2 + ahead // 6)
-            past = outlook.errors[method, number, :, window]
-            bias = np.nanmean(past) * outlook.test.scale[number, -1]
-            assert mine[week] == pytest.approx(outlook.test.forecasts[method, number, -1, ahead] + bias)
-    quantiles = table[["q05", "q10", "q25", "q50", "q75", "q90", "q95"]].to_numpy()
-    assert (np.diff(quantiles, axis=1) >= 0).all()
-
-
-def test_a_broken_week_is_left_out_and_widens_what_follows(outlook: Outlook) -> None:
-    last = outlook.history.index[-1]
-    whole = demand_forecast(outlook, last + WEEK).set_index(["material", "week"])
-    broken = demand_forecast(outlook, last + 2 * WEEK).set_index(["material", "week"])
-    both = whole.index.intersection(broken.index)
-    pd.testing.assert_frame_equal(whole.loc[both], broken.loc[both])
-    assert len(broken) == 2 * CHOICE and broken.notna().all(axis=None)
-
-
-def season_of(tmp_path: Path, outlook: Outlook, as_of: str, budget: pd.DataFrame | None) -> pd.DataFrame:
-    tables = small_tables(7)
-    days = pd.Timestamp(as_of) - tables["runs"]["date"].max()
-    tables = {name: tables[name] for name in ("runs", "run_webs")}
-    for column in ("date", "started_at", "finished_at"):
-        tables["runs"] = tables["runs"].assign(**{column: tables["runs"][column] + days})
-    if budget is not None:
-        tables["budget"] = budget
-    logs = logs_of(tmp_path, tables)
-    assert logs.as_of == pd.Timestamp(as_of)
-    return demand_season(outlook, logs)
-
-
-def test_season_shares_weeks_among_months_by_their_days(tmp_path: Path, outlook: Outlook) -> None:
-    last_day = outlook.history.index[-1] + pd.Timedelta(days=6)  # Sunday 2025-03-02
-    budget = pd.DataFrame(
-        [{"month": pd.Timestamp("2025-05-01"), "material": "N1200", "quantity": 26_000.0, "cost": 13_000.0}]
-    )
-    season = season_of(tmp_path, outlook, f"{last_day:%Y-%m-%d}", budget)
-    assert (season.groupby("material").size() == 12).all()
-    months = sorted(season["month"].unique())
-    assert months[0] == pd.Timestamp("2025-04-01") and months[-1] == pd.Timestamp("2026-03-01")
-    season = season.set_index(["material", "month"])
-    for number, material in enumerate(outlook.test.names):
-        for month in months:
-            by_day = 0.0
-            for week, use in zip(outlook.weeks, outlook.mean[number], strict=True):
-                for day in range(7):
-                    if (week + pd.Timedelta(days=day)).to_period("M") == month.to_period("M"):
-                        by_day += use / 7
-            assert season.loc[(material, month), "mean"] == pytest.approx(by_day)
-            year_before, known, days = month - pd.DateOffset(years=1), 0.0, 0
-            for week, use in outlook.history[material].items():
-                for day in range(7):
-                    if (week + pd.Timedelta(days=day)).to_period("M") == year_before.to_period("M"):
-                        known, days = known + use / 7, days + 1
-            expected = known if days == year_before.days_in_month else np.nan
-            assert season.loc[(material, month), "last_year"] == pytest.approx(expected, nan_ok=True)
-    # March 2025 has begun but is not over, so March 2026 has no last year.
-    assert np.isnan(season.loc[("plate", pd.Timestamp("2026-03-01")), "last_year"])
-    row = season.loc[("N1200", pd.Timestamp("2025-05-01"))]
-    assert (row["budget_quantity"], row["budget_cost"]) == (26_000.0, 13_000.0)
-    assert season["budget_quantity"].notna().sum() == 1
-    assert (season["q05"] < season["mean"]).all() and (season["mean"] < season["q95"]).all()
-
-
-@pytest.mark.parametrize(
-    ("as_of", "first"),
-    [("2025-03-05", "2025-04-01"), ("2025-03-31", "2025-04-01"), ("2025-04-01", "2025-05-01")],
-)
-def test_season_begins_with_the_first_whole_month(tmp_path: Path, as_of: str, first: str) -> None:
-    day = pd.Timestamp(as_of)
-    weeks = (day + pd.Timedelta(days=1) - pd.Timestamp("2022-09-05")).days // 7
-    season = season_of(tmp_path, demand_outlook(history_of(weeks)), as_of, None)
-    assert season["month"].min() == pd.Timestamp(first)
-    assert (season.groupby("material").size() == 12).all() and season["mean"].notna().all()
-    assert season[["budget_quantity", "budget_cost"]].isna().all(axis=None)
-    # The twelfth month is covered to its last day.
-    assert season["mean"].groupby(season["month"]).first().iloc[-1] > 20_000
-
-
-def test_the_horizon_reaches_the_end_of_the_twelfth_month_from_any_day() -> None:
-    for day in pd.date_range("2023-01-01", "2028-12-31"):
-        last_week = day + pd.Timedelta(days=1) - pd.Timedelta(days=(day.weekday() + 1) % 7 + 7)
-        end = (day + pd.offsets.MonthBegin(1)) + pd.DateOffset(months=12) - pd.Timedelta(days=1)
-        assert (end - last_week).days < 7 * (HORIZON + 1)
-
-
-def test_a_short_history_has_a_mean_and_no_interval(tmp_path: Path) -> None:
-    outlook = demand_outlook(history_of(3))
-    table = demand_forecast(outlook, outlook.weeks[0])
-    assert table["mean"].notna().all() and table[["q05", "q50", "q95"]].isna().all(axis=None)
-    assert choice_table(outlook)["chosen"].tolist() == ["seasonal naive", "seasonal naive"]
-    assert forecast_record(demand_outlook(history_of(1)), NO_PAST).empty
-    season = season_of(tmp_path, outlook, "2022-09-25", None)
-    assert season["mean"].notna().all() and season[["q05", "q95", "last_year"]].isna().all(axis=None)
-
-
-def test_evidence_of_the_choice_is_the_mean_absolute_error(outlook: Outlook) -> None:
-    table = choice_table(outlook)
-    for number, row in enumerate(table.itertuples(index=False)):
-        means = [np.nanmean(np.abs(outlook.errors[method, number, :, :CHOICE])) for method in (0, 1)]
-        assert [row[2], row[3]] == pytest.approx(means)
-        assert outlook.chosen[number] == int(np.argmin(means)) and row.weeks == 130
-
-
-# --- record ------------------------------------------------------------------------------------
-
-
-def published_on(day: pd.Timestamp, first_week: pd.Timestamp) -> pd.DataFrame:
-    weeks = [first_week + n * WEEK for n in range(CHOICE)]
-    said = pd.DataFrame({"material": "N1200", "made_on": day, "week": weeks, "mean": 6100.0, "q05": 5800.0})
-    return said.assign(q95=6400.0).astype({"made_on": "datetime64[us]", "week": "datetime64[us]"})
-
-
-def test_what_was_published_stands_before_what_is_made_again(outlook: Outlook) -> None:
-    weeks = outlook.history.index
-    end = weeks[-1] + pd.Timedelta(days=6)
-    alone = forecast_record(outlook, NO_PAST)
-    assert set(alone["source"]) == {"remade"}
-    assert sorted(alone["made_on"].unique()) == [week - pd.Timedelta(days=1) for week in weeks[-26:]]
-    # A Wednesday's publication speaks of the week after it, as the Sunday after it would have.
-    wednesday = weeks[-6] - pd.Timedelta(days=5)
-    record = forecast_record(outlook, published_on(wednesday, weeks[-6]))
-    assert record["made_on"].max() <= end
-    mine = record[record["made_on"] == wednesday]
-    assert len(mine) == CHOICE and set(mine["source"]) == {"published"} and (mine["mean"] == 6100.0).all()
-    assert weeks[-6] - pd.Timedelta(days=1) not in set(record["made_on"])
-    others = record[record["source"] == "remade"].reset_index(drop=True)
-    expected = alone[alone["made_on"] != weeks[-6] - pd.Timedelta(days=1)].reset_index(drop=True)
-    pd.testing.assert_frame_equal(others, expected)
-    # Each stands beside what came; what has not come is blank.
-    for row in record.itertuples():
-        came = outlook.history[row.material].get(row.week, np.nan)
-        assert row.actual == pytest.approx(came, nan_ok=True)
-    assert mine["actual"].notna().sum() == 6
-
-
-def test_a_forecast_made_again_knows_only_its_own_past(outlook: Outlook) -> None:
-    history = history_of()
-    origin = 115
-    altered = history.copy()
-    altered.iloc[origin:] = np.random.default_rng(4).uniform(0, 9000, altered.iloc[origin:].shape)
-    made_on = history.index[origin] - pd.Timedelta(days=1)
-    # First origins differ with the length of the history only, so both have the same.
-    one = forecast_record(outlook, NO_PAST)
-    two = forecast_record(demand_outlook(altered), NO_PAST)
-    assert (one["made_on"] <= made_on).sum() == 12 * 2 * CHOICE
-    columns = ["material", "made_on", "week", "mean", "q05", "q95"]
-    known = [record.loc[record["made_on"] <= made_on, columns] for record in (one, two)]
-    pd.testing.assert_frame_equal(*known)
+# --- past publications -------------------------------------------------------------------------
 
 
 def test_past_publications_are_read_with_their_digest(tmp_path: Path) -> None:

@@ -190,18 +190,18 @@ def _direct(
     summed = len(widths) > 1
     if summed:
         values = np.column_stack([values, values[:, widths].sum(axis=1)])
-    series = pd.DataFrame(values, index=history.index)
+    # A material that nobody had used yet begins with its first use; until then it teaches nothing of others.
+    begun = np.maximum.accumulate(np.nan_to_num(values) != 0, axis=0)
+    series = pd.DataFrame(np.where(begun, values, np.nan), index=history.index)
     test = backtest_direct(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
-    said = np.swapaxes(test.median, 1, 2)
+    said, naive, scale = np.swapaxes(test.median, 1, 2), np.swapaxes(test.naive, 1, 2), test.scale
+    idle = ~begun[origins - 1]
+    said[idle], naive[idle], scale[idle] = 0.0, 0.0, 0.0
     if summed:
         for place in range(len(origins)):
-            said[place, widths] = _agreeing(said[place, [*widths, -1]], test.scale[place, [*widths, -1]])
+            said[place, widths] = _agreeing(said[place, [*widths, -1]], scale[place, [*widths, -1]])
     size = history.shape[1]
-    return (
-        np.maximum(said[:, :size], 0.0),
-        np.swapaxes(test.naive, 1, 2)[:, :size],
-        test.scale[:, :size],
-    )
+    return np.maximum(said[:, :size], 0.0), naive[:, :size], scale[:, :size]
 
 
 def _agreeing(said: np.ndarray, scale: np.ndarray) -> np.ndarray:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .intervals import WIDTH_MOST, Judgement, _gamma_regression, _own_factor, _shape
+from .intervals import WIDTH_MOST, Judgement, error_shape, fresh_share, own_factor, regress_sizes
 
 __all__ = ["calibrated"]
 
@@ -48,14 +48,14 @@ def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive
     scaled = np.where(np.isfinite(scaled), scaled, np.nan)
     known = np.isfinite(scaled)
     every = np.broadcast_to(features, (*scaled.shape, features.shape[1]))
-    found = _gamma_regression(every[known], np.abs(scaled[known]), _PRIOR, _PRIOR_ERRORS)
+    found = regress_sizes(every[known], np.abs(scaled[known]), _PRIOR, _PRIOR_ERRORS)
     size = np.exp(features @ found)
     scores = scaled / size
     # The present origin has no errors yet; it closes the row of origins.
     now = np.full((1, *scores.shape[1:]), np.nan)
     last = origins[-1] + 1 if len(origins) else 1
-    factor, without = _own_factor(np.concatenate([scores, now]), np.append(origins, last))
-    shape = _shape(scores / without[:-1, :, None], origins)
+    factor, without = own_factor(np.concatenate([scores, now]), np.append(origins, last))
+    shape = error_shape(scores / without[:-1, :, None], origins)
     return Judgement(
         point,
         size * (factor * naive)[:, None],
@@ -63,4 +63,5 @@ def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive
         WIDTH_MOST * naive,
         np.zeros((0, len(point))),
         scores,
+        float((fresh_share(np.append(origins, last), horizon)[:-1] * known.any(axis=(1, 2))).sum()),
     )

@@ -15,7 +15,7 @@ from .rolling import roll
 __all__ = ["Backtest", "Forecast", "backtest", "forecast"]
 
 #: Past origins for weights and intervals of one forecast, half a horizon apart.
-PAST_ORIGINS = 5
+PAST_ORIGINS = 8
 #: Probabilities over which means are taken.
 _MIDDLES = (np.arange(50) + 0.5) / 50
 
@@ -272,7 +272,7 @@ def _mean(judged: Judgement, floor: float) -> np.ndarray:
 
 
 def _paths(judged: Judgement, floor: float, n: int, seed: int) -> np.ndarray:
-    factors = sample_factors(judged.scores, judged.shape, n, np.random.default_rng(seed))
+    factors = sample_factors(judged.scores, judged.worth, judged.shape, n, np.random.default_rng(seed))
     return _placed(judged, factors, floor)
 
 

@@ -16,7 +16,17 @@ from scipy.special import ndtri
 from .combining import combine, member_errors, member_weights
 from .rolling import Rolled, least_known
 
-__all__ = ["PROBABILITIES", "Judgement", "judge", "quantile_factors"]
+__all__ = [
+    "PROBABILITIES",
+    "WIDTH_MOST",
+    "Judgement",
+    "error_shape",
+    "fresh_share",
+    "judge",
+    "own_factor",
+    "quantile_factors",
+    "regress_sizes",
+]
 
 #: Probabilities at which shapes of errors are held; others lie on lines in normal scores between them.
 PROBABILITIES = np.array(
@@ -25,10 +35,15 @@ PROBABILITIES = np.array(
         *(0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 0.975, 0.99, 0.995),
     ]
 )
-#: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log implied spread,
-#: log disagreement. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
-_PRIOR = np.array([-0.01, 0.19, 0.59, 0.16])
+#: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log implied spread, log
+#: disagreement, log late over usual one-step error. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
+_PRIOR = np.array([-0.06, 0.19, 0.64, 0.09, 0.27])
 _PRIOR_ERRORS = 50.0
+#: Values through which a line hardly misses.
+_LINE = 3.0
+#: Values that the usual spread and disagreement (logarithm of the latter, in naive errors) are worth.
+_TELLING = 3.0
+_USUAL_APART = -1.5
 #: Quantiles of absolute scaled errors on M1, and how many errors they are worth.
 _SHAPE_AT = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99])
 _SHAPE = np.array([0.0, 0.14, 0.28, 0.43, 0.59, 0.76, 0.95, 1.19, 1.55, 2.15, 2.75, 3.7, 4.52])
@@ -63,6 +78,8 @@ class Judgement:
         Weight of each method [1].
     scores : ndarray, shape (origins, series, horizon)
         Past errors divided by their size [1]; blank where unknown.
+    worth : float
+        Horizons that the past origins span: how many independent error vectors they are worth.
     """
 
     point: np.ndarray
@@ -71,6 +88,7 @@ class Judgement:
     limit: np.ndarray
     weights: np.ndarray
     scores: np.ndarray
+    worth: float
 
 
 def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
@@ -107,11 +125,11 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
     known = np.isfinite(missed) & np.isfinite(features).all(axis=-1)
     missed = np.where(known, missed, np.nan)
     prior = _PRIOR
-    found = _gamma_regression(features[known], np.abs(missed[known]), prior, _PRIOR_ERRORS)
+    found = regress_sizes(features[known], np.abs(missed[known]), prior, _PRIOR_ERRORS)
     size = np.exp(features @ found)
     scores = missed / size
-    factor, without = _own_factor(scores, part.origins)
-    shape = _shape(scores / without[:, :, None], part.origins)
+    factor, without = own_factor(scores, part.origins)
+    shape = error_shape(scores / without[:, :, None], part.origins)
     return Judgement(
         said[-1],
         size[-1] * (factor * naive[-1])[:, None],
@@ -119,6 +137,7 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
         WIDTH_MOST * naive[-1],
         weights,
         scores[:-1],
+        float((fresh_share(part.origins, part.horizon) * known.any(axis=(1, 2))).sum()),
     )
 
 
@@ -157,6 +176,7 @@ def _rows(rolled: Rolled, rows: np.ndarray) -> Rolled:
         rolled.spread[rows],
         rolled.naive[rows],
         rolled.number[rows],
+        rolled.calm[rows],
     )
 
 
@@ -167,23 +187,30 @@ def _floored(naive: np.ndarray, number: np.ndarray, history: np.ndarray) -> np.n
         level = np.where(seen, history, 0.0).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
     ratio = naive[-1][level > 0] / level[level > 0]
     ratio = ratio[np.isfinite(ratio)]
-    usual = max(float(np.median(ratio)) if len(ratio) else 0.0, 0.05) * level
+    usual = max(float(np.median(ratio)) if len(ratio) else 0.0, 0.1) * level
     few = 2.0
     held = np.where(np.isfinite(naive), naive, usual)
     return np.maximum((number * held + few * usual) / (number + few), 1e-300)
 
 
 def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
-    """Return what the size of an error depends on, shape (origins, series, horizon, 4)."""
+    """Return what the size of an error depends on, shape (origins, series, horizon, 5)."""
     unit = naive[:, :, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.log(np.clip(part.spread / unit, 0.05, 50.0))
         apart = np.log(np.clip(away / unit, 0.01, 50.0))
+    # A handful of values tells little of either: they are drawn to what is usual.
+    spare = np.maximum(part.number - _LINE, 0.0)[:, :, None]
+    told = spare / (spare + _TELLING)
+    spread, apart = told * spread, told * apart + (1.0 - told) * _USUAL_APART
     ahead = np.broadcast_to(np.log(np.arange(1, part.horizon + 1)), spread.shape)
-    return np.stack([np.ones_like(spread), ahead, spread, apart], axis=-1)
+    with np.errstate(divide="ignore"):
+        late = np.log(np.clip(part.calm, 0.1, 10.0))
+    late = np.broadcast_to(late[:, :, None], spread.shape)
+    return np.stack([np.ones_like(spread), ahead, spread, apart, late], axis=-1)
 
 
-def _gamma_regression(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:
+def regress_sizes(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:
     """Return coefficients of the log of the mean size, drawn to a prior worth some observations."""
     found = prior.copy()
     if not len(sizes):
@@ -197,7 +224,7 @@ def _gamma_regression(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray
     return found
 
 
-def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return each series' own factor, and for each origin the factor without that origin's errors.
 
     Forecasts of neighbouring origins miss the same values: errors count by the steps that they newly cover.
@@ -206,7 +233,7 @@ def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np
     number = known.sum(axis=2)
     size = np.where(known, np.minimum(np.abs(scores), _OUTLYING), 0.0).sum(axis=2)
     mean = size / np.maximum(number, 1)
-    fresh = _fresh(origins, scores.shape[2])
+    fresh = fresh_share(origins, scores.shape[2])
     load = np.where(number > 0, 2.0 * fresh[:, None], 0.0)
     total, weight = (load * mean).sum(axis=0), load.sum(axis=0)
     factor = (total + _OWN_PRIOR) / (weight + _OWN_PRIOR)
@@ -214,17 +241,17 @@ def _own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np
     return np.where(weight > 0, factor, _UNTRIED), without
 
 
-def _fresh(origins: np.ndarray, horizon: int) -> np.ndarray:
+def fresh_share(origins: np.ndarray, horizon: int) -> np.ndarray:
     """Return the share of the steps that each origin looks at alone, the last one's being 1."""
     gaps = np.append(np.diff(origins), horizon)
     return np.minimum(gaps / horizon, 1.0)
 
 
-def _shape(scores: np.ndarray, origins: np.ndarray) -> np.ndarray:
+def error_shape(scores: np.ndarray, origins: np.ndarray) -> np.ndarray:
     """Return quantiles of scaled errors by horizon, shape (horizon, probabilities)."""
     horizon = scores.shape[2]
     prior = np.interp(np.abs(2 * PROBABILITIES - 1), _SHAPE_AT, _SHAPE) * np.sign(PROBABILITIES - 0.5)
-    fresh = _fresh(origins, horizon)
+    fresh = fresh_share(origins, horizon)
     result = np.empty((horizon, len(PROBABILITIES)))
     for ahead in range(horizon):
         reach = max(1, (ahead + 1) // 4)

@@ -6,14 +6,15 @@ chosen on the M1 competition and on held-out ends of the training parts of M3 an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from .aggregation import aggregate, disaggregate
 from .autoregression import difference_forecast, seasonal_difference_forecast
+from .breaks import settled
 from .intermittent import syntetos_boylan, teunter_syntetos_babai
-from .preparing import Batch
+from .preparing import Batch, ended
 from .seasons import Season, decompose, harmonics
 from .smoothing import Grid, akaike_weights, grid_of, smooth
 from .theta import dynamic_theta
@@ -62,10 +63,13 @@ class Said:
         Forecasts [unit of the series]; blank where a method does not apply.
     spread : ndarray, shape (series, horizon)
         Standard deviation of errors that the smoothing model implies [unit of the series].
+    calm : ndarray, shape (series,)
+        Late one-step errors over those of the whole history, as root mean squares [1].
     """
 
     forecasts: np.ndarray
     spread: np.ndarray
+    calm: np.ndarray
 
 
 def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
@@ -90,12 +94,14 @@ def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int) -> 
     count = len(order)
     forecasts = np.full((len(MEMBERS), count, horizon), np.nan)
     spread = np.empty((count, horizon))
+    calm = np.empty(count)
     for first in range(0, count, _TOGETHER):
         part = slice(first, min(first + _TOGETHER, count))
         said = _of_part(_trimmed(sorted_batch.rows(part)), periods, horizon)
         forecasts[:, order[part]] = said.forecasts
         spread[order[part]] = said.spread
-    return Said(forecasts * batch.unit[:, None], spread * batch.unit[:, None])
+        calm[order[part]] = said.calm
+    return Said(forecasts * batch.unit[:, None], spread * batch.unit[:, None], calm)
 
 
 def _trimmed(batch: Batch) -> Batch:
@@ -112,7 +118,19 @@ def _trimmed(batch: Batch) -> Batch:
     )
 
 
-def _of_part(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
+def _calmed(batch: Batch, periods: tuple[float, ...]) -> Batch:
+    """Return the batch without slips and with its past moved to the level after the last lasting shift."""
+    season, _ = _season(batch, batch.values, periods, 1)
+    moved = settled(season.adjusted, batch.seen) - season.adjusted
+    moved[batch.intermittent] = 0.0
+    if not moved.any():
+        return batch
+    values = batch.values + moved
+    return replace(batch, values=values, levels=np.where(moved != 0.0, batch.restored(values), batch.levels))
+
+
+def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int) -> Said:
+    batch = _calmed(raw, periods)
     whole = _whole_period(periods)
     lag = max(1, round(periods[0])) if periods else 1
     season, base = _season(batch, batch.values, periods, horizon)
@@ -126,8 +144,8 @@ def _of_part(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
         return batch.restored(adjusted + season.terms)
 
     theta = np.array(_LEVELS)
-    damped, spread = _smoothed(near, block, grid, far, _FAR_SHARPNESS, horizon)
-    level, _ = _smoothed(batch.with_values(plain.adjusted), block, grid, (1,), 1.0, horizon)
+    damped, spread, calm = _smoothed(near, block, grid, far, _FAR_SHARPNESS, horizon)
+    level, _, _ = _smoothed(batch.with_values(plain.adjusted), block, grid, (1,), 1.0, horizon)
     said = {
         "half line theta": back(dynamic_theta(near.values, near.seen, near.start, theta, horizon, fixed=0.5)),
         "dynamic theta": back(dynamic_theta(near.values, near.seen, near.start, theta, horizon)),
@@ -141,16 +159,16 @@ def _of_part(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
         said["seasonal autoregression"] = batch.restored(yearly + base.terms)
         times = batch.levels.shape[1]
         if times >= lag:
-            naive = batch.levels[:, times - lag + np.arange(horizon) % lag]
+            naive = raw.levels[:, times - lag + np.arange(horizon) % lag]
             said["seasonal naive"] = np.where((times - batch.start >= lag)[:, None], naive, np.nan)
     _now_and_then(said, batch, horizon)
-    most = np.abs(batch.levels).max(axis=1)[:, None, None]
+    most = np.abs(raw.levels).max(axis=1)[:, None, None]
     stacked = np.stack([said.get(name, np.full((len(most), horizon), np.nan)) for name in MEMBERS], axis=1)
     # A forecast far beyond anything seen is no opinion.
     stacked = np.where(np.abs(stacked) <= 5.0 * most, stacked, np.nan)
     stacked[:, 2] = np.where(np.isfinite(stacked[:, 2]), stacked[:, 2], batch.levels[:, -1:])
     size = np.where(batch.logged[:, None], np.abs(stacked[:, 2]), 1.0)
-    return Said(np.swapaxes(stacked, 0, 1), spread * size)
+    return Said(np.swapaxes(stacked, 0, 1), spread * size, calm)
 
 
 def _whole_period(periods: tuple[float, ...]) -> int:
@@ -185,11 +203,11 @@ def _warm_up(lag: int) -> int:
 
 def _smoothed(
     batch: Batch, first: int, grid: Grid, far: tuple[int, ...], sharpness: float, horizon: int
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     level, slope = _first_line(batch, first)
-    done = smooth(batch.values, batch.seen, batch.start, grid, level, slope, far)
+    done = smooth(batch.values, batch.seen, batch.start, grid, level, slope, far, float(max(first // 2, 6)))
     weights = akaike_weights(done.criterion, sharpness)
-    return done.forecast(weights, horizon), done.spread(weights, horizon)
+    return done.forecast(weights, horizon), done.spread(weights, horizon), done.calm(weights)
 
 
 def _first_line(batch: Batch, first: int) -> tuple[np.ndarray, np.ndarray]:
@@ -225,7 +243,7 @@ def _aggregated(batch: Batch, lag: int, grid: Grid, horizon: int) -> np.ndarray:
         half = dynamic_theta(means, known, start, np.array(_LEVELS), ahead, fixed=0.5)
         far = tuple(sorted({1, max(1, horizon // block // 2), max(1, horizon // block)}))
         blocks = Batch(means, means, known, start, part.unit, part.logged, part.intermittent)
-        damped, _ = _smoothed(blocks, 10, grid, far, _FAR_SHARPNESS, ahead)
+        damped, _, _ = _smoothed(blocks, 10, grid, far, _FAR_SHARPNESS, ahead)
         result[mine] = disaggregate(means[:, -1], (half + damped) / 2, block, horizon)
     return result
 
@@ -251,6 +269,9 @@ def _now_and_then(said: dict[str, np.ndarray], batch: Batch, horizon: int) -> No
         "Teunter-Syntetos-Babai": teunter_syntetos_babai(values, seen),
         "mean": (values * seen).sum(axis=1) / number,
     }
+    over = ended(values, seen)
     for name, level in flat.items():
         said[name] = np.full((len(rows), horizon), np.nan)
-        said[name][rows] = level[:, None]
+        # Of what has ended only methods that notice an end can tell.
+        mute = over & (name != "Teunter-Syntetos-Babai")
+        said[name][rows] = np.where(mute, np.nan, level)[:, None]

@@ -1,7 +1,7 @@
-"""How do histories become arrays that all methods can run over at once?
+"""How histories become arrays: aligned, scaled, in logarithms, gaps bridged.
 
-Histories are aligned at their ends, scaled to their own size, and taken in logarithms where their values
-allow it; gaps are bridged within what an origin has seen, so that nothing later can be told.
+All methods can then run over many histories at once. Gaps are bridged within what an origin has seen, so that
+nothing later can be told.
 """
 
 from __future__ import annotations
@@ -10,12 +10,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-__all__ = ["Batch", "bridge", "prepare", "stack_origins"]
+__all__ = ["Batch", "bridge", "ended", "prepare", "stack_origins"]
 
 #: Share of zeros from which a series counts as intermittent: logarithms and seasonal factors make no sense there.
 INTERMITTENT = 0.3
 #: In logarithms a value counts as at least this share of the series' mean, so that a lone zero pulls no tail.
 FLOOR = 0.05
+
+#: Known steps of nothing, and usual gaps that they span, after which a series counts as ended.
+_QUIET_STEPS = 8
+_QUIET_GAPS = 4.0
 
 
 @dataclass(frozen=True)
@@ -91,12 +95,35 @@ def prepare(history: np.ndarray) -> Batch:
     scaled = known / unit[:, None]
     zeros = (seen & (known == 0)).sum(axis=1) / np.maximum(number, 1)
     low = np.where(seen, scaled, np.inf).min(axis=1)
-    intermittent = (low >= 0) & (zeros >= INTERMITTENT)
-    logged = (low >= 0) & (zeros < INTERMITTENT)
+    intermittent = (low >= 0) & ((zeros >= INTERMITTENT) | ended(scaled, seen))
+    logged = (low >= 0) & ~intermittent
     floor = np.where(low > 0, np.minimum(low, FLOOR), FLOOR)[:, None]
     values = np.where(logged[:, None], np.log(np.maximum(scaled, floor)), scaled)
     start = seen.argmax(axis=1)
     return Batch(bridge(scaled, seen), bridge(values, seen), seen, start, unit, logged, intermittent)
+
+
+def ended(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
+    """Return whether nothing has come for much longer than usual, shape (series,).
+
+    Parameters
+    ----------
+    values : ndarray, shape (series, times)
+        Values; anything where not seen.
+    seen : ndarray of bool, shape (series, times)
+        Whether a value is known.
+
+    Returns
+    -------
+    ndarray of bool, shape (series,)
+        At least eight known steps of nothing at the end, and four times the mean gap until then.
+    """
+    comes = seen & (values != 0)
+    silent = (np.cumsum(comes[:, ::-1], axis=1) == 0)[:, ::-1] & seen
+    quiet = silent.sum(axis=1)
+    before = seen.sum(axis=1) - quiet
+    gap = before / np.maximum(comes.sum(axis=1), 1)
+    return (quiet >= _QUIET_STEPS) & (quiet > _QUIET_GAPS * gap) & (before > 0)
 
 
 def bridge(values: np.ndarray, seen: np.ndarray) -> np.ndarray:

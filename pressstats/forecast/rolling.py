@@ -38,6 +38,8 @@ class Rolled:
         the origin had seen [unit of the series].
     number : ndarray, shape (origins, series)
         Known values that the origin had seen.
+    calm : ndarray, shape (origins, series)
+        Late one-step errors over those of all that the origin had seen [1].
     """
 
     history: np.ndarray
@@ -46,6 +48,7 @@ class Rolled:
     spread: np.ndarray
     naive: np.ndarray
     number: np.ndarray
+    calm: np.ndarray
 
     @property
     def horizon(self) -> int:
@@ -95,7 +98,7 @@ def roll(history: np.ndarray, origins: np.ndarray, periods: tuple[float, ...], h
     lag = max(1, round(periods[0])) if periods else 1
     forecasts = np.full((len(MEMBERS), len(origins), count, horizon), np.nan)
     spread = np.full((len(origins), count, horizon), np.nan)
-    naive, number = (np.full((len(origins), count), np.nan) for _ in range(2))
+    naive, number, calm = (np.full((len(origins), count), np.nan) for _ in range(3))
     together = max(1, _ROWS_TOGETHER // max(count, 1))
     for first in range(0, len(origins), together):
         part = slice(first, first + together)
@@ -110,10 +113,13 @@ def roll(history: np.ndarray, origins: np.ndarray, periods: tuple[float, ...], h
         flat = np.full((len(MEMBERS), len(seen), horizon), np.nan)
         flat[:, some] = said.forecasts
         forecasts[:, part] = flat.reshape(len(MEMBERS), *shape, horizon)
+        quiet = np.full(len(seen), np.nan)
+        quiet[some] = said.calm
+        calm[part] = quiet.reshape(shape)
         wide = np.full((len(seen), horizon), np.nan)
         wide[some] = said.spread
         spread[part] = wide.reshape(*shape, horizon)
-    return Rolled(history, origins, forecasts, spread, naive, number)
+    return Rolled(history, origins, forecasts, spread, naive, number, calm)
 
 
 def _naive_error(seen: np.ndarray, lag: int) -> np.ndarray:

@@ -112,24 +112,35 @@ def harmonics(values: np.ndarray, seen: np.ndarray, period: float, horizon: int)
     Each pair of sine and cosine is shrunk by 1 - 2 v / a^2 (not below 0), a^2 being its squared amplitude and v
     the variance of each coefficient, from the spectrum of a first-order autoregression of the rest.
     """
+    adjusted, terms = values.copy(), np.zeros((len(values), horizon))
+    first = seen.argmax(axis=1)
+    # Slow terms depend on the length of the series alone, never on what it is run together with.
+    for start in np.unique(first):
+        rows = first == start
+        season = _harmonic_season(values[rows, start:], seen[rows, start:], period, horizon)
+        adjusted[rows, start:] -= season[:, : values.shape[1] - start]
+        terms[rows] = season[:, values.shape[1] - start :]
+    return Season(bridge(adjusted, seen), terms)
+
+
+def _harmonic_season(values: np.ndarray, seen: np.ndarray, period: float, horizon: int) -> np.ndarray:
+    """Return the season of series of one length, shape (series, times + horizon)."""
     count, times = values.shape
-    steps = np.arange(-times, horizon) + 1.0
     order = min(_HARMONICS, int(period / 2))
+    number = seen.sum(axis=1).astype(float)
+    if times < _YEARS_LEAST * period:
+        return np.zeros((count, times + horizon))
+    steps = np.arange(-times, horizon) + 1.0
     angle = 2.0 * np.pi * np.arange(1, order + 1) / period
     basis = np.concatenate([np.sin(angle[:, None] * steps), np.cos(angle[:, None] * steps)])
     weights = seen.astype(float)
-    inside = basis[:, :times]
+    design = np.concatenate([basis[:, :times], _slow(times, period)])
     robust = np.ones_like(values)
-    season = np.zeros((count, times + horizon))
-    number = weights.sum(axis=1)
-    enough = times - seen.argmax(axis=1) >= _YEARS_LEAST * period
-    enough &= number >= 4 * order + 4
-    design = np.concatenate([inside, _slow(times, period)])
     for turn in range(2):
         load = weights * robust
         normal = (design[None, :, :] * load[:, None, :]) @ design.T
-        # Slow terms stand for the level that wanders; a small ridge keeps short histories well posed.
-        ridge = 1e-3 * np.trace(normal[:, :1, :1], axis1=1, axis2=2) + 1e-9
+        # A small ridge keeps histories with long gaps well posed.
+        ridge = 1e-3 * normal[:, 0, 0] + 1e-9
         rows = np.arange(len(design))
         normal[:, rows, rows] += ridge[:, None]
         right = (load * values) @ design.T
@@ -146,9 +157,9 @@ def harmonics(values: np.ndarray, seen: np.ndarray, period: float, horizon: int)
     spectrum = innovation / (1.0 - 2.0 * memory * np.cos(angle) + memory**2)
     variance = 2.0 * spectrum / np.maximum(number, 1.0)[:, None]
     square = solved[:, :order] ** 2 + solved[:, order : 2 * order] ** 2
-    kept = np.clip(1.0 - 2.0 * variance / np.maximum(square, 1e-300), 0.0, 1.0) * enough[:, None]
-    season = (solved[:, : 2 * order] * np.concatenate([kept, kept], axis=1)) @ basis
-    return Season(bridge(values - season[:, :times], seen), season[:, times:])
+    kept = np.clip(1.0 - 2.0 * variance / np.maximum(square, 1e-300), 0.0, 1.0)
+    kept[number < 4 * order + 4] = 0.0
+    return np.asarray((solved[:, : 2 * order] * np.concatenate([kept, kept], axis=1)) @ basis)
 
 
 def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.ndarray:
@@ -168,18 +179,28 @@ def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.nda
     ndarray, shape (series, times)
         Smooth values; a local mean where one side has no weight.
     """
-    times = values.shape[1]
-    lag = np.arange(times)[:, None] - np.arange(times)[None, :]
+    lag = np.arange(-int(reach), int(reach) + 1)
     kernel = np.clip(1.0 - np.abs(lag / reach) ** 3, 0.0, None) ** 3
-    first, second = kernel * lag, kernel * lag * lag
     loaded = weights * values
-    s0, s1, s2 = weights @ kernel, weights @ first, weights @ second
-    t0, t1 = loaded @ kernel, loaded @ first
+    s0, s1, s2 = (_sliding(weights, kernel * lag**power) for power in range(3))
+    t0, t1 = (_sliding(loaded, kernel * lag**power) for power in range(2))
     determinant = s0 * s2 - s1 * s1
     fine = determinant > 1e-9 * s0 * s2 + 1e-12
     linear = (s2 * t0 - s1 * t1) / np.where(fine, determinant, 1.0)
     mean = t0 / np.maximum(s0, 1e-12)
     return np.where(fine, linear, mean)
+
+
+def _sliding(values: np.ndarray, kernel: np.ndarray) -> np.ndarray:
+    """Return sums of neighbours times a kernel of odd length centred on each step, shape as `values`."""
+    half = len(kernel) // 2
+    times = values.shape[1]
+    padded = np.pad(values, ((0, 0), (half, half)))
+    result = np.zeros_like(values)
+    for place, weight in enumerate(kernel):
+        if weight != 0.0:
+            result += weight * padded[:, place : place + times]
+    return result
 
 
 def _terms(rest: np.ndarray, weights: np.ndarray, period: int) -> np.ndarray:
@@ -209,15 +230,12 @@ def _terms(rest: np.ndarray, weights: np.ndarray, period: int) -> np.ndarray:
 
 def _yearly_mean(values: np.ndarray, weights: np.ndarray, period: int) -> np.ndarray:
     """Return the centred mean over one year, extended at the ends by a local line."""
-    times = values.shape[1]
     half = period // 2
     width = np.ones(2 * half + 1)
     if period % 2 == 0:
         width[[0, -1]] = 0.5
-    lag = np.abs(np.arange(times)[:, None] - np.arange(times)[None, :])
-    kernel = np.where(lag <= half, width[np.minimum(lag, half) + half], 0.0)
-    load = weights @ kernel
-    mean = (values * weights) @ kernel / np.maximum(load, 1e-12)
+    load = _sliding(weights, width)
+    mean = _sliding(values * weights, width) / np.maximum(load, 1e-12)
     whole = (load >= 0.999 * width.sum()).astype(float)
     none = whole.sum(axis=1) < 3
     whole[none] = weights[none]

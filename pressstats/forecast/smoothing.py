@@ -54,6 +54,8 @@ class Smoothed:
         Mean squared one-step error [unit squared].
     level, slope : ndarray, shape (series, points)
         Last level and slope [unit of the series].
+    recent : ndarray, shape (series, points)
+        Mean squared one-step error, late ones weighing more [unit squared].
     """
 
     grid: Grid
@@ -61,11 +63,17 @@ class Smoothed:
     variance: np.ndarray
     level: np.ndarray
     slope: np.ndarray
+    recent: np.ndarray
 
     def forecast(self, weights: np.ndarray, horizon: int) -> np.ndarray:
         """Return the weighted forecast, shape (series, horizon), for weights of shape (series, points)."""
         run = np.cumsum(self.grid.damping[:, None] ** np.arange(1, horizon + 1), axis=1)
         return (weights * self.level).sum(axis=1)[:, None] + (weights * self.slope) @ run
+
+    def calm(self, weights: np.ndarray) -> np.ndarray:
+        """Return the root of the late squared one-step error over that of the whole history, shape (series,)."""
+        whole = (weights * self.variance).sum(axis=1)
+        return np.sqrt((weights * self.recent).sum(axis=1) / np.maximum(whole, 1e-300))
 
     def spread(self, weights: np.ndarray, horizon: int) -> np.ndarray:
         """Return the standard deviation of errors that the model itself implies, shape (series, horizon)."""
@@ -108,6 +116,7 @@ def smooth(
     level: np.ndarray,
     slope: np.ndarray,
     ahead: tuple[int, ...] = (1,),
+    memory: float = 12.0,
 ) -> Smoothed:
     """Run every grid point over every series.
 
@@ -125,6 +134,8 @@ def smooth(
         States before the first value.
     ahead : tuple of int
         Distances of the forecasts whose squared errors make the criterion; with (1,) it is Akaike's.
+    memory : float
+        Steps over which late errors are averaged.
 
     Returns
     -------
@@ -137,6 +148,7 @@ def smooth(
     begin = np.where(grid.damping > 0, slope[:, None], 0.0)
     slp = begin.copy()
     total = np.zeros((count, points))
+    recent = np.zeros((count, points))
     known = seen.astype(float)
     common = int(start.max())
     far = _Far(values, known, start, grid, tuple(step for step in ahead if step > 1))
@@ -153,6 +165,9 @@ def smooth(
         error *= known[:, t, None]
         np.multiply(error, error, out=part)
         total += part
+        part -= recent
+        part *= known[:, t, None] / memory
+        recent += part
         np.multiply(error, grid.level, out=part)
         np.add(base, part, out=lev)
         np.multiply(error, grid.trend, out=part)
@@ -164,7 +179,8 @@ def smooth(
     spare = np.maximum(number - used - 1.0, 1.0)
     criterion = far.mixed(number * np.log(np.maximum(variance, 1e-12)), number)
     criterion = criterion + 2.0 * used + 2.0 * used * (used + 1.0) / spare
-    return Smoothed(grid, criterion, variance, lev, slp)
+    reached = 1.0 - (1.0 - 1.0 / memory) ** number
+    return Smoothed(grid, criterion, variance, lev, slp, recent / reached)
 
 
 class _Far:
@@ -178,7 +194,7 @@ class _Far:
         warm = np.arange(values.shape[1])[None, :] >= start[:, None] + _WARM
         self.known = known
         self.origin = known * warm
-        self.run = [sum((grid.damping**power for power in range(1, step + 1))) for step in steps]
+        self.run = [sum(grid.damping**power for power in range(1, step + 1)) for step in steps]
         self.total = [np.zeros((len(values), len(grid.level))) for _ in steps]
         self.number = [np.zeros((len(values), 1)) for _ in steps]
 

@@ -70,10 +70,8 @@ def dynamic_theta(
         began = (step[:, t] > 0)[:, None]
         level += np.where(began, known[:, t, None], 0.0) * levels * (values[:, t, None] - level)
         decay = np.where(began, decay * rest, decay)
-    if fixed is None:
-        share = np.clip(cross / np.maximum(square, 1e-12), 0.0, 1.0)
-    else:
-        share = np.full_like(cross, fixed)
+    best = np.clip(cross / np.maximum(square, 1e-12), 0.0, 1.0)
+    share = best if fixed is None else np.full_like(cross, fixed)
     number = np.maximum(known.sum(axis=1), 1.0)[:, None]
     loss = total - 2 * share * cross + share * share * square
     weights = akaike_weights(number * np.log(np.maximum(loss / number, 1e-12)))

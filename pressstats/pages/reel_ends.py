@@ -7,6 +7,7 @@ import pandas as pd
 
 from .. import figures
 from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
+from ..paper import strip_fraction
 from ..reels import ends_by as ends_by_factor
 from ..results import Results
 from .common import list_words, needs, tonnes
@@ -22,6 +23,7 @@ __all__ = [
     "splice_target",
     "stands",
     "strip",
+    "strip_words",
     "target_words",
 ]
 
@@ -273,6 +275,38 @@ def strip(results: Results) -> Block:
             Shown("lost_kg_per_year", "lost", "kg / year", 0),
             Shown("lost_cost_per_year", "worth", f"{currency} / year", 0),
         ],
+    )
+
+
+def strip_words(results: Results) -> Block:
+    """Say what a millimetre of strip takes, and what the weights received say of wrappers."""
+    logs = results.logs
+    table = results.reels.strip
+    if table.empty or not logs.has("materials"):
+        return note("Without reel records nothing can be said of strip.")
+    whole = results.reels.lives
+    mean = whole.loc[whole["new"]].groupby("material")["start_kg"].mean()
+    materials = logs["materials"].set_index("material").reindex(mean.index)
+    caliper = materials["caliper_um"].astype("float64").fillna(logs.plant.reel.caliper_um)
+    metre = (materials["width_mm"] * materials["grammage_gsm"] / 1e6).astype("float64")
+    core = logs.plant.reel.core_diameter_mm
+    across = np.sqrt(core**2 + 4 * caliper * mean / metre / np.pi)
+    share = (100 * strip_fraction(1.0, across, core)).dropna()
+    if share.empty:
+        return note("Width and grammage are not known, so strip cannot be turned into depth.")
+    low, high = share.min(), share.max()
+    words = f"{low:.2f} %" if high - low < 0.01 else f"{low:.2f} to {high:.2f} %"
+    short = table.dropna(subset="short_kg")
+    far = short.loc[short["short_kg"].abs().idxmax()] if len(short) else None
+    wrapper = (
+        f" Weights received are {far['short_kg']:+.1f} kg a reel against those mounted for {logged(far['supplier'])}: "
+        "wrapper and core weighed in, if that is not near nothing."
+        if far is not None
+        else " Weights received are not logged, so wrapper and core weighed in cannot be seen."
+    )
+    return note(
+        f"The outermost millimetre of a reel of this plant takes {words} of its paper (4T(D - T)/(D2 - C2) of depth T, "
+        f"diameter D and core C).{wrapper}"
     )
 
 

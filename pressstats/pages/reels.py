@@ -32,6 +32,7 @@ from .reel_ends import (
     splice_target,
     stands,
     strip,
+    strip_words,
     target_words,
 )
 from .reel_store import part_reels, store_losses
@@ -58,6 +59,7 @@ __all__ = [
     "stands",
     "store_losses",
     "strip",
+    "strip_words",
     "target_words",
 ]
 

@@ -70,7 +70,7 @@ def reel_length_m(outer_mm: float, core_mm: float, caliper_um: float) -> float:
     return math.pi * (outer_mm**2 - core_mm**2) / (4 * caliper_um)
 
 
-def strip_fraction(depth_mm: float, outer_mm: float, core_mm: float) -> float:
+def strip_fraction(depth_mm: Amount, outer_mm: Amount, core_mm: float) -> Amount:
     """Return the share of a reel that is lost when `depth_mm` of outer layers are torn off.
 
     Parameters

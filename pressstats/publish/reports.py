@@ -59,7 +59,7 @@ REPORTS: tuple[Report, ...] = (
     Report(
         "reels",
         "Reels",
-        "Which reels break, what stays on cores or is torn off, and which setting costs least?",
+        "Which reels break, what stays on cores or is torn off, which setting is best?",
         "analyst",
     ),
     Report(

@@ -275,8 +275,8 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
 
     Notes
     -----
-    A level is named where its rate is higher than that of the others, both by the exact test on reels and
-    by the regression (by the former alone where the others have no break at all), at a level shared out so
+    A level is named where its rate is higher than that of the others, both by the exact test on reels (mid-p)
+    and by the regression (by the former alone where the others have no break at all), at a level shared out so
     that a plant in which all are alike has one named in at most `CHANCE_OF_NAMING` of cases.
     """
     mine = table[table["by"] == by].reset_index(drop=True)
@@ -291,7 +291,12 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
     for row in mine.itertuples():
         # One-sided: only a high rate is a complaint.
         model, ratio = known["p_value"].get(row.level, np.nan) / 2, known["ratio"].get(row.level, np.nan)
-        exact = chance_of_more(row.breaks, row.reels, events - row.breaks, reels - row.reels)
+        # Half the chance of exactly so many breaks (mid-p): whole counts make the plain test name too few.
+        chances = [
+            chance_of_more(row.breaks + more, row.reels, events - row.breaks - more, reels - row.reels)
+            for more in (0, 1)
+        ]
+        exact = sum(chances) / 2
         if len(mine) < 2:
             p_values.append(np.nan)
         elif events == row.breaks:

@@ -15,7 +15,7 @@ from scipy import special
 from ..logs import Logs
 from ..tables import as_published
 from .chain import mount_ends
-from .lives import metre_kg
+from .lives import metre_kg, unlogged_runs
 from .pooling import PooledMeans, pooled_means
 
 __all__ = ["both_lengths", "butts", "ends_by", "ends_cost", "logged_years", "reel_ends", "stand_means"]
@@ -66,7 +66,7 @@ def logged_years(logs: Logs) -> float:
     days = (runs["date"].max() - runs["date"].min()).days + 1
     share = 1.0
     if logs.has("reel_mounts"):
-        share = float(runs["run_id"].isin(logs["reel_mounts"]["run_id"].unique()).mean())
+        share = 1 - len(unlogged_runs(logs)) / len(runs)
     return days / 365.25 * share
 
 
@@ -153,16 +153,15 @@ def ends_cost(logs: Logs, ends: pd.DataFrame) -> dict[str, float]:
     kg, years = _with_unweighed(ends), logged_years(logs)
     found: dict[str, float] = {}
     for name, price in (("kg", 1.0), ("cost", ends["unit_price"])):
-        amount, weighed = kg * price, ends["butt_kg"] * price
-        total = float(amount.sum(min_count=1))
-        half = special.ndtri(0.975) * math.sqrt(_variance_of_sum(ends, amount, weighed))
+        total = float((kg * price).sum(min_count=1))
+        half = special.ndtri(0.975) * math.sqrt(_variance_of_sum(ends, ends["butt_kg"] * price))
         found |= {name: total / years, f"{name}_low": max(total - half, 0.0) / years}
         found[f"{name}_high"] = (total + half) / years
     return found
 
 
-def _variance_of_sum(ends: pd.DataFrame, amount: pd.Series, weighed: pd.Series) -> float:
-    """Return the variance of the sum of `amount`, of which `weighed` were read."""
+def _variance_of_sum(ends: pd.DataFrame, weighed: pd.Series) -> float:
+    """Return the variance of what all ends together leave, of which `weighed` were read."""
     failed = ends["ended_by"] == _FAILED
     grouped = weighed[~failed].groupby([ends["reelstand"], ends["material"]])
     groups = grouped.agg(["size", "count", "var"])
@@ -171,7 +170,12 @@ def _variance_of_sum(ends: pd.DataFrame, amount: pd.Series, weighed: pd.Series) 
     usual = (groups["var"] * groups["count"]).sum() / told
     scatter = groups["var"].fillna(usual)
     size, known = groups["size"], groups["count"].clip(lower=1)
-    return float((scatter * size**2 / known).sum() + (amount[failed] ** 2).sum())
+    number, of_failed = float(failed.sum()), weighed[failed].dropna()
+    # Number and weight both come by chance; with every end weighed this is the sum of squares.
+    by_chance = 0.0
+    if len(of_failed):
+        by_chance = number * of_failed.mean() ** 2 + number**2 / len(of_failed) * of_failed.var(ddof=0)
+    return float((scatter * size**2 / known).sum() + by_chance)
 
 
 def ends_by(ends: pd.DataFrame, factor: str, target_m: float) -> pd.DataFrame:

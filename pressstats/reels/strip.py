@@ -23,6 +23,10 @@ _CHANCE_OF_LISTING = 0.05
 _FEWEST_OF_A_SUPPLIER = 30
 #: Scale of the median absolute deviation of a normal distribution.
 _NORMAL_MAD = 1.4826
+#: Readings that such a deviation is worth, as a share of those it is taken from.
+_MAD_EFFICIENCY = 0.37
+#: Least spread of the logarithm of depth: strips entered by habit, all the same, do vary.
+_LEAST_SPREAD = 0.1
 
 
 def new_reels(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
@@ -173,25 +177,30 @@ def transport_claims(whole: pd.DataFrame, weighing_kg: float) -> pd.DataFrame:
     -----
     Depths are about lognormal. The limit is put where a plant with as many reels and no damage would
     have one listed in one case of twenty; median and median deviation keep damaged reels from
-    widening it. A reel is short where it was lighter at its first mount than received by more than two
-    weighings explain, at the same chance.
+    widening it, and a supplier with fewer than thirty reels is judged by what is usual for all. A reel is
+    short where it was lighter at its first mount than received by more than two weighings explain, at
+    the same chance.
     """
     whole = whole.reset_index(drop=True)
-    z = -special.ndtri(_CHANCE_OF_LISTING / 2 / max(len(whole), 1))
+    tail = _CHANCE_OF_LISTING / 2 / max(len(whole), 1)
     log = np.log(whole["depth_mm"].where(whole["depth_mm"] > 0))
     all_centre = log.median()
     all_spread = _NORMAL_MAD * (log - all_centre).abs().median()
     grouped = log.groupby(whole["supplier"])
-    many = grouped.transform("count") >= _FEWEST_OF_A_SUPPLIER
+    count = grouped.transform("count")
+    many = count >= _FEWEST_OF_A_SUPPLIER
     centre = grouped.transform("median").where(many, all_centre)
     spread = _NORMAL_MAD * (log - centre).abs().groupby(whole["supplier"]).transform("median")
-    spread = spread.where(many, all_spread)
+    spread = spread.where(many, all_spread).clip(lower=_LEAST_SPREAD)
+    # Median and median deviation of few reels are uncertain themselves: Student's t, with their efficiencies.
+    count = count.where(many, log.notna().sum())
+    reach = -special.stdtrit(np.maximum(_MAD_EFFICIENCY * (count - 1), 0.5), tail)
     usual = np.exp(centre)
-    deep = whole["depth_mm"] > np.exp(centre + z * spread)
+    deep = log > centre + reach * spread * np.sqrt(1 + np.pi / 2 / count)
     share = usual / whole["depth_mm"]
     beyond = whole["strip_kg"] * (1 - share)
     missing = whole["received_kg"] - whole["start_kg"]
-    short = missing > z * np.sqrt(2) * weighing_kg
+    short = missing > -special.ndtri(tail) * np.sqrt(2) * weighing_kg
     table = whole[
         ["supplier", "reel_id", "material", "delivery_id", "received_on", "mounted_at", "depth_mm"]
     ].copy()

@@ -17,7 +17,7 @@ naive errors within the training part. Choices of the engine were made on M1 and
 parts; nothing here may be turned back into a choice.
 
 ``-s M1-monthly -s M1-quarterly`` runs data that choices were made on; ``-s cost`` tells seconds of backtests by their
-numbers of series and origins.
+numbers of series and origins; ``-s paths`` what intervals of sums from joint paths hold, on simulated series.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ SETS = {
     "M1-monthly": ("M1", "monthly", 12),
     "M1-quarterly": ("M1", "quarterly", 4),
 }
+#: Weeks in a year.
+WEEKS = 365.25 / 7
 LEVELS = np.array([0.1, 0.9, 0.025, 0.975])
 
 
@@ -180,20 +182,56 @@ def run_backtest_cost() -> None:
     """Tell whether the cost of a backtest is linear in series and origins."""
     rng = np.random.default_rng(7)
     weeks = np.arange(156)
-    season = 10 * np.sin(2 * np.pi * weeks / (365.25 / 7))
+    season = 10 * np.sin(2 * np.pi * weeks / WEEKS)
     values = 100 + season[:, None] + rng.normal(0, 5, (156, 120)).cumsum(axis=0) * 0.1
     values += rng.normal(0, 5, values.shape)
     history = pd.DataFrame(values, index=pd.date_range("2022-01-03", periods=156, freq="W-MON"))
     click.echo("\nweekly backtest, 13 ahead, 26 past origins each, stride 1: seconds")
     for series, origins in ((15, 13), (15, 26), (15, 52), (30, 26), (60, 26), (120, 26)):
         started = time.perf_counter()
-        backtest(history.iloc[:, :series], np.arange(156 - origins, 156), 13, 365.25 / 7, past=26, stride=1)
+        backtest(history.iloc[:, :series], np.arange(156 - origins, 156), 13, WEEKS, past=26, stride=1)
         click.echo(f"{series:4d} series {origins:3d} origins {time.perf_counter() - started:7.2f}")
+
+
+def simulated_weeks(seed: int, common: float, series: int = 12, weeks: int = 170) -> pd.DataFrame:
+    """Return weekly series with a year, a level that wanders in part together, and noise."""
+    rng = np.random.default_rng(seed)
+    season = 12 * np.sin(2 * np.pi * np.arange(weeks) / WEEKS + rng.uniform(0, 6, series)[:, None])
+    shared = common * rng.normal(0, 1, weeks).cumsum()
+    own = np.sqrt(1 - common**2) * rng.normal(0, 1, (series, weeks)).cumsum(axis=1)
+    return pd.DataFrame((100 + season + shared + own + rng.normal(0, 4, (series, weeks))).T)
+
+
+def held_by_paths(history: pd.DataFrame, origins: int) -> dict[str, float]:
+    """Return the share of weeks and of sums that 80 % intervals of joint sample paths hold [%]."""
+    last = len(history) - 13
+    test = backtest(history, np.arange(last - origins + 1, last + 1), 13, WEEKS, past=26, stride=1)
+    held: dict[str, list[float]] = {"week": [], "13 weeks": [], "all series": [], "13 weeks of all": []}
+    for place in range(origins):
+        paths, actual = test.paths(place, 400, seed=place), test.actual[place]
+        sums = {
+            "week": (paths, actual),
+            "13 weeks": (paths.sum(axis=1), actual.sum(axis=0)),
+            "all series": (paths.sum(axis=2), actual.sum(axis=1)),
+            "13 weeks of all": (paths.sum(axis=(1, 2)), actual.sum()),
+        }
+        for name, (drawn, came) in sums.items():
+            low, high = np.quantile(drawn, [0.1, 0.9], axis=0)
+            held[name].append(float(((low <= came) & (came <= high)).mean()))
+    return {name: 100 * float(np.mean(shares)) for name, shares in held.items()}
+
+
+def run_paths(plants: int = 24) -> None:
+    """Tell what 80 % intervals of joint paths hold, of weeks, of sums of weeks and of sums of series."""
+    click.echo(f"\n80 % intervals of joint paths, {plants} simulated sets of 12 weekly series: per cent held")
+    for common in (0.0, 0.8):
+        each = [held_by_paths(simulated_weeks(seed, common), 6) for seed in range(plants)]
+        click.echo(f"common share {common}: {pd.DataFrame(each).mean().round(1).to_dict()}")
 
 
 @click.command()
 @click.option("--competitor", help="Python interpreter of an environment with statsforecast")
-@click.option("--sets", "-s", multiple=True, type=click.Choice([*SETS, "cost"]))
+@click.option("--sets", "-s", multiple=True, type=click.Choice([*SETS, "cost", "paths"]))
 @click.option("--series", "limit", type=int, help="as many series of each set, spread over it")
 @click.option("--save", type=click.Path(path_type=Path), help="folder for the forecasts")
 def main(competitor: str | None, sets: tuple[str, ...], limit: int | None, save: Path | None) -> None:
@@ -201,6 +239,8 @@ def main(competitor: str | None, sets: tuple[str, ...], limit: int | None, save:
     for name in sets or ("M3-monthly", "Tourism-monthly", "Tourism-quarterly"):
         if name == "cost":
             run_backtest_cost()
+        elif name == "paths":
+            run_paths()
         else:
             run_set(name, limit, competitor, save)
 

@@ -1,0 +1,338 @@
+"""Methods at past origins: nothing later shows, the choice is what it says, and sums agree with their parts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables, recipe_from
+
+from pressstats.demand import CHOICE, HORIZON, METHODS, Recipe, Tried, demand_outlook, reconcile, try_methods
+from pressstats.demand.tried import _agreeing
+
+NEWSPRINT = ["N1200", "N600"]
+NAIVE, DIRECT, DRIVERS, BOTH = range(len(METHODS))
+WEEKS, ORIGIN = 64, 45
+END = FIRST + pd.Timedelta(days=7 * ORIGIN)  # the first day that the origin has not seen
+
+
+def lively(days: int = 7 * WEEKS) -> Plant:
+    """A plant with something to tell every week, and with bookings at two distances."""
+    rng = np.random.default_rng(11)
+    copies, pages = rng.normal(20_000, 800, days + 60), rng.choice([20.0, 24.0, 28.0, 32.0], days + 60)
+    titles = (
+        Title("Daily", range(7), lambda day: copies[day], lambda day: pages[day], lambda day: pages[day] / 2),
+        Title("Weekly", (3,), lambda day: copies[day] / 2, lambda _: 12.0, lambda _: 4.0),
+    )
+    plan = [
+        (
+            day,
+            "Daily",
+            day - lead,
+            float(round(copies[day] + rng.normal(300, 400))),
+            pages[day],
+            8.0,
+            "fair" * (day % 31 == 0),
+        )
+        for day in range(30, days + 40)
+        for lead in (9, 25)
+    ]
+    return Plant(titles, days, plate_life=25_000.0, plan=plan)
+
+
+@pytest.fixture(scope="module")
+def recipe(tmp_path_factory: pytest.TempPathFactory) -> Recipe:
+    return recipe_from(logs_of(tmp_path_factory.mktemp("lively"), lively()))
+
+
+@pytest.fixture(scope="module")
+def tried(recipe: Recipe) -> Tried:
+    return try_methods(recipe, NEWSPRINT)
+
+
+# --- nothing later shows -----------------------------------------------------------------------
+
+
+def altered_tables(new_width: bool) -> dict[str, pd.DataFrame]:
+    """Alter everything after the origin: runs, webs, mounts, coverage, dips, counts, and bookings made later.
+
+    Where wanted, a width that was never seen before comes up.
+    """
+    tables = plant_tables(lively())
+    runs = tables["runs"]
+    late = runs["date"] >= END
+    later = set(runs.loc[late, "run_id"])
+    copies = ["copies_ordered", "copies_gross", "copies_good", "copies_startup_waste", "copies_running_waste"]
+    for name in copies:
+        runs = runs.assign(**{name: runs[name].mask(late, (runs[name] * 0.5).round())})
+    half = runs["copies_ordered"] + runs["copies_startup_waste"] + runs["copies_running_waste"]
+    runs["copies_gross"] = runs["copies_gross"].mask(late, half)
+    runs = runs.assign(
+        pages=runs["pages"].mask(late, 16.0),
+        colour_pages=runs["colour_pages"].mask(late, 2.0),
+        plates=runs["plates"].mask(late, 777.0),
+        title=runs["title"].mask(late & (runs["date"].dt.day_of_week > 3), "Newcomer"),
+    )
+    changes = {
+        "reel_mounts": ("start_kg", lambda kg: kg * 0.7),
+        "coverage": ("solid_pages", lambda pages: pages * 3),
+        "run_webs": ("width_mm", lambda width: width * 0.5),
+    }
+    for name, (column, change) in changes.items():
+        table = tables[name]
+        mine = table["run_id"].isin(later)
+        tables[name] = table.assign(**{column: table[column].mask(mine, change(table[column]))})
+    webs = tables["run_webs"]
+    new = webs["run_id"].isin(later) & (webs["web"] == "B")
+    for name in ("run_webs", "reel_mounts") if new_width else ():
+        table = tables[name]
+        hit = table["run_id"].isin(webs.loc[new, "run_id"]) & (table["web"] == "B")
+        tables[name] = table.assign(material=table["material"].mask(hit, "N400"))
+    materials = tables["materials"]
+    narrow = materials[materials["material"] == "N600"].assign(material="N400", width_mm=400.0)
+    tables["materials"] = pd.concat([materials, narrow], ignore_index=True)
+    dips, counts = tables["tank_readings"], tables["stock_counts"]
+    after = dips["read_at"] >= END + pd.Timedelta(hours=7)
+    falling = np.cumsum(after.to_numpy()) * 7.0
+    tables["tank_readings"] = dips.assign(level_kg=dips["level_kg"].mask(after, 60_000.0 - falling))
+    after = counts["counted_on"] >= END
+    tables["stock_counts"] = counts.assign(quantity=counts["quantity"].mask(after, counts["quantity"] * 0.8))
+    plan = tables["plan"]
+    after = plan["made_on"] >= END
+    plan = plan.assign(
+        copies_planned=plan["copies_planned"].mask(after, 90_000.0),
+        pages_planned=plan["pages_planned"].mask(after, 64.0),
+        event=plan["event"].mask(after, "other"),
+    )
+    # Told afterwards of days long gone.
+    told = plan[plan["date"] < END - pd.Timedelta(days=30)].assign(
+        made_on=END + pd.Timedelta(days=3), copies_planned=1_000.0, event="told"
+    )
+    return tables | {"runs": runs, "plan": pd.concat([plan, told], ignore_index=True)}
+
+
+@pytest.mark.parametrize("new_width", [False, True])
+def test_nothing_after_an_origin_changes_a_digit_of_what_it_said(
+    tmp_path: Path, recipe: Recipe, tried: Tried, new_width: bool
+) -> None:
+    other = recipe_from(logs_of(tmp_path, lively(), altered_tables(new_width)))
+    assert ("N400" in other.history) == new_width
+
+    def same(one: np.ndarray, two: np.ndarray, what: str = "") -> None:
+        # Matrices of one column more are added up in another order: the sixteenth digit may differ.
+        np.testing.assert_allclose(one, two, rtol=1e-12 if new_width else 0, err_msg=what)
+
+    assert list(recipe.history.columns) == [name for name in other.history.columns if name != "N400"]
+    # What dips say of a week already over: the use between two dips is shared at the week's turn as the model
+    # of all readings expects, so the last digits of an ink's weeks move with later dips, and a gauge that jumps
+    # the day after may cost the week before. What an origin had seen is what the history says of it.
+    inks = ["black", "cyan"]
+    seen = [one.history.iloc[:ORIGIN] for one in (recipe, other)]
+    np.testing.assert_allclose(seen[0][inks][:-1], seen[1][inks][:-1], rtol=1e-4)
+    history = other.history.copy()
+    history.iloc[:ORIGIN, history.columns.get_indexer(inks)] = seen[0][inks].to_numpy()
+    pd.testing.assert_frame_equal(history.iloc[:ORIGIN][recipe.history.columns], seen[0], check_exact=True)
+    again = try_methods(replace(other, history=history), [*NEWSPRINT, "N400"])
+    mine = [again.names.index(name) for name in tried.names]
+    before = tried.origins <= ORIGIN
+    assert before.sum() > 10 and (tried.origins == again.origins).all()
+    for number, method in enumerate(METHODS):
+        first, second = tried.forecasts[number][before], again.forecasts[number][before][:, mine]
+        assert np.isfinite(first).all()
+        same(first, second, method)
+    same(tried.naive[before], again.naive[before][:, mine])
+    # The choice of those origins and their intervals too.
+    for origin in (30, 40, ORIGIN):
+        same(tried.losses(origin), again.losses(origin)[:, mine])
+        same(tried.chosen(origin), again.chosen(origin)[mine])
+        said = [one.judged(origin) for one in (tried, again)]
+        if not new_width:  # shapes of errors are pooled over materials
+            same(said[0].size, said[1].size)
+            same(said[0].shape, said[1].shape)
+    # And later ones are another matter: the comparison can fail.
+    late = int(np.searchsorted(tried.origins, ORIGIN + 1))
+    for number in range(len(METHODS)):
+        assert (tried.forecasts[number, late] != again.forecasts[number, late][mine]).any(axis=1).any()
+
+
+def test_bookings_made_after_an_origin_are_not_known_to_it(
+    tmp_path: Path, recipe: Recipe, tried: Tried
+) -> None:
+    tables = plant_tables(lively())
+    plan = tables["plan"]
+    dropped = plan[plan["made_on"] < END]
+    other = recipe_from(logs_of(tmp_path, lively(), tables | {"plan": dropped}))
+    again = try_methods(other, NEWSPRINT)
+    pd.testing.assert_frame_equal(recipe.history, other.history)
+    before = tried.origins <= ORIGIN
+    np.testing.assert_array_equal(tried.forecasts[:, before], again.forecasts[:, before])
+    assert (tried.forecasts[DRIVERS, ~before] != again.forecasts[DRIVERS, ~before]).any()
+
+
+def test_an_origin_says_what_logs_cut_there_would_have_said(tmp_path: Path, tried: Tried) -> None:
+    cut = logs_of(tmp_path, lively(), as_of=f"{END - pd.Timedelta(days=1):%Y-%m-%d}")
+    then = recipe_from(cut)
+    alone = try_methods(then, NEWSPRINT)
+    row = int(np.searchsorted(tried.origins, ORIGIN))
+    assert alone.names == tried.names and alone.origins[-1] == ORIGIN
+    exact = [tried.names.index(name) for name in ("N1200", "N600", "plate", "fountain", "wash")]
+    for method in (NAIVE, DRIVERS, DIRECT):
+        said = alone.forecasts[method, -1][exact]
+        np.testing.assert_allclose(
+            said, tried.forecasts[method, row][exact], rtol=1e-6, err_msg=METHODS[method]
+        )
+
+
+# --- the choice --------------------------------------------------------------------------------
+
+
+def made_up(weeks: int = 70, seed: int = 1) -> Tried:
+    """Forecasts of four methods of three materials from random numbers, some of them blank."""
+    rng = np.random.default_rng(seed)
+    origins = np.arange(30, weeks + 1)
+    actual = rng.uniform(50, 150, (3, weeks))
+    actual[2, 40] = np.nan
+    forecasts = rng.uniform(50, 150, (4, len(origins), 3, HORIZON))
+    forecasts[2, :, 1] = np.nan  # no driver forecast of the second material
+    forecasts[2, :6, 2] = np.nan  # one of the third that began late
+    naive = rng.uniform(5, 9, (len(origins), 3))
+    index = pd.date_range("2024-01-01", periods=weeks, freq="7D", unit="us")
+    return Tried(index, ["a", "b", "c"], actual, origins, forecasts, naive)
+
+
+@pytest.mark.parametrize("origin", [31, 36, 50, 70])
+def test_the_choice_is_the_least_mean_absolute_scaled_error_of_a_slow_loop(origin: int) -> None:
+    one = made_up()
+    losses, chosen = one.losses(origin), one.chosen(origin)
+    for material in range(3):
+        able = [m for m in range(4) if np.isfinite(one.forecasts[m, origin - 30, material]).all()]
+        errors: dict[int, list[float]] = {m: [] for m in range(4)}
+        for row, start in enumerate(one.origins):
+            for ahead in range(CHOICE):
+                week = start + ahead
+                if week >= origin or not np.isfinite(one.actual[material, week]):
+                    continue
+                missed = [
+                    abs(one.actual[material, week] - one.forecasts[m, row, material, ahead])
+                    / one.naive[row, material]
+                    for m in range(4)
+                ]
+                # Only weeks on which every method that can speak now had spoken.
+                if all(np.isfinite(missed[m]) for m in able):
+                    for m in range(4):
+                        errors[m].append(missed[m])
+        means = [float(np.mean(errors[m])) if errors[m] and m in able else np.inf for m in range(4)]
+        for m in able:
+            if errors[m]:
+                assert losses[m, material] == pytest.approx(means[m])
+        assert chosen[material] == (int(np.argmin(means)) if min(means) < np.inf else able[0])
+
+
+def test_an_earlier_choice_does_not_hang_on_which_methods_speak_today() -> None:
+    one = made_up()
+    forecasts = one.forecasts.copy()
+    forecasts[1, -1], forecasts[2, -1, 1] = np.nan, 100.0
+    other = replace(one, forecasts=forecasts)
+    for origin in (40, 60, 69):
+        np.testing.assert_array_equal(one.losses(origin), other.losses(origin))
+        np.testing.assert_array_equal(one.chosen(origin), other.chosen(origin))
+    assert (other.chosen(70) != 1).all()
+
+
+def test_the_naive_one_stands_where_nothing_is_known_or_nothing_is_better() -> None:
+    one = made_up()
+    assert one.chosen(30).tolist() == [0, 0, 0]
+    best = replace(one, forecasts=np.repeat(one.forecasts[:1], 4, axis=0))
+    assert best.chosen(70).tolist() == [0, 0, 0]
+    blank = one.forecasts.copy()
+    blank[0] = np.nan
+    assert replace(one, forecasts=blank).chosen(30).tolist() == [1, 1, 1]
+
+
+# --- few weeks, a broken week, no issues --------------------------------------------------------
+
+
+def test_weeks_that_were_equal_by_chance_leave_intervals_with_a_width(tmp_path: Path) -> None:
+    outlook = demand_outlook(recipe_from(logs_of(tmp_path, Plant(days=14))))
+    assert (outlook.tried.naive[:, [0, 5]] < 1e-6).all()  # two weeks, all alike
+    low, high = outlook.forecast.quantiles(np.array([0.1, 0.9]))
+    assert (high - low > 0.01 * outlook.forecast.median.to_numpy()).all()
+
+
+def test_a_week_already_begun_at_the_end_is_known_to_today_alone(tmp_path: Path, tried: Tried) -> None:
+    # Three days into a week: what was booked and printed on them counts, for today's origin.
+    logs = logs_of(tmp_path, lively(), as_of=f"{END + pd.Timedelta(days=2):%Y-%m-%d}")
+    broken = recipe_from(logs)
+    assert len(broken.history) == ORIGIN and broken.drivers.last == np.datetime64(
+        END + pd.Timedelta(days=2), "D"
+    )
+    alone = try_methods(broken, NEWSPRINT)
+    row = int(np.searchsorted(tried.origins, ORIGIN))
+    exact = [tried.names.index(name) for name in ("N1200", "N600", "plate")]
+    both = np.intersect1d(tried.origins, alone.origins[:-1])
+    assert len(both) > 10
+    before = [one.forecasts[DRIVERS][np.isin(one.origins, both)][:, exact] for one in (alone, tried)]
+    np.testing.assert_allclose(before[0], before[1], rtol=1e-9)
+    assert (alone.forecasts[DRIVERS, -1][exact] != tried.forecasts[DRIVERS, row][exact]).any()
+    outlook = demand_outlook(broken)
+    assert outlook.weeks[0] == END and np.isfinite(outlook.mean).all()
+
+
+def test_without_plan_or_issues_to_come_the_others_stand(tmp_path: Path) -> None:
+    plain = Plant(titles=(Title("Daily", range(7)),), days=210, closed=range(170, 209))
+    recipe = recipe_from(logs_of(tmp_path, plain))
+    outlook = demand_outlook(recipe)
+    assert np.isfinite(outlook.mean).all()
+    nobody = replace(recipe, drivers=replace(recipe.drivers, titles=[], bookings={}))
+    silent = demand_outlook(nobody)
+    assert np.isnan(silent.tried.forecasts[[DRIVERS, BOTH]]).all()
+    assert set(silent.chosen) <= {NAIVE, DIRECT} and np.isfinite(silent.mean).all()
+    np.testing.assert_allclose(silent.shares, 1 / 7)
+
+
+# --- sums and parts ----------------------------------------------------------------------------
+
+
+def hierarchy() -> tuple[np.ndarray, np.ndarray]:
+    """A total, three regions and eight towns whose forecasts do not add up; numbers are drawn."""
+    rng = np.random.default_rng(8)
+    region = np.array([0, 0, 0, 1, 1, 2, 2, 2])
+    summing = np.vstack([np.ones(8), *(region == one for one in range(3)), np.eye(8)]).astype(float)
+    towns = rng.uniform(1, 9, (8, 4))
+    base = summing @ towns * rng.uniform(0.9, 1.1, (12, 4))
+    return base, summing
+
+
+def test_a_sure_forecast_moves_least() -> None:
+    base, summing = hierarchy()
+    variance = np.where(np.arange(12) == 0, 1e-6, 1.0)
+    found = reconcile(base, summing, variance)
+    np.testing.assert_allclose(found[0], base[0], rtol=1e-5)
+    # The projection S (S' W S)^-1 S' W, written out; what adds up already stays as it is.
+    weight = np.diag(1 / variance)
+    projection = summing @ np.linalg.inv(summing.T @ weight @ summing) @ summing.T @ weight
+    np.testing.assert_allclose(found, projection @ base, rtol=1e-6)
+    np.testing.assert_allclose(reconcile(found, summing, variance), found, rtol=1e-6)
+    with pytest.raises(np.linalg.LinAlgError):
+        reconcile(base[:4], summing[:4], np.ones(4))
+
+
+def test_a_width_that_never_changed_keeps_its_forecast_and_the_rest_agree() -> None:
+    said = np.array([[100.0, 110.0], [50.0, 40.0], [7.0, 7.0], [200.0, 200.0]])
+    found = _agreeing(said, np.array([10.0, 5.0, 0.0, 12.0]))
+    np.testing.assert_allclose(found[2], 7.0)
+    np.testing.assert_allclose(
+        found[:2],
+        reconcile(
+            np.array([[100.0, 110.0], [50.0, 40.0], [193.0, 193.0]]),
+            np.array([[1.0, 0], [0, 1], [1, 1]]),
+            np.array([100.0, 25.0, 144.0]),
+        )[:2],
+    )
+    np.testing.assert_array_equal(_agreeing(said, np.array([10.0, 0.0, 0.0, 12.0])), said[:3])
+    blank = said.copy()
+    blank[0] = np.nan
+    np.testing.assert_array_equal(_agreeing(blank, np.array([np.nan, 5.0, 1.0, np.nan])), blank[:3])
