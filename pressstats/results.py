@@ -57,6 +57,8 @@ class Results:
         Forecast and its evidence; None where the logs are too short for one.
     stock, open_orders : DataFrame
         What is on hand, and what is on order.
+    plan : OrderPlan or None
+        The order plan with its reasons; None without an outlook.
     published : dict of DataFrame
         The published tables by name.
     past_digests : dict of str
@@ -77,6 +79,7 @@ class Results:
     outlook: demand.Outlook | None
     stock: pd.DataFrame
     open_orders: pd.DataFrame
+    plan: orders.OrderPlan | None
     published: dict[str, pd.DataFrame] = field(repr=False)
     past_digests: dict[str, str] = field(default_factory=dict)
 
@@ -205,7 +208,10 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         outlook = demand.demand_outlook(demand.recipe_of(logs, history, exposure))
     stock = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
     open_rows = orders.open_orders(logs)
-    published |= _ahead(logs, outlook, past, stock, open_rows)
+    plan = None
+    if outlook is not None and logs.has("materials"):
+        plan = orders.plan_orders(logs, outlook, stock, open_rows)
+    published |= _ahead(logs, outlook, past, stock, open_rows, plan)
     waste = watch.waste_chart(runs)
     unexplained = paper.unexplained_limits(logs, runs, threading)
     published["exceptions"] = watch.exceptions(
@@ -236,6 +242,7 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         outlook=outlook,
         stock=stock,
         open_orders=open_rows,
+        plan=plan,
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
@@ -259,6 +266,7 @@ def _ahead(
     past: pd.DataFrame,
     stock: pd.DataFrame,
     open_rows: pd.DataFrame,
+    plan: orders.OrderPlan | None,
 ) -> dict[str, pd.DataFrame]:
     """Return the published tables that look ahead; without an outlook they have no rows."""
     names = ("demand_forecast", "demand_season", "forecast_record", "order_plan")
@@ -272,7 +280,7 @@ def _ahead(
         "demand_season": demand.demand_season(outlook, logs),
         "forecast_record": demand.forecast_record(outlook, past),
         "stock_cover": orders.stock_cover(logs, stock, open_rows, paths),
-        "order_plan": orders.order_plan(logs, stock, open_rows, paths),
+        "order_plan": OUTPUTS["order_plan"].empty() if plan is None else plan.published,
     }
 
 

@@ -7,13 +7,13 @@ from .outlook import (
     choice_table,
     demand_forecast,
     demand_outlook,
-    demand_season,
     levers,
     promise_table,
 )
 from .recipe import Recipe, recipe_of
 from .reconciling import reconcile
 from .record import forecast_record
+from .season import demand_season, season_of, year_ahead
 from .tried import CHOICE, HORIZON, METHODS, Tried, try_methods
 from .use import counted_use, weekly_use, whole_weeks
 from .whatif import WhatIf
@@ -40,7 +40,9 @@ __all__ = [
     "promise_table",
     "recipe_of",
     "reconcile",
+    "season_of",
     "try_methods",
     "weekly_use",
     "whole_weeks",
+    "year_ahead",
 ]

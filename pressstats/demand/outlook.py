@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from ..forecast import Forecast
-from ..logs import Logs
 from ..tables import QUANTILES, as_published
 from .materials import driver_days
 from .recipe import Recipe
@@ -22,13 +21,11 @@ __all__ = [
     "choice_table",
     "demand_forecast",
     "demand_outlook",
-    "demand_season",
     "levers",
     "promise_table",
 ]
 
 _LEVELS = np.array(list(QUANTILES.values()))
-_PATHS = 1000
 _SEED = 20240229
 #: Weekly origins over which promises are looked at again.
 JUDGED = 26
@@ -74,7 +71,9 @@ class Outlook:
         """Expected use by week, shape (materials, HORIZON) [unit of the material]."""
         return np.asarray(self.forecast.mean.to_numpy().T)
 
-    def day_paths(self, draws: int, days: pd.DatetimeIndex) -> tuple[np.ndarray, np.ndarray]:
+    def day_paths(
+        self, draws: int, days: pd.DatetimeIndex, seed: int = _SEED
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Return joint paths and means of use by day.
 
         Parameters
@@ -83,6 +82,8 @@ class Outlook:
             Paths.
         days : DatetimeIndex, shape (days,)
             Days ahead; one beyond the last week takes its place in that.
+        seed : int
+            Seed: the same one gives the same paths.
 
         Returns
         -------
@@ -94,7 +95,7 @@ class Outlook:
         place = np.asarray((days - self.weeks[0]).days)
         week = np.clip(place // 7, 0, HORIZON - 1)
         share = self.shares[:, week, place % 7]
-        paths = self.forecast.paths(draws, _SEED).transpose(2, 0, 1)
+        paths = self.forecast.paths(draws, seed).transpose(2, 0, 1)
         return paths[:, :, week] * share[:, None, :], self.mean[:, week] * share
 
 
@@ -171,62 +172,6 @@ def demand_forecast(outlook: Outlook, first_week: pd.Timestamp, weeks: int = CHO
     for level, name in enumerate(QUANTILES):
         table[name] = quantiles[level].T.reshape(-1)
     return as_published(table, "demand_forecast")
-
-
-def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
-    """Return the published table ``demand_season`` for the twelve months after as-of.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`demand_outlook`.
-    logs : Logs
-        Logs, for ``budget`` and as-of.
-
-    Returns
-    -------
-    DataFrame, shape (materials x 12, 13)
-        Published columns. Months are sums of the days that the weeks are shared among; quantiles are
-        those of the months' sums over joint paths.
-    """
-    months = pd.date_range(
-        (logs.as_of + pd.offsets.MonthBegin(1)).normalize(), periods=12, freq="MS", unit="us"
-    )
-    days = pd.date_range(months[0], months[-1] + pd.offsets.MonthEnd(1), freq="D", unit="us")
-    paths, mean = outlook.day_paths(_PATHS, days)
-    begins = np.flatnonzero(days.day == 1)
-    sums, means = np.add.reduceat(paths, begins, axis=2), np.add.reduceat(mean, begins, axis=1)
-    quantiles = np.quantile(sums, _LEVELS, axis=1)
-    season = pd.DataFrame(
-        {
-            "material": np.repeat(outlook.names, len(months)),
-            "month": np.tile(months.to_numpy(), len(outlook.names)),
-            "mean": means.reshape(-1),
-        }
-    )
-    for level, name in enumerate(QUANTILES):
-        season[name] = quantiles[level].reshape(-1)
-    past = _last_year(outlook, months)
-    season["last_year"] = past.reshape(-1)
-    if logs.has("budget"):
-        budget = logs["budget"].rename(columns={"quantity": "budget_quantity", "cost": "budget_cost"})
-        season = season.merge(budget, on=["material", "month"], how="left")
-    else:
-        season = season.assign(budget_quantity=np.nan, budget_cost=np.nan)
-    return as_published(season, "demand_season")
-
-
-def _last_year(outlook: Outlook, months: pd.DatetimeIndex) -> np.ndarray:
-    """Return the use of the same months a year earlier, weeks shared by days; blank where a week is unknown."""
-    weeks = pd.DatetimeIndex(outlook.history.index)
-    days = pd.date_range(weeks[0], periods=7 * len(weeks), freq="D", unit="us")
-    daily = np.repeat(outlook.history.to_numpy() / 7, 7, axis=0)
-    found = np.full((len(outlook.names), len(months)), np.nan)
-    for place, month in enumerate(months - pd.DateOffset(years=1)):
-        inside = (days >= month) & (days < month + pd.offsets.MonthBegin(1))
-        if inside.sum() == month.days_in_month:
-            found[:, place] = daily[inside].sum(axis=0)
-    return found
 
 
 def choice_table(outlook: Outlook) -> pd.DataFrame:

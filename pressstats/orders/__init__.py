@@ -1,16 +1,36 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
-from .cover import Paths, demand_paths, lateness, stock_cover
-from .plan import order_plan, price_of
+from .cover import Paths, arrivals, demand_paths, stock_cover
+from .halted import nights_bought, nights_left, sparing_measures
+from .leadtimes import LeadTimes
+from .needs import level_needed, needs_by_order, stock_paths
+from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
+from .prices import price_breaks, price_of
+from .programme import Article, Orders, solve
+from .standby import standby_hours, tonights_hours
 
 __all__ = [
+    "Article",
+    "LeadTimes",
+    "OrderPlan",
+    "Orders",
     "Paths",
+    "arrivals",
     "demand_paths",
-    "lateness",
+    "level_needed",
+    "needs_by_order",
+    "nights_bought",
+    "nights_left",
     "open_orders",
-    "order_plan",
+    "plan_orders",
+    "price_breaks",
     "price_of",
+    "solve",
+    "sparing_measures",
+    "standby_hours",
     "stock_cover",
     "stock_on_hand",
+    "stock_paths",
+    "tonights_hours",
 ]

@@ -8,15 +8,14 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..tables import as_published
+from .leadtimes import LeadTimes
 
-__all__ = ["PATHS", "Paths", "demand_paths", "lateness", "stock_cover"]
+__all__ = ["PATHS", "Paths", "arrivals", "demand_paths", "stock_cover"]
 
 PATHS = 400
 #: Days looked ahead.
 _DAYS = 182
 _SEED = 20240229
-#: Rows of one supplier from which its own lateness is used; fewer are pooled with all.
-_OWN_ROWS = 12
 
 
 class Paths:
@@ -62,43 +61,46 @@ def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
     return Paths(days, outlook.names, use, mean)
 
 
-def lateness(logs: Logs, supplier: str | None) -> np.ndarray:
-    """Return past days between promise and receipt of a supplier, of all where its rows are few.
+def arrivals(
+    times: LeadTimes,
+    orders: pd.DataFrame,
+    days: pd.DatetimeIndex,
+    receives: np.ndarray,
+    material: str,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draw the receipts of the open orders of a material.
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    supplier : str or None
-        The supplier.
+    times : LeadTimes
+        Lateness of suppliers.
+    orders : DataFrame
+        Result of :func:`pressstats.orders.open_orders`.
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+    receives : ndarray of int, shape (days,)
+        First day from each on that receives.
+    material : str
+        The material.
+    draws : int
+        Paths.
+    rng : Generator
+        Source of randomness.
 
     Returns
     -------
-    ndarray, shape (rows,)
-        Days late (negative: early); a single 0 where nothing was ever delivered.
+    ndarray, shape (draws, days)
+        Receipts before the use of each day [unit of the material]. What is already late comes tomorrow at the earliest.
     """
-    if not logs.has("deliveries"):
-        return np.zeros(1)
-    rows = logs["deliveries"]
-    rows = rows[rows["delivered_on"].notna()]
-    late = (rows["delivered_on"] - rows["promised_on"]).dt.days
-    own = late[rows["supplier"] == supplier] if supplier is not None else late
-    values = own if len(own) >= _OWN_ROWS else late
-    return values.to_numpy(dtype=float) if len(values) else np.zeros(1)
-
-
-def arrivals(logs: Logs, orders: pd.DataFrame, paths: Paths, material: str) -> np.ndarray:
-    """Draw the receipts of the open orders of `material`: shape (PATHS, days) [unit of the material]."""
-    came = np.zeros((PATHS, len(paths.days)))
-    rng = np.random.default_rng([_SEED, paths.names.index(material)])
+    came = np.zeros((draws, len(days)))
     for order in orders[orders["material"] == material].itertuples():
         supplier = order.supplier if isinstance(order.supplier, str) else None
-        late = rng.choice(lateness(logs, supplier), PATHS)
-        due = (order.promised_on - paths.days[0]).days + late
-        # What is already late comes tomorrow at the earliest.
-        day = np.maximum(due, 0).astype(int)
-        seen = day < len(paths.days)
-        came[np.flatnonzero(seen), day[seen]] += order.quantity
+        due = (order.promised_on - days[0]).days + times.draw(supplier, draws, rng)
+        day = np.maximum(due, 0)
+        seen = day < len(days)
+        came[np.flatnonzero(seen), receives[day[seen]]] += order.quantity
     return came
 
 
@@ -123,6 +125,7 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
         use varies to an unknown extent.
     """
     table = stock.copy()
+    times = LeadTimes(logs)
     cover = np.full(len(table), np.nan)
     early = pd.Series(pd.NaT, table.index, dtype="datetime64[us]")
     middle = early.copy()
@@ -133,7 +136,9 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
         cover[row] = _days_that_last(quantity, paths.mean[number])
         if np.isnan(paths.use[number]).any():
             continue
-        left = quantity + np.cumsum(arrivals(logs, orders, paths, material) - paths.use[number], axis=1)
+        rng = np.random.default_rng([_SEED, number])
+        come = arrivals(times, orders, paths.days, np.arange(len(paths.days)), material, PATHS, rng)
+        left = quantity + np.cumsum(come - paths.use[number], axis=1)
         out = np.where((left < 0).any(axis=1), (left < 0).argmax(axis=1), len(paths.days)).astype(float)
         early[row] = _day_at(paths.days, np.quantile(out, 0.05, method="lower"))
         middle[row] = _day_at(paths.days, np.quantile(out, 0.5, method="lower"))

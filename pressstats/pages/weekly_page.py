@@ -10,6 +10,7 @@ from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, poin
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
+from ..orders import standby_hours, tonights_hours
 from ..reels import poisson_interval
 from ..results import Results
 from ..watch import price_per_kg
@@ -305,23 +306,29 @@ def standby(results: Results) -> Block:
     """Return the standby supplies: what each holds, and whether its test is overdue."""
     if not results.logs.has("standby"):
         return note("The logs list no standby supplies.")
-    table = results.logs["standby"].copy()
-    # The list is as it stands today: a test after as-of was not known then.
-    table["tested_on"] = table["tested_on"].where(table["tested_on"] <= results.logs.as_of)
-    due = table["tested_on"] + pd.to_timedelta(table["test_every_days"], unit="D")
-    table["due_on"] = due
-    late = due.isna() | (due < results.logs.as_of)
-    table["state"] = np.where(table["tested_on"].isna(), "unknown", np.where(late, "act", "good"))
+    table = standby_hours(results.logs)
+    table["state"] = np.where(
+        table["tested_on"].isna(), "unknown", np.where(table["days_late"] > 0, "act", "good")
+    )
+    day, hours = tonights_hours(results.logs)
+    tonight = (
+        f"; the work booked for {day:%Y-%m-%d} takes about {hours:.1f} h, and "
+        f"{int((table['lasts'] == 'no').sum())} hold less than that"
+        if np.isfinite(hours)
+        else ""
+    )
     return sheet(
         table,
         name="standby",
-        caption=f"Standby supplies: {int((table['state'] == 'act').sum())} of {len(table)} tests overdue",
+        caption=f"Standby supplies: {int((table['state'] == 'act').sum())} of {len(table)} tests overdue{tonight}. "
+        "Isolation, generators and their tests belong to qualified people",
         columns=[
             Shown("supply"),
             Shown("kind"),
             Shown("holds_hours", "holds", "h", 1),
+            Shown("lasts", "lasts the booked work"),
             Shown("tested_on", "last test", kind="date"),
-            Shown("due_on", "next test due", kind="date"),
+            Shown("test_due_on", "next test due", kind="date"),
             Shown("state", kind="state"),
             Shown("contact"),
         ],

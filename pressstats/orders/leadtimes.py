@@ -1,0 +1,115 @@
+"""How long orders take and how late they come: learned from deliveries, small samples with all the others."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+
+__all__ = ["LeadTimes"]
+
+#: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
+_SHARED = 8.0
+#: Latest deliveries of a supplier from which its promised lead time is taken.
+_LATEST = 12
+
+
+class LeadTimes:
+    """Lead times and lateness of suppliers.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs; without ``deliveries`` orders take what ``materials`` says, and come on their day.
+    """
+
+    def __init__(self, logs: Logs) -> None:
+        self._late: dict[str, np.ndarray] = {}
+        self._promised: dict[tuple[str, str], float] = {}
+        self._every = np.zeros(0)
+        if not logs.has("deliveries"):
+            return
+        rows = logs["deliveries"]
+        rows = rows[rows["cancelled_on"].isna()]
+        # Rows on one truck are late together: a load counts once.
+        load = rows["load"].fillna(rows["delivery_id"])
+        rows = rows.assign(load=load, supplier=rows["supplier"].fillna(""))
+        came = rows[rows["delivered_on"].notna()].drop_duplicates(["supplier", "load"])
+        late = (came["delivered_on"] - came["promised_on"]).dt.days.astype("float64")
+        self._every = late.dropna().to_numpy()
+        self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
+        # The logs are in the order of their keys, which need not be that of time.
+        rows = rows.sort_values("ordered_on", kind="stable")
+        taken = (rows["promised_on"] - rows["ordered_on"]).dt.days.astype("float64")
+        for key, mine in taken.groupby([rows["supplier"], rows["material"]]):
+            if mine.notna().any():
+                self._promised[str(key[0]), str(key[1])] = float(mine.dropna().tail(_LATEST).median())
+
+    def promised(self, supplier: str | None, material: str, listed: float) -> int:
+        """Return the days from order to promised day: what was lately promised, else what is listed [day]."""
+        days = self._promised.get((supplier or "", material), listed)
+        return max(round(days), 0)
+
+    def deliveries(self, supplier: str | None) -> int:
+        """Return how many loads of a supplier its own lateness rests on."""
+        return len(self._late.get(supplier or "", ()))
+
+    def draw(
+        self,
+        supplier: str | None,
+        size: int | tuple[int, ...],
+        rng: np.random.Generator,
+        over: int | None = None,
+    ) -> np.ndarray:
+        """Draw days between promise and receipt.
+
+        Parameters
+        ----------
+        supplier : str or None
+            The supplier.
+        size : int or tuple of int
+            Shape of the draws.
+        rng : Generator
+            Source of randomness.
+        over : int, optional
+            Days by which the order is late already without having come: only what came later still tells
+            how much longer it takes.
+
+        Returns
+        -------
+        ndarray of int, shape `size`
+            Days late (negative: early). Of a supplier with n loads, n / (n + 8) of the draws are its own and the
+            rest anybody's; 0 where nothing was ever delivered, and one day more where nothing was ever that late.
+        """
+        own, every = self._late.get(supplier or "", np.zeros(0)), self._every
+        weight = len(own) / (len(own) + _SHARED)
+        if over is not None:
+            # Each load counts by its weight, and those that had come by then are out.
+            mine, all_ = own[own > over], every[every > over]
+            ours = weight * len(mine) / max(len(own), 1)
+            others = (1 - weight) * len(all_) / max(len(every), 1)
+            own, every, weight = mine, all_, ours / (ours + others) if ours + others > 0 else 0.0
+        if not len(every):
+            return np.full(size, 0 if over is None else max(over + 1, 0), dtype=int)
+        drawn = rng.choice(every, size)
+        if len(own):
+            mine = rng.random(size) < weight
+            drawn = np.where(mine, rng.choice(own, size), drawn)
+        return np.asarray(drawn, dtype=int)
+
+    def summary(self) -> pd.DataFrame:
+        """Return what is known of each supplier's lateness.
+
+        Returns
+        -------
+        DataFrame, shape (suppliers, 5)
+            supplier, loads, late_mean, late_q50, late_q95 [day], the last three with all suppliers' loads mixed in
+            as in the draws.
+        """
+        rng = np.random.default_rng(7)
+        rows = []
+        for supplier, own in self._late.items():
+            drawn = self.draw(supplier, 4000, rng)
+            rows.append((supplier, float(len(own)), drawn.mean(), np.median(drawn), np.quantile(drawn, 0.95)))
+        return pd.DataFrame(rows, columns=["supplier", "loads", "late_mean", "late_q50", "late_q95"])

@@ -1,0 +1,136 @@
+"""How much must have come, and by when, so that the service level holds: from joint paths of use and lateness.
+
+An order protects from its own arrival until the next one's. So what was ordered before must last until the
+next order has come, late as it may be, in all but so many weeks of so many.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+__all__ = ["level_needed", "level_worth", "needs_by_order", "stock_paths"]
+
+
+def level_needed(wanted: np.ndarray, service: float) -> float:
+    """Return the level that demand exceeds at most that rarely.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (paths,)
+        Equally likely demands.
+    service : float
+        Least share of paths that must be covered: of a newsvendor the critical ratio, of a base stock
+        the share of periods without a stock-out.
+
+    Returns
+    -------
+    float
+        The smallest drawn demand that covers the share.
+    """
+    ranked = np.sort(wanted)
+    place = int(np.ceil(service * len(ranked) - 1e-9)) - 1
+    return float(ranked[min(max(place, 0), len(ranked) - 1)])
+
+
+def level_worth(wanted: np.ndarray, service: float, held: float, penalty: float) -> float:
+    """Return the level that costs least in holding and shortage, and not less than the service level asks.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (paths,)
+        Equally likely demands.
+    service : float
+        Least share of paths that must be covered.
+    held : float
+        Cost of a unit more, until the next order [currency / unit].
+    penalty : float
+        Cost of not covering a path, however little is short [currency].
+
+    Returns
+    -------
+    float
+        One of the drawn demands: beyond them the paths know nothing.
+    """
+    ranked = np.sort(wanted)
+    least = min(max(int(np.ceil(service * len(ranked) - 1e-9)) - 1, 0), len(ranked) - 1)
+    rarer = ranked[least:]
+    cost = held * (rarer - rarer[0]) + penalty * np.arange(len(rarer) - 1, -1, -1) / len(ranked)
+    return float(rarer[int(np.argmin(cost))])
+
+
+def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
+    """Return stock by day where what could not be printed is not owed later.
+
+    Parameters
+    ----------
+    stock : float
+        Stock before the first day.
+    use, come : ndarray, shape (paths, days)
+        Use of each day, and what is received before it.
+
+    Returns
+    -------
+    ndarray, shape (paths, days)
+        Stock at each day's end; a shortage is negative on its day, and the next day starts from nothing.
+    """
+    change = np.cumsum(come - use, axis=1) + stock
+    # What was short so far has been given up: it is added back from then on.
+    lost = np.maximum.accumulate(np.maximum(-change, 0.0), axis=1)
+    before = np.concatenate([np.zeros((len(change), 1)), lost[:, :-1]], axis=1)
+    return change + before
+
+
+def needs_by_order(
+    stock: float,
+    use: np.ndarray,
+    come: np.ndarray,
+    arrives: np.ndarray,
+    service: float,
+    held: float = 0.0,
+    penalty: float = 0.0,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return how much must have been ordered before each order, in all, so that it lasts until that one comes.
+
+    Parameters
+    ----------
+    stock : float
+        Stock before the first day.
+    use, come : ndarray, shape (paths, days)
+        Use of each day, and receipts of open orders before it.
+    arrives : ndarray of int, shape (paths, orders)
+        Day on which each order would come, the last being one beyond the plan.
+    service : float
+        Least share of paths without a stock-out between two orders.
+    held, penalty : float
+        Cost of holding a unit until the next order [currency / unit] and of a stock-out [currency]: where more
+        than the service level is worth its money. By default the service level decides alone.
+
+    Returns
+    -------
+    needs : ndarray, shape (orders - 1,)
+        Quantity that the first n orders must add up to, for n from 1.
+    before : ndarray, shape (paths,)
+        How much was short in all before the first order can have come: no order of the plan can help that.
+    """
+    days = use.shape[1]
+    reach = np.clip(arrives, 0, days)
+    level = stock_paths(stock, use, come)
+    first = reach[:, 0]
+    paths = np.arange(len(use))
+    day = np.arange(days)
+    shortage = np.where(day < first[:, None], np.maximum(-level, 0.0), 0.0)
+    before = shortage.sum(axis=1)
+    # From the first arrival on: what is left then, less what is used, plus what still comes.
+    start = np.where(first > 0, np.maximum(level[paths, np.maximum(first - 1, 0)], 0.0), stock)
+    net = np.cumsum(use - come, axis=1)
+    since = net - np.where(first > 0, net[paths, np.maximum(first - 1, 0)], 0.0)[:, None]
+    gap = since - start[:, None]
+    needs = np.empty(arrives.shape[1] - 1)
+    for order in range(1, arrives.shape[1]):
+        begins = reach[:, order - 1, None]
+        ends = np.maximum(reach[:, order], reach[:, order - 1] + 1)[:, None]
+        part = slice(int(begins.min()), int(ends.max()))
+        window = (day[part] >= begins) & (day[part] < ends)
+        wanted = np.where(window, gap[:, part], -np.inf).max(axis=1, initial=-np.inf)
+        needs[order - 1] = level_worth(np.where(np.isfinite(wanted), wanted, 0.0), service, held, penalty)
+    return np.maximum.accumulate(np.maximum(needs, 0.0)), before

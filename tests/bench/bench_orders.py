@@ -1,0 +1,178 @@
+"""What the order plan is worth, and what it takes.
+
+``closed-loop``
+    An invented plant of each seed is simulated for 52 weeks, ordering each review day by the plan, by the habit of
+    three weeks of cover, by a textbook (R, S) rule, and knowing everything. How often does it run out, what lies on
+    the floor, what does it cost? Cost is freight, holding and shortage, without purchases; nothing is expedited.
+``speed``
+    Time of one weekly plan for 10 materials, 13 weeks and 500 paths, and for 50, against one reading of the logs.
+
+Run it as ``python tests/bench/bench_orders.py closed-loop [--seeds N] [--weeks N]``.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import click
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from order_simulation import RULES, Loop, Result, by_plan, simulated_plant
+
+from pressstats.demand import Outlook
+from pressstats.logs import read_logs
+from pressstats.orders import plan_orders
+
+#: A change of next review's newsprint larger than a load [kg] is flutter, where less than that was news.
+LOAD_KG = 24000.0
+
+
+def simulate_seed(seed: int, weeks: int, draws: int, seconds: float) -> dict[str, Result]:
+    """Return what each rule does with the plant of a seed."""
+    with tempfile.TemporaryDirectory() as folder:
+        plant = simulated_plant(Path(folder) / "logs", seed)
+    rules = RULES | {"plan": by_plan(draws, seconds)}
+    return {name: Loop(plant, weeks).run(rule) for name, rule in rules.items()}
+
+
+@click.group()
+def bench() -> None:
+    """Measure the order plan."""
+
+
+@bench.command("closed-loop")
+@click.option("--seeds", default=20, help="Plants.")
+@click.option("--first-seed", default=1, help="Seed of the first plant.")
+@click.option("--weeks", default=52, help="Weeks counted.")
+@click.option("--draws", default=1000, help="Paths of a plan.")
+@click.option("--seconds", default=2.0, help="Most time for one solution of the programme [s].")
+@click.option("--jobs", default=2, help="Processes.")
+def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, seconds: float, jobs: int) -> None:
+    """Simulate plants that are ordered for by each rule."""
+    from joblib import Parallel, delayed
+
+    started = time.perf_counter()
+    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws, seconds) for n in range(seeds))
+    found: list[dict[str, Result]] = []
+    for number, one in enumerate(Parallel(n_jobs=jobs, return_as="generator")(tasks)):
+        found.append(one)
+        told = ", ".join(f"{name} {result.cost:,.0f}" for name, result in one.items())
+        click.echo(f"seed {first_seed + number}: {told} ({time.perf_counter() - started:.0f} s)")
+    click.echo()
+    click.echo(f"{'mean of ' + str(seeds) + ' plants':<22}" + "".join(f"{name:>22}" for name in RULES))
+    rows = {
+        "weeks short [%]": lambda one: 100 * one.weeks_short,
+        "nights not printed": lambda one: one.nights,
+        "newsprint [t]": lambda one: one.stock_kg / 1000,
+        "loads": lambda one: one.loads,
+        "near-empty loads [%]": lambda one: 100 * one.near_empty,
+        "freight": lambda one: one.freight,
+        "holding": lambda one: one.holding,
+        "shortage": lambda one: one.shortage,
+        "cost": lambda one: one.cost,
+        "gap [%]": lambda one: 100 * one.gap,
+    }
+    for label, value in rows.items():
+        means = [np.mean([value(one[name]) for one in found]) for name in RULES]
+        click.echo(f"{label:<22}" + "".join(f"{mean:>22,.2f}" for mean in means))
+    _conclude(found)
+
+
+def _conclude(found: list[dict[str, Result]]) -> None:
+    plan, habit, textbook, known = ([one[name] for one in found] for name in RULES)
+    ratio = np.array([a.cost / b.cost for a, b in zip(plan, known, strict=True)])
+    stock = np.array([a.stock_kg / b.stock_kg for a, b in zip(plan, habit, strict=True)])
+    cheaper = sum(a.cost < b.cost for a, b in zip(plan, textbook, strict=True))
+    total = sum(one.cost for one in plan) / sum(one.cost for one in known)
+    click.echo(
+        f"\nplan / perfect foresight: {total:.3f} of all cost; by plant {ratio.min():.2f} to {ratio.max():.2f}"
+    )
+    click.echo(
+        f"newsprint against three weeks of cover: {stock.mean():.2f} ({stock.min():.2f} to {stock.max():.2f})"
+    )
+    click.echo(f"cheaper than the textbook rule in {cheaper} of {len(found)}")
+    by_material = sum(one.by_material for one in plan)
+    click.echo(f"plan short by material [weeks]: {by_material[by_material > 0].to_dict()}")
+    changes = [pair for one in plan for pair in one.flutter]
+    quiet = [change for change, news in changes if news < LOAD_KG]
+    share = np.mean([change > LOAD_KG for change in quiet]) if quiet else np.nan
+    every = np.mean([change > LOAD_KG for change, _ in changes]) if changes else np.nan
+    click.echo(
+        f"flutter: newsprint of the next review changed by more than a load in {100 * share:.0f} % of the "
+        f"{len(quiet)} weeks in which stock and six weeks' forecast together changed by less than one; in "
+        f"{100 * every:.0f} % of all {len(changes)}"
+    )
+
+
+@bench.command()
+@click.option("--logs", "folder", default="data_demo", help="Folder with the demo logs.")
+@click.option("--repeats", default=3, help="Plans of which the fastest counts.")
+def speed(folder: str, repeats: int) -> None:
+    """Time one weekly plan."""
+    started = time.perf_counter()
+    logs = read_logs(folder)
+    reading = time.perf_counter() - started
+    with tempfile.TemporaryDirectory() as scratch:
+        plant = simulated_plant(Path(scratch) / "logs", 1)
+    loop = Loop(plant, 4)
+    del logs
+    for count in (10, 20, 50):
+        outlook, full, stock = _copied(loop, count)
+        times, gap = [], 0.0
+        for _ in range(repeats):
+            started = time.perf_counter()
+            plan = plan_orders(full, outlook, stock, _no_orders(), draws=500)
+            times.append(time.perf_counter() - started)
+            gap = plan.gap
+        best = min(times)
+        click.echo(
+            f"{count} materials: {best / reading:.2f} readings of the logs ({best:.2f} s, reading {reading:.2f} s), "
+            f"gap {100 * gap:.1f} %, {plan.published['order'].nunique()} loads"
+        )
+
+
+def _no_orders() -> pd.DataFrame:
+    return pd.DataFrame(columns=["delivery_id", "material", "supplier", "quantity", "promised_on"])
+
+
+def _copied(loop: Loop, count: int) -> tuple[Outlook, object, pd.DataFrame]:
+    """Return outlook, logs and stock of a plant whose first ten materials are repeated, at suppliers of their own."""
+    names = loop.names[:10]
+    outlook = loop.plant.outlook_at(loop.first + 3)
+    rows = [outlook.names.index(names[number % 10]) for number in range(count)]
+    label = [f"{names[number % 10]} {number // 10}" for number in range(count)]
+    said = outlook.forecast.judgement
+    parts = {name: getattr(said, name) for name in ("point", "size", "limit")}
+    judgement = replace(
+        said,
+        **{name: value[rows] for name, value in parts.items()},
+        weights=said.weights[:, rows],
+        scores=said.scores[:, rows],
+    )
+    forecast = replace(outlook.forecast, judgement=judgement, names=pd.Index(label))
+    new = replace(
+        outlook, forecast=forecast, shares=outlook.shares[rows], tried=replace(outlook.tried, names=label)
+    )
+    table = loop.materials.loc[[names[number % 10] for number in range(count)]].reset_index()
+    number = np.arange(count) // 10
+    table["supplier"] = [f"{one} {copy}" for one, copy in zip(table["supplier"], number, strict=True)]
+    table["material"] = label
+    logs = loop.plant.logs
+    policy = logs.plant.policy.model_copy(
+        update={"newsprint_storage_maximum_kg": 260000 * float(count // 10)}
+    )
+    plant = logs.plant.model_copy(update={"policy": policy})
+    full = replace(logs, tables={"materials": table}, as_of=loop.start + pd.Timedelta(days=21), plant=plant)
+    daily = loop.plant.use.loc[: full.as_of].tail(91).mean()
+    stock = pd.DataFrame({"material": label, "quantity": [35 * daily[names[n % 10]] for n in range(count)]})
+    return new, full, stock
+
+
+if __name__ == "__main__":
+    bench()

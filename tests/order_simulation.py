@@ -1,0 +1,555 @@
+"""A plant that is ordered for week by week: true use and lateness, a store, and rules that fill it.
+
+Logs of an invented plant are written, and what each week would have been forecast is taken from the forecasts
+remade there. From a week on nothing of its deliveries is used but how late suppliers were: orders are placed by a
+rule on each review day, come as late as drawn, and the store is kept day by day. What cannot be printed is not
+owed later. All rules meet the same use and the same lateness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy.stats import norm
+
+from pressstats import ink, paper
+from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, weekly_use
+from pressstats.demo import write_demo
+from pressstats.forecast import Forecast
+from pressstats.logs import Logs, read_logs
+from pressstats.orders import plan as planning
+from pressstats.orders import plan_orders, solve
+from pressstats.orders.leadtimes import LeadTimes
+from pressstats.orders.needs import needs_by_order
+
+__all__ = ["RULES", "Loop", "Result", "SimulatedPlant", "simulated_plant"]
+
+#: Weeks before anything is counted: orders placed earlier are on the road, whatever the rule.
+WARM_UP = 6
+_DAY = pd.Timedelta(days=1)
+_START_DAYS = 14
+_ORDERS = [
+    "delivery_id",
+    "material",
+    "supplier",
+    "quantity",
+    "ordered_on",
+    "promised_on",
+    "delivered_on",
+    "load",
+]
+
+
+@dataclass(frozen=True)
+class SimulatedPlant:
+    """An invented plant and what was true of it.
+
+    Attributes
+    ----------
+    logs : Logs
+        Its logs, without agreed prices: purchases are not counted.
+    outlook : Outlook
+        Forecasts from every past week.
+    use : DataFrame, shape (days, materials)
+        True use of each day, a year's repeated after the last [unit of the material].
+    late : dict of ndarray
+        How late loads of each supplier were [day].
+    seed : int
+        Seed.
+    """
+
+    logs: Logs
+    outlook: Outlook
+    use: pd.DataFrame
+    late: dict[str, np.ndarray]
+    seed: int
+
+    def outlook_at(self, origin: int) -> Outlook:
+        """Return the outlook of one who has seen `origin` weeks."""
+        outlook = self.outlook
+        history = outlook.history.iloc[:origin]
+        first = outlook.history.index[0] + 7 * origin * _DAY
+        weeks = pd.date_range(first, periods=len(outlook.weeks), freq="7D", unit="us")
+        days = pd.date_range(first, periods=7 * len(weeks), freq="D", unit="us")
+        daily = driver_days(outlook.recipe, first - _DAY, days).to_numpy()
+        daily = daily.reshape(len(weeks), 7, -1).transpose(2, 0, 1)
+        total = daily.sum(axis=2, keepdims=True)
+        shares = np.where(total > 0, daily / np.where(total > 0, total, 1.0), 1 / 7)
+        chosen = outlook.tried.chosen(origin)
+        forecast = Forecast(weeks, history.columns, outlook.tried.judged(origin, chosen), 0.0)
+        return replace(
+            outlook,
+            history=history,
+            chosen=chosen,
+            weeks=weeks,
+            forecast=forecast,
+            shares=np.nan_to_num(shares),
+        )
+
+
+def simulated_plant(folder: Path, seed: int, years: int = 4) -> SimulatedPlant:
+    """Write an invented plant into `folder` and return it with what was true of it."""
+    write_demo(folder, seed=seed, years=years)
+    logs = read_logs(folder)
+    threading = paper.threading_paper(logs)
+    runs = paper.run_balance(logs, paper.effective_grammage(threading, logs))
+    exposure = ink.ink_exposure(logs)
+    intervals, fits, _ = ink.judge_inks(ink.ink_intervals(logs, exposure))
+    history = weekly_use(logs, runs, exposure, intervals, ink.ink_model(intervals, fits))
+    outlook = demand_outlook(recipe_of(logs, history, exposure))
+    came = (
+        logs["deliveries"].dropna(subset=["delivered_on"]).drop_duplicates(["supplier", "load", "order_id"])
+    )
+    days = (came["delivered_on"] - came["promised_on"]).dt.days.to_numpy(dtype=float)
+    late = {str(name): days[rows] for name, rows in came.groupby("supplier").indices.items()}
+    tables = {name: logs[name] for name in ("materials", "deliveries")}
+    return SimulatedPlant(
+        replace(logs, tables=tables), outlook, _true_use(logs, history, outlook), late, seed
+    )
+
+
+def _true_use(logs: Logs, history: pd.DataFrame, outlook: Outlook) -> pd.DataFrame:
+    """Share each week's use among its days as they really were: by reel mounts, plates, else by copies printed."""
+    days = pd.date_range(history.index[0], periods=7 * len(history), freq="D", unit="us")
+    runs = logs["runs"].set_index("run_id")
+    copies = runs.groupby("date")["copies_gross"].sum().reindex(days, fill_value=0.0)
+    plates = runs.groupby("date")["plates"].sum().reindex(days, fill_value=0.0)
+    mounts = logs["reel_mounts"]
+    kg = (mounts["start_kg"] - mounts["returned_kg"].fillna(0.0)).fillna(0.0)
+    by_day = (
+        kg.groupby([mounts["run_id"].map(runs["date"]), mounts["material"]]).sum().unstack(fill_value=0.0)
+    )
+    by_day = by_day.reindex(days, fill_value=0.0)
+    kinds = logs["materials"].set_index("material")["kind"]
+    columns = {}
+    for name in history:
+        # A week that the logs do not tell was like those around it.
+        weekly = history[name].interpolate(limit_direction="both").to_numpy()
+        pattern = by_day[name] if name in by_day else plates if kinds[name] == "plate" else copies
+        share = pattern.to_numpy(dtype=float).reshape(-1, 7)
+        total = share.sum(axis=1, keepdims=True)
+        share = np.where(total > 0, share / np.where(total > 0, total, 1.0), 1 / 7)
+        columns[name] = (share * weekly[:, None]).reshape(-1)
+    year = {name: np.concatenate([values, values[-364:]]) for name, values in columns.items()}
+    return pd.DataFrame(year, index=pd.date_range(days[0], periods=len(days) + 364, freq="D", unit="us"))
+
+
+@dataclass
+class Result:
+    """What a rule cost and how often it ran out.
+
+    Attributes
+    ----------
+    weeks_short : float
+        Share of material-weeks with a stock-out.
+    nights : float
+        Nights that could not be printed whole.
+    stock_kg : float
+        Mean newsprint on hand [kg].
+    freight, holding, shortage : float
+        Cost over the counted weeks [currency].
+    loads, near_empty : float
+        Loads, and the share of them that are filled to less than a quarter.
+    by_material : Series
+        Weeks with a stock-out of each material.
+    gap : float
+        Mean proven gap of the programme.
+    flutter : list of (float, float)
+        From week to week: by how much next review's newsprint was planned differently [kg], and how much of stock
+        and forecast was news since [kg].
+    """
+
+    weeks_short: float
+    nights: float
+    stock_kg: float
+    freight: float
+    holding: float
+    shortage: float
+    loads: float
+    near_empty: float
+    by_material: pd.Series
+    gap: float = np.nan
+    flutter: list[tuple[float, float]] = field(default_factory=list)
+
+    @property
+    def cost(self) -> float:
+        """Freight, holding and shortage; nothing is expedited [currency]."""
+        return self.freight + self.holding + self.shortage
+
+
+class Loop:
+    """The store of a plant over the weeks that are simulated."""
+
+    def __init__(self, plant: SimulatedPlant, weeks: int = 52, warm_up: int = WARM_UP) -> None:
+        self.plant, self.weeks, self.warm_up = plant, weeks, warm_up
+        logs, outlook = plant.logs, plant.outlook
+        materials = logs["materials"].set_index("material")
+        self.names = [name for name in outlook.names if name in materials.index]
+        self.materials = materials.loc[self.names]
+        self.first = len(outlook.history) - weeks - warm_up
+        monday = outlook.history.index[0] + 7 * self.first * _DAY
+        review = planning.WEEKDAYS.index(logs.plant.policy.review_day)
+        #: Day before the first review.
+        self.start = monday + (review - 1) * _DAY
+        known = logs["deliveries"]
+        known = known[(known["delivered_on"] <= self.start) & known["cancelled_on"].isna()]
+        self.past = known
+        rng = np.random.default_rng([plant.seed, 5])
+        suppliers = sorted({str(one) for one in self.materials["supplier"]})
+        reviews = weeks + warm_up + 60
+        self.lateness = {one: rng.choice(plant.late[one], reviews).astype(int) for one in suppliers}
+        self._open = rng.integers(0, 1 << 30)
+
+    # --- one rule ------------------------------------------------------------------------------
+
+    def run(self, rule: Callable[[Loop, Review], dict[str, np.ndarray]]) -> Result:
+        """Let a rule order for all weeks."""
+        daily = self.plant.use.loc[self.start - 91 * _DAY : self.start, self.names].mean()
+        stock = (daily * _START_DAYS).to_numpy()
+        orders = self._first_orders(daily)
+        freight, loads, near_empty, gaps = 0.0, 0.0, 0.0, []
+        nights: list[np.ndarray] = []
+        held: list[np.ndarray] = []
+        flutter: list[tuple[float, float]] = []
+        before: tuple[float, Review] | None = None
+        for week in range(self.weeks + self.warm_up):
+            review = Review(self, week, self.start + 7 * week * _DAY, stock, orders)
+            quantity = rule(self, review)
+            counted = week >= self.warm_up
+            made, full, poor = self._placed(review, quantity["quantity"])
+            orders = [*orders, *made]
+            if counted:
+                freight += full * self.plant.logs.plant.policy.load_cost
+                loads, near_empty = loads + full, near_empty + poor
+                gaps.append(float(quantity.get("gap", np.array(np.nan))))
+            if "next" in quantity:
+                if before is not None and counted:
+                    now = float(quantity["quantity"][self.paper].sum())
+                    flutter.append((abs(now - before[0]), review.news(before[1])))
+                before = float(quantity["next"][self.paper].sum()), review
+            for day in range(1, 8):
+                today = review.today + day * _DAY
+                use = self.plant.use.loc[today, self.names].to_numpy()
+                for order in orders:
+                    if order["delivered_on"] == today:
+                        stock = stock + np.where(self.index == order["material"], order["quantity"], 0.0)
+                missing = use > stock + 1e-6
+                stock = np.maximum(stock - use, 0.0)
+                if counted:
+                    nights.append(missing)
+                    held.append(stock)
+        policy, price = self.plant.logs.plant.policy, self.materials["unit_price"].to_numpy()
+        out, on_hand = np.array(nights), np.array(held)
+        short = out.reshape(-1, 7, len(self.names)).any(axis=1)
+        return Result(
+            weeks_short=float(short.mean()),
+            nights=float(out.any(axis=1).sum()),
+            stock_kg=float(on_hand[:, self.paper].sum(axis=1).mean()),
+            freight=freight,
+            holding=float((on_hand * price).sum() * policy.holding_cost_rate / 365.25),
+            shortage=policy.stockout_cost * float(out.any(axis=1).sum()),
+            loads=loads,
+            near_empty=near_empty / max(loads, 1.0),
+            by_material=pd.Series(short.sum(axis=0), index=self.names),
+            gap=float(np.nanmean(gaps)) if np.isfinite(gaps).any() else np.nan,
+            flutter=flutter,
+        )
+
+    @property
+    def index(self) -> np.ndarray:
+        """Materials."""
+        return np.array(self.names, dtype=object)
+
+    @property
+    def paper(self) -> np.ndarray:
+        """Which materials are newsprint."""
+        return (self.materials["kind"] == "newsprint").to_numpy()
+
+    def receives(self, day: pd.Timestamp) -> pd.Timestamp:
+        """Return the first day from `day` on that receives."""
+        closed = self.plant.logs.plant.calendar.no_receipts
+        while day.day_name().lower() in closed:
+            day += _DAY
+        return day
+
+    def _first_orders(self, daily: pd.Series) -> list[dict]:
+        """Return what is on the road at the start: a week's use for each week until a first order could come."""
+        rng = np.random.default_rng(self._open)
+        found = []
+        for name in self.names:
+            row = self.materials.loc[name]
+            supplier = str(row["supplier"])
+            for week in range(1, int(np.ceil(float(row["lead_time_days"]) / 7)) + 2):
+                promised = self.receives(self.start + (7 * week - 2) * _DAY)
+                came = promised + int(rng.choice(self.plant.late[supplier])) * _DAY
+                packs = np.ceil(7 * daily[name] / row["pack_quantity"])
+                found.append(
+                    {
+                        "delivery_id": f"first {name} {week}",
+                        "material": name,
+                        "supplier": supplier,
+                        "quantity": float(packs * row["pack_quantity"]),
+                        "ordered_on": self.start - 7 * _DAY,
+                        "promised_on": promised,
+                        "delivered_on": self.receives(max(came, self.start + _DAY)),
+                        "load": f"first {supplier} {week}",
+                    }
+                )
+        return found
+
+    def _placed(self, review: Review, quantity: np.ndarray) -> tuple[list[dict], float, float]:
+        """Return the orders of a review, their loads, and how many of these are filled to less than a quarter."""
+        made, loads, poor = [], 0.0, 0.0
+        ordered_on = review.today + _DAY
+        for supplier in dict.fromkeys(self.materials["supplier"]):
+            share = 0.0
+            for place in np.flatnonzero((self.materials["supplier"] == supplier).to_numpy()):
+                if quantity[place] <= 0:
+                    continue
+                row, name = self.materials.iloc[place], self.names[place]
+                share += (
+                    quantity[place]
+                    / row["pack_quantity"]
+                    / (row["load_quantity"] // row["pack_quantity"] or 1)
+                )
+                promised = review.due(name)
+                came = promised + int(self.lateness[supplier][review.week]) * _DAY
+                made.append(
+                    {
+                        "delivery_id": f"{review.week} {name}",
+                        "material": name,
+                        "supplier": supplier,
+                        "quantity": float(quantity[place]),
+                        "ordered_on": ordered_on,
+                        "promised_on": promised,
+                        "delivered_on": self.receives(max(came, ordered_on + _DAY)),
+                        "load": f"{review.week} {supplier}",
+                    }
+                )
+            loads += np.ceil(share - 1e-9)
+            poor += 0 < share - np.floor(share + 1e-9) < 0.25
+        return made, loads, poor
+
+
+@dataclass
+class Review:
+    """A review day, and what is known on it.
+
+    Attributes
+    ----------
+    loop : Loop
+        The plant.
+    week : int
+        Number of the review.
+    today : Timestamp
+        Day before the review; nothing later is known.
+    stock : ndarray, shape (materials,)
+        On hand [unit of the material].
+    orders : list of dict
+        All orders placed, those not yet come among them.
+    """
+
+    loop: Loop
+    week: int
+    today: pd.Timestamp
+    stock: np.ndarray
+    orders: list[dict]
+
+    def __post_init__(self) -> None:
+        self.origin = self.loop.first + self.week
+        self._logs: Logs | None = None
+        self._outlook: Outlook | None = None
+        self._times: LeadTimes | None = None
+        self._leads: dict[str, int] | None = None
+
+    @property
+    def logs(self) -> Logs:
+        """The logs as they would have been."""
+        if self._logs is None:
+            placed = pd.DataFrame(self.orders, columns=_ORDERS)
+            placed["delivered_on"] = placed["delivered_on"].where(placed["delivered_on"] <= self.today)
+            rows = pd.concat([self.loop.past, placed], ignore_index=True)
+            kinds = {name: self.loop.past[name].dtype for name in rows if name in self.loop.past}
+            full = self.loop.plant.logs
+            tables = {"materials": full["materials"], "deliveries": rows.astype(kinds)}
+            self._logs = replace(full, tables=tables, as_of=self.today)
+        return self._logs
+
+    @property
+    def outlook(self) -> Outlook:
+        """What was forecast."""
+        if self._outlook is None:
+            self._outlook = self.loop.plant.outlook_at(self.origin)
+        return self._outlook
+
+    @property
+    def times(self) -> LeadTimes:
+        """What was known of lateness."""
+        if self._times is None:
+            self._times = LeadTimes(self.logs)
+        return self._times
+
+    def lead(self, name: str) -> int:
+        """Return the days from order to promise that the plan counts on."""
+        if self._leads is None:
+            self._leads = planning.lead_days(self.logs, self.times)
+        return self._leads[name]
+
+    def due(self, name: str) -> pd.Timestamp:
+        """Return the day for which an order of this review is promised."""
+        return self.loop.receives(self.today + (1 + self.lead(name)) * _DAY)
+
+    def open_rows(self) -> pd.DataFrame:
+        """Return orders placed and not yet come."""
+        rows = [one for one in self.orders if one["delivered_on"] > self.today]
+        return pd.DataFrame(rows, columns=_ORDERS)[
+            ["delivery_id", "material", "supplier", "quantity", "promised_on"]
+        ]
+
+    def position(self) -> np.ndarray:
+        """Return what is on hand and on order, shape (materials,)."""
+        rows = self.open_rows()
+        ordered = rows.groupby("material")["quantity"].sum()
+        return np.asarray(self.stock + ordered.reindex(self.loop.names, fill_value=0.0).to_numpy(dtype=float))
+
+    def expected(self, days: int) -> np.ndarray:
+        """Return the use expected over the next days, shape (materials, days)."""
+        ahead = pd.date_range(self.today + _DAY, periods=days, freq="D", unit="us")
+        rows = [self.outlook.names.index(name) for name in self.loop.names]
+        return np.asarray(self.outlook.day_paths(2, ahead)[1][rows])
+
+    def news(self, before: Review, days: int = 42) -> float:
+        """Return by how much newsprint on hand, and that expected to be used, differ from what was thought [kg]."""
+        paper = self.loop.paper
+        then, now = before.expected(days + 7), self.expected(days)
+        came = np.zeros(len(self.loop.names))
+        for one in before.open_rows().itertuples():
+            if one.promised_on <= self.today:
+                came[self.loop.names.index(one.material)] += one.quantity
+        stock = self.stock - np.maximum(before.stock + came - then[:, :7].sum(axis=1), 0.0)
+        use = now.sum(axis=1) - then[:, 7:].sum(axis=1)
+        return float(np.abs(stock[paper]).sum() + np.abs(use[paper]).sum())
+
+
+# --- rules -------------------------------------------------------------------------------------
+
+
+def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
+    """Order whole packs up to a level, at least the order minimum, no more than the store takes."""
+    rows = review.loop.materials
+    pack, least = rows["pack_quantity"].to_numpy(), rows["order_minimum"].fillna(0.0).to_numpy()
+    short = level - review.position()
+    packs = np.ceil(np.maximum(short, 0.0) / pack - 1e-9)
+    packs = np.where(packs > 0, np.maximum(packs, np.ceil(least / pack - 1e-9)), 0.0)
+    return {"quantity": packs * pack}
+
+
+def by_habit(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+    """Three weeks of cover: order up to lead time and 21 days of the mean use of the last 13 weeks."""
+    past = review.outlook.history[loop.names].iloc[-13:].mean().to_numpy() / 7
+    lead = np.array([review.lead(name) for name in loop.names])
+    return _up_to(review, past * (lead + 21))
+
+
+def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+    """Periodic review (R, S): mean over review and lead time, and z of the service level times the spread.
+
+    Errors of the weekly forecast are independent and normal, materials independent of each other; the lead time is
+    its mean, and its variance counts (Silver, Pyke, Peterson, *Inventory Management and Production Planning*, from
+    memory).
+    """
+    z = norm.ppf(loop.plant.logs.plant.policy.service_level)
+    tried, origin = loop.plant.outlook.tried, review.origin
+    missed = np.where(
+        tried.known_at(origin)[:, None, :],
+        tried.missed()[review.outlook.chosen, :, np.arange(len(tried.names))].swapaxes(0, 1),
+        np.nan,
+    )
+    sigma_week = np.nanstd(missed[:, :, 0], axis=0)
+    rng = np.random.default_rng(11)
+    level = np.zeros(len(loop.names))
+    expected = review.expected(150)
+    for place, name in enumerate(loop.names):
+        late = review.times.draw(str(loop.materials.loc[name, "supplier"]), 2000, rng)
+        # Promises wait for a day that receives.
+        lead = (review.due(name) - review.today).days - 1 + float(late.mean())
+        span = 7 + lead
+        whole = int(span)
+        mean = expected[place, :whole].sum() + (span - whole) * expected[place, whole]
+        sigma = sigma_week[tried.names.index(name)]
+        rate = mean / span
+        level[place] = mean + z * np.sqrt(span / 7 * sigma**2 + rate**2 * float(late.var()))
+    return _up_to(review, level)
+
+
+def by_plan(draws: int = 1000, seconds: float = 2.0) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
+    """Return the rule of the order plan."""
+
+    def rule(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+        stock = pd.DataFrame({"material": loop.names, "quantity": review.stock})
+        plan = plan_orders(
+            review.logs, review.outlook, stock, review.open_rows(), seconds, draws=draws, fresh_draws=draws
+        )
+        table = plan.published
+        found = {"gap": np.array(plan.gap)}
+        for key, turn in (("quantity", 0), ("next", 1)):
+            day = review.today + (1 + 7 * turn) * _DAY
+            mine = table[table["order_on"] == day].groupby("material")["quantity"].sum()
+            found[key] = mine.reindex(loop.names, fill_value=0.0).to_numpy(dtype=float)
+        return found
+
+    return rule
+
+
+def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+    """The programme, knowing each day's use and each order's day of receipt."""
+    logs, orders = review.logs, planning.ORDERS
+    horizon = 7 * (orders + 1) + 90
+    days = pd.date_range(review.today + _DAY, periods=horizon, freq="D", unit="us")
+    place_of = {day: place for place, day in enumerate(days)}
+    articles = []
+    for place, name in enumerate(loop.names):
+        row = loop.materials.loc[name].copy()
+        row["material"] = name
+        supplier = str(row["supplier"])
+        use = loop.plant.use[name].reindex(days).to_numpy()
+        come = np.zeros(horizon)
+        for one in review.orders:
+            if one["material"] == name and one["delivered_on"] in place_of:
+                come[place_of[one["delivered_on"]]] += one["quantity"]
+        reviews = np.arange(orders + 1) * 7
+        due = []
+        for turn in reviews:
+            promised = loop.receives(days[turn] + review.lead(name) * _DAY)
+            late = int(loop.lateness[supplier][review.week + turn // 7]) * _DAY
+            due.append(place_of[loop.receives(max(promised + late, days[turn] + _DAY))])
+        arrives = np.array(due)
+        needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
+        mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
+        one = planning.Planned(
+            name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean())
+        )
+        article = planning._article(logs, one, needs, days)
+        articles.append(replace(article, low=np.zeros(0)))
+    policy = logs.plant.policy
+    made = solve(
+        articles,
+        load_cost=policy.load_cost,
+        holding_rate=policy.holding_cost_rate,
+        end=7 * orders + 30,
+        filled=True,
+        seconds=1.5,
+    )
+    return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
+
+
+RULES: dict[str, Callable[[Loop, Review], dict[str, np.ndarray]]] = {
+    "plan": by_plan(),
+    "three weeks of cover": by_habit,
+    "textbook (R, S)": by_textbook,
+    "perfect foresight": by_foresight,
+}

@@ -1,0 +1,151 @@
+"""Lateness learned from deliveries, lines put on loads, and price breaks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_plant import FIRST_DAY, small_tables, write_small_plant
+
+from pressstats.logs import Logs, read_logs
+from pressstats.orders import LeadTimes, price_breaks, price_of
+from pressstats.orders.loading import into_loads
+
+
+def with_deliveries(folder: Path, rows: list[dict[str, object]]) -> Logs:
+    logs = read_logs(write_small_plant(folder / "logs", small_tables()))
+    table = pd.DataFrame(rows, columns=logs["deliveries"].columns)
+    table = table.astype(logs["deliveries"].dtypes.to_dict())
+    return Logs(**{**vars(logs), "tables": logs.tables | {"deliveries": table}})
+
+
+def delivery(
+    number: int, supplier: str, late: int | None, promised: int = 14, **more: object
+) -> dict[str, object]:
+    ordered = FIRST_DAY - pd.Timedelta(days=200 - number)
+    due = ordered + pd.Timedelta(days=promised)
+    came = pd.NaT if late is None else due + pd.Timedelta(days=late)
+    return {
+        "delivery_id": f"D{number:04d}",
+        "material": "N1200",
+        "quantity": 1000.0,
+        "ordered_on": ordered,
+        "promised_on": due,
+        "delivered_on": came,
+        "supplier": supplier,
+    } | more
+
+
+def test_few_loads_are_mixed_with_those_of_all(tmp_path: Path) -> None:
+    rows = [delivery(n, "Always late", 5) for n in range(8)]
+    rows += [delivery(100 + n, "Punctual", 0) for n in range(92)]
+    times = LeadTimes(with_deliveries(tmp_path, rows))
+    rng = np.random.default_rng(0)
+    late = times.draw("Always late", 20_000, rng)
+    # Half of the draws its own (8 of 8 + 8 loads), the others anybody's: 8 of 100 are late.
+    assert (late == 5).mean() == pytest.approx(0.5 + 0.5 * 0.08, abs=0.015)
+    assert (times.draw("Punctual", 20_000, rng) == 5).mean() == pytest.approx(8 / 100 * 0.08, abs=0.004)
+    # A supplier never seen is anybody.
+    assert (times.draw("New", 20_000, rng) == 5).mean() == pytest.approx(0.08, abs=0.01)
+    assert times.deliveries("Always late") == 8 and times.deliveries("New") == 0
+
+
+def test_what_is_overdue_is_as_late_as_what_came_later_still(tmp_path: Path) -> None:
+    lateness = [0] * 80 + [2] * 10 + [6] * 6 + [9] * 4
+    times = LeadTimes(with_deliveries(tmp_path, [delivery(n, "Mill", one) for n, one in enumerate(lateness)]))
+    rng = np.random.default_rng(1)
+    late = times.draw("Mill", 20_000, rng, over=3)
+    assert set(late) == {6, 9} and (late == 9).mean() == pytest.approx(0.4, abs=0.02)
+    # Nothing was ever that late: the next day.
+    assert (times.draw("Mill", 10, rng, over=20) == 21).all()
+    # Not due yet: nothing is ruled out but what would have come by now.
+    assert (times.draw("Mill", 20_000, rng, over=-5) == 0).mean() == pytest.approx(0.8, abs=0.02)
+
+
+def test_without_a_history_orders_come_on_their_day(tmp_path: Path) -> None:
+    logs = read_logs(write_small_plant(tmp_path / "logs", small_tables()))
+    tables = {name: table for name, table in logs.tables.items() if name != "deliveries"}
+    times = LeadTimes(Logs(**{**vars(logs), "tables": tables}))
+    rng = np.random.default_rng(2)
+    assert (times.draw("Mill", (3, 4), rng) == 0).all() and times.draw("Mill", (3, 4), rng).shape == (3, 4)
+    assert (times.draw("Mill", 5, rng, over=2) == 3).all()
+    assert times.promised("Mill", "N1200", 14.4) == 14 and times.promised(None, "N1200", -3.0) == 0
+    assert times.summary().empty
+
+
+def test_promises_are_those_of_late_whatever_the_order_of_the_rows(tmp_path: Path) -> None:
+    # The first twenty took 14 days and the last twelve 21; their numbers run backwards.
+    rows = [delivery(n, "Mill", 0, 14 if n < 20 else 21, delivery_id=f"D{99 - n:04d}") for n in range(32)]
+    rows.sort(key=lambda row: str(row["delivery_id"]))
+    assert LeadTimes(with_deliveries(tmp_path, rows)).promised("Mill", "N1200", 7.0) == 21
+
+
+def test_a_truck_counts_once_and_a_cancelled_one_never(tmp_path: Path) -> None:
+    rows = [delivery(n, "Mill", 4, load="one truck") for n in range(9)] + [delivery(20, "Mill", 0)]
+    rows.append(delivery(21, "Mill", 30, cancelled_on=FIRST_DAY))
+    times = LeadTimes(with_deliveries(tmp_path, rows))
+    assert times.deliveries("Mill") == 2
+    assert set(times.draw("Mill", 500, np.random.default_rng(3))) == {0, 4}
+
+
+# --- loads -------------------------------------------------------------------------------------
+
+
+def line(material: str, quantity: float, pack: float, load: float, due: int = 14) -> dict[str, object]:
+    return {
+        "supplier": "Mill",
+        "material": material,
+        "order_on": FIRST_DAY,
+        "due_on": FIRST_DAY + pd.Timedelta(days=due),
+        "quantity": quantity,
+        "pack": pack,
+        "load": load,
+        "stock_before": 100.0,
+        "stockout_probability": 0.0,
+    }
+
+
+def test_small_packs_fill_what_large_ones_leave() -> None:
+    # Two wide packs of 10 and a narrow one of 4 fill a load of 24; seven wide ones leave one load half full.
+    plan = into_loads(pd.DataFrame([line("wide", 70.0, 10.0, 24.0), line("narrow", 16.0, 4.0, 24.0)]))
+    assert plan.groupby("order")["loads"].sum().max() <= 1 + 1e-9
+    assert plan["order"].nunique() == 4
+    assert plan.groupby("material")["quantity"].sum().to_dict() == {"wide": 70.0, "narrow": 16.0}
+    wide = plan[plan["material"] == "wide"]
+    assert (wide["quantity"] % 10 == 0).all()
+    assert wide["stock_after"].tolist() == [120.0, 140.0, 160.0, 170.0]
+
+
+def test_a_pack_larger_than_a_load_goes_alone() -> None:
+    plan = into_loads(pd.DataFrame([line("drum", 30.0, 10.0, 7.0)]))
+    assert plan["quantity"].tolist() == [10.0, 10.0, 10.0] and plan["order"].nunique() == 3
+    assert (plan["loads"] == 1.0).all()
+
+
+def test_lines_due_on_other_days_share_no_load_and_nothing_makes_no_load() -> None:
+    plan = into_loads(pd.DataFrame([line("a", 10.0, 10.0, 100.0), line("b", 10.0, 10.0, 100.0, due=15)]))
+    assert plan["order"].nunique() == 2
+    empty = into_loads(pd.DataFrame([line("a", 10.0, 10.0, 100.0)]).iloc[:0])
+    assert empty.empty and empty["due_on"].dtype == "datetime64[us]"
+
+
+# --- prices ------------------------------------------------------------------------------------
+
+
+def test_price_breaks_say_what_price_of_says(tmp_path: Path) -> None:
+    tables = small_tables()
+    day = FIRST_DAY + pd.Timedelta(days=2)
+    rows = [(FIRST_DAY, 0.0, 0.52), (FIRST_DAY, 20_000.0, 0.50), (day, 40_000.0, 0.45), (day, 0.0, 0.51)]
+    prices = pd.DataFrame(rows, columns=["valid_from", "from_quantity", "unit_price"]).assign(
+        material="N1200"
+    )
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables | {"prices": prices}))
+    for when in (FIRST_DAY - pd.Timedelta(days=1), FIRST_DAY, day):
+        for material in ("N1200", "black"):
+            breaks = price_breaks(logs, material, when)
+            assert breaks[0][0] == 0.0
+            for quantity in (1.0, 19_999.0, 20_000.0, 39_999.0, 40_000.0, 90_000.0):
+                price = [price for least, price in breaks if least <= quantity][-1]
+                assert price == price_of(logs, material, when, quantity)

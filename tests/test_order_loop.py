@@ -1,0 +1,29 @@
+"""A plant that is ordered for by the plan, a few weeks long: it prints every night, for less than by rules of thumb."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from order_simulation import Loop, by_habit, by_plan, by_textbook, simulated_plant
+
+
+@pytest.fixture(scope="module")
+def loop(tmp_path_factory: pytest.TempPathFactory) -> Loop:
+    folder: Path = tmp_path_factory.mktemp("plant")
+    return Loop(simulated_plant(folder / "logs", seed=3, years=2), weeks=4, warm_up=4)
+
+
+def test_the_plan_prints_every_night_and_costs_less_than_rules_of_thumb(loop: Loop) -> None:
+    plan = loop.run(by_plan(draws=300, seconds=2.0))
+    textbook, habit = loop.run(by_textbook), loop.run(by_habit)
+    assert plan.nights == 0
+    assert plan.freight + plan.holding < min(one.freight + one.holding for one in (textbook, habit))
+    assert plan.near_empty <= 0.1 < habit.near_empty
+    assert len(plan.flutter) >= 3
+
+
+def test_who_orders_nothing_runs_out(loop: Loop) -> None:
+    nothing = loop.run(lambda loop, review: {"quantity": np.zeros(len(loop.names))})
+    assert nothing.nights > 0 and nothing.freight == 0 and nothing.shortage == 50_000 * nothing.nights
