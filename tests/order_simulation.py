@@ -21,10 +21,13 @@ from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, w
 from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
+from pressstats.orders import cases, plan_orders, solve
 from pressstats.orders import plan as planning
-from pressstats.orders import plan_orders, solve
+from pressstats.orders.cases import expedite_price
 from pressstats.orders.leadtimes import LeadTimes
 from pressstats.orders.needs import needs_by_order
+from pressstats.orders.told import EXPEDITE_DAYS
+from pressstats.plant import WEEKDAYS
 
 __all__ = ["RULES", "Loop", "Result", "SimulatedPlant", "simulated_plant"]
 
@@ -32,6 +35,7 @@ __all__ = ["RULES", "Loop", "Result", "SimulatedPlant", "simulated_plant"]
 WARM_UP = 6
 _DAY = pd.Timedelta(days=1)
 _START_DAYS = 14
+_RUSH = "rush"
 _ORDERS = [
     "delivery_id",
     "material",
@@ -150,12 +154,14 @@ class Result:
         Nights that could not be printed whole.
     stock_kg : float
         Mean newsprint on hand [kg].
-    freight, holding, shortage : float
+    freight, holding, expediting, shortage : float
         Cost over the counted weeks [currency].
     loads, near_empty : float
         Loads, and the share of them that are filled to less than a quarter.
     by_material : Series
         Weeks with a stock-out of each material.
+    held : Series
+        Mean stock of each material [unit of the material].
     gap : float
         Mean proven gap of the programme.
     flutter : list of (float, float)
@@ -168,17 +174,19 @@ class Result:
     stock_kg: float
     freight: float
     holding: float
+    expediting: float
     shortage: float
     loads: float
     near_empty: float
     by_material: pd.Series
+    held: pd.Series
     gap: float = np.nan
     flutter: list[tuple[float, float]] = field(default_factory=list)
 
     @property
     def cost(self) -> float:
-        """Freight, holding and shortage; nothing is expedited [currency]."""
-        return self.freight + self.holding + self.shortage
+        """Freight, holding, expediting and shortage [currency]."""
+        return self.freight + self.holding + self.expediting + self.shortage
 
 
 class Loop:
@@ -192,7 +200,7 @@ class Loop:
         self.materials = materials.loc[self.names]
         self.first = len(outlook.history) - weeks - warm_up
         monday = outlook.history.index[0] + 7 * self.first * _DAY
-        review = planning.WEEKDAYS.index(logs.plant.policy.review_day)
+        review = WEEKDAYS.index(logs.plant.policy.review_day)
         #: Day before the first review.
         self.start = monday + (review - 1) * _DAY
         known = logs["deliveries"]
@@ -211,7 +219,7 @@ class Loop:
         daily = self.plant.use.loc[self.start - 91 * _DAY : self.start, self.names].mean()
         stock = (daily * _START_DAYS).to_numpy()
         orders = self._first_orders(daily)
-        freight, loads, near_empty, gaps = 0.0, 0.0, 0.0, []
+        freight, expediting, loads, near_empty, gaps = 0.0, 0.0, 0.0, 0.0, []
         nights: list[np.ndarray] = []
         held: list[np.ndarray] = []
         flutter: list[tuple[float, float]] = []
@@ -221,8 +229,10 @@ class Loop:
             quantity = rule(self, review)
             counted = week >= self.warm_up
             made, full, poor = self._placed(review, quantity["quantity"])
-            orders = [*orders, *made]
+            rushed, extra = self._rushed(review, quantity.get("expedite", np.zeros(len(self.names))))
+            orders = [*orders, *made, *rushed]
             if counted:
+                expediting += extra
                 freight += full * self.plant.logs.plant.policy.load_cost
                 loads, near_empty = loads + full, near_empty + poor
                 gaps.append(float(quantity.get("gap", np.array(np.nan))))
@@ -237,8 +247,7 @@ class Loop:
                 for order in orders:
                     if order["delivered_on"] == today:
                         stock = stock + np.where(self.index == order["material"], order["quantity"], 0.0)
-                missing = use > stock + 1e-6
-                stock = np.maximum(stock - use, 0.0)
+                stock, missing = self._printed(stock, use)
                 if counted:
                     nights.append(missing)
                     held.append(stock)
@@ -251,10 +260,12 @@ class Loop:
             stock_kg=float(on_hand[:, self.paper].sum(axis=1).mean()),
             freight=freight,
             holding=float((on_hand * price).sum() * policy.holding_cost_rate / 365.25),
+            expediting=expediting,
             shortage=policy.stockout_cost * float(out.any(axis=1).sum()),
             loads=loads,
             near_empty=near_empty / max(loads, 1.0),
             by_material=pd.Series(short.sum(axis=0), index=self.names),
+            held=pd.Series(on_hand.mean(axis=0), index=self.names),
             gap=float(np.nanmean(gaps)) if np.isfinite(gaps).any() else np.nan,
             flutter=flutter,
         )
@@ -300,6 +311,41 @@ class Loop:
                     }
                 )
         return found
+
+    def _printed(self, stock: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return stock after a night, and what was missing although others stood in for it."""
+        left = stock - use
+        for name, target in self.materials["stands_in_for"].dropna().items():
+            other, own = self.names.index(name), self.names.index(target)
+            size = self.materials["width_mm"] * self.materials["grammage_gsm"]
+            ratio = float(size[name] / size[target])
+            taken = min(max(-left[own], 0.0), max(left[other], 0.0) / ratio)
+            left[own] += taken
+            left[other] -= ratio * taken
+        return np.maximum(left, 0.0), left < -1e-6
+
+    def _rushed(self, review: Review, quantity: np.ndarray) -> tuple[list[dict], float]:
+        """Return what is brought by other means and what that costs: by the policy's rate, and a load a supplier."""
+        made, cost = [], 0.0
+        policy = self.plant.logs.plant.policy
+        came = self.receives(review.today + (1 + EXPEDITE_DAYS) * _DAY)
+        for place in np.flatnonzero(quantity > 0):
+            row, name = self.materials.iloc[place], self.names[place]
+            amount = float(np.ceil(quantity[place] / row["pack_quantity"] - 1e-9) * row["pack_quantity"])
+            cost += expedite_price(row, policy) * amount
+            made.append(
+                {
+                    "delivery_id": f"rush {review.week} {name}",
+                    "material": name,
+                    "supplier": str(row["supplier"]),
+                    "quantity": amount,
+                    "ordered_on": review.today + _DAY,
+                    "promised_on": came,
+                    "delivered_on": came,
+                    "load": f"{_RUSH} {review.week} {row['supplier']}",
+                }
+            )
+        return made, cost + policy.load_cost * len({one["supplier"] for one in made})
 
     def _placed(self, review: Review, quantity: np.ndarray) -> tuple[list[dict], float, float]:
         """Return the orders of a review, their loads, and how many of these are filled to less than a quarter."""
@@ -371,6 +417,8 @@ class Review:
         """The logs as they would have been."""
         if self._logs is None:
             placed = pd.DataFrame(self.orders, columns=_ORDERS)
+            # What is rushed tells nothing of how long orders take.
+            placed = placed[~placed["load"].astype("str").str.startswith(_RUSH)]
             placed["delivered_on"] = placed["delivered_on"].where(placed["delivered_on"] <= self.today)
             rows = pd.concat([self.loop.past, placed], ignore_index=True)
             kinds = {name: self.loop.past[name].dtype for name in rows if name in self.loop.past}
@@ -396,7 +444,7 @@ class Review:
     def lead(self, name: str) -> int:
         """Return the days from order to promise that the plan counts on."""
         if self._leads is None:
-            self._leads = planning.lead_days(self.logs, self.times)
+            self._leads = cases.lead_days(self.logs, self.times)
         return self._leads[name]
 
     def due(self, name: str) -> pd.Timestamp:
@@ -445,7 +493,21 @@ def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
     short = level - review.position()
     packs = np.ceil(np.maximum(short, 0.0) / pack - 1e-9)
     packs = np.where(packs > 0, np.maximum(packs, np.ceil(least / pack - 1e-9)), 0.0)
-    return {"quantity": packs * pack}
+    return {"quantity": packs * pack, "expedite": _seen_short(review)}
+
+
+def _seen_short(review: Review) -> np.ndarray:
+    """Return what anybody would rush: what is missing for two days of use before the next review's rush can come."""
+    until = 7 + EXPEDITE_DAYS
+    use = review.expected(until)
+    level = review.stock[:, None] - np.cumsum(use, axis=1)
+    for one in review.open_rows().itertuples():
+        # What is overdue is waited for until a rush could come.
+        day = (one.promised_on - review.today).days - 1
+        level[review.loop.names.index(one.material), max(day, 0) if day >= 0 else EXPEDITE_DAYS :] += (
+            one.quantity
+        )
+    return np.maximum(2 * use.mean(axis=1) - level.min(axis=1), 0.0)
 
 
 def by_habit(loop: Loop, review: Review) -> dict[str, np.ndarray]:
@@ -495,7 +557,8 @@ def by_plan(draws: int = 1000, seconds: float = 2.0) -> Callable[[Loop, Review],
             review.logs, review.outlook, stock, review.open_rows(), seconds, draws=draws, fresh_draws=draws
         )
         table = plan.published
-        found = {"gap": np.array(plan.gap)}
+        urgent = plan.service.set_index("material")["at_once"].reindex(loop.names).fillna(0.0)
+        found = {"gap": np.array(plan.gap), "expedite": urgent.to_numpy(dtype=float)}
         for key, turn in (("quantity", 0), ("next", 1)):
             day = review.today + (1 + 7 * turn) * _DAY
             mine = table[table["order_on"] == day].groupby("material")["quantity"].sum()
@@ -507,7 +570,7 @@ def by_plan(draws: int = 1000, seconds: float = 2.0) -> Callable[[Loop, Review],
 
 def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     """The programme, knowing each day's use and each order's day of receipt."""
-    logs, orders = review.logs, planning.ORDERS
+    logs, orders = review.logs, cases.ORDERS
     horizon = 7 * (orders + 1) + 90
     days = pd.date_range(review.today + _DAY, periods=horizon, freq="D", unit="us")
     place_of = {day: place for place, day in enumerate(days)}
@@ -530,11 +593,11 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         arrives = np.array(due)
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
-        one = planning.Planned(
+        one = cases.Planned(
             name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean())
         )
         article = planning._article(logs, one, needs, days)
-        articles.append(replace(article, low=np.zeros(0)))
+        articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
     policy = logs.plant.policy
     made = solve(
         articles,

@@ -1,8 +1,8 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
-from .cover import Paths, arrivals, demand_paths, stock_cover
+from .cover import Paths, demand_paths, stock_cover
 from .halted import nights_bought, nights_left, sparing_measures
-from .leadtimes import LeadTimes
+from .leadtimes import LeadTimes, arrivals, receipt_days
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
@@ -26,6 +26,7 @@ __all__ = [
     "plan_orders",
     "price_breaks",
     "price_of",
+    "receipt_days",
     "solve",
     "sparing_measures",
     "standby_hours",

@@ -8,9 +8,9 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..tables import as_published
-from .leadtimes import LeadTimes
+from .leadtimes import LeadTimes, arrivals, receipt_days
 
-__all__ = ["PATHS", "Paths", "arrivals", "demand_paths", "stock_cover"]
+__all__ = ["PATHS", "Paths", "demand_paths", "stock_cover"]
 
 PATHS = 400
 #: Days looked ahead.
@@ -61,49 +61,6 @@ def demand_paths(outlook: Outlook, as_of: pd.Timestamp) -> Paths:
     return Paths(days, outlook.names, use, mean)
 
 
-def arrivals(
-    times: LeadTimes,
-    orders: pd.DataFrame,
-    days: pd.DatetimeIndex,
-    receives: np.ndarray,
-    material: str,
-    draws: int,
-    rng: np.random.Generator,
-) -> np.ndarray:
-    """Draw the receipts of the open orders of a material.
-
-    Parameters
-    ----------
-    times : LeadTimes
-        Lateness of suppliers.
-    orders : DataFrame
-        Result of :func:`pressstats.orders.open_orders`.
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
-    receives : ndarray of int, shape (days,)
-        First day from each on that receives.
-    material : str
-        The material.
-    draws : int
-        Paths.
-    rng : Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray, shape (draws, days)
-        Receipts before the use of each day [unit of the material]. What is already late comes tomorrow at the earliest.
-    """
-    came = np.zeros((draws, len(days)))
-    for order in orders[orders["material"] == material].itertuples():
-        supplier = order.supplier if isinstance(order.supplier, str) else None
-        due = (order.promised_on - days[0]).days + times.draw(supplier, draws, rng)
-        day = np.maximum(due, 0)
-        seen = day < len(days)
-        came[np.flatnonzero(seen), receives[day[seen]]] += order.quantity
-    return came
-
-
 def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Paths) -> pd.DataFrame:
     """Return the published table ``stock_cover``.
 
@@ -125,7 +82,7 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
         use varies to an unknown extent.
     """
     table = stock.copy()
-    times = LeadTimes(logs)
+    times, receives = LeadTimes(logs), receipt_days(logs, paths.days)
     cover = np.full(len(table), np.nan)
     early = pd.Series(pd.NaT, table.index, dtype="datetime64[us]")
     middle = early.copy()
@@ -137,7 +94,7 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
         if np.isnan(paths.use[number]).any():
             continue
         rng = np.random.default_rng([_SEED, number])
-        come = arrivals(times, orders, paths.days, np.arange(len(paths.days)), material, PATHS, rng)
+        come = arrivals(times, orders, paths.days, receives, material, PATHS, rng)
         left = quantity + np.cumsum(come - paths.use[number], axis=1)
         out = np.where((left < 0).any(axis=1), (left < 0).argmax(axis=1), len(paths.days)).astype(float)
         early[row] = _day_at(paths.days, np.quantile(out, 0.05, method="lower"))

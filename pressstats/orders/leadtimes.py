@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
+from ..plant import WEEKDAYS
 
-__all__ = ["LeadTimes"]
+__all__ = ["LeadTimes", "arrivals", "receipt_days"]
 
 #: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
 _SHARED = 8.0
@@ -113,3 +114,71 @@ class LeadTimes:
             drawn = self.draw(supplier, 4000, rng)
             rows.append((supplier, float(len(own)), drawn.mean(), np.median(drawn), np.quantile(drawn, 0.95)))
         return pd.DataFrame(rows, columns=["supplier", "loads", "late_mean", "late_q50", "late_q95"])
+
+
+def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
+    """Return for each day the first one from it on that receives.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs, whose plant names the days on which nothing is received.
+    days : DatetimeIndex, shape (days,)
+        Consecutive days.
+
+    Returns
+    -------
+    ndarray of int, shape (days,)
+        Places in `days`; the last day where none follows that receives. If no weekday receives, every day does.
+    """
+    closed = set(logs.plant.calendar.no_receipts)
+    opens = np.array([name.lower() not in closed for name in days.day_name()])
+    if len(closed) == len(WEEKDAYS) or not opens.any():
+        return np.arange(len(days))
+    place = np.where(opens, np.arange(len(days)), len(days) - 1)
+    return np.asarray(np.minimum.accumulate(place[::-1])[::-1])
+
+
+def arrivals(
+    times: LeadTimes,
+    orders: pd.DataFrame,
+    days: pd.DatetimeIndex,
+    receives: np.ndarray,
+    material: str,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draw the receipts of the open orders of a material.
+
+    Parameters
+    ----------
+    times : LeadTimes
+        Lateness of suppliers.
+    orders : DataFrame
+        Result of :func:`pressstats.orders.open_orders`.
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+    receives : ndarray of int, shape (days,)
+        Result of :func:`receipt_days`.
+    material : str
+        The material.
+    draws : int
+        Paths.
+    rng : Generator
+        Source of randomness.
+
+    Returns
+    -------
+    ndarray, shape (draws, days)
+        Receipts before the use of each day [unit of the material].
+    """
+    come = np.zeros((draws, len(days)))
+    for order in orders[orders["material"] == material].itertuples():
+        due = (order.promised_on - days[0]).days
+        supplier = order.supplier if isinstance(order.supplier, str) else None
+        # As-of has passed without it: what is overdue is as late as what came later than that.
+        late = times.draw(supplier, draws, rng, over=-1 - due)
+        day = np.maximum(due + late, 0)
+        inside = np.flatnonzero(day < len(days))
+        come[inside, receives[day[inside]]] += order.quantity
+    return come

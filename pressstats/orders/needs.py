@@ -6,6 +6,8 @@ next order has come, late as it may be, in all but so many weeks of so many.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 __all__ = ["level_needed", "level_worth", "needs_by_order", "stock_paths"]
@@ -32,7 +34,9 @@ def level_needed(wanted: np.ndarray, service: float) -> float:
     return float(ranked[min(max(place, 0), len(ranked) - 1)])
 
 
-def level_worth(wanted: np.ndarray, service: float, held: float, penalty: float) -> float:
+def level_worth(
+    wanted: np.ndarray, service: float, held: float, short: float, started: float = 0.0, most: float = np.inf
+) -> float:
     """Return the level that costs least in holding and shortage, and not less than the service level asks.
 
     Parameters
@@ -43,19 +47,24 @@ def level_worth(wanted: np.ndarray, service: float, held: float, penalty: float)
         Least share of paths that must be covered.
     held : float
         Cost of a unit more, until the next order [currency / unit].
-    penalty : float
-        Cost of not covering a path, however little is short [currency].
+    short, started : float
+        Cost of a unit that is short, and of being short at all [currency / unit, currency].
+    most : float
+        Most that a shortage costs, however large [currency].
 
     Returns
     -------
     float
-        One of the drawn demands: beyond them the paths know nothing.
+        One of the drawn demands: beyond them the paths know nothing. With service 0, nothing for `started` and no
+        `most` it is the newsvendor's level, the quantile short / (short + held).
     """
     ranked = np.sort(wanted)
-    least = min(max(int(np.ceil(service * len(ranked) - 1e-9)) - 1, 0), len(ranked) - 1)
-    rarer = ranked[least:]
-    cost = held * (rarer - rarer[0]) + penalty * np.arange(len(rarer) - 1, -1, -1) / len(ranked)
-    return float(rarer[int(np.argmin(cost))])
+    count = len(ranked)
+    least = min(max(int(np.ceil(service * count - 1e-9)) - 1, 0), count - 1)
+    levels = ranked[least:]
+    missing = levels[None, :] - levels[:, None]
+    lost = np.where(missing > 0, np.minimum(started + short * missing, most), 0.0).sum(axis=1) / count
+    return float(levels[int(np.argmin(held * levels + lost))])
 
 
 def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
@@ -86,8 +95,7 @@ def needs_by_order(
     come: np.ndarray,
     arrives: np.ndarray,
     service: float,
-    held: float = 0.0,
-    penalty: float = 0.0,
+    worth: Callable[[np.ndarray, float], float] = level_needed,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return how much must have been ordered before each order, in all, so that it lasts until that one comes.
 
@@ -101,9 +109,8 @@ def needs_by_order(
         Day on which each order would come, the last being one beyond the plan.
     service : float
         Least share of paths without a stock-out between two orders.
-    held, penalty : float
-        Cost of holding a unit until the next order [currency / unit] and of a stock-out [currency]: where more
-        than the service level is worth its money. By default the service level decides alone.
+    worth : callable
+        What tells the level from equally likely demands and `service`; by default the service level decides alone.
 
     Returns
     -------
@@ -132,5 +139,5 @@ def needs_by_order(
         part = slice(int(begins.min()), int(ends.max()))
         window = (day[part] >= begins) & (day[part] < ends)
         wanted = np.where(window, gap[:, part], -np.inf).max(axis=1, initial=-np.inf)
-        needs[order - 1] = level_worth(np.where(np.isfinite(wanted), wanted, 0.0), service, held, penalty)
+        needs[order - 1] = worth(np.where(np.isfinite(wanted), wanted, 0.0), service)
     return np.maximum.accumulate(np.maximum(needs, 0.0)), before

@@ -40,10 +40,11 @@ class Article:
         For each order the price breaks, as (from quantity, price of every unit) in rising order.
     expedite : float
         Cost of a unit brought by other means.
-    low : ndarray, shape (orders,)
-        Quantity that the first n orders should add up to for the least cover; short of it costs `low_cost` a unit.
-    low_cost : float
-        See `low`.
+    low, high : ndarray, shape (orders,)
+        Quantities that the first n orders should add up to at least, and at most, for the cover that is wanted; empty
+        where nothing is.
+    low_cost, high_cost : float
+        Cost of a unit less than `low` or more than `high`, each time [currency / unit].
     room : float
         What a unit takes of the newsprint store [kg]; 0 for anything else.
     """
@@ -59,7 +60,9 @@ class Article:
     prices: list[list[tuple[float, float]]]
     expedite: float
     low: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    high: np.ndarray = field(default_factory=lambda: np.zeros(0))
     low_cost: float = 0.0
+    high_cost: float = 0.0
     room: float = 0.0
 
 
@@ -313,6 +316,11 @@ class _Builder:
             if len(article.low) and article.low_cost > 0:
                 under = self._new(article.pack * article.low_cost)
                 self._rule([*own, under], [*ones, 1.0], float(article.low[order]) / article.pack, np.inf)
+            if len(article.high) and article.high_cost > 0:
+                # Above the need only: what must be there is no fault.
+                most_wanted = max(float(article.high[order]) / article.pack, float(wanted[order]))
+                over = self._new(article.pack * article.high_cost)
+                self._rule([*own, over], [*ones, -1.0], -np.inf, most_wanted)
 
     def _price_break(
         self, article: Article, packs: int, packs_most: float, least: float, saves: float

@@ -3,7 +3,7 @@
 ``closed-loop``
     An invented plant of each seed is simulated for 52 weeks, ordering each review day by the plan, by the habit of
     three weeks of cover, by a textbook (R, S) rule, and knowing everything. How often does it run out, what lies on
-    the floor, what does it cost? Cost is freight, holding and shortage, without purchases; nothing is expedited.
+    the floor, what does it cost? Cost is freight, holding, expediting and shortage, without purchases.
 ``speed``
     Time of one weekly plan for 10 materials, 13 weeks and 500 paths, and for 50, against one reading of the logs.
 
@@ -74,6 +74,7 @@ def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, seconds: fl
         "near-empty loads [%]": lambda one: 100 * one.near_empty,
         "freight": lambda one: one.freight,
         "holding": lambda one: one.holding,
+        "expediting": lambda one: one.expediting,
         "shortage": lambda one: one.shortage,
         "cost": lambda one: one.cost,
         "gap [%]": lambda one: 100 * one.gap,

@@ -1,0 +1,258 @@
+"""Why an order is placed, how often a material runs out all the same, and what the plan costs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from .cases import ORDERS, Cases, Planned, Short, expedite_price
+from .needs import level_needed
+from .prices import price_breaks, price_of
+from .programme import Orders
+
+__all__ = ["EXPEDITE_DAYS", "SERVICE", "expediting", "holding", "lines", "priced", "reasons", "service_held"]
+
+_LINES = ["supplier", "material", "order_on", "due_on", "quantity", "pack", "load", "stock_before"]
+#: Columns of ``OrderPlan.service``.
+SERVICE = ["material", "weeks_short", "allowed", "short_on", "chance", "expedite", "at_once"]
+#: Days within which what is brought by other means is there: common practice, no source.
+EXPEDITE_DAYS = 3
+#: Chance of running out from which it is the reason for an order.
+_TOLD = 0.005
+
+
+def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fresh: Cases) -> pd.DataFrame:
+    """Return what is ordered of each material at each review.
+
+    Parameters
+    ----------
+    planned : sequence of Planned
+        The materials.
+    orders : Orders
+        Their orders.
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+    fresh : Cases
+        Cases that the plan was not made from.
+
+    Returns
+    -------
+    DataFrame, shape (lines, 9)
+        What :func:`pressstats.orders.loading.into_loads` takes: among it the expected stock before receipt and the
+        share of cases in which the material has run out by then.
+    """
+    rows = []
+    for place, one in enumerate(planned):
+        quantity = orders.quantity[place]
+        if not quantity.any():
+            continue
+        out = np.maximum.accumulate(fresh.stock(place, quantity) < -1e-6, axis=1)
+        ordered = 0.0
+        for order in np.flatnonzero(quantity):
+            due = int(one.due[order])
+            before = max(one.mean[due] + ordered, 0.0)
+            chance = float(out[:, due - 1].mean()) if due else 0.0
+            pack = float(one.row["pack_quantity"]) or 1.0
+            load = max(float(one.row["load_quantity"]) or quantity[order], pack)
+            head = (one.supplier, one.name, days[one.reviews[order]], days[due], quantity[order], pack, load)
+            rows.append((*head, before, chance))
+            ordered += quantity[order]
+    return pd.DataFrame(rows, columns=[*_LINES, "stockout_probability"])
+
+
+def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
+    """Add what each line costs: its price for all that is ordered of it that day, and its part of the freight.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``; ``prices`` where agreed.
+    plan : DataFrame
+        Result of :func:`pressstats.orders.loading.into_loads`.
+
+    Returns
+    -------
+    DataFrame
+        `plan` with cost [currency].
+    """
+    ordered = plan.groupby(["material", "order_on"])["quantity"].transform("sum")
+    freight = logs.plant.policy.load_cost * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
+    prices = [
+        price_of(logs, row.material, row.order_on, whole)
+        for row, whole in zip(plan.itertuples(), ordered, strict=True)
+    ]
+    return plan.assign(cost=freight + plan["quantity"] * np.array(prices, dtype=float))
+
+
+# --- why ---------------------------------------------------------------------------------------
+
+
+def reasons(
+    logs: Logs,
+    planned: Sequence[Planned],
+    orders: Orders,
+    plan: pd.DataFrame,
+    fresh: Cases,
+    days: pd.DatetimeIndex,
+) -> pd.DataFrame:
+    """Say of each load why it is ordered.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    planned : sequence of Planned
+        The materials.
+    orders : Orders
+        Their orders.
+    plan : DataFrame
+        Result of :func:`priced`.
+    fresh : Cases
+        Cases that the plan was not made from.
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+
+    Returns
+    -------
+    DataFrame, shape (orders, 2)
+        order (load) and why, in a sentence without its first capital.
+    """
+    by_name = {one.name: place for place, one in enumerate(planned)}
+    rows = []
+    for order, load in plan.groupby("order", sort=False):
+        scored = []
+        for line in load.itertuples():
+            place = by_name[line.material]
+            turn = int(np.searchsorted(planned[place].reviews, (line.order_on - days[0]).days))
+            scored.append((_without(place, turn, orders, fresh, days), turn, line, planned[place]))
+        # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
+        scored.sort(key=lambda item: (-item[0], item[2].stock_before / max(item[3].daily, 1e-9)))
+        chance, turn, line, one = scored[0]
+        why = _why(logs, chance, turn, line, one, float(orders.quantity[by_name[one.name], turn]), days)
+        others = [other.material for _, _, other, _ in scored[1:]]
+        if others:
+            why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
+        rows.append((order, f"{why}; {100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."))
+    return pd.DataFrame(rows, columns=["order", "why"]).astype("str")
+
+
+def _without(place: int, turn: int, orders: Orders, fresh: Cases, days: pd.DatetimeIndex) -> float:
+    """Return the chance to run out by the week after the next order is due, if neither this nor a later one came."""
+    quantity = orders.quantity[place].copy()
+    quantity[turn:] = 0.0
+    until = min(int(fresh.planned[place].due[min(turn + 1, ORDERS)]) + 7, len(days))
+    return float((fresh.stock(place, quantity, until) < -1e-6).any(axis=1).mean())
+
+
+def _why(
+    logs: Logs, chance: float, turn: int, line: Any, one: Planned, ordered: float, days: pd.DatetimeIndex
+) -> str:
+    policy = logs.plant.policy
+    cover = line.stock_before / one.daily if one.daily > 0 else np.nan
+    if chance >= _TOLD:
+        return (
+            f"without it {line.material} would run out by the week after the next order is due in "
+            f"{100 * chance:.0f} of 100 cases; {cover:.0f} days of it are left when this comes"
+        )
+    following = days[one.due[turn + 1]]
+    left = cover - (one.due[turn + 1] - one.due[turn])
+    if left < policy.cover_days_minimum:
+        return (
+            f"without it {line.material} would fall below {policy.cover_days_minimum:g} days of cover before "
+            f"the next order is due on {following:%Y-%m-%d}"
+        )
+    breaks = price_breaks(logs, line.material, line.order_on)
+    if len(breaks) > 1 and ordered >= breaks[1][0] > 0:
+        return f"{line.material} is bought ahead for the price of {breaks[1][0]:,.0f} and more"
+    return (
+        f"{line.material} is bought ahead, where that spares a load later: {cover:.0f} days of it are left when "
+        "this comes"
+    )
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+# --- how well it holds, and what it costs ------------------------------------------------------
+
+
+def service_held(
+    planned: Sequence[Planned],
+    short: Short,
+    fresh: Cases,
+    orders: Orders,
+    allowed: float,
+    days: pd.DatetimeIndex,
+) -> pd.DataFrame:
+    """Return how often each material runs out, and what must come by other means where that is too often.
+
+    Parameters
+    ----------
+    planned : sequence of Planned
+        The materials.
+    short : Short
+        How often they run out with the plan.
+    fresh : Cases
+        Cases that the plan was not made from.
+    orders : Orders
+        The plan.
+    allowed : float
+        Share of weeks in which a material may run out.
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+
+    Returns
+    -------
+    DataFrame, shape (materials, 7)
+        material, weeks_short, allowed, short_on, chance, expedite, at_once: see ``OrderPlan.service``.
+    """
+    rows = []
+    means = short.mean
+    before = fresh.short_before()
+    at_once = fresh.short_before(planned[0].reviews[1] + EXPEDITE_DAYS) if len(planned) else []
+    for place, one in enumerate(planned):
+        mine, after = short.share[place], short.after[place]
+        # Weeks before the first order can help come first: nothing but other means can help them.
+        early = np.flatnonzero((mine > allowed) & ~after)
+        early = early[early < np.flatnonzero(after).min(initial=len(mine))]
+        late = bool(means[place] > allowed)
+        pack = float(one.row["pack_quantity"]) if one.row["pack_quantity"] > 0 else 1.0
+        missing = [level_needed(each[place], 1 - allowed) for each in (before, at_once)]
+        missing[0] += float(orders.expedited[place].sum())
+        week = int(early[0]) if len(early) else int(np.argmax(np.where(after, mine, 0.0))) if late else -1
+        told = week >= 0 and (missing[0] > 0 or late)
+        rows.append(
+            (
+                one.name,
+                float(means[place]),
+                allowed,
+                days[7 * week] if told else pd.NaT,
+                float(mine[week]) if told else np.nan,
+                *(float(np.ceil(each / pack - 1e-9) * pack) if told else 0.0 for each in missing),
+            )
+        )
+    return pd.DataFrame(rows, columns=SERVICE)
+
+
+def holding(logs: Logs, planned: Sequence[Planned], orders: Orders) -> float:
+    """Return what holding the expected stock costs over the weeks of the plan [currency]."""
+    rate, total = logs.plant.policy.holding_cost_rate, 0.0
+    end = int(planned[0].due[ORDERS])
+    for place, one in enumerate(planned):
+        come = np.zeros(end)
+        inside = one.due[:ORDERS] < end
+        np.add.at(come, one.due[:ORDERS][inside], orders.quantity[place][inside])
+        level = np.maximum(one.mean[:end] + np.cumsum(come), 0.0)
+        total += float(level.sum()) * rate / 365.25 * float(one.row["unit_price"])
+    return total
+
+
+def expediting(logs: Logs, planned: Sequence[Planned], service: pd.DataFrame) -> float:
+    """Return what bringing the quantities of `service` by other means costs [currency]."""
+    each = [expedite_price(one.row, logs.plant.policy) for one in planned]
+    return float((np.array(each) * service["expedite"].to_numpy(dtype=float)).sum())
