@@ -22,11 +22,10 @@ __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
 
 DRAWS, FRESH = 2000, 5000
 _SEED = 41
-#: Times the risk taken before each order is set anew; the share of the allowed weeks that is aimed at, since paths
-#: that the plan was made from flatter it; the most and least risk, the latter of what is allowed; steps not worth it.
-_TRIES, _AIMED, _MOST_RISK, _LEAST_RISK, _NEAR = 2, 0.8, 0.05, 0.1, 0.3
-#: Plans made at most until fresh paths hold the level; each time what failed takes so much less risk.
-_CHECKS, _SURER = 2, 0.5
+#: Most risk taken before an order, and the least, of what is allowed; the share of the allowed weeks that is aimed at,
+#: since paths that the plan was made from flatter it; plans made at most for each set of paths; how boldly the risk
+#: follows the weeks short.
+_MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 0.05, 0.1, 0.8, 3, 0.8
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
 #: or that the store cannot take, are worth to the programme: the one yields at a price, the other is the last resort.
 _LOW_COVER, _LAST_RESORT = 0.05, 5.0
@@ -115,15 +114,20 @@ def plan_orders(
     fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = Cases(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
     problem = _Problem(logs, planned, days, seconds)
-    orders, risk = _risked(problem, known, allowed)
+    # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
+    # those may be riskier than it: the risk is lowered from its most until the level holds.
+    risk = np.full(len(planned), max(_MOST_RISK, allowed))
+    orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
+    for cases, limit in ((known, _AIMED * allowed), (fresh, allowed)):
+        for _ in range(_TRIES):
+            short = cases.weeks_short(orders.quantity)
+            late = (short.mean > limit) & (risk > _LEAST_RISK * allowed)
+            if not late.any():
+                break
+            less = np.clip((limit / np.where(late, short.mean, 1.0)) ** _STEP, 0.05, 0.8)
+            risk = np.where(late, np.maximum(less * risk, _LEAST_RISK * allowed), risk)
+            orders = problem.solved(known.needs(1 - risk, logs.plant.policy, orders.quantity))
     short = fresh.weeks_short(orders.quantity)
-    for _ in range(_CHECKS):
-        late = short.mean > allowed
-        if not late.any() or (risk[late] <= _LEAST_RISK * allowed).all():
-            break
-        risk = np.where(late, np.maximum(_SURER * risk, _LEAST_RISK * allowed), risk)
-        orders = problem.solved(known.needs(1 - risk, logs.plant.policy, orders.quantity))
-        short = fresh.weeks_short(orders.quantity)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
     service = service_held(planned, short, fresh, orders, allowed, days)
@@ -138,27 +142,6 @@ def plan_orders(
     )
 
 
-def _risked(problem: _Problem, known: Cases, allowed: float) -> tuple[Orders, np.ndarray]:
-    """Return orders whose weeks short come near what is allowed, and the risk taken before each order.
-
-    Where loads are large, stock is near its end in few weeks only: the service level is a share of all weeks, so that
-    these may be riskier than it.
-    """
-    policy = problem.logs.plant.policy
-    risk = np.full(len(problem.planned), allowed)
-    orders = problem.solved(known.needs(1 - risk, policy))
-    for _ in range(_TRIES):
-        share = known.weeks_short(orders.quantity).mean
-        share = np.where(np.isfinite(share), share, allowed)
-        more = np.clip((_AIMED * allowed / np.maximum(share, 0.05 * allowed)) ** 0.7, 0.2, 5.0)
-        new = np.clip(risk * more, _LEAST_RISK * allowed, max(_MOST_RISK, allowed))
-        if (np.abs(np.log(new / risk)) < _NEAR).all():
-            break
-        risk = new
-        orders = problem.solved(known.needs(1 - risk, policy, orders.quantity))
-    return orders, risk
-
-
 class _Problem:
     """What the programme is told but for the needs."""
 
@@ -167,6 +150,7 @@ class _Problem:
     ) -> None:
         self.logs, self.planned, self.days, self.seconds = logs, planned, days, seconds
         self.store = _store(logs, planned)
+        self.solutions: dict[tuple, Orders] = {}
 
     def solved(self, needs: Sequence[np.ndarray]) -> Orders:
         """Return the orders that meet needs at least cost."""
@@ -182,6 +166,7 @@ class _Problem:
             store=self.store,
             seconds=self.seconds,
             filled=True,
+            solutions=self.solutions,
         )
 
 

@@ -101,6 +101,7 @@ def solve(
     seconds: float = 4.0,
     gap: float = 0.02,
     filled: bool = False,
+    solutions: dict[tuple, Orders] | None = None,
 ) -> Orders:
     """Return the orders that cost least.
 
@@ -124,6 +125,8 @@ def solve(
         Whether plans follow on this one: what is bought beyond the last need then spares freight to come, a full
         load's freight for a full load, and a load is filled as far as holding costs less. Without it nothing comes
         after.
+    solutions : dict, optional
+        Where solutions are kept, supplier by supplier, between calls that differ in their needs only.
 
     Returns
     -------
@@ -144,8 +147,14 @@ def solve(
         groups.setdefault(article.supplier, []).append(place)
     for number, mine in enumerate(sorted(groups.values(), key=len)):
         own = [articles[place] for place in mine]
-        left = max(until - time.monotonic(), 0.4 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
-        parts.append((mine, _solved(own, load_cost, holding_rate, end, None, left, gap, filled)))
+        key = tuple((one.name, one.needs.tobytes()) for one in own)
+        found = None if solutions is None else solutions.get(key)
+        if found is None:
+            left = max(until - time.monotonic(), 0.4 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
+            found = _solved(own, load_cost, holding_rate, end, None, left, gap, filled)
+        if solutions is not None:
+            solutions[key] = found
+        parts.append((mine, found))
     found = _together(articles, parts)
     if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
         return found
