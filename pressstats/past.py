@@ -1,21 +1,54 @@
-"""Forecasts of past publications: inputs to the record, with their digests."""
+"""What past publications said: inputs to the record and to the next plan, with their digests."""
 
 from __future__ import annotations
 
 import hashlib
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
-__all__ = ["PastError", "past_forecasts"]
+__all__ = ["PastError", "PastPlan", "past_forecasts", "past_plan"]
 
 _KINDS = {"material": "str", "made_on": "datetime64[us]", "week": "datetime64[us]"}
 _KINDS |= dict.fromkeys(["mean", "q05", "q95"], "float64")
 
 
+#: Columns read of the tables that a past plan was published with.
+_PLANNED = {
+    "order_plan": {"material": "str", "order_on": "datetime64[us]", "quantity": "float64"},
+    "stock_cover": {"material": "str", "quantity": "float64"},
+    "demand_forecast": {"material": "str", "week": "datetime64[us]", "mean": "float64"},
+}
+#: A plan that is older tells nothing about the next one.
+_OLDEST = pd.Timedelta(days=28)
+
+
 class PastError(ValueError):
-    """A forecast of a past publication cannot be read."""
+    """A table of a past publication cannot be read."""
+
+
+@dataclass(frozen=True)
+class PastPlan:
+    """The latest order plan published, and what it was made from.
+
+    Attributes
+    ----------
+    made_on : Timestamp
+        Day of the publication.
+    order_plan : DataFrame
+        material, order_on, quantity [unit of the material].
+    stock_cover : DataFrame
+        material, quantity [unit of the material].
+    demand_forecast : DataFrame
+        material, week, mean [unit of the material].
+    """
+
+    made_on: pd.Timestamp
+    order_plan: pd.DataFrame
+    stock_cover: pd.DataFrame
+    demand_forecast: pd.DataFrame
 
 
 def past_forecasts(folder: Path | None, as_of: pd.Timestamp) -> tuple[pd.DataFrame, dict[str, str]]:
@@ -45,11 +78,52 @@ def past_forecasts(folder: Path | None, as_of: pd.Timestamp) -> tuple[pd.DataFra
         day = _day_of(path.parent.parent.name)
         if folder is None or day is None or day >= as_of:
             continue
-        rows = _read(path)
+        rows = _read(path, {name: kind for name, kind in _KINDS.items() if name != "made_on"})
         parts.append(rows.assign(made_on=day)[list(_KINDS)])
         digests[str(path.relative_to(folder))] = hashlib.sha256(path.read_bytes()).hexdigest()
     past = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(_KINDS))
     return past.astype(_KINDS), digests
+
+
+def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None, dict[str, str]]:
+    """Read the latest order plan published in the four weeks before a day.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Folder of the publications, one folder a day inside; None or absent gives nothing.
+    as_of : Timestamp
+        Only publications made before this day count.
+
+    Returns
+    -------
+    plan : PastPlan or None
+        The plan and what it was made from; None where there is none.
+    digests : dict of str
+        SHA-256 of each file read, by its path below `folder`.
+
+    Raises
+    ------
+    PastError
+        If a table of that publication cannot be read; the message names the file.
+    """
+    found = {
+        day: path.parent
+        for path in (folder.glob("*/tables/order_plan.csv") if folder else [])
+        if (day := _day_of(path.parent.parent.name)) is not None and as_of - _OLDEST <= day < as_of
+    }
+    if not found or folder is None:
+        return None, {}
+    made_on = max(found)
+    paths = {name: found[made_on] / f"{name}.csv" for name in _PLANNED}
+    if not all(path.is_file() for path in paths.values()):
+        return None, {}
+    tables = {name: _read(path, _PLANNED[name]) for name, path in paths.items()}
+    digests = {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in paths.values()
+    }
+    return PastPlan(made_on, **tables), digests
 
 
 def _day_of(name: str) -> pd.Timestamp | None:
@@ -60,15 +134,14 @@ def _day_of(name: str) -> pd.Timestamp | None:
     return None if pd.isna(day) else pd.Timestamp(day)
 
 
-def _read(path: Path) -> pd.DataFrame:
-    columns = [column for column in _KINDS if column != "made_on"]
+def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
     try:
         rows = pd.read_csv(
-            path, usecols=columns, dtype={"material": "str"}, keep_default_na=False, na_values=[""]
+            path, usecols=list(kinds), dtype={"material": "str"}, keep_default_na=False, na_values=[""]
         )
-        rows = rows.astype({column: _KINDS[column] for column in columns})
+        rows = rows.astype(kinds)[list(kinds)]
     except (ValueError, UnicodeDecodeError) as error:
-        raise PastError(f"{path}: no forecast of a past publication can be read from it: {error}") from None
+        raise PastError(f"{path}: a past publication cannot be read from it: {error}") from None
     # Spreadsheets are told by an apostrophe that a text is no formula: it is not part of the name.
     rows["material"] = rows["material"].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
     return rows

@@ -19,7 +19,7 @@ import pandas as pd
 
 from . import demand, ink, orders, paper, reels, watch
 from .logs import Logs, read_logs
-from .past import past_forecasts
+from .past import PastPlan, past_forecasts, past_plan
 from .tables import OUTPUTS, as_published
 
 __all__ = ["Pending", "Results", "analyse", "open_results"]
@@ -59,6 +59,8 @@ class Results:
         What is on hand, and what is on order.
     plan : OrderPlan or None
         The order plan with its reasons; None without an outlook.
+    plan_before : PastPlan or None
+        The latest plan published before, with what it was made from.
     published : dict of DataFrame
         The published tables by name.
     past_digests : dict of str
@@ -80,6 +82,7 @@ class Results:
     stock: pd.DataFrame
     open_orders: pd.DataFrame
     plan: orders.OrderPlan | None
+    plan_before: PastPlan | None
     published: dict[str, pd.DataFrame] = field(repr=False)
     past_digests: dict[str, str] = field(default_factory=dict)
 
@@ -153,7 +156,9 @@ class Pending:
     ) -> None:
         self.logs = read_logs(logs_folder, as_of or None)
         folder = Path(published_folder) if published_folder else None
-        self._past, self.past_digests = past_forecasts(folder, self.logs.as_of)
+        self._past, forecasts = past_forecasts(folder, self.logs.as_of)
+        self._before, planned = past_plan(folder, self.logs.as_of)
+        self.past_digests = forecasts | planned
 
     @cached_property
     def results(self) -> Results:
@@ -161,14 +166,16 @@ class Pending:
         named = [f"{name} {digest}" for name, digest in self.past_digests.items()]
         parts = "\n".join([self.logs.digest, _source_digest(), *named])
         key = hashlib.sha256(parts.encode()).hexdigest()
-        return _cached(key, self.logs, self._past, self.past_digests)
+        return _cached(key, self.logs, self._past, self.past_digests, self._before)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
         return self.results.tables()
 
 
-def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Results:
+def analyse(
+    logs: Logs, past: pd.DataFrame, past_digests: dict[str, str], before: PastPlan | None = None
+) -> Results:
     """Run every analysis on `logs`.
 
     Parameters
@@ -179,6 +186,8 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         Forecasts of past publications (:func:`pressstats.past.past_forecasts`).
     past_digests : dict of str
         Their digests.
+    before : PastPlan, optional
+        The latest plan published (:func:`pressstats.past.past_plan`).
 
     Returns
     -------
@@ -210,7 +219,8 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
     open_rows = orders.open_orders(logs)
     plan = None
     if outlook is not None and logs.has("materials"):
-        plan = orders.plan_orders(logs, outlook, stock, open_rows)
+        said = None if before is None else before.order_plan
+        plan = orders.plan_orders(logs, outlook, stock, open_rows, said)
     published |= _ahead(logs, outlook, past, stock, open_rows, plan)
     waste = watch.waste_chart(runs)
     unexplained = paper.unexplained_limits(logs, runs, threading)
@@ -243,6 +253,7 @@ def analyse(logs: Logs, past: pd.DataFrame, past_digests: dict[str, str]) -> Res
         stock=stock,
         open_orders=open_rows,
         plan=plan,
+        plan_before=before,
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
@@ -294,7 +305,9 @@ def _source_digest() -> str:
     return digest.hexdigest()
 
 
-def _cached(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
+def _cached(
+    key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str], before: PastPlan | None
+) -> Results:
     import joblib
     from filelock import FileLock
     from platformdirs import user_cache_path
@@ -304,14 +317,18 @@ def _cached(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -
     folder.mkdir(parents=True, exist_ok=True)
     # Whoever asks second waits for the first instead of computing the same again beside it.
     with FileLock(folder / "computing.lock"):
-        result: Any = memory.cache(_compute, ignore=["logs", "past", "digests"])(key, logs, past, digests)
+        result: Any = memory.cache(_compute, ignore=["logs", "past", "digests", "before"])(
+            key, logs, past, digests, before
+        )
         memory.reduce_size(bytes_limit=500_000_000)
     return result
 
 
-def _compute(key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str]) -> Results:
+def _compute(
+    key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str], before: PastPlan | None
+) -> Results:
     from threadpoolctl import threadpool_limits
 
     # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
     with threadpool_limits(1):
-        return analyse(logs, past, digests)
+        return analyse(logs, past, digests, before)

@@ -1,5 +1,6 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
+from .changes import plan_changes
 from .cover import Paths, demand_paths, stock_cover
 from .halted import nights_bought, nights_left, sparing_measures
 from .leadtimes import LeadTimes, arrivals, receipt_days
@@ -23,6 +24,7 @@ __all__ = [
     "nights_bought",
     "nights_left",
     "open_orders",
+    "plan_changes",
     "plan_orders",
     "price_breaks",
     "price_of",

@@ -29,6 +29,9 @@ _MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 0.05, 0.1, 0.8, 3, 0.8
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
 #: or that the store cannot take, are worth to the programme: the one yields at a price, the other is the last resort.
 _LOW_COVER, _LAST_RESORT = 0.05, 5.0
+#: Part of a load's freight that it costs to plan a full load for another week than the plan before did: less is not
+#: worth telling the supplier something else.
+_CHANGED = 0.05
 #: Holding costs of what is there beyond the most cover wanted, which takes floor and ages: so many times the rate.
 _HIGH_COVER = 2.0
 
@@ -69,6 +72,7 @@ def plan_orders(
     outlook: Outlook,
     stock: pd.DataFrame,
     open_rows: pd.DataFrame,
+    before: pd.DataFrame | None = None,
     seconds: float = 4.0,
     draws: int = DRAWS,
     fresh_draws: int = FRESH,
@@ -85,6 +89,8 @@ def plan_orders(
         Result of :func:`pressstats.orders.stock_on_hand`.
     open_rows : DataFrame
         Result of :func:`pressstats.orders.open_orders`: they stay as they are.
+    before : DataFrame, optional
+        The ``order_plan`` published before this one: what it said is left as it was unless a change is worth it.
     seconds : float
         Most time for one solution of the programme [s].
     draws, fresh_draws : int
@@ -113,7 +119,7 @@ def plan_orders(
     known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
     fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = Cases(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
-    problem = _Problem(logs, planned, days, seconds)
+    problem = _Problem(logs, planned, days, before, seconds)
     # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
     # those may be riskier than it: the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(_MOST_RISK, allowed))
@@ -146,10 +152,16 @@ class _Problem:
     """What the programme is told but for the needs."""
 
     def __init__(
-        self, logs: Logs, planned: Sequence[Planned], days: pd.DatetimeIndex, seconds: float
+        self,
+        logs: Logs,
+        planned: Sequence[Planned],
+        days: pd.DatetimeIndex,
+        before: pd.DataFrame | None,
+        seconds: float,
     ) -> None:
         self.logs, self.planned, self.days, self.seconds = logs, planned, days, seconds
         self.store = _store(logs, planned)
+        self.said = [_said(one, days, before) for one in planned]
         self.solutions: dict[tuple, Orders] = {}
 
     def solved(self, needs: Sequence[np.ndarray]) -> Orders:
@@ -157,8 +169,8 @@ class _Problem:
         policy = self.logs.plant.policy
         return solve(
             [
-                _article(self.logs, one, need, self.days)
-                for one, need in zip(self.planned, needs, strict=True)
+                _article(self.logs, one, need, self.days, said)
+                for one, need, said in zip(self.planned, needs, self.said, strict=True)
             ],
             load_cost=policy.load_cost,
             holding_rate=policy.holding_cost_rate,
@@ -170,7 +182,19 @@ class _Problem:
         )
 
 
-def _article(logs: Logs, one: Planned, needs: np.ndarray, days: pd.DatetimeIndex) -> Article:
+def _said(one: Planned, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> np.ndarray:
+    """Return what the plan before ordered of a material at each review; nothing is known past its last order."""
+    if before is None or before.empty:
+        return np.zeros(0)
+    mine = before[before["material"] == one.name].groupby("order_on")["quantity"].sum()
+    reviews = days[one.reviews[:ORDERS]]
+    said = mine.reindex(reviews, fill_value=0.0).to_numpy(dtype=float)
+    return np.where(reviews <= before["order_on"].max(), said, np.nan)
+
+
+def _article(
+    logs: Logs, one: Planned, needs: np.ndarray, days: pd.DatetimeIndex, said: np.ndarray
+) -> Article:
     """Return a material as the programme sees it."""
     row, policy = one.row, logs.plant.policy
     due = one.due[:ORDERS]
@@ -198,6 +222,8 @@ def _article(logs: Logs, one: Planned, needs: np.ndarray, days: pd.DatetimeIndex
         high=high,
         low_cost=_LOW_COVER * freight / pack,
         high_cost=_HIGH_COVER * policy.holding_cost_rate * 7 / 365.25 * price[0][0][1],
+        before=said,
+        change_cost=_CHANGED * policy.load_cost / max(load, pack),
         room=1.0 if newsprint else 0.0,
     )
 

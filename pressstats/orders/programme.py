@@ -45,6 +45,11 @@ class Article:
         where nothing is.
     low_cost, high_cost : float
         Cost of a unit less than `low` or more than `high`, each time [currency / unit].
+    before : ndarray, shape (orders,)
+        What the plan before ordered, NaN where it said nothing; empty without one. A unit more or less costs
+        `change_cost` [currency / unit].
+    change_cost : float
+        See `before`.
     room : float
         What a unit takes of the newsprint store [kg]; 0 for anything else.
     """
@@ -63,6 +68,8 @@ class Article:
     high: np.ndarray = field(default_factory=lambda: np.zeros(0))
     low_cost: float = 0.0
     high_cost: float = 0.0
+    before: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    change_cost: float = 0.0
     room: float = 0.0
 
 
@@ -305,6 +312,11 @@ class _Builder:
                     self._price_break(article, packs, packs_most, least, paid - price)
                     paid = min(paid, price)
             self.expedited[place, order] = self._new(article.pack * article.expedite)
+            if len(article.before) and np.isfinite(article.before[order]) and article.change_cost > 0:
+                said = round(float(article.before[order]) / article.pack, 6)
+                for sign in (1.0, -1.0):
+                    changed = self._new(article.pack * article.change_cost)
+                    self._rule([packs, changed], [sign, -1.0], -np.inf, sign * said)
         for order in range(self.orders):
             columns = [int(c) for c in (*self.packs[place, : order + 1], *self.expedited[place, : order + 1])]
             values = [1.0] * len(columns)
