@@ -162,6 +162,7 @@ class StandInResults:
             as_of=pd.Timestamp(as_of),
             digest="cd" * 32,
             sources=(source,),
+            has=lambda name: False,
         )
         self.past_digests = {"2025-02-23/tables/demand_forecast.csv": "ef" * 32}
 

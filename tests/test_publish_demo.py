@@ -28,7 +28,7 @@ def test_every_report_and_every_table_is_published(demo_publication: Publication
         assert rows[0] == table.names, name
         assert len(rows) - 1 == demo_publication.manifest["rows"][name]
     assert openpyxl.load_workbook(folder / "buying_outlook.xlsx").sheetnames[1:] == [
-        *("Orders", "Weeks", "Months", "Cover", "Record")
+        *("Orders", "Weeks", "Months", "Year", "Cover", "Record")
     ]
 
 

@@ -1,20 +1,17 @@
-"""Published tables and the spreadsheet: readable, steady, and nothing a spreadsheet would run."""
+"""Published tables: readable, steady, and nothing a spreadsheet would run."""
 
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import io
 from pathlib import Path
 
 import numpy as np
-import openpyxl
 import pandas as pd
 import pytest
-from stand_ins import HOSTILE, tables
+from stand_ins import HOSTILE
 
 from pressstats.publish.csv_files import csv_text, harmless, write_csv
-from pressstats.publish.spreadsheet import outlook_sheets, write_spreadsheet
 
 
 def test_a_table_is_written_plainly() -> None:
@@ -65,50 +62,3 @@ def test_a_last_bit_that_differs_changes_no_byte() -> None:
     moved = pd.DataFrame({"mounted_kg": np.nextafter(frame["mounted_kg"], np.inf)})
     assert not frame.equals(moved)
     assert csv_text(frame) == csv_text(moved)
-
-
-@pytest.fixture(scope="module")
-def book(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("book") / "x.xlsx"
-    write_spreadsheet(path, outlook_sheets(tables(), "EUR"), title="=Plant", as_of=dt.date(2025, 3, 2))
-    return path
-
-
-def test_the_spreadsheet_holds_numbers_dates_and_text(book: Path) -> None:
-    opened = openpyxl.load_workbook(book)
-    assert opened.sheetnames == ["About", "Weeks", "Cover"]
-    cover = opened["Cover"]
-    assert [cell.value for cell in cover[1]][:4] == [
-        "material",
-        "quantity [material unit]",
-        "counted on",
-        "days cover [day]",
-    ]
-    assert cover["B2"].value == 1000
-    assert cover["C2"].value == dt.datetime(2025, 3, 1)
-    assert cover["C2"].number_format == "yyyy-mm-dd"
-    assert cover["B3"].value is None
-    assert cover["E4"].value is None
-    assert cover.freeze_panes == "B2"
-
-
-def test_the_spreadsheet_has_no_formula_and_no_link(book: Path) -> None:
-    opened = openpyxl.load_workbook(book)
-    values = [cell for sheet in opened for row in sheet.iter_rows() for cell in row if cell.value is not None]
-    assert {cell.data_type for cell in values} <= {"s", "n", "d"}
-    assert not any(cell.hyperlink for cell in values)
-    texts = {cell.value for cell in values}
-    assert {"=Plant", "=1+1", "@SUM(A1:A2)"} <= texts
-    assert set(HOSTILE) <= texts
-
-
-def test_the_same_spreadsheet_is_the_same_bytes(book: Path, tmp_path: Path) -> None:
-    other = tmp_path / "y.xlsx"
-    write_spreadsheet(other, outlook_sheets(tables(), "EUR"), title="=Plant", as_of=dt.date(2025, 3, 2))
-    assert other.read_bytes() == book.read_bytes()
-
-
-def test_only_tables_that_are_there_become_sheets() -> None:
-    assert outlook_sheets({}, "EUR") == {}
-    frame = tables()["stock_cover"]
-    assert list(outlook_sheets({"stock_cover": frame, "paper_balance": frame}, "EUR")) == ["Cover"]

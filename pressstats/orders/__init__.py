@@ -10,6 +10,7 @@ from .position import open_orders, stock_on_hand
 from .prices import price_breaks, price_of
 from .programme import Article, Orders, solve
 from .standby import standby_hours, tonights_hours
+from .yearly import season_spend, total_spend, year_spend
 
 __all__ = [
     "Article",
@@ -29,6 +30,7 @@ __all__ = [
     "price_breaks",
     "price_of",
     "receipt_days",
+    "season_spend",
     "solve",
     "sparing_measures",
     "standby_hours",
@@ -36,4 +38,6 @@ __all__ = [
     "stock_on_hand",
     "stock_paths",
     "tonights_hours",
+    "total_spend",
+    "year_spend",
 ]

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..demand import season_of, year_ahead
+from ..demand import season_of
 from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
-from ..orders import nights_bought, nights_left, price_of, sparing_measures
+from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
 from ..results import Results
 from .common import tonnes
 from .demand import kept, newsprint, unit_of
@@ -326,20 +326,15 @@ def contract(results: Results) -> Block:
     """Return what 52 weeks need of each material, low, expected and high, and what that costs."""
     if results.outlook is None:
         return note("There is no forecast of the year: the logs are too short.")
-    table = year_ahead(results.outlook, results.logs.as_of)
+    table = year_spend(results.logs, results.outlook)
     currency = results.logs.plant.currency
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
-    table["price"] = [
-        price_of(results.logs, name, results.logs.as_of, expected / 52)
-        for name, expected in zip(table["material"], table["expected"].fillna(0.0), strict=True)
-    ]
-    for name in ("low", "expected", "high"):
-        table[f"spend_{name}"] = table[name] * table["price"]
-    total = table["spend_expected"].sum()
+    total, of = total_spend(table)
+    spend = f"{quantity(total, currency, 0)} at the prices that hold now{f' ({of})' if of else ''}"
     return sheet(
         table,
         name="contract",
-        caption=f"The next 52 weeks for contract talks: {quantity(total, currency, 0)} at the prices that hold now",
+        caption=f"The next 52 weeks for contract talks: {spend}",
         columns=[
             Shown("material"),
             Shown("unit"),

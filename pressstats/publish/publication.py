@@ -31,10 +31,12 @@ from .pages import (
 )
 from .reports import REPORTS, Report, select
 from .running import Executed, Failure, check_parameters, run_notebooks
-from .spreadsheet import outlook_sheets, write_spreadsheet
+from .sheets import about_outlook, outlook_sheets
+from .spreadsheet import write_spreadsheet
 
 if TYPE_CHECKING:
     from ..logs import Logs
+    from ..results import Results as WholeResults
 
 __all__ = ["NOTEBOOKS", "Publication", "ReportFailed", "Results", "publish"]
 
@@ -45,7 +47,11 @@ _SPREADSHEET = "buying_outlook.xlsx"
 
 
 class Results(Protocol):
-    """What is computed from the logs; ``past_digests`` may name past publications it has read."""
+    """What is computed from the logs.
+
+    ``past_digests`` may name past publications it has read; ``results`` may hold all that was computed
+    (:class:`pressstats.results.Results`), from which the spreadsheet takes what no published table has.
+    """
 
     @property
     def logs(self) -> Logs:
@@ -192,7 +198,7 @@ def publish(
                 cells = ", ".join(map(str, page.unshown))
                 tell(f"{page.report.name}: not on the page, being no block: output of cell {cells}")
         content = building / "content"
-        rows = _write(content, pages, tables, logs, day, out)
+        rows = _write(content, pages, tables, logs, day, out, getattr(results, "results", None))
         clock.lap("pages")
         document = manifest(
             plant=logs.plant.name,
@@ -275,6 +281,7 @@ def _write(
     logs: Logs,
     as_of: str,
     out: Path,
+    whole: WholeResults | None,
 ) -> dict[str, int]:
     """Write everything but the manifest; return the number of rows of each table."""
     for folder in (content, content / "tables", content / "assets"):
@@ -286,10 +293,14 @@ def _write(
     (content / "assets" / "page.css").write_text(page_style(), encoding="utf-8", newline="")
     (content / "assets" / "page.js").write_text(page_script(), encoding="utf-8", newline="")
     put_shared(plotly_source(), content / "assets" / PLOTLY, out)
-    sheets = outlook_sheets(tables, logs.plant.currency)
+    sheets = outlook_sheets(tables, logs, whole)
     if sheets:
         write_spreadsheet(
-            content / _SPREADSHEET, sheets, title=logs.plant.name, as_of=pd.Timestamp(logs.as_of).date()
+            content / _SPREADSHEET,
+            sheets,
+            title=logs.plant.name,
+            as_of=pd.Timestamp(logs.as_of).date(),
+            about=about_outlook(logs, whole),
         )
     rows = {name: len(frame) for name, frame in tables.items()}
     index = publication_index(

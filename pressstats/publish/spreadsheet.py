@@ -1,10 +1,11 @@
-"""The spreadsheet for suppliers: real numbers and real dates, text that can never become a formula."""
+"""A spreadsheet of tables: real numbers and real dates, text that can never become a formula."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,61 +14,80 @@ import xlsxwriter
 
 from .. import __version__
 from ..markup import unit_text
-from ..tables import OUTPUTS
 
-__all__ = ["OUTLOOK", "Sheets", "outlook_sheets", "write_spreadsheet"]
-
-#: Sheets by name: rows, and the unit of each column that has one.
-Sheets = Mapping[str, tuple[pd.DataFrame, Mapping[str, str]]]
-
-#: Tables of the buying outlook, by the name of their sheet.
-OUTLOOK: dict[str, str] = {
-    "Orders": "order_plan",
-    "Weeks": "demand_forecast",
-    "Months": "demand_season",
-    "Cover": "stock_cover",
-    "Record": "forecast_record",
-}
+__all__ = ["Line", "Sheet", "Sheets", "write_spreadsheet"]
 
 _LONGEST_TEXT = 32_767  # characters a cell can hold
+_PAPER_A4 = 9
+_FORMATS: dict[str, dict[str, Any]] = {
+    "head": {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"},
+    "bold": {"bold": True, "valign": "top"},
+    "prose": {"text_wrap": True, "valign": "top"},
+    "sum": {"bold": True, "num_format": "#,##0"},
+    "date": {"num_format": "yyyy-mm-dd", "align": "left"},
+    "month": {"num_format": "yyyy-mm", "align": "left"},
+    "time": {"num_format": "yyyy-mm-dd hh:mm", "align": "left"},
+    "whole": {"num_format": "#,##0"},
+    "fine": {"num_format": "#,##0.00"},
+    "finer": {"num_format": "0.0000"},
+    "price": {"num_format": "#,##0.0000"},
+}
+_PROSE_WIDTH = 60  # characters of a column of sentences
 
 
-def outlook_sheets(tables: Mapping[str, pd.DataFrame], currency: str) -> Sheets:
-    """Return the sheets of the buying outlook from the published tables that are there.
+@dataclass(frozen=True)
+class Sheet:
+    """A table on a sheet of its own.
 
     Parameters
     ----------
-    tables : mapping of str to DataFrame
-        Published tables by name.
-    currency : str
-        ISO 4217 code that stands for ``currency`` in units.
+    frame : DataFrame, shape (rows, any)
+        Its rows; heads are names of columns with blanks for underscores.
+    about : str
+        What it shows, for the first sheet.
+    units : mapping of str to str
+        Unit of each column that has one.
+    forms : mapping of str to str
+        ``month`` (a date), ``price`` (a number of four decimals) or ``prose`` (sentences) of columns that are not
+        shown as what their values are.
+    frozen : int
+        First columns that stay when the others are scrolled.
+    total : mapping of str to str or float
+        Cells of a row of sums set apart below the rows, by column; empty for none.
     """
-    sheets = {}
-    for sheet, table in OUTLOOK.items():
-        if table in tables:
-            units = {
-                column.name: column.unit.replace("currency", currency)
-                for column in OUTPUTS[table].columns
-                if column.unit
-            }
-            sheets[sheet] = (tables[table], units)
-    return sheets
+
+    frame: pd.DataFrame
+    about: str = ""
+    units: Mapping[str, str] = field(default_factory=dict)
+    forms: Mapping[str, str] = field(default_factory=dict)
+    frozen: int = 1
+    total: Mapping[str, str | float] = field(default_factory=dict)
 
 
-def write_spreadsheet(path: Path, sheets: Sheets, *, title: str, as_of: dt.date) -> None:
+#: Sheets by name.
+Sheets = Mapping[str, Sheet]
+#: A heading and a sentence of the first sheet.
+Line = tuple[str, str | dt.date]
+
+
+def write_spreadsheet(
+    path: Path, sheets: Sheets, *, title: str, as_of: dt.date, about: Sequence[Line] = ()
+) -> None:
     """Write a workbook: a sheet that says what it is, then one per table.
 
     Parameters
     ----------
     path : Path
         File to write.
-    sheets : mapping of str to (DataFrame, mapping of str to str)
-        Rows and units [by column] of each sheet.
+    sheets : mapping of str to Sheet
+        The tables.
     title : str
         Name of the plant.
     as_of : date
         Last day known to the numbers; also the creation date in the file's properties, so that the
         same numbers make the same bytes.
+    about : sequence of (str, str)
+        What holds for all sheets: headings, which may be empty, and sentences.
     """
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(str(path), options) as book:
@@ -78,42 +98,71 @@ def write_spreadsheet(path: Path, sheets: Sheets, *, title: str, as_of: dt.date)
                 "created": dt.datetime(as_of.year, as_of.month, as_of.day),
             }
         )
-        formats = {
-            "head": book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"}),
-            "bold": book.add_format({"bold": True}),
-            "date": book.add_format({"num_format": "yyyy-mm-dd", "align": "left"}),
-            "time": book.add_format({"num_format": "yyyy-mm-dd hh:mm", "align": "left"}),
-            "whole": book.add_format({"num_format": "#,##0"}),
-            "fine": book.add_format({"num_format": "#,##0.00"}),
-            "finer": book.add_format({"num_format": "0.0000"}),
-        }
-        _cover(book, sheets, formats, title, as_of)
-        for name, (frame, units) in sheets.items():
-            _sheet(book.add_worksheet(name), frame, units, formats)
+        formats = {name: book.add_format(properties) for name, properties in _FORMATS.items()}
+        lines: list[Line] = [("Plant", title), ("As of", as_of), *about]
+        lines += [(name, f"{sheet.about} {_rows(sheet)}".strip()) for name, sheet in sheets.items()]
+        _about(book.add_worksheet("About"), lines, formats)
+        for name, sheet in sheets.items():
+            _sheet(book.add_worksheet(name), sheet, formats)
+
+
+def _rows(sheet: Sheet) -> str:
+    return "" if len(sheet.frame) else "It has no rows as of this day."
 
 
 def _text(sheet: Any, row: int, column: int, text: object, form: Any = None) -> None:
     sheet.write_string(row, column, str(text)[:_LONGEST_TEXT], form)
 
 
-def _cover(book: Any, sheets: Sheets, formats: dict[str, Any], title: str, as_of: dt.date) -> None:
-    sheet = book.add_worksheet("About")
+def _date(sheet: Any, row: int, column: int, day: dt.date, form: Any) -> None:
+    sheet.write_datetime(row, column, day, form)
+
+
+def _number(sheet: Any, row: int, column: int, number: float, form: Any) -> None:
+    if math.isfinite(number):
+        # ten digits, as in the tables: the same bytes though a last bit may differ
+        sheet.write_number(row, column, float(f"{number:.10g}"), form)
+
+
+def _on_paper(sheet: Any) -> None:
+    """Set a sheet up for printing: across the paper, no wider than one page."""
+    sheet.set_landscape()
+    sheet.set_paper(_PAPER_A4)
+    sheet.fit_to_pages(1, 0)
+    sheet.set_footer("&L&A&R&P / &N")
+
+
+def _about(sheet: Any, lines: Sequence[Line], formats: dict[str, Any]) -> None:
+    _on_paper(sheet)
     sheet.set_column(0, 0, 14)
-    sheet.set_column(1, 1, 80)
-    lines = [
-        ("Plant", title),
-        ("As of", as_of.isoformat()),
-        ("", "What is not known is left blank. Quantiles: q05 is undercut once in twenty."),
-        ("", "The units of a material are those it is bought in: kg of newsprint and ink, plates each."),
-    ]
-    tables = {sheet_name: OUTPUTS[table] for sheet_name, table in OUTLOOK.items()}
-    lines += [
-        (name, f"One row per {tables[name].row}." if name in tables else f"{len(frame)} rows.")
-        for name, (frame, _) in sheets.items()
-    ]
+    sheet.set_column(1, 1, 110)
     for row, (head, text) in enumerate(lines):
         _text(sheet, row, 0, head, formats["bold"])
-        _text(sheet, row, 1, text)
+        if isinstance(text, dt.date):
+            _date(sheet, row, 1, text, formats["date"])
+        else:
+            _text(sheet, row, 1, text, formats["prose"])
+
+
+def _sheet(page: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
+    _on_paper(page)
+    page.repeat_rows(0)
+    page.freeze_panes(1, sheet.frozen)
+    frame = sheet.frame
+    below = len(frame) + 2  # an empty row keeps the sums out of what is sorted and filtered
+    for place, head in enumerate(map(str, frame.columns)):
+        unit = unit_text(sheet.units.get(head, ""))
+        name = head.replace("_", " ")
+        _text(page, 0, place, f"{name} [{unit}]" if unit else name, formats["head"])
+        width = _column(page, place, frame[head], sheet.forms.get(head, ""), formats)
+        page.set_column(place, place, min(max(width, len(name) // 2 + 4, 10), _PROSE_WIDTH))
+        total = sheet.total.get(head)
+        if isinstance(total, str):
+            _text(page, below, place, total, formats["bold"])
+        elif total is not None:
+            _number(page, below, place, total, formats["sum"])
+    if len(frame):
+        page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
 
 
 def _number_format(values: list[float]) -> str:
@@ -123,38 +172,24 @@ def _number_format(values: list[float]) -> str:
     return "whole" if largest >= 1000 else "fine" if largest >= 1 else "finer"
 
 
-def _sheet(sheet: Any, frame: pd.DataFrame, units: Mapping[str, str], formats: dict[str, Any]) -> None:
-    sheet.freeze_panes(1, 1)
-    for place, head in enumerate(map(str, frame.columns)):
-        unit = unit_text(units.get(head, ""))
-        name = head.replace("_", " ")
-        _text(sheet, 0, place, f"{name} [{unit}]" if unit else name, formats["head"])
-        width = _column(sheet, place, frame[head], formats)
-        sheet.set_column(place, place, min(max(width, len(name) // 2 + 4, 10), 44))
-    if len(frame):
-        sheet.autofilter(0, 0, len(frame), len(frame.columns) - 1)
-
-
-def _column(sheet: Any, place: int, column: pd.Series, formats: dict[str, Any]) -> int:
+def _column(sheet: Any, place: int, column: pd.Series, form: str, formats: dict[str, Any]) -> int:
     """Write a column below its head and return the width it asks for [characters]."""
     if pd.api.types.is_datetime64_any_dtype(column):
         known = column.dropna()
-        kind = "date" if (known == known.dt.normalize()).all() else "time"
+        kind = form or ("date" if (known == known.dt.normalize()).all() else "time")
         for row, value in enumerate(column, start=1):
             if not pd.isna(value):
-                sheet.write_datetime(row, place, value.to_pydatetime(), formats[kind])
-        return 11 if kind == "date" else 17
+                _date(sheet, row, place, value.to_pydatetime(), formats[kind])
+        return 17 if kind == "time" else 11
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         numbers = column.to_numpy(dtype=float, na_value=math.nan).tolist()
-        form = formats[_number_format([number for number in numbers if math.isfinite(number)])]
+        kind = form or _number_format([number for number in numbers if math.isfinite(number)])
         for row, number in enumerate(numbers, start=1):
-            if math.isfinite(number):
-                # ten digits, as in the tables: the same bytes though a last bit may differ
-                sheet.write_number(row, place, float(f"{number:.10g}"), form)
+            _number(sheet, row, place, number, formats[kind])
         return 12
     longest = 0
     for row, value in enumerate(column, start=1):
         if not pd.isna(value):
-            _text(sheet, row, place, value)
+            _text(sheet, row, place, value, formats[form] if form else None)
             longest = max(longest, len(str(value)))
-    return longest + 2
+    return _PROSE_WIDTH if form == "prose" else min(longest + 2, 44)
