@@ -235,6 +235,7 @@ def analyse(
             stock_cover=published["stock_cover"],
             stock=stock,
             open_orders=open_rows,
+            miscounts=orders.miscounts(orders.count_differences(logs, runs)),
         ),
     )
     return Results(

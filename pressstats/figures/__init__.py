@@ -5,7 +5,7 @@ Colours are roles of the palette, so a page can turn them dark; names from the l
 """
 
 from ..markup import labels
-from .ahead import fan, season_bars
+from .ahead import fan, season_bars, stock_panels
 from .charts import bars_with_limits, interval_dots, lines_by, presence, streams
 from .panels import control_chart, within_errors
 from .reels import cost_curves, funnel, running_lengths, spreads
@@ -23,6 +23,7 @@ __all__ = [
     "running_lengths",
     "season_bars",
     "spreads",
+    "stock_panels",
     "streams",
     "within_errors",
 ]

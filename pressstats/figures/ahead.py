@@ -5,10 +5,11 @@ from __future__ import annotations
 import pandas as pd
 import plotly.graph_objects as go
 
+from ..markup import labels
 from ..palette import COLOURS, tint
 from .common import SYMBOLS, dates, layout
 
-__all__ = ["fan", "season_bars"]
+__all__ = ["fan", "season_bars", "stock_panels"]
 
 
 def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
@@ -99,3 +100,76 @@ def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.
             )
     figure.update_xaxes(type="category")
     return layout(figure, height=340, x="month", y=unit)
+
+
+def stock_panels(ahead: pd.DataFrame, limits: pd.DataFrame, *, unit: str) -> go.Figure:
+    """Draw how stock of several materials goes on, a panel each, with the least cover and the room there is.
+
+    Parameters
+    ----------
+    ahead : DataFrame
+        material, day, q05, q50, q95 [unit].
+    limits : DataFrame
+        material, least, most [unit]; a blank one is not drawn.
+    unit : str
+        Unit of the y axes.
+
+    Returns
+    -------
+    Figure
+        Per material a line of the middle case, a band of 9 cases in 10, and lines of other dashes for the limits.
+    """
+    names = [str(name) for name in ahead["material"].unique()]
+    titles = labels(names)
+    figure = go.Figure()
+    share = 1 / max(len(names), 1)
+    for number, name in enumerate(names):
+        rows = ahead[ahead["material"] == name]
+        axis = "" if number == 0 else str(number + 1)
+        where = {"xaxis": "x", "yaxis": f"y{axis}"}
+        days = dates(rows["day"])
+        band = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip", **where}
+        figure.add_scatter(x=days, y=rows["q95"], showlegend=False, **band)
+        figure.add_scatter(
+            x=days,
+            y=rows["q05"],
+            fill="tonexty",
+            fillcolor=tint("series2", 0.25),
+            name="9 cases in 10",
+            showlegend=number == 0,
+            **band,
+        )
+        figure.add_scatter(
+            x=days,
+            y=rows["q50"],
+            mode="lines",
+            name="middle case",
+            line={"color": COLOURS["series2"], "width": 1.6},
+            showlegend=number == 0,
+            **where,
+        )
+        own = limits[limits["material"] == name]
+        for column, words, dash in (("least", "least cover wanted", "dash"), ("most", "room", "dot")):
+            level = float(own[column].iloc[0]) if len(own) else float("nan")
+            # Room far above all stock would press the lines to the floor.
+            if level == level and (column == "least" or level < 1.5 * rows["q95"].max()):
+                figure.add_scatter(
+                    x=[days[0], days[-1]],
+                    y=[level, level],
+                    mode="lines",
+                    name=words,
+                    legendgroup=words,
+                    line={"color": COLOURS["text"], "width": 1, "dash": dash},
+                    showlegend=not any(trace.name == words for trace in figure.data),
+                    **where,
+                )
+        top = 1 - number * share
+        figure.layout[f"yaxis{axis}"] = {
+            "domain": [max(top - 0.84 * share, 0.0), top - 0.06 * share],
+            "rangemode": "tozero",
+        }
+    layout(figure, height=60 + 150 * max(len(names), 1), x="day")
+    for number, name in enumerate(names):
+        figure.layout[f"yaxis{'' if number == 0 else number + 1}"].title.text = f"{titles[name]} [{unit}]"
+    figure.update_xaxes(anchor=f"y{len(names)}" if len(names) > 1 else "y")
+    return figure

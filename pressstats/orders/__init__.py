@@ -1,6 +1,7 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
 from .changes import plan_changes
+from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
 from .halted import nights_bought, nights_left, sparing_measures
 from .leadtimes import LeadTimes, arrivals, receipt_days
@@ -19,8 +20,10 @@ __all__ = [
     "Orders",
     "Paths",
     "arrivals",
+    "count_differences",
     "demand_paths",
     "level_needed",
+    "miscounts",
     "needs_by_order",
     "nights_bought",
     "nights_left",

@@ -16,7 +16,7 @@ from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .prices import price_breaks
 from .programme import Article, Orders, solve
-from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held
+from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held, stock_ahead
 
 __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
 
@@ -33,7 +33,7 @@ _LOW_COVER, _LAST_RESORT = 0.05, 5.0
 #: worth telling the supplier something else.
 _CHANGED = 0.05
 #: Holding costs of what is there beyond the most cover wanted, which takes floor and ages: so many times the rate.
-_HIGH_COVER = 2.0
+_HIGH_COVER = 4.0
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,8 @@ class OrderPlan:
         allowed, before that order counted in), chance (of running out in that week), expedite (whole packs by other
         means that hold the level until it has come) and at_once (those of them that cannot wait for the next
         review) [unit of the material].
+    stock_ahead : DataFrame, shape (materials x days, 5)
+        material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
     gap : float
@@ -61,6 +63,7 @@ class OrderPlan:
     published: pd.DataFrame
     reasons: pd.DataFrame
     service: pd.DataFrame
+    stock_ahead: pd.DataFrame
     freight: float
     holding: float
     expediting: float
@@ -141,6 +144,7 @@ def plan_orders(
         published=as_published(published, "order_plan"),
         reasons=reasons(logs, planned, orders, published, fresh, days),
         service=service,
+        stock_ahead=stock_ahead(planned, orders, fresh, days),
         freight=logs.plant.policy.load_cost * published["order"].nunique(),
         holding=holding(logs, planned, orders),
         expediting=expediting(logs, planned, service),
@@ -244,6 +248,7 @@ def _empty() -> OrderPlan:
         OUTPUTS["order_plan"].empty(),
         pd.DataFrame({"order": [], "why": []}, dtype="str"),
         pd.DataFrame(columns=SERVICE),
+        pd.DataFrame(columns=["material", "day", "q05", "q50", "q95"]),
         0.0,
         0.0,
         0.0,

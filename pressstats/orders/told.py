@@ -14,7 +14,17 @@ from .needs import level_needed
 from .prices import price_breaks, price_of
 from .programme import Orders
 
-__all__ = ["EXPEDITE_DAYS", "SERVICE", "expediting", "holding", "lines", "priced", "reasons", "service_held"]
+__all__ = [
+    "EXPEDITE_DAYS",
+    "SERVICE",
+    "expediting",
+    "holding",
+    "lines",
+    "priced",
+    "reasons",
+    "service_held",
+    "stock_ahead",
+]
 
 _LINES = ["supplier", "material", "order_on", "due_on", "quantity", "pack", "load", "stock_before"]
 #: Columns of ``OrderPlan.service``.
@@ -122,13 +132,16 @@ def reasons(
         order (load) and why, in a sentence without its first capital.
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
+    # What loads before bring of the same material on the same day.
+    kept = plan["stock_before"] - plan.groupby(["material", "order_on"])["stock_before"].transform("min")
     rows = []
-    for order, load in plan.groupby("order", sort=False):
+    for order, load in plan.assign(kept=kept).groupby("order", sort=False):
         scored = []
         for line in load.itertuples():
             place = by_name[line.material]
             turn = int(np.searchsorted(planned[place].reviews, (line.order_on - days[0]).days))
-            scored.append((_without(place, turn, orders, fresh, days), turn, line, planned[place]))
+            chance = _without(place, turn, line.kept, orders, fresh, days)
+            scored.append((chance, turn, line, planned[place]))
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
         scored.sort(key=lambda item: (-item[0], item[2].stock_before / max(item[3].daily, 1e-9)))
         chance, turn, line, one = scored[0]
@@ -140,10 +153,13 @@ def reasons(
     return pd.DataFrame(rows, columns=["order", "why"]).astype("str")
 
 
-def _without(place: int, turn: int, orders: Orders, fresh: Cases, days: pd.DatetimeIndex) -> float:
-    """Return the chance to run out by the week after the next order is due, if neither this nor a later one came."""
+def _without(
+    place: int, turn: int, kept: float, orders: Orders, fresh: Cases, days: pd.DatetimeIndex
+) -> float:
+    """Return the chance to run out by the week after the next order is due, if neither this nor a later load came."""
     quantity = orders.quantity[place].copy()
     quantity[turn:] = 0.0
+    quantity[turn] = kept
     until = min(int(fresh.planned[place].due[min(turn + 1, ORDERS)]) + 7, len(days))
     return float((fresh.stock(place, quantity, until) < -1e-6).any(axis=1).mean())
 
@@ -237,6 +253,38 @@ def service_held(
             )
         )
     return pd.DataFrame(rows, columns=SERVICE)
+
+
+def stock_ahead(
+    planned: Sequence[Planned], orders: Orders, fresh: Cases, days: pd.DatetimeIndex
+) -> pd.DataFrame:
+    """Return how stock goes on with the plan's orders.
+
+    Parameters
+    ----------
+    planned : sequence of Planned
+        The materials.
+    orders : Orders
+        The plan.
+    fresh : Cases
+        Cases that the plan was not made from.
+    days : DatetimeIndex, shape (days,)
+        Days from the one after as-of.
+
+    Returns
+    -------
+    DataFrame, shape (materials x days of the plan, 5)
+        material, day, q05, q50, q95 (on hand at the day's end) [unit of the material].
+    """
+    parts = []
+    until = min(int(max(one.due[ORDERS] for one in planned)), len(days))
+    for place, one in enumerate(planned):
+        left = np.maximum(fresh.stock(place, orders.quantity[place], until), 0.0)
+        q05, q50, q95 = np.quantile(left, [0.05, 0.5, 0.95], axis=0)
+        parts.append(
+            pd.DataFrame({"material": one.name, "day": days[:until], "q05": q05, "q50": q50, "q95": q95})
+        )
+    return pd.concat(parts, ignore_index=True).astype({"material": "str"})
 
 
 def holding(logs: Logs, planned: Sequence[Planned], orders: Orders) -> float:

@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from .. import figures
 from ..demand import season_of
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
 from ..results import Results
+from .buying_orders import changes, counts, plan_words, reasons, stock_ahead, suppliers
 from .common import tonnes
 from .demand import kept, newsprint, unit_of
 
 __all__ = [
     "caution",
+    "changes",
     "contract",
+    "counts",
     "cover",
     "halted",
     "headline",
@@ -25,10 +27,13 @@ __all__ = [
     "key_figures",
     "on_order",
     "plan",
+    "plan_words",
     "reasons",
     "season",
     "season_table",
     "sparing",
+    "stock_ahead",
+    "suppliers",
     "unknown_stock",
 ]
 
@@ -84,58 +89,6 @@ def plan(results: Results) -> Block:
     )
 
 
-def reasons(results: Results) -> Block:
-    """Return why each of the next loads is ordered."""
-    if results.plan is None or results.plan.reasons.empty:
-        return note("No order is planned, so there is none to explain.")
-    plan = results["order_plan"]
-    first = plan["order_on"].min()
-    soon = set(plan.loc[plan["order_on"] <= first + pd.Timedelta(days=7), "order"])
-    rows = results.plan.reasons[results.plan.reasons["order"].isin(soon)]
-    return points(
-        [f"**{logged(row.order)}**: {_in_sentence(row.why, plan)}" for row in rows.head(20).itertuples()]
-    )
-
-
-def _in_sentence(why: str, plan: pd.DataFrame) -> str:
-    """Mark the materials that a reason names as text from the logs."""
-    for name in sorted(set(plan["material"]), key=len, reverse=True):
-        why = why.replace(name, logged(name))
-    return why
-
-
-def plan_words(results: Results) -> Block:
-    """Say how the plan is made, what it costs, and where it cannot hold the service level."""
-    policy = results.logs.plant.policy
-    currency = results.logs.plant.currency
-    if results.plan is None:
-        return note("There is no forecast, so no order can be planned.")
-    plan = results.plan
-    held = plan.service.dropna(subset="weeks_short")
-    short = plan.service[plan.service["short_on"].notna()]
-    lines = [
-        f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
-        f"late as its supplier may be, in {100 * policy.service_level:g} % of weeks; {policy.cover_days_minimum:g} days of "
-        "cover are kept besides. Loads, price breaks, order minimums and storage are weighed by a mixed-integer "
-        f"programme (proven within {100 * plan.gap:.0f} % of the least freight and holding).",
-        f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the weeks "
-        f"of the plan. On 5,000 paths that it was not made from, materials run out in {_share(held)} of weeks at most, "
-        f"once its first orders have come ({100 * (1 - policy.service_level):.1f} % are allowed).",
-    ]
-    for row in short.itertuples():
-        unit = unit_of(results, row.material) or "pieces"
-        lines.append(
-            f"**{logged(row.material)}: the level cannot be held.** In the week of {row.short_on:%Y-%m-%d} it runs "
-            f"out in {100 * row.chance:.1f} % of cases; {quantity(row.expedite, unit, 0)} brought by other means "
-            "would hold it."
-        )
-    return points(lines)
-
-
-def _share(held: pd.DataFrame) -> str:
-    return f"{100 * held['weeks_short'].max():.2f} %" if len(held) else "an unknown share"
-
-
 def halted(results: Results) -> Block:
     """Return how many nights can be printed if nothing is delivered any more."""
     if results.outlook is None:
@@ -176,7 +129,7 @@ def sparing(results: Results) -> Block:
     nothing, measures = table.iloc[0], table.iloc[1:]
     best = measures.iloc[0] if len(measures) and measures.iloc[0]["bought"] > 0 else None
     words = (
-        f"; most is bought by {logged(best['measure'])}: {best['bought']:.0f} more"
+        f"; {best['bought']:.0f} more, the most, by the measure {logged(best['measure'])}"
         if best is not None
         else ""
     )

@@ -212,14 +212,41 @@ def actions(results: Results) -> Block:
         ]
         more = f" and {len(amounts) - 6} more" if len(amounts) > 6 else ""
         deeds.append(f"**{day:%A %Y-%m-%d}: order** {', '.join(amounts[:6])}{more} (see the buying outlook).")
+    deeds += _at_once(results)
+    ordered = plan[plan["order_on"] <= as_of + pd.Timedelta(days=7)].groupby("material")["stock_before"].min()
     found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
     for kind, rows in found.groupby("kind", sort=False):
         subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
         more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
-        deeds.append(
-            f"**{str(kind).capitalize()}**: {subjects}{more}. {_DEEDS.get(str(kind), 'See the reason below.')}"
-        )
+        deed = _DEEDS.get(str(kind), "See the reason below.")
+        if kind == "cover high":
+            deed += _ordered_all_the_same(results, ordered[ordered.index.isin(rows["subject"])])
+        deeds.append(f"**{str(kind).capitalize()}**: {subjects}{more}. {deed}")
     return points(deeds) if deeds else note("Nothing to do beyond the routine.")
+
+
+def _at_once(results: Results) -> list[str]:
+    """Return what cannot wait for the next review."""
+    if results.plan is None:
+        return []
+    service = results.plan.service
+    return [
+        f"**Bring by other means before the next review**: "
+        f"{quantity(row.at_once, unit_of(results, row.material) or 'pieces', 0)} {logged(row.material)}, which would "
+        f"run out in {100 * row.chance:.1f} % of cases in the week of {row.short_on:%Y-%m-%d}."
+        for row in service[service["at_once"] > 0].itertuples()
+    ]
+
+
+def _ordered_all_the_same(results: Results, left: pd.Series) -> str:
+    """Say why a material of which much is there is ordered: what is left by the time that it comes."""
+    cover = results["stock_cover"].set_index("material")
+    daily = cover["quantity"] / cover["days_cover"]
+    words = [
+        f"{logged(name)} is ordered all the same: about {quantity / daily[name]:.0f} days of it are left when it comes"
+        for name, quantity in left.items()
+    ]
+    return f" But {'; '.join(words)}." if words else ""
 
 
 _DEEDS = {
@@ -234,6 +261,7 @@ _DEEDS = {
     "cover low": "See that the open order comes in time; else bring one forward, or ask what a stand-in could carry.",
     "cover high": "Let it run down before the next call-off.",
     "stock unknown": "Count it.",
+    "count in doubt": "Count it again before the next call-off.",
     "delivery late": "Ring the supplier and ask for a new day.",
     "standby test": "Have the test done by qualified people.",
     "log gap": "Ask the shift to log reels again.",

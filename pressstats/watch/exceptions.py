@@ -34,6 +34,7 @@ class Findings:
     stock_cover: pd.DataFrame
     stock: pd.DataFrame
     open_orders: pd.DataFrame
+    miscounts: pd.DataFrame
 
 
 def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
@@ -61,6 +62,7 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
         *_store_losses(logs, found.reels.reel_chain),
         *_cover(logs, found.stock_cover, found.open_orders),
         *_unknown_stock(logs, found.stock),
+        *_counts(logs, found.miscounts),
         *_late_orders(logs, found.open_orders),
         *_standby(logs),
         *_logs(logs),
@@ -272,6 +274,30 @@ def _unknown_stock(logs: Logs, stock: pd.DataFrame) -> list[tuple]:
     return [
         ("stock unknown", row.material, pd.NaT, np.nan, "", np.nan, row.why)
         for row in stock[stock["quantity"].isna()].itertuples()
+    ]
+
+
+def _counts(logs: Logs, miscounts: pd.DataFrame) -> list[tuple]:
+    """Return the last counts that the book contradicts; one that a later count took back needs nobody."""
+    words = {
+        "last count": "counted otherwise than receipts and use since the count before say, and the stock stands on it",
+        "stays": "something came or went that is not in the logs: the count after agrees with this one",
+    }
+    units = (
+        logs["materials"].set_index("material")["unit"] if logs.has("materials") else pd.Series(dtype="str")
+    )
+    recent = miscounts[_recent(logs, miscounts["counted_on"]) & miscounts["state"].isin(list(words))]
+    return [
+        (
+            "count in doubt",
+            row.material,
+            logs.plant.week_start(row.counted_on),
+            row.difference,
+            str(units.get(row.material, "")),
+            np.nan,
+            f"on {row.counted_on:%Y-%m-%d} {words[row.state]}",
+        )
+        for row in recent.sort_values("counted_on").itertuples()
     ]
 
 

@@ -1,0 +1,234 @@
+"""What the buying outlook shows of its orders: why, what changed, how stock goes on, lateness, counts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .. import figures
+from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
+from ..orders import LeadTimes, count_differences, miscounts, plan_changes
+from ..results import Results
+from .common import list_words, needs
+from .demand import newsprint, unit_of
+
+__all__ = ["changes", "counts", "plan_words", "reasons", "stock_ahead", "suppliers"]
+
+#: Days back for which miscounts are told.
+_RECENT = 365
+
+
+def reasons(results: Results) -> Block:
+    """Return why each of the next loads is ordered."""
+    if results.plan is None or results.plan.reasons.empty:
+        return note("No order is planned, so there is none to explain.")
+    plan = results["order_plan"]
+    first = plan["order_on"].min()
+    soon = plan[plan["order_on"] <= first + pd.Timedelta(days=7)].sort_values(["order_on", "order"])
+    why = results.plan.reasons.set_index("order")["why"]
+    return points(
+        [f"**{logged(name)}**: {_in_sentence(why[name], plan)}" for name in soon["order"].unique()[:20]]
+    )
+
+
+def _in_sentence(why: str, plan: pd.DataFrame) -> str:
+    """Mark the materials that a reason names as text from the logs."""
+    names = sorted(set(plan["material"]), key=len, reverse=True)
+    # Placeholders keep a name that is part of another one from being marked twice.
+    for number, name in enumerate(names):
+        why = why.replace(name, f"\0{number}\0")
+    for number, name in enumerate(names):
+        why = why.replace(f"\0{number}\0", logged(name))
+    return why
+
+
+def plan_words(results: Results) -> Block:
+    """Say how the plan is made, what it costs, and where it cannot hold the service level."""
+    policy = results.logs.plant.policy
+    currency = results.logs.plant.currency
+    if results.plan is None:
+        return note("There is no forecast, so no order can be planned.")
+    plan = results.plan
+    held = plan.service["weeks_short"].dropna()
+    allowed = 100 * (1 - policy.service_level)
+    lines = [
+        f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
+        f"late as its supplier may be, so that each material lasts in {100 * policy.service_level:g} % of weeks; "
+        f"{policy.cover_days_minimum:g} days of cover are kept besides, and more than "
+        f"{policy.cover_days_maximum:g} only where that is worth its money. Loads, price breaks, order minimums and "
+        f"storage are weighed by a mixed-integer programme (proven within {100 * plan.gap:.1f} % of the least cost).",
+        f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the "
+        "weeks of the plan."
+        + (
+            f" On 5,000 cases that it was not made from, the material worst off runs out in {100 * held.max():.2f} % "
+            f"of the weeks that its orders can help ({allowed:.1f} % are allowed)."
+            if len(held)
+            else ""
+        ),
+    ]
+    for row in plan.service[plan.service["short_on"].notna()].itertuples():
+        unit = unit_of(results, row.material) or "pieces"
+        now = f", {quantity(row.at_once, unit, 0)} of them before the next review" if row.at_once > 0 else ""
+        lines.append(
+            f"**{logged(row.material)}: the level cannot be held.** In the week of {row.short_on:%Y-%m-%d} it runs "
+            f"out in {100 * row.chance:.1f} % of cases, before any new order can help"
+            + (
+                f"; {quantity(row.expedite, unit, 0)} brought by other means hold it{now}."
+                if row.expedite > 0
+                else "."
+            )
+        )
+    if plan.expediting > 0:
+        lines.append(
+            f"Bringing all that by other means costs about {quantity(plan.expediting, currency, 0)} by the policy's "
+            "rate; a late order that is brought forward may spare it."
+        )
+    return points(lines)
+
+
+def changes(results: Results) -> Block:
+    """Return what the plan says otherwise than the one published before, and what was news since."""
+    before = results.plan_before
+    if before is None or results.outlook is None or results.plan is None:
+        return note("No plan of the last four weeks is among the publications, so nothing can have changed.")
+    said = {name: getattr(before, name) for name in ("order_plan", "stock_cover", "demand_forecast")}
+    table = plan_changes(
+        results.logs, results.outlook, results.stock, results["order_plan"], before.made_on, said
+    )
+    if table.empty:
+        return note(
+            f"For the next six reviews the plan is that of {before.made_on:%Y-%m-%d}, load by load as it was told "
+            "to the suppliers."
+        )
+    table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
+    return sheet(
+        table,
+        name="plan-changes",
+        caption=f"Changed since the plan of {before.made_on:%Y-%m-%d}: {list_words(list(table['material']))}",
+        columns=[
+            Shown("material"),
+            Shown("unit"),
+            Shown("then", "next six reviews, said then", digits=0),
+            Shown("now", "said now", digits=0),
+            Shown("stock_news", "on hand against expected", digits=0),
+            Shown("forecast_news", "six weeks' need against said", digits=0),
+        ],
+    )
+
+
+def stock_ahead(results: Results) -> Block:
+    """Return how stock of newsprint goes on with open orders and the plan."""
+    if results.plan is None or results.plan.stock_ahead.empty:
+        return note("There is no plan, so nobody can say how stock goes on.")
+    ahead = results.plan.stock_ahead
+    names = [name for name in newsprint(results) if name in set(ahead["material"])]
+    if not names:
+        names = list(ahead["material"].unique())
+    unit = unit_of(results, names[0]) or "each"
+    scale = 1000 if unit == "kg" else 1
+    rows = pd.concat([ahead[ahead["material"] == name] for name in names])
+    # A day a week is enough to read; the figure itself has them all.
+    weekly = rows[rows["day"].dt.day_name().str.lower() == results.logs.plant.policy.review_day]
+    levels = ["q05", "q50", "q95"]
+    drawn = rows.assign(**{name: rows[name] / scale for name in levels})
+    lowest = drawn.loc[drawn["q05"].idxmin()]
+    return exhibit(
+        figures.stock_panels(drawn, _limits(results, names, scale), unit="t" if scale == 1000 else unit),
+        name="stock-ahead",
+        finding=f"With open orders and the plan, {logged(lowest['material'])} comes closest to its end: on "
+        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else unit)} are left in "
+        "one case of twenty.",
+        table=weekly,
+        columns=[
+            Shown("material"),
+            Shown("day", kind="date"),
+            Shown("q05", "1 in 20 below", unit, 0),
+            Shown("q50", "middle case", unit, 0),
+            Shown("q95", "1 in 20 above", unit, 0),
+        ],
+    )
+
+
+def _limits(results: Results, names: list[str], scale: float) -> pd.DataFrame:
+    """Return the least cover and the room of each material, in the figure's unit."""
+    materials = results.logs["materials"].set_index("material")
+    cover = results["stock_cover"].set_index("material")
+    daily = (cover["quantity"] / cover["days_cover"]).replace([np.inf, -np.inf], np.nan).reindex(names)
+    return pd.DataFrame(
+        {
+            "material": names,
+            "least": results.logs.plant.policy.cover_days_minimum * daily.to_numpy() / scale,
+            "most": materials["storage_maximum"].reindex(names).to_numpy() / scale,
+        }
+    )
+
+
+def suppliers(results: Results) -> Block:
+    """Return how late each supplier's trucks have been."""
+    if not results.logs.has("deliveries"):
+        return needs("How late orders come", "deliveries")
+    table = LeadTimes(results.logs).summary()
+    if table.empty:
+        return note("Nothing has been delivered yet, so nobody can say how late orders come.")
+    table = table.sort_values("late_q95", ascending=False)
+    worst = table.iloc[0]
+    return sheet(
+        table,
+        name="lateness",
+        caption=f"How late trucks come: of {logged(worst['supplier'])} one in twenty is "
+        f"{worst['late_q95']:.0f} days late or more; what few loads tell is mixed with those of all",
+        columns=[
+            Shown("supplier"),
+            Shown("loads", "loads come", digits=0),
+            Shown("late_mean", "late on average", "days", 1),
+            Shown("late_q50", "half of them", "days", 0),
+            Shown("late_q95", "one in twenty", "days", 0),
+        ],
+    )
+
+
+def counts(results: Results) -> Block:
+    """Return how counts differ from the book, and which of them are in doubt."""
+    if not results.logs.has("stock_counts"):
+        return needs("How counts agree with the book", "stock_counts")
+    table = count_differences(results.logs, results.runs)
+    known = table.dropna(subset="difference")
+    if known.empty:
+        return note("No two counts of newsprint or plates can be compared with what was logged between them.")
+    told = miscounts(table)
+    recent = told[told["counted_on"] > results.logs.as_of - pd.Timedelta(days=_RECENT)]
+    last = known.sort_values("counted_on").groupby("material", sort=False).tail(1)
+    past = known[known["counted_on"] > results.logs.as_of - pd.Timedelta(days=_RECENT)]
+    sums = past.groupby("material")["difference"].agg(["sum", "size"])
+    last = last.assign(
+        unit=[unit_of(results, name) or "each" for name in last["material"]],
+        year=sums["sum"].reindex(last["material"]).to_numpy(),
+        counts=sums["size"].reindex(last["material"]).to_numpy(dtype=float),
+    )
+    words = {
+        "last count": "count again, the stock on hand stands on it",
+        "taken back": "the next count took it back, so this one was wrong",
+        "stays": "the next count confirms it: something came or went that is not in the logs",
+    }
+    said = "; ".join(
+        f"{logged(row.material)} on {row.counted_on:%Y-%m-%d} by "
+        f"{quantity(row.difference, unit_of(results, row.material), 0)} ({words[row.state]})"
+        for row in recent.head(5).itertuples()
+    )
+    finding = f"Counts in doubt in the last year: {said}" if said else "No count of the last year is in doubt"
+    return sheet(
+        last,
+        name="counts",
+        caption=f"{finding}; counted less book, the last count of each material",
+        columns=[
+            Shown("material"),
+            Shown("unit"),
+            Shown("counted_on", "counted", kind="date"),
+            Shown("counted", "counted", digits=0),
+            Shown("expected", "by the book", digits=0),
+            Shown("difference", digits=0),
+            Shown("spread", "usual difference, 1 sd", digits=0),
+            Shown("year", "sum of a year", digits=0),
+            Shown("counts", "counts compared", digits=0),
+        ],
+    )
