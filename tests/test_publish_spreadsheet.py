@@ -279,7 +279,7 @@ def test_the_same_numbers_are_the_same_bytes(known: Results, path: Path, tmp_pat
     assert write(tmp_path / "y.xlsx", known).read_bytes() == path.read_bytes()
 
 
-def test_a_total_of_some_materials_says_so_and_an_unknown_one_is_blank(tmp_path: Path) -> None:
+def test_words_of_a_sum_are_no_formula_and_an_unknown_sum_is_blank(tmp_path: Path) -> None:
     frame = pd.DataFrame({"material": ["a"], "spend": [1.5]})
     totals = {"material": "=0+1", "spend": float("nan")}
     sheets = {"Year": Sheet(frame, total=totals)}
