@@ -1,4 +1,10 @@
-"""The programme against a textbook and against trying everything out."""
+"""The programme against a textbook and against trying everything out.
+
+Of the textbook's inventory problems those are checked that the programme solves: one fixed cost a load, holding,
+prices by quantity, needs by period. Joint replenishment with a fixed cost for each item (Silver, Pyke and Peterson)
+and order quantities with yield loss (Snyder & Shen, example 9.4) are none of them: a line on a load costs nothing by
+itself, and what is ordered comes whole.
+"""
 
 from __future__ import annotations
 
@@ -26,6 +32,25 @@ def article(name: str, needs: list[float], **other: object) -> Article:
         "expedite": 1000.0,
     }
     return Article(name=name, needs=np.array(needs, dtype=float), **(told | other))
+
+
+def test_economic_order_quantity() -> None:
+    # Snyder & Shen, Fundamentals of Supply Chain Theory, 2nd edition, example 3.1 (stockpyl: example_3_1): fixed cost
+    # 8, holding .225 a unit and year, demand 1300 a year: Q = 304.0467800, cost 68.4105255 a year. Reviews every fifth
+    # day for two cycles; the cycle of 85.4 days is nearest to 17 reviews.
+    year, step, reviews = 365.25, 5, 34
+    daily = 1300 / year
+    interval = round(304.0467800 / daily / step)
+    needs = [daily * step * n for n in range(1, reviews + 1)]
+    one = article("candy", needs, pack=daily * step, load=1e9, due=np.arange(reviews) * step)
+    found = solve([one], load_cost=8, holding_rate=0.225, end=reviews * step, gap=0.0, seconds=20.0)
+    assert np.flatnonzero(found.quantity[0]).tolist() == [0, interval]
+    assert found.quantity[0][[0, interval]] == pytest.approx(
+        304.0467800, rel=0.006
+    )  # half a step of the grid
+    # A unit counts as held to the end, whoever uses it then: what was used is not held from there on.
+    years = reviews * step / year
+    assert (found.cost - 0.225 * 1300 * years**2 / 2) / years == pytest.approx(68.4105255, abs=2e-3)
 
 
 def test_wagner_whitin() -> None:
@@ -61,62 +86,73 @@ def test_a_price_for_all_units_from_a_quantity_on() -> None:
 # --- everything tried out ----------------------------------------------------------------------
 
 
-def cheapest(
-    articles: list[Article], load_cost: float, rate: float, end: int, store: np.ndarray | None, filled: bool
+def line_cost(
+    one: Article, packs: tuple[int, ...], load_cost: float, rate: float, end: int, filled: bool
 ) -> float:
-    """Return the least cost over all whole packs that keep every rule; infinite where there is none."""
-    orders = len(articles[0].needs)
-    options = []
+    """Return what the orders of one article cost but for freight; infinite where they break a rule."""
+    quantity = np.array(packs) * one.pack
+    total = np.cumsum(quantity)
+    if (total > one.free + 1e-9).any() or ((quantity > 0) & (quantity < one.minimum)).any():
+        return float(np.inf)
+    lowest = min(price for tiers in one.prices for _, price in tiers)
+    cost = 0.0
+    for order, amount in enumerate(quantity):
+        tiers = one.prices[order]
+        # The holding cost is that of the price of the least order.
+        first = [price for least, price in tiers if least <= max(one.minimum, one.pack)][-1]
+        price = [price for least, price in tiers if least <= amount or least == 0][-1]
+        held = first * rate * max(end - int(one.due[order]), 0) / 365.25
+        cost += amount * (price - lowest + held)
+        if len(one.before) and np.isfinite(one.before[order]):
+            cost += one.change_cost * abs(amount - one.before[order])
+    wanted = np.ceil(one.needs / one.pack - 1e-9) * one.pack
+    # What lacks must come by other means, and what came so counts from then on.
+    cost += one.expedite * max(float((wanted - total).max()), 0.0)
+    if len(one.low):
+        cost += one.low_cost * np.maximum(one.low - total, 0.0).sum()
+    if len(one.high):
+        cost += one.high_cost * np.maximum(total - np.maximum(one.high, wanted), 0.0).sum()
+    holds = max(np.floor(one.load / one.pack), 1)
+    return cost + (load_cost * (wanted[-1] - total[-1]) / one.pack / holds if filled else 0.0)
+
+
+def cheapest(
+    articles: list[Article],
+    load_cost: float,
+    rate: float,
+    end: int,
+    store: np.ndarray | None,
+    filled: bool,
+    most: int = 6,
+) -> float:
+    """Return the least cost over all orders of up to `most` whole packs that keep every rule."""
+    cost, room, shares = np.zeros(1), np.zeros((1, 1)), {}
     for one in articles:
-        lowest = min(price for tiers in one.prices for _, price in tiers)
+        options = list(itertools.product(range(most + 1), repeat=len(one.needs)))
+        costs = np.array([line_cost(one, packs, load_cost, rate, end, filled) for packs in options])
+        packs = np.array(options)[np.isfinite(costs)]
+        costs = costs[np.isfinite(costs)]
         holds = max(np.floor(one.load / one.pack), 1)
-        mine = []
-        for packs in itertools.product(range(5), repeat=orders):
-            quantity = np.array(packs) * one.pack
-            total = np.cumsum(quantity)
-            if (total < one.needs - 1e-9).any() or (total > one.free + 1e-9).any():
-                continue
-            if ((quantity > 0) & (quantity < one.minimum)).any():
-                continue
-            cost = 0.0
-            for order, amount in enumerate(quantity):
-                tiers = one.prices[order]
-                # The holding cost is that of the price without breaks.
-                first = [price for least, price in tiers if least <= max(one.minimum, one.pack)][-1]
-                price = [price for least, price in tiers if least <= amount or least == 0][-1]
-                held = first * rate * max(end - int(one.due[order]), 0) / 365.25
-                cost += amount * (price - lowest + held)
-            share = np.array(packs) / holds
-            if filled:
-                cost += load_cost * (np.ceil(one.needs[-1] / one.pack) / holds - share.sum())
-            mine.append((cost, share, quantity * one.room))
-        options.append(mine)
-    best = np.inf
-    for chosen in itertools.product(*options):
-        room = np.cumsum(sum(item[2] for item in chosen))
-        if store is not None and (room > store + 1e-9).any():
-            continue
-        loads = sum(
-            np.ceil(
-                sum(item[1] for item, one in zip(chosen, articles, strict=True) if one.supplier == supplier)
-                - 1e-9
-            ).sum()
-            for supplier in {one.supplier for one in articles}
-        )
-        best = min(best, sum(item[0] for item in chosen) + load_cost * loads)
-    return best
+        # Every choice of the articles before with every choice of this one.
+        before, mine = (grid.ravel() for grid in np.indices((len(cost), len(costs))))
+        cost = cost[before] + costs[mine]
+        room = room[before] + np.cumsum(packs * one.pack * one.room, axis=1)[mine]
+        shares = {supplier: share[before] for supplier, share in shares.items()}
+        shares[one.supplier] = shares.get(one.supplier, 0.0) + (packs / holds)[mine]
+    cost = cost + load_cost * sum(np.ceil(share - 1e-9).sum(axis=1) for share in shares.values())
+    if store is not None:
+        cost = cost[(room <= store + 1e-9).all(axis=1)]
+    return float(cost.min())
 
 
-@pytest.mark.parametrize("filled", [False, True])
-@pytest.mark.parametrize("seed", range(8))
-def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> None:
+def small_case(seed: int) -> tuple[list[Article], np.ndarray | None]:
+    """Return two articles with three orders, and the newsprint that may be added in all."""
     rng = np.random.default_rng(seed)
-    orders, end = 3, 35
+    orders = 3
     articles = []
     for name in ("wide", "narrow"):
         pack = float(rng.integers(4, 9))
-        needs = np.cumsum(rng.integers(0, 14, orders)).astype(float)
-        needs = np.minimum(needs, 8 * pack)
+        needs = np.minimum(np.cumsum(rng.integers(0, 14, orders)).astype(float), 5 * pack)
         break_at = float(rng.integers(2, 4)) * pack
         one = article(
             name,
@@ -132,20 +168,60 @@ def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> N
             room=1.0,
         )
         articles.append(one)
-    store = sum(one.needs for one in articles) + 30.0 if seed % 2 else None
-    expected = cheapest(articles, 6.0, 0.8, end, store, filled)
+    return articles, sum(one.needs for one in articles) + 30.0 if seed % 2 else None
+
+
+def kept(one: Article, quantity: np.ndarray, expedited: np.ndarray) -> None:
+    """Assert that orders keep every rule that is not a price."""
+    packs = quantity / one.pack
+    assert packs == pytest.approx(np.round(packs))
+    assert (np.cumsum(quantity + expedited) >= one.needs - 1e-6).all()
+    assert (np.cumsum(quantity) <= one.free + 1e-9).all()
+    assert ((quantity == 0) | (quantity >= one.minimum)).all()
+
+
+@pytest.mark.parametrize("filled", [False, True])
+@pytest.mark.parametrize("seed", range(10))
+def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> None:
+    articles, store = small_case(seed)
+    expected = cheapest(articles, 6.0, 0.8, 35, store, filled)
     found = solve(
-        articles, load_cost=6.0, holding_rate=0.8, end=end, store=store, gap=0.0, seconds=20.0, filled=filled
+        articles, load_cost=6.0, holding_rate=0.8, end=35, store=store, gap=0.0, seconds=20.0, filled=filled
     )
-    assert np.isfinite(expected)
     assert not found.expedited.any()
     assert found.cost == pytest.approx(expected, abs=1e-5)
-    for one, quantity in zip(articles, found.quantity, strict=True):
-        packs = quantity / one.pack
-        assert packs == pytest.approx(np.round(packs))
-        assert (np.cumsum(quantity) >= one.needs - 1e-9).all()
-        assert (np.cumsum(quantity) <= one.free + 1e-9).all()
-        assert ((quantity == 0) | (quantity >= one.minimum)).all()
+    for one, quantity, expedited in zip(articles, found.quantity, found.expedited, strict=True):
+        kept(one, quantity, expedited)
+
+
+@pytest.mark.parametrize("part", ["cover", "before", "tight", "all"])
+@pytest.mark.parametrize("seed", [20, 21, 22, 23, 25, 26])
+def test_cover_and_the_plan_before_against_trying_everything_out(seed: int, part: str) -> None:
+    # Cover that is wanted, at a price; what the plan before said, at a price; too little room for what is needed.
+    articles, store = small_case(seed)
+    rng = np.random.default_rng(1000 + seed)
+    changed = []
+    for one in articles:
+        slack = rng.integers(0, 2 * one.pack, (2, 3)).astype(float)
+        if part in ("cover", "all"):
+            low = np.maximum.accumulate(one.needs + slack[0])
+            high = np.maximum(one.needs - one.pack + slack[1], 0.0)
+            one = replace(one, low=low, low_cost=0.06, high=high, high_cost=float(rng.choice([0.02, 0.2])))
+        if part in ("before", "all"):
+            before = rng.integers(0, 4, 3) * one.pack
+            before[int(rng.integers(3))] = np.nan
+            one = replace(one, before=before, change_cost=float(rng.choice([0.03, 0.4])))
+        if part in ("tight", "all"):
+            free = np.maximum(one.needs + rng.integers(-2, 2, 3) * one.pack, 0.0)
+            one = replace(one, free=free, expedite=30.0)
+        changed.append(one)
+    expected = cheapest(changed, 6.0, 0.8, 35, store, filled=True)
+    found = solve(
+        changed, load_cost=6.0, holding_rate=0.8, end=35, store=store, gap=0.0, seconds=20.0, filled=True
+    )
+    assert found.cost == pytest.approx(expected, abs=1e-4)
+    for one, quantity, expedited in zip(changed, found.quantity, found.expedited, strict=True):
+        kept(one, quantity, expedited)
 
 
 # --- what else happens -------------------------------------------------------------------------
@@ -172,6 +248,17 @@ def test_a_full_store_is_told_as_what_must_come_by_other_means() -> None:
     # Nothing at all fits, and nothing is needed: nothing is bought.
     full = article("paper", [0, 0, 0], free=np.zeros(3))
     assert not solve([full], load_cost=5, holding_rate=0.12, end=30).quantity.any()
+
+
+@pytest.mark.xfail(strict=True, reason="an order is bounded as if what was needed before had been ordered")
+def test_what_comes_by_other_means_leaves_its_room_to_orders() -> None:
+    # Five packs are needed and three ever fit: two come by other means, and cover the first need; the second order
+    # brings the three. Two packs are the least order.
+    one = article("paper", [20, 40, 50], free=np.array([20.0, 30.0, 30.0]), minimum=20.0)
+    expected = cheapest([one], 6.0, 0.8, 35, None, filled=False)
+    found = solve([one], load_cost=6.0, holding_rate=0.8, end=35, gap=0.0)
+    assert found.expedited.sum() == pytest.approx(20)
+    assert found.cost == pytest.approx(expected)
 
 
 def test_materials_due_on_other_days_share_no_load() -> None:
@@ -201,3 +288,41 @@ def test_loads_are_filled_only_where_holding_costs_less() -> None:
     dear = solve([one], load_cost=100, holding_rate=60.0, end=10, filled=True, gap=0.0)
     assert dear.quantity.sum() == 30
     assert solve([one], load_cost=100, holding_rate=0.12, end=10, gap=0.0).quantity.sum() == 30
+
+
+def test_cover_that_is_wanted_yields_to_what_is_dearer() -> None:
+    # A pack of 10 in the first order costs 10 x 70 / 365.25 in holding, and 5 lack of the cover twice.
+    one = article("paper", [0.0, 0.0], low=np.array([5.0, 5.0]), due=np.array([0, 7]))
+    terms = {"load_cost": 0.0, "holding_rate": 1.0, "end": 70, "gap": 0.0}
+    spared = 10 * 70 / 365.25 / (5 + 5)
+    assert solve([replace(one, low_cost=1.05 * spared)], **terms).quantity.tolist() == [[10.0, 0.0]]
+    assert not solve([replace(one, low_cost=0.85 * spared)], **terms).quantity.any()
+    # What is more than wanted counts only beyond what is needed anyhow: it brings no order forward or back.
+    needed = article("paper", [30.0, 30.0], high=np.array([10.0, 10.0]), high_cost=1.0, due=np.array([0, 7]))
+    found = solve([needed], **terms)
+    assert found.quantity.tolist() == [[30.0, 0.0]] and found.cost == pytest.approx(30 * 70 / 365.25)
+
+
+def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> None:
+    # Nothing is needed before the second order; the plan before said the first. Later spares 7 days' holding, and is
+    # two changes of 20 units.
+    one = article("paper", [0.0, 20.0], before=np.array([20.0, 0.0]), due=np.array([0, 7]))
+    terms = {"load_cost": 0.0, "holding_rate": 1.0, "end": 70, "gap": 0.0}
+    spared = 7 / 365.25 / 2
+    assert solve([replace(one, change_cost=1.1 * spared)], **terms).quantity.tolist() == [[20.0, 0.0]]
+    assert solve([replace(one, change_cost=0.9 * spared)], **terms).quantity.tolist() == [[0.0, 20.0]]
+    # Where it said nothing, nothing is a change.
+    silent = replace(one, before=np.array([np.nan, np.nan]), change_cost=100.0)
+    assert solve([silent], **terms).quantity.tolist() == [[0.0, 20.0]]
+
+
+def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
+    wide, narrow = article("wide", [30.0], supplier="A"), article("narrow", [30.0], supplier="B")
+    kept_: dict = {}
+    terms = {"load_cost": 50, "holding_rate": 0.12, "end": 30, "gap": 0.0, "solutions": kept_}
+    first = solve([wide, narrow], **terms)
+    more = replace(narrow, needs=np.array([50.0]))
+    second = solve([wide, more], **terms)
+    assert first.quantity.tolist() == [[30.0], [30.0]] and second.quantity.tolist() == [[30.0], [50.0]]
+    assert second.cost == pytest.approx(solve([wide, more], **(terms | {"solutions": None})).cost)
+    assert len(kept_) == 3
