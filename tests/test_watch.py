@@ -454,6 +454,7 @@ def test_each_cause_is_found_and_nothing_else(tmp_path: Path, group: str) -> Non
 
 
 def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Results, tmp_path: Path) -> None:
+    from pressstats.orders import count_differences, miscounts
     from pressstats.watch import Findings, exceptions
 
     row = {
@@ -470,6 +471,7 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
     reels = dataclasses.replace(steady.reels, suppliers=table, breaking_stands=table)
     whole = {
         "waste_chart": steady.waste_chart,
+        "miscounts": miscounts(count_differences(steady.logs, steady.runs)),
         "unexplained": steady.unexplained,
         "stock": steady.stock,
         "open_orders": steady.open_orders,

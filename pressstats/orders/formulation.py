@@ -1,0 +1,325 @@
+"""The programme in variables and rules, numbered as they are made: what HiGHS is given, and what its answer means."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+__all__ = ["Article", "Builder", "Orders"]
+
+_DAYS_A_YEAR = 365.25
+
+
+@dataclass(frozen=True)
+class Article:
+    """A material as the programme sees it.
+
+    Attributes
+    ----------
+    name, supplier : str
+        The material; materials of one supplier that are due on the same days share loads.
+    pack, load : float
+        Quantity of a pack and of a full load [unit of the material].
+    minimum : float
+        Least quantity of an order.
+    needs : ndarray, shape (orders,)
+        Quantity that the first n orders must add up to.
+    due : ndarray of int, shape (orders,)
+        Day on which each order is promised.
+    free : ndarray, shape (orders,)
+        Most that the first n orders may add up to when the n-th comes, by the material's storage.
+    prices : list of list of (float, float)
+        For each order the price breaks, as (from quantity, price of every unit) in rising order.
+    expedite : float
+        Cost of a unit brought by other means.
+    low, high : ndarray, shape (orders,)
+        Quantities that the first n orders should add up to at least, and at most, for the cover that is wanted; empty
+        where nothing is.
+    low_cost, high_cost : float
+        Cost of a unit less than `low` or more than `high`, each time [currency / unit].
+    before : ndarray, shape (orders,)
+        What the plan before ordered, NaN where it said nothing; empty without one. A unit more or less costs
+        `change_cost` [currency / unit].
+    change_cost : float
+        See `before`.
+    room : float
+        What a unit takes of the newsprint store [kg]; 0 for anything else.
+    """
+
+    name: str
+    supplier: str
+    pack: float
+    load: float
+    minimum: float
+    needs: np.ndarray
+    due: np.ndarray
+    free: np.ndarray
+    prices: list[list[tuple[float, float]]]
+    expedite: float
+    low: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    high: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    low_cost: float = 0.0
+    high_cost: float = 0.0
+    before: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    change_cost: float = 0.0
+    room: float = 0.0
+
+
+@dataclass(frozen=True)
+class Orders:
+    """What the programme says.
+
+    Attributes
+    ----------
+    quantity : ndarray, shape (articles, orders)
+        Quantities [unit of the material].
+    loads : dict of ndarray, shape (orders,)
+        Loads of each supplier.
+    expedited : ndarray, shape (articles, orders)
+        Quantity that must come by other means before the next order does.
+    cost : float
+        Freight, holding and purchase at the prices given [currency], expediting included.
+    gap : float
+        Proven distance to the least cost, as a share of it.
+    """
+
+    quantity: np.ndarray
+    loads: dict[str, np.ndarray]
+    expedited: np.ndarray
+    cost: float
+    gap: float
+
+
+def _packs_a_load(article: Article) -> float:
+    """Return how many whole packs a load holds; a pack larger than a load has one of its own."""
+    return float(max(np.floor(article.load / article.pack + 1e-9), 1.0))
+
+
+def _whole_packs(quantity: np.ndarray, pack: float) -> np.ndarray:
+    return np.asarray(np.ceil(np.maximum(quantity, 0.0) / pack - 1e-6))
+
+
+class Builder:
+    """Variables and rules of the programme, numbered as they are made."""
+
+    def __init__(
+        self,
+        articles: Sequence[Article],
+        load_cost: float,
+        holding_rate: float,
+        end: int,
+        store: np.ndarray | None,
+        filled: bool = False,
+    ) -> None:
+        self.articles = articles
+        self.orders = len(articles[0].needs) if articles else 0
+        # What a full load spares of freights to come; that of what is needed anyhow is taken back in the end, so
+        # that the cost is freight as it is paid, but for what is bought ahead.
+        self.spared = load_cost if filled else 0.0
+        self._cost: list[float] = []
+        self._upper: list[float] = []
+        self._integral: list[int] = []
+        self._rows: list[tuple[list[int], list[float], float, float]] = []
+        shape = (len(articles), self.orders)
+        self.packs = np.zeros(shape, dtype=int)
+        self.made = np.full(shape, -1)
+        self.expedited = np.zeros(shape, dtype=int)
+        self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
+        for place, article in enumerate(articles):
+            self._article(place, article, holding_rate, end)
+        together = dict.fromkeys((article.supplier, tuple(article.due)) for article in articles)
+        for supplier, due in together:
+            self._loads(supplier, due, load_cost)
+        if store is not None:
+            self._store(store)
+        if self.orders:
+            packs = sum(_whole_packs(one.needs[-1], one.pack) / _packs_a_load(one) for one in articles)
+            self._new(self.spared * float(packs), 1.0)
+            self.fixed = len(self._cost) - 1
+
+    def _new(self, cost: float, upper: float = np.inf, integral: bool = False) -> int:
+        self._cost.append(cost)
+        self._upper.append(upper)
+        self._integral.append(int(integral))
+        return len(self._cost) - 1
+
+    def _rule(self, columns: list[int], values: list[float], low: float, high: float) -> None:
+        self._rows.append((columns, values, low, high))
+
+    def _article(self, place: int, article: Article, holding_rate: float, end: int) -> None:
+        most = float(np.max(article.needs, initial=0.0))
+        most = max(most, float(np.max(article.low, initial=0.0)))
+        # Room to fill a load up, and for an order minimum; a smaller bound is a faster search.
+        most += min(article.load, most) + article.minimum + article.pack
+        most_ever = float(np.ceil(most / article.pack))
+        least_packs = max(float(np.ceil(article.minimum / article.pack - 1e-9)), 1.0)
+        made: list[int] = []
+        # An order must not overfill the store when it comes, nor when a later one or an open order does.
+        fits = np.floor(
+            np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack + 1e-9
+        )
+        wanted = _whole_packs(article.needs, article.pack)
+        # What every unit costs anyway decides nothing: prices count from the lowest.
+        lowest = min(price for tiers in article.prices for _, price in tiers)
+        for order in range(self.orders):
+            tiers = article.prices[order]
+            # An order of the minimum has reached some breaks already.
+            base = [price for least, price in tiers if least <= least_packs * article.pack][-1]
+            # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
+            held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
+            cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
+            # What was needed before is in the store already, or used: the order has the rest of the room, and what
+            # orders before may have lacked to the minimum.
+            held_before = min(wanted[order - 1], fits[order - 1]) if order else 0.0
+            packs_most = min(most_ever, max(float(fits[order] - held_before), 0.0) + least_packs - 1)
+            packs_most = max(packs_most, least_packs)
+            packs = self._new(cost, packs_most, integral=True)
+            self.packs[place, order] = packs
+            if least_packs > 1:
+                made.append(self._new(0.0, 1.0, integral=True))
+                self.made[place, order] = made[-1]
+                self._rule([packs, made[-1]], [1.0, -least_packs], 0.0, np.inf)
+                self._rule([packs, made[-1]], [1.0, -packs_most], -np.inf, 0.0)
+            paid = base
+            for least, price in tiers[1:]:
+                if least > least_packs * article.pack:
+                    # Each break saves what it is below the break before: both hold for a large order.
+                    self._price_break(article, packs, packs_most, least, paid - price)
+                    paid = min(paid, price)
+            self.expedited[place, order] = self._new(article.pack * article.expedite)
+            if len(article.before) and np.isfinite(article.before[order]) and article.change_cost > 0:
+                said = round(float(article.before[order]) / article.pack, 6)
+                for sign in (1.0, -1.0):
+                    changed = self._new(article.pack * article.change_cost)
+                    self._rule([packs, changed], [sign, -1.0], -np.inf, sign * said)
+        for order in range(self.orders):
+            columns = [int(c) for c in (*self.packs[place, : order + 1], *self.expedited[place, : order + 1])]
+            values = [1.0] * len(columns)
+            # Only whole packs come: the need in whole packs is the same rule, and a closer bound.
+            self._rule(columns, values, float(wanted[order]), np.inf)
+            own, ones = columns[: order + 1], values[: order + 1]
+            if made:
+                # So much is needed by then, so many orders it takes: the search would find it out slowly.
+                largest = max(self._upper[int(c)] for c in self.packs[place, : order + 1])
+                self._rule(
+                    [*made[: order + 1], *columns[order + 1 :]],
+                    [1.0] * (2 * order + 2),
+                    float(np.ceil(wanted[order] / largest - 1e-9)),
+                    np.inf,
+                )
+            if fits[order] < (order + 1) * most_ever:
+                self._rule(own, ones, -np.inf, float(fits[order]))
+            if len(article.low) and article.low_cost > 0:
+                under = self._new(article.pack * article.low_cost)
+                self._rule([*own, under], [*ones, 1.0], float(article.low[order]) / article.pack, np.inf)
+            if len(article.high) and article.high_cost > 0:
+                # Above the need only: what must be there is no fault.
+                most_wanted = max(float(article.high[order]) / article.pack, float(wanted[order]))
+                over = self._new(article.pack * article.high_cost)
+                self._rule([*own, over], [*ones, -1.0], -np.inf, most_wanted)
+
+    def _price_break(
+        self, article: Article, packs: int, packs_most: float, least: float, saves: float
+    ) -> None:
+        """Let an order of at least `least` pay `saves` less for every unit."""
+        least /= article.pack
+        if saves <= 0 or least > packs_most:
+            return
+        reached = self._new(0.0, 1.0, integral=True)
+        cheap = self._new(-saves * article.pack)
+        self._rule([packs, reached], [1.0, -least], 0.0, np.inf)
+        self._rule([cheap, packs], [1.0, -1.0], -np.inf, 0.0)
+        self._rule([cheap, reached], [1.0, -packs_most], -np.inf, 0.0)
+
+    def _loads(self, supplier: str, due: tuple[int, ...], load_cost: float) -> None:
+        mine = [
+            place
+            for place, article in enumerate(self.articles)
+            if article.supplier == supplier and tuple(article.due) == due
+        ]
+        numbers = []
+        for order in range(self.orders):
+            loads = self._new(load_cost, integral=True)
+            numbers.append(loads)
+            columns = [loads, *(int(self.packs[place, order]) for place in mine)]
+            # A load holds whole packs.
+            shares = [1 / _packs_a_load(self.articles[place]) for place in mine]
+            self._rule(columns, [-1.0, *shares], -np.inf, 0.0)
+            # However little is ordered, it takes a load.
+            for place in mine:
+                packs, made = int(self.packs[place, order]), int(self.made[place, order])
+                if made >= 0:
+                    self._rule([made, loads], [1.0, -1.0], -np.inf, 0.0)
+                else:
+                    self._rule([packs, loads], [1.0, -self._upper[packs]], -np.inf, 0.0)
+        self.loads[supplier, due] = np.array(numbers)
+        for order in range(self.orders):
+            # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the
+            # other rules, and tells the search at once what it would find out slowly.
+            need = sum(
+                _whole_packs(self.articles[place].needs[order], self.articles[place].pack)
+                / _packs_a_load(self.articles[place])
+                for place in mine
+            )
+            columns, values = [int(c) for c in numbers[: order + 1]], [1.0] * (order + 1)
+            for place in mine:
+                columns += [int(c) for c in self.expedited[place, : order + 1]]
+                values += [1.0 / _packs_a_load(self.articles[place]) + 1.0] * (order + 1)
+            self._rule(columns, values, float(np.ceil(need - 1e-6)), np.inf)
+
+    def _store(self, store: np.ndarray) -> None:
+        paper = [place for place, article in enumerate(self.articles) if article.room > 0]
+        for order in range(self.orders):
+            columns, values = [], []
+            for place in paper:
+                columns += [int(c) for c in self.packs[place, : order + 1]]
+                values += [self.articles[place].pack * self.articles[place].room / 1000] * (order + 1)
+            if columns:
+                self._rule(columns, values, -np.inf, max(float(store[order]), 0.0) / 1000)
+
+    @property
+    def cost(self) -> np.ndarray:
+        """Cost of each variable [currency]."""
+        return np.array(self._cost)
+
+    @property
+    def lower(self) -> np.ndarray:
+        """Least value of each variable."""
+        lower = np.zeros(len(self._cost))
+        if self.orders:
+            lower[self.fixed] = 1.0
+        return lower
+
+    @property
+    def upper(self) -> np.ndarray:
+        """Most of each variable."""
+        return np.array(self._upper)
+
+    @property
+    def integral(self) -> np.ndarray:
+        """1 where a variable is a whole number."""
+        return np.array(self._integral)
+
+    def constraints(self) -> object:
+        """Return the rules as one sparse constraint."""
+        from scipy import optimize, sparse
+
+        rows = np.repeat(np.arange(len(self._rows)), [len(row[0]) for row in self._rows])
+        columns = np.concatenate([row[0] for row in self._rows]).astype(int)
+        values = np.concatenate([row[1] for row in self._rows])
+        matrix = sparse.csr_array((values, (rows, columns)), shape=(len(self._rows), len(self._cost)))
+        return optimize.LinearConstraint(
+            matrix, [row[2] for row in self._rows], [row[3] for row in self._rows]
+        )
+
+    def read(self, x: np.ndarray, cost: float, gap: float) -> Orders:
+        """Return quantities and loads of a solution."""
+        pack = np.array([article.pack for article in self.articles])[:, None]
+        quantity = np.round(x[self.packs]) * pack if len(self.articles) else np.zeros((0, self.orders))
+        loads: dict[str, np.ndarray] = {}
+        for (supplier, _), columns in self.loads.items():
+            loads[supplier] = loads.get(supplier, np.zeros(self.orders)) + np.round(x[columns])
+        expedited = x[self.expedited] * pack if len(self.articles) else np.zeros((0, self.orders))
+        return Orders(quantity, loads, np.where(expedited > 1e-6 * pack, expedited, 0.0), cost, gap)
