@@ -7,15 +7,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from small_plant import FIRST_DAY, small_tables, write_small_plant
+from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import LeadTimes, price_breaks, price_of
+from pressstats.orders import LeadTimes, arrivals, price_breaks, price_of, receipt_days
+from pressstats.orders.cases import lead_days
 from pressstats.orders.loading import into_loads
 
 
-def with_deliveries(folder: Path, rows: list[dict[str, object]]) -> Logs:
-    logs = read_logs(write_small_plant(folder / "logs", small_tables()))
+def with_deliveries(folder: Path, rows: list[dict[str, object]], toml: str = "") -> Logs:
+    logs = read_logs(write_small_plant(folder / "logs", small_tables(), PLANT_TOML + toml))
     table = pd.DataFrame(rows, columns=logs["deliveries"].columns)
     table = table.astype(logs["deliveries"].dtypes.to_dict())
     return Logs(**{**vars(logs), "tables": logs.tables | {"deliveries": table}})
@@ -88,6 +89,87 @@ def test_a_truck_counts_once_and_a_cancelled_one_never(tmp_path: Path) -> None:
     times = LeadTimes(with_deliveries(tmp_path, rows))
     assert times.deliveries("Mill") == 2
     assert set(times.draw("Mill", 500, np.random.default_rng(3))) == {0, 4}
+
+
+def test_few_loads_of_a_supplier_by_hand(tmp_path: Path) -> None:
+    # Two mills with twelve and two loads: of the second's draws 2 / (2 + 8) are its own, the rest any of the fourteen.
+    rows = [delivery(n, "Eastmill", 5) for n in range(12)] + [
+        delivery(20 + n, "Northmill", n) for n in (0, 1)
+    ]
+    times = LeadTimes(with_deliveries(tmp_path, rows))
+    late = times.draw("Northmill", 40_000, np.random.default_rng(4))
+    assert (late == 0).mean() == pytest.approx(0.2 / 2 + 0.8 / 14, abs=0.01)
+    assert (late == 5).mean() == pytest.approx(0.8 * 12 / 14, abs=0.01)
+    table = times.summary().set_index("supplier")
+    assert table["loads"].to_dict() == {"Eastmill": 12.0, "Northmill": 2.0}
+    assert table.loc["Eastmill", "late_q50"] == 5.0
+
+
+# --- receipts ----------------------------------------------------------------------------------
+
+
+def on_order(*rows: tuple[float, pd.Timestamp]) -> pd.DataFrame:
+    columns = ["delivery_id", "material", "supplier", "quantity", "promised_on"]
+    told = [(f"O{n}", "N1200", "Mill", quantity, day) for n, (quantity, day) in enumerate(rows)]
+    return pd.DataFrame(told, columns=columns)
+
+
+def received(logs: Logs, orders: pd.DataFrame, draws: int = 4000) -> tuple[pd.DatetimeIndex, np.ndarray]:
+    days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=42, freq="D", unit="us")
+    rng = np.random.default_rng(5)
+    return days, arrivals(LeadTimes(logs), orders, days, receipt_days(logs, days), "N1200", draws, rng)
+
+
+def test_open_orders_come_on_days_that_receive(tmp_path: Path) -> None:
+    toml = '\n[calendar]\nno_receipts = ["tuesday", "saturday", "sunday"]\n'
+    rows = [delivery(n, "Mill", late) for n, late in enumerate([-1, 0, 1, 2, 3] * 8)]
+    logs = with_deliveries(tmp_path, rows, toml)
+    monday = logs.as_of + pd.Timedelta(days=8)
+    assert monday.day_name() == "Monday"
+    days, come = received(logs, on_order((1000.0, monday), (500.0, monday + pd.Timedelta(days=300))))
+    assert (come.sum(axis=1) == 1000.0).all()  # the other comes past the look-ahead
+    # Sunday and Monday: Monday; Tuesday and Wednesday: Wednesday; Thursday: Thursday. A fifth of the loads each.
+    share = pd.Series((come > 0).mean(axis=0), index=days)
+    share = share[share > 0]
+    assert list(share.index.day_name()) == ["Monday", "Wednesday", "Thursday"]
+    assert share.to_numpy() == pytest.approx([0.4, 0.4, 0.2], abs=0.03)
+    # The first day from each on that receives, by a loop.
+    open_days = [day for day in days if day.day_name() not in ("Tuesday", "Saturday", "Sunday")]
+    for place, found in enumerate(receipt_days(logs, days)):
+        assert days[found] == min((day for day in open_days if day >= days[place]), default=days[-1])
+
+
+def test_an_overdue_order_comes_as_late_as_what_came_later_still(tmp_path: Path) -> None:
+    # Of a hundred loads ten were late by 6 days and five by 9. An order promised four days before as-of did not come
+    # by then: it is one of the fifteen, and comes on the second day from as-of, or on the fifth.
+    rows = [delivery(n, "Mill", late) for n, late in enumerate([0] * 85 + [6] * 10 + [9] * 5)]
+    logs = with_deliveries(tmp_path, rows, "\n[calendar]\nno_receipts = []\n")
+    days, come = received(logs, on_order((1000.0, logs.as_of - pd.Timedelta(days=4))))
+    share = pd.Series((come > 0).mean(axis=0), index=days)
+    expected = {logs.as_of + pd.Timedelta(days=2): 2 / 3, logs.as_of + pd.Timedelta(days=5): 1 / 3}
+    assert share[share > 0].to_dict() == {
+        day: pytest.approx(part, abs=0.03) for day, part in expected.items()
+    }
+    # Promised for as-of itself it did not come either: those that were punctual are out.
+    days, come = received(logs, on_order((1000.0, logs.as_of)))
+    assert (come[:, :5] == 0).all() and (come > 0).any(axis=1).all()
+    # Overdue by more than any ever was: the next day.
+    _, come = received(logs, on_order((1000.0, logs.as_of - pd.Timedelta(days=30))))
+    assert (come[:, 0] == 1000.0).all()
+
+
+def test_lead_times_that_differ_little_come_on_one_truck(tmp_path: Path) -> None:
+    tables = small_tables()
+    del tables["deliveries"]
+    materials = tables["materials"].set_index("material")
+    leads = {"a": 14, "b": 12, "c": 11, "d": 10, "e": 9, "f": 14}
+    rows = [materials.loc["N1200"].to_dict() | {"material": n, "lead_time_days": d} for n, d in leads.items()]
+    more = pd.DataFrame(rows).assign(supplier=["Mill"] * 5 + ["Other mill"])
+    tables["materials"] = pd.concat([materials.reset_index(), more], ignore_index=True)
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    found = lead_days(logs, LeadTimes(logs))
+    # 14 takes 13 and 12 along, the next truck 11, 10 and 9; not in a chain of small steps.
+    assert {name: found[name] for name in leads} == {"a": 14, "b": 14, "c": 11, "d": 11, "e": 11, "f": 14}
 
 
 # --- loads -------------------------------------------------------------------------------------
