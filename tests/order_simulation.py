@@ -622,7 +622,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         holding_rate=policy.holding_cost_rate,
         end=7 * orders + 30,
         filled=True,
-        seconds=1.5,
+        seconds=3.0,
     )
     return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
 

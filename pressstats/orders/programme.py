@@ -16,6 +16,9 @@ from .formulation import Article, Builder, Orders
 
 __all__ = ["Article", "Orders", "solve"]
 
+#: Proven distance to the least cost above which a plan is poor.
+_POOR = 0.1
+
 
 def solve(
     articles: Sequence[Article],
@@ -100,8 +103,8 @@ def _solved(
     from scipy import optimize
 
     build = Builder(articles, load_cost, holding_rate, end, store, filled)
-    # A machine that has much else to do may not find any plan in the time: then any plan is better than none.
-    for time_limit, good_enough in ((seconds, gap), (max(20.0, 10 * seconds), 0.5)):
+    # A machine that has much else to do may find a poor plan only in the time, or none: then it gets more.
+    for time_limit, good_enough in ((seconds, gap), (3 * seconds, gap), (max(20.0, 10 * seconds), 0.2)):
         found = optimize.milp(
             build.cost,
             constraints=build.constraints(),
@@ -109,7 +112,7 @@ def _solved(
             bounds=optimize.Bounds(build.lower, build.upper),
             options={"time_limit": time_limit, "mip_rel_gap": good_enough},
         )
-        if found.x is not None:
+        if found.x is not None and (found.mip_gap or 0.0) <= _POOR:
             break
     if found.x is None:
         raise RuntimeError(f"no order plan was found: {found.message}")
