@@ -277,7 +277,8 @@ def stock_ahead(
         material, day, q05, q50, q95 (on hand at the day's end) [unit of the material].
     """
     parts = []
-    until = min(int(max(one.due[ORDERS] for one in planned)), len(days))
+    # Up to what the last order brings: what comes after it is not planned yet.
+    until = min(int(min(one.due[ORDERS - 1] for one in planned)) + 1, len(days))
     for place, one in enumerate(planned):
         left = np.maximum(fresh.stock(place, orders.quantity[place], until), 0.0)
         q05, q50, q95 = np.quantile(left, [0.05, 0.5, 0.95], axis=0)

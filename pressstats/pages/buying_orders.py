@@ -131,13 +131,15 @@ def stock_ahead(results: Results) -> Block:
     weekly = rows[rows["day"].dt.day_name().str.lower() == results.logs.plant.policy.review_day]
     levels = ["q05", "q50", "q95"]
     drawn = rows.assign(**{name: rows[name] / scale for name in levels})
-    lowest = drawn.loc[drawn["q05"].idxmin()]
+    limits = _limits(results, names, scale)
+    cover = drawn["q05"] / drawn["material"].map(limits.set_index("material")["daily"])
+    lowest = drawn.loc[cover.idxmin()] if cover.notna().any() else drawn.loc[drawn["q05"].idxmin()]
     return exhibit(
-        figures.stock_panels(drawn, _limits(results, names, scale), unit="t" if scale == 1000 else unit),
+        figures.stock_panels(drawn, limits, unit="t" if scale == 1000 else unit),
         name="stock-ahead",
         finding=f"With open orders and the plan, {logged(lowest['material'])} comes closest to its end: on "
-        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else unit)} are left in "
-        "one case of twenty.",
+        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else unit)}"
+        f"{f', {cover.min():.0f} days of use,' if cover.notna().any() else ''} are left in one case of twenty.",
         table=weekly,
         columns=[
             Shown("material"),
@@ -150,13 +152,14 @@ def stock_ahead(results: Results) -> Block:
 
 
 def _limits(results: Results, names: list[str], scale: float) -> pd.DataFrame:
-    """Return the least cover and the room of each material, in the figure's unit."""
+    """Return mean use of a day, least cover and room of each material, in the figure's unit."""
     materials = results.logs["materials"].set_index("material")
     cover = results["stock_cover"].set_index("material")
     daily = (cover["quantity"] / cover["days_cover"]).replace([np.inf, -np.inf], np.nan).reindex(names)
     return pd.DataFrame(
         {
             "material": names,
+            "daily": daily.to_numpy() / scale,
             "least": results.logs.plant.policy.cover_days_minimum * daily.to_numpy() / scale,
             "most": materials["storage_maximum"].reindex(names).to_numpy() / scale,
         }

@@ -213,7 +213,9 @@ def actions(results: Results) -> Block:
         more = f" and {len(amounts) - 6} more" if len(amounts) > 6 else ""
         deeds.append(f"**{day:%A %Y-%m-%d}: order** {', '.join(amounts[:6])}{more} (see the buying outlook).")
     deeds += _at_once(results)
-    ordered = plan[plan["order_on"] <= as_of + pd.Timedelta(days=7)].groupby("material")["stock_before"].min()
+    ordered = (
+        plan[plan["order_on"] <= as_of + pd.Timedelta(days=14)].groupby("material")["stock_before"].min()
+    )
     found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
     for kind, rows in found.groupby("kind", sort=False):
         subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
