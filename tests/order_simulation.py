@@ -556,7 +556,7 @@ def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     return _up_to(review, level)
 
 
-def by_plan(draws: int = 1000, seconds: float = 2.0) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
+def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
     """Return the rule of the order plan."""
 
     last: dict[int, pd.DataFrame] = {}
@@ -569,7 +569,7 @@ def by_plan(draws: int = 1000, seconds: float = 2.0) -> Callable[[Loop, Review],
             stock,
             review.open_rows(),
             last.get(review.week - 1),
-            seconds,
+            nodes,
             draws,
             draws,
         )
@@ -622,7 +622,6 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         holding_rate=policy.holding_cost_rate,
         end=7 * orders + 30,
         filled=True,
-        seconds=3.0,
     )
     return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
 

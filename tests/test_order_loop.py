@@ -16,7 +16,7 @@ def loop(tmp_path_factory: pytest.TempPathFactory) -> Loop:
 
 
 def test_the_plan_prints_every_night_and_costs_less_than_rules_of_thumb(loop: Loop) -> None:
-    plan = loop.run(by_plan(draws=300, seconds=2.0))
+    plan = loop.run(by_plan(draws=300))
     textbook, habit = loop.run(by_textbook), loop.run(by_habit())
     assert plan.nights == 0
     assert plan.freight + plan.holding < min(one.freight + one.holding for one in (textbook, habit))

@@ -76,7 +76,7 @@ def plan_orders(
     stock: pd.DataFrame,
     open_rows: pd.DataFrame,
     before: pd.DataFrame | None = None,
-    seconds: float = 4.0,
+    nodes: int = 400,
     draws: int = DRAWS,
     fresh_draws: int = FRESH,
 ) -> OrderPlan:
@@ -94,8 +94,8 @@ def plan_orders(
         Result of :func:`pressstats.orders.open_orders`: they stay as they are.
     before : DataFrame, optional
         The ``order_plan`` published before this one: what it said is left as it was unless a change is worth it.
-    seconds : float
-        Most time for one solution of the programme [s].
+    nodes : int
+        Nodes after which the search of the programme ends (:func:`pressstats.orders.solve`).
     draws, fresh_draws : int
         Paths from which needs are taken, and on which the plan is checked.
 
@@ -122,7 +122,7 @@ def plan_orders(
     known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
     fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = Cases(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
-    problem = _Problem(logs, planned, days, before, seconds)
+    problem = _Problem(logs, planned, days, before, nodes)
     # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
     # those may be riskier than it: the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(_MOST_RISK, allowed))
@@ -161,9 +161,9 @@ class _Problem:
         planned: Sequence[Planned],
         days: pd.DatetimeIndex,
         before: pd.DataFrame | None,
-        seconds: float,
+        nodes: int,
     ) -> None:
-        self.logs, self.planned, self.days, self.seconds = logs, planned, days, seconds
+        self.logs, self.planned, self.days, self.nodes = logs, planned, days, nodes
         self.store = _store(logs, planned)
         self.said = [_said(one, days, before) for one in planned]
         self.solutions: dict[tuple, Orders] = {}
@@ -180,7 +180,7 @@ class _Problem:
             holding_rate=policy.holding_cost_rate,
             end=int(self.planned[0].due[-1]),
             store=self.store,
-            seconds=self.seconds,
+            nodes=self.nodes,
             filled=True,
             solutions=self.solutions,
         )

@@ -7,7 +7,6 @@ linear programme, solved by HiGHS through SciPy.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,6 +17,8 @@ __all__ = ["Article", "Orders", "solve"]
 
 #: Proven distance to the least cost above which a plan is poor.
 _POOR = 0.1
+#: Most time for one search [s]: far beyond what the nodes take, so that a plan comes in the end whatever the case.
+_SECONDS = 120.0
 
 
 def solve(
@@ -27,7 +28,7 @@ def solve(
     holding_rate: float,
     end: int,
     store: np.ndarray | None = None,
-    seconds: float = 4.0,
+    nodes: int = 400,
     gap: float = 0.02,
     filled: bool = False,
     solutions: dict[tuple, Orders] | None = None,
@@ -46,8 +47,9 @@ def solve(
         Day up to which holding is counted.
     store : ndarray, shape (orders,), optional
         Newsprint that may be added, in all, when the n-th orders have come [kg]; no limit without it.
-    seconds : float
-        Most time to look [s].
+    nodes : int
+        Nodes of the search after which the best plan found is taken, ten times as many where it is poor. A limit of
+        time would make the plan depend on what else the machine does.
     gap : float
         Proven distance to the least cost that is good enough, as a share of it.
     filled : bool
@@ -65,29 +67,26 @@ def solve(
     Raises
     ------
     RuntimeError
-        If no plan was found in the time; expediting makes every plan possible, so that is a fault.
+        If no plan was found; expediting makes every plan possible, so that is a fault.
     """
     parts = []
-    until = time.monotonic() + seconds
     # Suppliers meet in the newsprint store only: each is solved for itself, and together if that is too small.
-    # Small ones first: what they leave of the time is the hard ones'.
     groups: dict[str, list[int]] = {}
     for place, article in enumerate(articles):
         groups.setdefault(article.supplier, []).append(place)
-    for number, mine in enumerate(sorted(groups.values(), key=len)):
+    for mine in groups.values():
         own = [articles[place] for place in mine]
         key = tuple((one.name, one.needs.tobytes()) for one in own)
         found = None if solutions is None else solutions.get(key)
         if found is None:
-            left = max(until - time.monotonic(), 0.4 * seconds) / (1 + 0.1 * (len(groups) - 1 - number))
-            found = _solved(own, load_cost, holding_rate, end, None, left, gap, filled)
+            found = _solved(own, load_cost, holding_rate, end, None, nodes, gap, filled)
         if solutions is not None:
             solutions[key] = found
         parts.append((mine, found))
     found = _together(articles, parts)
     if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
         return found
-    return _solved(articles, load_cost, holding_rate, end, store, seconds, gap, filled)
+    return _solved(articles, load_cost, holding_rate, end, store, nodes, gap, filled)
 
 
 def _solved(
@@ -96,21 +95,20 @@ def _solved(
     holding_rate: float,
     end: int,
     store: np.ndarray | None,
-    seconds: float,
+    nodes: int,
     gap: float,
     filled: bool,
 ) -> Orders:
     from scipy import optimize
 
     build = Builder(articles, load_cost, holding_rate, end, store, filled)
-    # A machine that has much else to do may find a poor plan only in the time, or none: then it gets more.
-    for time_limit, good_enough in ((seconds, gap), (3 * seconds, gap), (max(20.0, 10 * seconds), 0.2)):
+    for limit, good_enough in ((nodes, gap), (10 * nodes, max(gap, _POOR))):
         found = optimize.milp(
             build.cost,
             constraints=build.constraints(),
             integrality=build.integral,
             bounds=optimize.Bounds(build.lower, build.upper),
-            options={"time_limit": time_limit, "mip_rel_gap": good_enough},
+            options={"node_limit": limit, "time_limit": _SECONDS, "mip_rel_gap": good_enough},
         )
         if found.x is not None and (found.mip_gap or 0.0) <= _POOR:
             break

@@ -33,11 +33,11 @@ from pressstats.orders import plan_orders
 LOAD_KG = 24000.0
 
 
-def simulate_seed(seed: int, weeks: int, draws: int, seconds: float) -> dict[str, Result]:
+def simulate_seed(seed: int, weeks: int, draws: int) -> dict[str, Result]:
     """Return what each rule does with the plant of a seed."""
     with tempfile.TemporaryDirectory() as folder:
         plant = simulated_plant(Path(folder) / "logs", seed)
-    rules = RULES | {"plan": by_plan(draws, seconds)}
+    rules = RULES | {"plan": by_plan(draws)}
     return {name: Loop(plant, weeks).run(rule) for name, rule in rules.items()}
 
 
@@ -51,14 +51,13 @@ def bench() -> None:
 @click.option("--first-seed", default=1, help="Seed of the first plant.")
 @click.option("--weeks", default=52, help="Weeks counted.")
 @click.option("--draws", default=1000, help="Paths of a plan.")
-@click.option("--seconds", default=2.0, help="Most time for one solution of the programme [s].")
 @click.option("--jobs", default=2, help="Processes.")
-def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, seconds: float, jobs: int) -> None:
+def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, jobs: int) -> None:
     """Simulate plants that are ordered for by each rule."""
     from joblib import Parallel, delayed
 
     started = time.perf_counter()
-    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws, seconds) for n in range(seeds))
+    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws) for n in range(seeds))
     found: list[dict[str, Result]] = []
     for number, one in enumerate(Parallel(n_jobs=jobs, return_as="generator")(tasks)):
         found.append(one)
