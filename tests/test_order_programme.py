@@ -43,7 +43,7 @@ def test_economic_order_quantity() -> None:
     interval = round(304.0467800 / daily / step)
     needs = [daily * step * n for n in range(1, reviews + 1)]
     one = article("candy", needs, pack=daily * step, load=1e9, due=np.arange(reviews) * step)
-    found = solve([one], load_cost=8, holding_rate=0.225, end=reviews * step, gap=0.0, seconds=20.0)
+    found = solve([one], load_cost=8, holding_rate=0.225, end=reviews * step, gap=0.0, nodes=100_000)
     assert np.flatnonzero(found.quantity[0]).tolist() == [0, interval]
     assert found.quantity[0][[0, interval]] == pytest.approx(
         304.0467800, rel=0.006
@@ -186,7 +186,7 @@ def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> N
     articles, store = small_case(seed)
     expected = cheapest(articles, 6.0, 0.8, 35, store, filled)
     found = solve(
-        articles, load_cost=6.0, holding_rate=0.8, end=35, store=store, gap=0.0, seconds=20.0, filled=filled
+        articles, load_cost=6.0, holding_rate=0.8, end=35, store=store, gap=0.0, nodes=100_000, filled=filled
     )
     assert not found.expedited.any()
     assert found.cost == pytest.approx(expected, abs=1e-5)
@@ -217,7 +217,7 @@ def test_cover_and_the_plan_before_against_trying_everything_out(seed: int, part
         changed.append(one)
     expected = cheapest(changed, 6.0, 0.8, 35, store, filled=True)
     found = solve(
-        changed, load_cost=6.0, holding_rate=0.8, end=35, store=store, gap=0.0, seconds=20.0, filled=True
+        changed, load_cost=6.0, holding_rate=0.8, end=35, store=store, gap=0.0, nodes=100_000, filled=True
     )
     assert found.cost == pytest.approx(expected, abs=1e-4)
     for one, quantity, expedited in zip(changed, found.quantity, found.expedited, strict=True):
@@ -314,6 +314,17 @@ def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> N
     # Where it said nothing, nothing is a change.
     silent = replace(one, before=np.array([np.nan, np.nan]), change_cost=100.0)
     assert solve([silent], **terms).quantity.tolist() == [[0.0, 20.0]]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_its_own_orders_passed_as_the_plan_before_come_back(seed: int) -> None:
+    articles, store = small_case(seed)
+    terms = {"load_cost": 6.0, "holding_rate": 0.8, "end": 35, "store": store, "gap": 0.0, "filled": True}
+    first = solve(articles, **terms)
+    told = zip(articles, first.quantity, strict=True)
+    again = solve([replace(one, before=quantity, change_cost=0.01) for one, quantity in told], **terms)
+    assert again.quantity.tolist() == first.quantity.tolist()
+    assert again.cost == pytest.approx(first.cost, abs=1e-6)
 
 
 def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
