@@ -383,7 +383,7 @@ def table_html(
     name = html.escape(plain(caption))
     return (
         f'<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table>'
-        f"<caption>{inline(caption)}</caption>"
+        f"<caption><span>{inline(caption)}</span></caption>"
         f"<thead><tr>{''.join(heads)}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
         + (f'<p class="rest">{note}</p>' if note else "")
     )
