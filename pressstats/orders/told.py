@@ -53,19 +53,20 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
     -------
     DataFrame, shape (lines, 9)
         What :func:`pressstats.orders.loading.into_loads` takes: among it the expected stock before receipt and the
-        share of cases in which the material has run out by then.
+        share of cases in which the material runs out between the day that its order before is due and this one's.
     """
     rows = []
     for place, one in enumerate(planned):
         quantity = orders.quantity[place]
         if not quantity.any():
             continue
-        out = np.maximum.accumulate(fresh.stock(place, quantity) < -1e-6, axis=1)
-        ordered = 0.0
+        out = fresh.stock(place, quantity) < -1e-6
+        ordered, since = 0.0, 0
         for order in np.flatnonzero(quantity):
             due = int(one.due[order])
             before = max(one.mean[due] + ordered, 0.0)
-            chance = float(out[:, due - 1].mean()) if due else 0.0
+            chance = float(out[:, since:due].any(axis=1).mean()) if due > since else 0.0
+            since = due
             pack = float(one.row["pack_quantity"]) or 1.0
             load = max(float(one.row["load_quantity"]) or quantity[order], pack)
             head = (one.supplier, one.name, days[one.reviews[order]], days[due], quantity[order], pack, load)
