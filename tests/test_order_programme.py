@@ -250,7 +250,6 @@ def test_a_full_store_is_told_as_what_must_come_by_other_means() -> None:
     assert not solve([full], load_cost=5, holding_rate=0.12, end=30).quantity.any()
 
 
-@pytest.mark.xfail(strict=True, reason="an order is bounded as if what was needed before had been ordered")
 def test_what_comes_by_other_means_leaves_its_room_to_orders() -> None:
     # Five packs are needed and three ever fit: two come by other means, and cover the first need; the second order
     # brings the three. Two packs are the least order.

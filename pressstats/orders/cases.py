@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -13,7 +13,7 @@ from ..demand import Outlook
 from ..logs import Logs
 from ..plant import Policy
 from .leadtimes import LeadTimes, arrivals
-from .needs import level_worth, needs_by_order, stock_paths
+from .needs import level_needed, level_worth, needs_by_order, stock_paths
 
 __all__ = [
     "ORDERS",
@@ -139,6 +139,10 @@ def planned_materials(
             if day < len(days):
                 come[receives[day]] += order.quantity
         level = quantity + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
+        # What runs out before the first order can come is not printed, and not owed to later days.
+        lost = np.maximum.accumulate(np.maximum(use - level, 0.0))
+        lost[due[0] :] = lost[due[0] - 1] if due[0] else 0.0
+        level[1:] += lost[:-1]
         found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean())))
     return _with_stand_ins(found)
 
@@ -259,13 +263,16 @@ class Cases:
         found = []
         for place, one in enumerate(self.planned):
             price = float(one.row["unit_price"])
-            worth = partial(
+            worth: Callable[[np.ndarray, float], float] = partial(
                 level_worth,
                 held=price * policy.holding_cost_rate * 7 / 365.25,
                 short=expedite_price(one.row, policy),
                 started=policy.load_cost,
                 most=policy.stockout_cost,
             )
+            # What a material with a stand-in lacks is used of the other: it costs no night and no rush.
+            if one.stand_in is not None:
+                worth = level_needed
             need, _ = needs_by_order(
                 one.stock,
                 use[place],

@@ -30,6 +30,8 @@ class Article:
         Day on which each order is promised.
     free : ndarray, shape (orders,)
         Most that the first n orders may add up to when the n-th comes, by the material's storage.
+    capacity : float
+        Most that is ever in the store [unit of the material].
     prices : list of list of (float, float)
         For each order the price breaks, as (from quantity, price of every unit) in rising order.
     expedite : float
@@ -62,6 +64,7 @@ class Article:
     high: np.ndarray = field(default_factory=lambda: np.zeros(0))
     low_cost: float = 0.0
     high_cost: float = 0.0
+    capacity: float = np.inf
     before: np.ndarray = field(default_factory=lambda: np.zeros(0))
     change_cost: float = 0.0
     room: float = 0.0
@@ -125,6 +128,7 @@ class Builder:
         shape = (len(articles), self.orders)
         self.packs = np.zeros(shape, dtype=int)
         self.made = np.full(shape, -1)
+        self._lost_before: int | None = None
         self.expedited = np.zeros(shape, dtype=int)
         self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
         for place, article in enumerate(articles):
@@ -156,11 +160,13 @@ class Builder:
         most_ever = float(np.ceil(most / article.pack))
         least_packs = max(float(np.ceil(article.minimum / article.pack - 1e-9)), 1.0)
         made: list[int] = []
+        self._lost_before = None
         # An order must not overfill the store when it comes, nor when a later one or an open order does.
         fits = np.floor(
             np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack + 1e-9
         )
         wanted = _whole_packs(article.needs, article.pack)
+        all_fit = bool((wanted + least_packs - 1 <= fits).all())
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(price for tiers in article.prices for _, price in tiers)
         for order in range(self.orders):
@@ -171,8 +177,9 @@ class Builder:
             held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
             cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
             # What was needed before is in the store already, or used: the order has the rest of the room, and what
-            # orders before may have lacked to the minimum.
-            held_before = min(wanted[order - 1], fits[order - 1]) if order else 0.0
+            # orders before may have lacked to the minimum. That holds where all needs fit, so that none comes by
+            # other means.
+            held_before = wanted[order - 1] if order and all_fit else 0.0
             packs_most = min(most_ever, max(float(fits[order] - held_before), 0.0) + least_packs - 1)
             packs_most = max(packs_most, least_packs)
             packs = self._new(cost, packs_most, integral=True)
@@ -211,6 +218,8 @@ class Builder:
                 )
             if fits[order] < (order + 1) * most_ever:
                 self._rule(own, ones, -np.inf, float(fits[order]))
+                if order and not all_fit and np.isfinite(article.capacity):
+                    self._lost(article, own, order)
             if len(article.low) and article.low_cost > 0:
                 under = self._new(article.pack * article.low_cost)
                 self._rule([*own, under], [*ones, 1.0], float(article.low[order]) / article.pack, np.inf)
@@ -219,6 +228,17 @@ class Builder:
                 most_wanted = max(float(article.high[order]) / article.pack, float(wanted[order]))
                 over = self._new(article.pack * article.high_cost)
                 self._rule([*own, over], [*ones, -1.0], -np.inf, most_wanted)
+
+    def _lost(self, article: Article, own: list[int], order: int) -> None:
+        """Take the room of an order as it is where stock runs out before it: what is not printed makes no room."""
+        # Expected stock without the plan's orders, below nothing by what is then used in vain.
+        level = (article.capacity - article.free[order]) / article.pack
+        lost = self._new(0.0)
+        self._rule([*own[:-1], lost], [1.0] * order + [1.0], -level, np.inf)
+        if self._lost_before is not None:
+            self._rule([lost, self._lost_before], [1.0, -1.0], 0.0, np.inf)
+        self._rule([*own, lost], [1.0] * (order + 2), -np.inf, float(article.free[order]) / article.pack)
+        self._lost_before = lost
 
     def _price_break(
         self, article: Article, packs: int, packs_most: float, least: float, saves: float
@@ -301,6 +321,20 @@ class Builder:
     def integral(self) -> np.ndarray:
         """1 where a variable is a whole number."""
         return np.array(self._integral)
+
+    def as_before(self) -> tuple[np.ndarray, np.ndarray] | None:
+        """Return bounds that leave the plan before as it was; None where there is none, or it cannot be kept."""
+        lower, upper = self.lower, self.upper
+        told = False
+        for place, article in enumerate(self.articles):
+            for order in np.flatnonzero(np.isfinite(article.before)) if len(article.before) else ():
+                said = float(article.before[order]) / article.pack
+                column = int(self.packs[place, order])
+                if abs(said - round(said)) > 1e-6 or round(said) > upper[column]:
+                    return None
+                lower[column] = upper[column] = round(said)
+                told = True
+        return (lower, upper) if told else None
 
     def constraints(self) -> object:
         """Return the rules as one sparse constraint."""

@@ -46,7 +46,7 @@ def level_worth(
     service : float
         Least share of paths that must be covered.
     held : float
-        Cost of a unit more, until the next order [currency / unit].
+        Cost of a unit that is left when the next order comes [currency / unit].
     short, started : float
         Cost of a unit that is short, and of being short at all [currency / unit, currency].
     most : float
@@ -64,7 +64,10 @@ def level_worth(
     levels = ranked[least:]
     missing = levels[None, :] - levels[:, None]
     lost = np.where(missing > 0, np.minimum(started + short * missing, most), 0.0).sum(axis=1) / count
-    return float(levels[int(np.argmin(held * levels + lost))])
+    left = (
+        levels + np.maximum(missing, 0.0).sum(axis=1) / count
+    )  # but for the mean demand, alike for all levels
+    return float(levels[int(np.argmin(held * left + lost))])
 
 
 def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:

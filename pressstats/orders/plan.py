@@ -220,6 +220,7 @@ def _article(
         needs=needs,
         due=due,
         free=np.full(ORDERS, 1e12) if np.isinf(most) else np.maximum(most - one.mean[due], 0.0),
+        capacity=most,
         prices=price,
         expedite=_LAST_RESORT * freight / pack,
         low=np.maximum.accumulate(low),

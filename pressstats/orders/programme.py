@@ -8,6 +8,7 @@ linear programme, solved by HiGHS through SciPy.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -102,16 +103,28 @@ def _solved(
     from scipy import optimize
 
     build = Builder(articles, load_cost, holding_rate, end, store, filled)
-    for limit, good_enough in ((nodes, gap), (10 * nodes, max(gap, _POOR))):
-        found = optimize.milp(
+
+    def searched(lower: np.ndarray, upper: np.ndarray, limit: int, good_enough: float) -> Any:
+        return optimize.milp(
             build.cost,
             constraints=build.constraints(),
             integrality=build.integral,
-            bounds=optimize.Bounds(build.lower, build.upper),
+            bounds=optimize.Bounds(lower, upper),
             options={"node_limit": limit, "time_limit": _SECONDS, "mip_rel_gap": good_enough},
         )
+
+    for limit, good_enough in ((nodes, gap), (10 * nodes, max(gap, _POOR))):
+        found = searched(build.lower, build.upper, limit, good_enough)
         if found.x is not None and (found.mip_gap or 0.0) <= _POOR:
             break
+    bounds = build.as_before()
+    if bounds is not None:
+        # Within the gap the search may take any plan: the one that was told stands unless another costs less.
+        kept = searched(*bounds, nodes, gap)
+        if kept.x is not None and (found.x is None or kept.fun <= found.fun):
+            bound = found.mip_dual_bound if found.x is not None else kept.mip_dual_bound
+            missed = (kept.fun - bound) / max(abs(kept.fun), 1e-9)
+            return build.read(kept.x, float(kept.fun), max(float(missed), 0.0))
     if found.x is None:
         raise RuntimeError(f"no order plan was found: {found.message}")
     return build.read(found.x, float(found.fun), float(found.mip_gap or 0.0))

@@ -250,7 +250,7 @@ def service_held(
                 allowed,
                 days[7 * week] if told else pd.NaT,
                 float(mine[week]) if told else np.nan,
-                *(float(np.ceil(each / pack - 1e-9) * pack) if told else 0.0 for each in missing),
+                *(max(float(np.ceil(each / pack - 1e-9) * pack), 0.0) if told else 0.0 for each in missing),
             )
         )
     return pd.DataFrame(rows, columns=SERVICE)
