@@ -1,0 +1,102 @@
+"""What is said of a plan: why each load is ordered, how stock goes on, and what cannot wait."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
+
+from pressstats import figures
+from pressstats.pages import weekly_page
+
+
+def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
+    plan = plan_of(plant(tmp_path), spread=0.0)
+    why = plan.reasons.set_index("order")["why"]
+    told = 0
+    for order, load in plan.published.groupby("order"):
+        found = re.match(
+            r"without it (\S+) would run out by the week after the next order is due in (\d+) of 100",
+            why[order],
+        )
+        if not found:
+            assert "cover" in why[order] or "ahead" in why[order]
+            continue
+        material, chance = found.group(1), int(found.group(2))
+        mine = plan.published[plan.published["material"] == material]
+        line = load[load["material"] == material].iloc[0]
+        # One path, and no truck is late: what was ordered before this load lasts until the next is due and a week.
+        last = line["due_on"] + 13 * DAY
+        kept = mine[(mine["due_on"] < line["due_on"])]["quantity"].sum()
+        kept += mine[(mine["due_on"] == line["due_on"]) & (mine["stock_before"] < line["stock_before"])][
+            "quantity"
+        ].sum()
+        nights = (last - plan.stock_ahead["day"].min()).days + 1
+        short = STOCK[material] + kept < nights * USE[material] - 1e-6
+        assert chance == (100 if short else 0)
+        told += 1
+    assert told >= 3
+    # The share of the load is what its lines take of it.
+    share = 100 * plan.published.groupby("order")["loads"].sum()
+    for order, words in why.items():
+        assert words.endswith(f"{min(share[order], 100):.0f} % of the load is used.")
+
+
+def test_stock_ahead_is_a_walk_through_the_days(tmp_path: Path) -> None:
+    logs = plant(tmp_path)
+    plan = plan_of(logs, spread=0.0, open_rows=on_order(("N1200", 24_000.0, logs.as_of + 3 * DAY)))
+    for material, use in USE.items():
+        ahead = plan.stock_ahead[plan.stock_ahead["material"] == material].set_index("day")
+        came = plan.published[plan.published["material"] == material].groupby("due_on")["quantity"].sum()
+        level = STOCK[material]
+        for day in ahead.index:
+            level += came.get(day, 0.0)
+            # Promised for Wednesday, a day that receives.
+            level += 24_000.0 if material == "N1200" and day == logs.as_of + 3 * DAY else 0.0
+            level -= use
+            assert ahead.loc[day, ["q05", "q50", "q95"]].tolist() == pytest.approx([level] * 3)
+    wide = plan_of(logs, spread=0.2).stock_ahead
+    late = wide[wide["day"] > wide["day"].min() + 30 * DAY]
+    assert (late["q05"] < late["q50"]).all() and (late["q50"] < late["q95"]).all()
+
+
+def test_the_panels_show_limits_that_matter() -> None:
+    days = pd.date_range("2025-01-01", periods=5, freq="D")
+    ahead = pd.concat(
+        [
+            pd.DataFrame({"material": name, "day": days, "q05": 1.0, "q50": 2.0, "q95": 3.0})
+            for name in ("wide", "narrow")
+        ]
+    )
+    limits = pd.DataFrame({"material": ["wide", "narrow"], "least": [0.5, np.nan], "most": [4.0, 400.0]})
+    figure = figures.stock_panels(ahead, limits, unit="t")
+    drawn = [(trace.name, trace.yaxis) for trace in figure.data if trace.name and "w" in str(trace.name)]
+    assert ("least cover wanted", "y") in drawn and ("least cover wanted", "y2") not in drawn
+    # Room for 400 t would press a stock of 3 t to the floor.
+    assert [trace.yaxis for trace in figure.data if trace.name == "room"] == ["y"]
+    assert figure.layout.yaxis.title.text == "wide [t]" and figure.layout.yaxis2.title.text == "narrow [t]"
+
+
+def test_what_cannot_wait_is_on_the_weekly_page() -> None:
+    service = pd.DataFrame(
+        {
+            "material": ["plate", "N1200"],
+            "weeks_short": 0.0,
+            "allowed": 0.002,
+            "short_on": pd.to_datetime(["2025-03-17", "2025-04-07"]),
+            "chance": [0.031, 0.4],
+            "expedite": [200.0, 970.0],
+            "at_once": [100.0, 0.0],
+        }
+    )
+    materials = pd.DataFrame({"material": ["plate", "N1200"], "unit": ["each", "kg"]})
+    results = SimpleNamespace(plan=SimpleNamespace(service=service), logs={"materials": materials})
+    said = weekly_page._at_once(results)
+    assert len(said) == 1
+    assert "100\u00a0pieces" in said[0] and "3.1 %" in said[0] and "2025-03-17" in said[0]
+    assert weekly_page._at_once(SimpleNamespace(plan=None)) == []
