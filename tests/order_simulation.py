@@ -23,9 +23,9 @@ from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import cases, plan_orders, solve
 from pressstats.orders import plan as planning
-from pressstats.orders.cases import expedite_price
-from pressstats.orders.leadtimes import LeadTimes
+from pressstats.orders.leadtimes import LeadTimes, lead_days
 from pressstats.orders.needs import needs_by_order
+from pressstats.orders.prices import expedite_price
 from pressstats.orders.told import EXPEDITE_DAYS
 from pressstats.plant import WEEKDAYS
 
@@ -244,10 +244,11 @@ class Loop:
             for day in range(1, 8):
                 today = review.today + day * _DAY
                 use = self.plant.use.loc[today, self.names].to_numpy()
+                # The issue of a day is printed the evening before: trucks of the day come too late for it.
+                stock, missing = self._printed(stock, use)
                 for order in orders:
                     if order["delivered_on"] == today:
                         stock = stock + np.where(self.index == order["material"], order["quantity"], 0.0)
-                stock, missing = self._printed(stock, use)
                 if counted:
                     nights.append(missing)
                     held.append(stock)
@@ -444,7 +445,7 @@ class Review:
     def lead(self, name: str) -> int:
         """Return the days from order to promise that the plan counts on."""
         if self._leads is None:
-            self._leads = cases.lead_days(self.logs, self.times)
+            self._leads = lead_days(self.logs, self.times)
         return self._leads[name]
 
     def due(self, name: str) -> pd.Timestamp:
@@ -498,15 +499,14 @@ def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
 
 def _seen_short(review: Review) -> np.ndarray:
     """Return what anybody would rush: what is missing for two days of use before the next review's rush can come."""
-    until = 7 + EXPEDITE_DAYS
+    until = 8 + EXPEDITE_DAYS
     use = review.expected(until)
     level = review.stock[:, None] - np.cumsum(use, axis=1)
     for one in review.open_rows().itertuples():
         # What is overdue is waited for until a rush could come.
-        day = (one.promised_on - review.today).days - 1
-        level[review.loop.names.index(one.material), max(day, 0) if day >= 0 else EXPEDITE_DAYS :] += (
-            one.quantity
-        )
+        day = (one.promised_on - review.today).days
+        first = day if day >= 1 else 1 + EXPEDITE_DAYS
+        level[review.loop.names.index(one.material), first:] += one.quantity
     return np.maximum(2 * use.mean(axis=1) - level.min(axis=1), 0.0)
 
 
@@ -600,13 +600,13 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         come = np.zeros(horizon)
         for one in review.orders:
             if one["material"] == name and one["delivered_on"] in place_of:
-                come[place_of[one["delivered_on"]]] += one["quantity"]
+                come[min(place_of[one["delivered_on"]] + 1, horizon - 1)] += one["quantity"]
         reviews = np.arange(orders + 1) * 7
         due = []
         for turn in reviews:
             promised = loop.receives(days[turn] + review.lead(name) * _DAY)
             late = int(loop.lateness[supplier][review.week + turn // 7]) * _DAY
-            due.append(place_of[loop.receives(max(promised + late, days[turn] + _DAY))])
+            due.append(place_of[loop.receives(max(promised + late, days[turn] + _DAY))] + 1)
         arrives = np.array(due)
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])

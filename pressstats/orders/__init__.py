@@ -4,11 +4,11 @@ from .changes import plan_changes
 from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
 from .halted import nights_bought, nights_left, sparing_measures
-from .leadtimes import LeadTimes, arrivals, receipt_days
+from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
-from .prices import price_breaks, price_of
+from .prices import expedite_price, price_breaks, price_of
 from .programme import Article, Orders, solve
 from .standby import standby_hours, tonights_hours
 from .yearly import season_spend, total_spend, year_spend
@@ -22,6 +22,8 @@ __all__ = [
     "arrivals",
     "count_differences",
     "demand_paths",
+    "expedite_price",
+    "lead_days",
     "level_needed",
     "miscounts",
     "needs_by_order",

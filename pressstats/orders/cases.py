@@ -12,24 +12,23 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..plant import Policy
-from .leadtimes import LeadTimes, arrivals
-from .needs import level_needed, level_worth, needs_by_order, stock_paths
+from .leadtimes import LeadTimes, arrivals, lead_days
+from .needs import level_worth, needs_by_order, stock_paths
+from .prices import expedite_price
 
 __all__ = [
     "ORDERS",
     "Cases",
     "Planned",
     "Short",
-    "expedite_price",
     "horizon",
-    "lead_days",
     "planned_materials",
 ]
 
 #: Review days planned.
 ORDERS = 13
-#: Days by which lead times of one supplier's materials may differ and yet they come together.
-_ONE_TRUCK = 2
+#: Below this a stock is not short but rounded [unit of the material].
+_NOTHING = 1e-6
 
 
 @dataclass(frozen=True)
@@ -45,9 +44,10 @@ class Planned:
     stock : float
         On hand [unit of the material].
     reviews, due : ndarray of int, shape (ORDERS + 1,)
-        Days, from the one after as-of, on which orders are placed and promised; one more than is planned.
+        Days, from the one after as-of, on which orders are placed, and whose issues they are the first to serve:
+        the day after the promised one, since an issue is printed the evening before. One more than is planned.
     mean : ndarray, shape (days,)
-        Expected stock at the start of each day without the plan's orders [unit of the material].
+        Expected stock before the printing of each day's issue without the plan's orders [unit of the material].
     daily : float
         Mean use of a day [unit of the material].
     stand_in : (int, float) or None
@@ -65,41 +65,10 @@ class Planned:
     stand_in: tuple[int, float] | None = None
 
 
-def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:
-    """Return the days from order to promise of each material.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``materials``.
-    times : LeadTimes
-        What suppliers lately promised.
-
-    Returns
-    -------
-    dict of int
-        Days by material [day]. Materials of one supplier that differ by a few days only come on one truck, with the
-        slowest of them.
-    """
-    rows = logs["materials"]
-    found: dict[str, int] = {}
-    for supplier, mine in rows.groupby(rows["supplier"].fillna("")):
-        days = {
-            str(name): times.promised(str(supplier), str(name), float(np.nan_to_num(listed)))
-            for name, listed in zip(mine["material"], mine["lead_time_days"], strict=True)
-        }
-        longest = -1
-        for name in sorted(days, key=lambda name: (-days[name], name)):
-            if days[name] < longest - _ONE_TRUCK or longest < 0:
-                longest = days[name]
-            found[name] = longest
-    return found
-
-
-def horizon(logs: Logs) -> int:
+def horizon(logs: Logs, times: LeadTimes) -> int:
     """Return how many days are looked ahead: the plan, and what its last order must last."""
-    longest = float(logs["materials"]["lead_time_days"].max()) if logs.has("materials") else 0.0
-    return int(7 * (ORDERS + 1) + 2 * min(longest, 120) + 42)
+    longest = max(lead_days(logs, times).values(), default=0) if logs.has("materials") else 0
+    return 7 * (ORDERS + 1) + 2 * min(longest, 180) + 42
 
 
 def planned_materials(
@@ -132,16 +101,16 @@ def planned_materials(
         supplier = str(row["supplier"]) if isinstance(row["supplier"], str) else ""
         lead = leads[name]
         reviews = review[: ORDERS + 1]
-        due = receives[np.minimum(reviews + lead, len(days) - 1)]
+        due = np.minimum(receives[np.minimum(reviews + lead, len(days) - 1)] + 1, len(days) - 1)
         come = np.zeros(len(days))
         for order in open_rows[open_rows["material"] == name].itertuples():
             day = max((order.promised_on - days[0]).days, 0)
-            if day < len(days):
-                come[receives[day]] += order.quantity
+            if day < len(days) and receives[day] + 1 < len(days):
+                come[receives[day] + 1] += order.quantity
         level = quantity + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
         # What runs out before the first order can come is not printed, and not owed to later days.
         lost = np.maximum.accumulate(np.maximum(use - level, 0.0))
-        lost[due[0] :] = lost[due[0] - 1] if due[0] else 0.0
+        lost[due[0] :] = lost[due[0] - 1]
         level[1:] += lost[:-1]
         found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean())))
     return _with_stand_ins(found)
@@ -168,18 +137,20 @@ class Short:
 
     Attributes
     ----------
-    share : ndarray, shape (materials, weeks)
-        Share of cases in which a material runs out in a week, and nothing can stand in for it.
+    share, early : ndarray, shape (materials, weeks)
+        Share of cases in which a material runs out in a week, and nothing can stand in for it: once something of the
+        plan has come, and before.
     after : ndarray of bool, shape (materials, weeks)
-        Weeks that the plan's orders can help.
+        Weeks that the plan's orders decide.
     """
 
     share: np.ndarray
+    early: np.ndarray
     after: np.ndarray
 
     @property
     def mean(self) -> np.ndarray:
-        """Share of weeks short of each material, of those that the plan can help; NaN where there are none."""
+        """Share of weeks short of each material, of those that the plan decides; NaN where there are none."""
         told = np.where(self.after, self.share, np.nan)
         known = self.after.any(axis=1)
         means = np.full(len(told), np.nan)
@@ -234,10 +205,14 @@ class Cases:
             for supplier in dict.fromkeys(one.supplier for one in planned)
         }
         self.come = [arrivals(times, open_rows, days, receives, one.name, draws, rng) for one in planned]
-        # An order comes the day after it was placed at the earliest, and on a day that receives.
+        # An order comes the day after it was placed at the earliest, and on a day that receives; it serves from the
+        # next issue on.
         self.arrives = [
-            receives[np.clip(one.due + late[one.supplier], one.reviews + 1, len(days) - 1)] for one in planned
+            receives[np.clip(one.due - 1 + late[one.supplier], one.reviews + 1, len(days) - 1)] + 1
+            for one in planned
         ]
+        #: Day from which anything of the plan can help, by material and case.
+        self.helped = [arrives.min(axis=1) for arrives in self.arrives]
 
     def needs(
         self, service: np.ndarray, policy: Policy, quantity: np.ndarray | None = None
@@ -263,16 +238,19 @@ class Cases:
         found = []
         for place, one in enumerate(self.planned):
             price = float(one.row["unit_price"])
+            held = price * policy.holding_cost_rate * 7 / 365.25
             worth: Callable[[np.ndarray, float], float] = partial(
                 level_worth,
-                held=price * policy.holding_cost_rate * 7 / 365.25,
+                held=held,
                 short=expedite_price(one.row, policy),
                 started=policy.load_cost,
                 most=policy.stockout_cost,
             )
-            # What a material with a stand-in lacks is used of the other: it costs no night and no rush.
             if one.stand_in is not None:
-                worth = level_needed
+                # What it lacks is used of the other, more of it: that costs no night and no rush.
+                other, ratio = one.stand_in
+                dearer = max(ratio * float(self.planned[other].row["unit_price"]) - price, 0.0)
+                worth = partial(level_worth, held=held, short=dearer)
             need, _ = needs_by_order(
                 one.stock,
                 use[place],
@@ -284,19 +262,32 @@ class Cases:
             found.append(need)
         return found
 
-    def short_before(self, until: int | None = None) -> list[np.ndarray]:
-        """Return what is short before the first order of the plan, and before day `until`, by material.
+    def short_before(self, first: int = 0, until: int | None = None) -> list[np.ndarray]:
+        """Return what is short before anything of the plan can have come, by material.
+
+        Parameters
+        ----------
+        first, until : int
+            Days from and before which shortage counts.
 
         Returns
         -------
         list of ndarray, shape (cases,)
             Shortages in all [unit of the material]: no order of the plan can help them.
         """
+        nothing = np.zeros((len(self.planned), ORDERS))
+        use = self._stood_in(nothing)
+        left = [
+            stock_paths(one.stock, use[place][:, :until], self.come[place][:, :until])
+            for place, one in enumerate(self.planned)
+        ]
         found = []
         for place, one in enumerate(self.planned):
-            left = stock_paths(one.stock, self.use[place][:, :until], self.come[place][:, :until])
-            first = np.arange(left.shape[1]) < self.arrives[place][:, :1]
-            found.append(np.where(first, np.maximum(-left, 0.0), 0.0).sum(axis=1))
+            day = np.arange(left[place].shape[1])
+            counts = (day >= first) & (day < self.helped[place][:, None])
+            if one.stand_in is not None:
+                counts &= left[one.stand_in[0]] < -_NOTHING
+            found.append(np.where(counts, np.maximum(-left[place], 0.0), 0.0).sum(axis=1))
         return found
 
     def stock(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
@@ -304,6 +295,12 @@ class Cases:
         return stock_paths(
             self.planned[place].stock, self.use[place][:, :until], self._receipts(place, quantity, until)
         )
+
+    def at_day_end(self, place: int, quantity: np.ndarray, until: int) -> np.ndarray:
+        """Return what is on hand at the end of each day, its receipts counted, shape (cases, `until`)."""
+        come = self._receipts(place, quantity, until + 1)
+        left = stock_paths(self.planned[place].stock, self.use[place][:, : until + 1], come)
+        return np.asarray(np.maximum(left[:, :until], 0.0) + come[:, 1 : until + 1])
 
     def weeks_short(self, quantity: np.ndarray) -> Short:
         """Return how often each material runs out in each week with orders of those quantities.
@@ -313,13 +310,15 @@ class Cases:
         quantity : ndarray, shape (materials, ORDERS)
             Orders [unit of the material].
         """
-        weeks = int(self.planned[0].due[-1]) // 7 + 1
-        until = min(7 * weeks, len(self.days))
-        share, after = np.zeros((len(self.planned), weeks)), np.zeros((len(self.planned), weeks), dtype=bool)
+        weeks = min(max(int(one.due[-1]) for one in self.planned) // 7 + 1, len(self.days) // 7)
+        shape = (len(self.planned), weeks)
+        share, early, after = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
         use = self._stood_in(quantity)
         out = [
-            stock_paths(one.stock, use[place][:, :until], self._receipts(place, quantity[place], until))
-            < -1e-6
+            stock_paths(
+                one.stock, use[place][:, : 7 * weeks], self._receipts(place, quantity[place], 7 * weeks)
+            )
+            < -_NOTHING
             for place, one in enumerate(self.planned)
         ]
         for place, one in enumerate(self.planned):
@@ -327,13 +326,15 @@ class Cases:
             if one.stand_in is not None:
                 # What is short is taken of the other; it is a stock-out where that one then runs out too.
                 short = short & out[one.stand_in[0]]
-            whole = short[:, : 7 * (until // 7)].reshape(len(short), -1, 7).any(axis=2)
-            share[place, : whole.shape[1]] = whole.mean(axis=0)
-            # Weeks before the first order has surely come are beyond any order's help, and so are those that the
-            # order after the plan's last would have to cover.
-            last = min(int(one.due[ORDERS]) // 7, whole.shape[1])
-            after[place, int(np.quantile(self.arrives[place][:, 0], 0.999)) // 7 + 1 : last] = True
-        return Short(share, after)
+            # Nothing of the plan helps before it has come.
+            helped = np.arange(7 * weeks) >= self.helped[place][:, None]
+            for counted, days in ((share, short & helped), (early, short & ~helped)):
+                counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
+            # The weeks that the plan decides: from the first that half of the first orders have come in, to that of
+            # the order that comes after the plan's last.
+            first = int(np.median(self.helped[place])) // 7
+            after[place, first : min(int(one.due[ORDERS]) // 7, weeks)] = True
+        return Short(share, early, after)
 
     def _receipts(self, place: int, quantity: np.ndarray, until: int | None) -> np.ndarray:
         come = self.come[place][:, :until].copy()
@@ -352,21 +353,3 @@ class Cases:
                 other, ratio = one.stand_in
                 use[other] = use[other] + ratio * np.maximum(-self.stock(place, quantity[place]), 0.0)
         return use
-
-
-def expedite_price(row: pd.Series, policy: Policy) -> float:
-    """Return what bringing a unit by other means costs; of what is not bought by weight or volume, half its price.
-
-    Parameters
-    ----------
-    row : Series
-        Row of ``materials``.
-    policy : Policy
-        The plant's policy.
-
-    Returns
-    -------
-    float
-        Cost [currency / unit of the material].
-    """
-    return policy.expedite_cost_per_t / 1000 if row["unit"] in ("kg", "l") else 0.5 * float(row["unit_price"])

@@ -35,7 +35,7 @@ class Article:
     prices : list of list of (float, float)
         For each order the price breaks, as (from quantity, price of every unit) in rising order.
     expedite : float
-        Cost of a unit brought by other means.
+        Cost of a unit that lacks until the next order has come [currency / unit].
     low, high : ndarray, shape (orders,)
         Quantities that the first n orders should add up to at least, and at most, for the cover that is wanted; empty
         where nothing is.
@@ -80,8 +80,8 @@ class Orders:
         Quantities [unit of the material].
     loads : dict of ndarray, shape (orders,)
         Loads of each supplier.
-    expedited : ndarray, shape (articles, orders)
-        Quantity that must come by other means before the next order does.
+    lacking : ndarray, shape (articles, orders)
+        Quantity by which the first n orders fall short of what is needed until the next one has come.
     cost : float
         Freight, holding and purchase at the prices given [currency], expediting included.
     gap : float
@@ -90,7 +90,7 @@ class Orders:
 
     quantity: np.ndarray
     loads: dict[str, np.ndarray]
-    expedited: np.ndarray
+    lacking: np.ndarray
     cost: float
     gap: float
 
@@ -113,7 +113,7 @@ class Builder:
         load_cost: float,
         holding_rate: float,
         end: int,
-        store: np.ndarray | None,
+        store: Sequence[tuple[int, float]] | None,
         filled: bool = False,
     ) -> None:
         self.articles = articles
@@ -129,7 +129,7 @@ class Builder:
         self.packs = np.zeros(shape, dtype=int)
         self.made = np.full(shape, -1)
         self._lost_before: int | None = None
-        self.expedited = np.zeros(shape, dtype=int)
+        self.lacking = np.zeros(shape, dtype=int)
         self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
         for place, article in enumerate(articles):
             self._article(place, article, holding_rate, end)
@@ -195,27 +195,23 @@ class Builder:
                     # Each break saves what it is below the break before: both hold for a large order.
                     self._price_break(article, packs, packs_most, least, paid - price)
                     paid = min(paid, price)
-            self.expedited[place, order] = self._new(article.pack * article.expedite)
+            self.lacking[place, order] = self._new(article.pack * article.expedite)
             if len(article.before) and np.isfinite(article.before[order]) and article.change_cost > 0:
                 said = round(float(article.before[order]) / article.pack, 6)
                 for sign in (1.0, -1.0):
                     changed = self._new(article.pack * article.change_cost)
                     self._rule([packs, changed], [sign, -1.0], -np.inf, sign * said)
         for order in range(self.orders):
-            columns = [int(c) for c in (*self.packs[place, : order + 1], *self.expedited[place, : order + 1])]
-            values = [1.0] * len(columns)
-            # Only whole packs come: the need in whole packs is the same rule, and a closer bound.
-            self._rule(columns, values, float(wanted[order]), np.inf)
-            own, ones = columns[: order + 1], values[: order + 1]
+            own, lack = [int(c) for c in self.packs[place, : order + 1]], int(self.lacking[place, order])
+            ones = [1.0] * (order + 1)
+            # Only whole packs come: the need in whole packs is the same rule, and a closer bound. What lacks for one
+            # need covers no other: nobody brings in the first week what is missing in the last.
+            self._rule([*own, lack], [*ones, 1.0], float(wanted[order]), np.inf)
             if made:
                 # So much is needed by then, so many orders it takes: the search would find it out slowly.
                 largest = max(self._upper[int(c)] for c in self.packs[place, : order + 1])
-                self._rule(
-                    [*made[: order + 1], *columns[order + 1 :]],
-                    [1.0] * (2 * order + 2),
-                    float(np.ceil(wanted[order] / largest - 1e-9)),
-                    np.inf,
-                )
+                orders_least = float(np.ceil(wanted[order] / largest - 1e-9))
+                self._rule([*made[: order + 1], lack], [*ones, 1.0], orders_least, np.inf)
             if fits[order] < (order + 1) * most_ever:
                 self._rule(own, ones, -np.inf, float(fits[order]))
                 if order and not all_fit and np.isfinite(article.capacity):
@@ -285,19 +281,20 @@ class Builder:
             )
             columns, values = [int(c) for c in numbers[: order + 1]], [1.0] * (order + 1)
             for place in mine:
-                columns += [int(c) for c in self.expedited[place, : order + 1]]
-                values += [1.0 / _packs_a_load(self.articles[place]) + 1.0] * (order + 1)
+                columns.append(int(self.lacking[place, order]))
+                values.append(1.0 / _packs_a_load(self.articles[place]) + 1.0)
             self._rule(columns, values, float(np.ceil(need - 1e-6)), np.inf)
 
-    def _store(self, store: np.ndarray) -> None:
-        paper = [place for place, article in enumerate(self.articles) if article.room > 0]
-        for order in range(self.orders):
+    def _store(self, store: Sequence[tuple[int, float]]) -> None:
+        for day, room in store:
             columns, values = [], []
-            for place in paper:
-                columns += [int(c) for c in self.packs[place, : order + 1]]
-                values += [self.articles[place].pack * self.articles[place].room / 1000] * (order + 1)
+            for place, article in enumerate(self.articles):
+                if article.room > 0:
+                    come = [int(c) for c in self.packs[place, np.asarray(article.due) <= day]]
+                    columns += come
+                    values += [article.pack * article.room / 1000] * len(come)
             if columns:
-                self._rule(columns, values, -np.inf, max(float(store[order]), 0.0) / 1000)
+                self._rule(columns, values, -np.inf, max(room, 0.0) / 1000)
 
     @property
     def cost(self) -> np.ndarray:
@@ -355,5 +352,5 @@ class Builder:
         loads: dict[str, np.ndarray] = {}
         for (supplier, _), columns in self.loads.items():
             loads[supplier] = loads.get(supplier, np.zeros(self.orders)) + np.round(x[columns])
-        expedited = x[self.expedited] * pack if len(self.articles) else np.zeros((0, self.orders))
-        return Orders(quantity, loads, np.where(expedited > 1e-6 * pack, expedited, 0.0), cost, gap)
+        lacking = x[self.lacking] * pack if len(self.articles) else np.zeros((0, self.orders))
+        return Orders(quantity, loads, np.where(lacking > 1e-6 * pack, lacking, 0.0), cost, gap)

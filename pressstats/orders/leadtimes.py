@@ -8,12 +8,14 @@ import pandas as pd
 from ..logs import Logs
 from ..plant import WEEKDAYS
 
-__all__ = ["LeadTimes", "arrivals", "receipt_days"]
+__all__ = ["LeadTimes", "arrivals", "lead_days", "receipt_days"]
 
 #: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
 _SHARED = 8.0
 #: Latest deliveries of a supplier from which its promised lead time is taken.
 _LATEST = 12
+#: Days by which lead times of one supplier's materials may differ and yet they come together.
+_ONE_TRUCK = 2
 
 
 class LeadTimes:
@@ -38,6 +40,11 @@ class LeadTimes:
         rows = rows.assign(load=load, supplier=rows["supplier"].fillna(""))
         came = rows[rows["delivered_on"].notna()].drop_duplicates(["supplier", "load"])
         late = (came["delivered_on"] - came["promised_on"]).dt.days.astype("float64")
+        # What is overdue and has not come is as late as that at the least: a mill that has stopped is not punctual.
+        open_ = rows[rows["delivered_on"].isna() & (rows["promised_on"] < logs.as_of)]
+        open_ = open_.drop_duplicates(["supplier", "load"])
+        came = pd.concat([came, open_])
+        late = pd.concat([late, (logs.as_of - open_["promised_on"]).dt.days.astype("float64")])
         self._every = late.dropna().to_numpy()
         self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
         # The logs are in the order of their keys, which need not be that of time.
@@ -170,7 +177,8 @@ def arrivals(
     Returns
     -------
     ndarray, shape (draws, days)
-        Receipts before the use of each day [unit of the material].
+        Receipts before the use of each day [unit of the material]: an issue is printed the evening before its day, so
+        what is received on a day serves the issue of the next.
     """
     come = np.zeros((draws, len(days)))
     for order in orders[orders["material"] == material].itertuples():
@@ -178,7 +186,38 @@ def arrivals(
         supplier = order.supplier if isinstance(order.supplier, str) else None
         # As-of has passed without it: what is overdue is as late as what came later than that.
         late = times.draw(supplier, draws, rng, over=-1 - due)
-        day = np.maximum(due + late, 0)
-        inside = np.flatnonzero(day < len(days))
-        come[inside, receives[day[inside]]] += order.quantity
+        day = receives[np.clip(due + late, 0, len(days) - 1)] + 1
+        inside = np.flatnonzero((day < len(days)) & (due + late < len(days)))
+        come[inside, day[inside]] += order.quantity
     return come
+
+
+def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:
+    """Return the days from order to promise of each material.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``.
+    times : LeadTimes
+        What suppliers lately promised.
+
+    Returns
+    -------
+    dict of int
+        Days by material [day]. Materials of one supplier that differ by a few days only come on one truck, with the
+        slowest of them.
+    """
+    rows = logs["materials"]
+    found: dict[str, int] = {}
+    for supplier, mine in rows.groupby(rows["supplier"].fillna("")):
+        days = {
+            str(name): times.promised(str(supplier), str(name), float(np.nan_to_num(listed)))
+            for name, listed in zip(mine["material"], mine["lead_time_days"], strict=True)
+        }
+        longest = -1
+        for name in sorted(days, key=lambda name: (-days[name], name)):
+            if days[name] < longest - _ONE_TRUCK or longest < 0:
+                longest = days[name]
+            found[name] = longest
+    return found

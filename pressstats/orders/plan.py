@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -34,6 +35,8 @@ _LOW_COVER, _LAST_RESORT = 0.05, 5.0
 _CHANGED = 0.05
 #: Holding costs of what is there beyond the most cover wanted, which takes floor and ages: so many times the rate.
 _HIGH_COVER = 4.0
+#: Least holding rate that the programme reckons with, a year.
+_LEAST_RATE = 0.01
 
 
 @dataclass(frozen=True)
@@ -46,12 +49,13 @@ class OrderPlan:
         Published table ``order_plan``.
     reasons : DataFrame, shape (orders, 2)
         order (load) and why, in a sentence.
-    service : DataFrame, shape (materials, 7)
-        material, weeks_short (share of weeks in which it runs out, on fresh paths, from the first order that
-        can come on), allowed, short_on (first day of the first week in which it runs out more often than
-        allowed, before that order counted in), chance (of running out in that week), expedite (whole packs by other
-        means that hold the level until it has come) and at_once (those of them that cannot wait for the next
-        review) [unit of the material].
+    service : DataFrame, shape (materials, 8)
+        material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
+        come), allowed, short_on (first day of the first week from as-of on in which it runs out more often than
+        allowed, before that order counted in), chance (of running out in that week), cause (empty where the level
+        holds), expedite (whole packs by other means that hold the level) and at_once (those of them that cannot wait
+        for the next review) [unit of the material]. What runs out before other means can bring anything is in
+        neither.
     stock_ahead : DataFrame, shape (materials x days, 5)
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     freight, holding, expediting : float
@@ -110,8 +114,8 @@ def plan_orders(
     next order has come in all weeks but those that the service level gives up; stock is kept at the least cover
     besides where nothing dearer stands against it. The plan is then checked on 5,000 paths that it was not made from.
     """
-    days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=horizon(logs), freq="D", unit="us")
     times = LeadTimes(logs)
+    days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=horizon(logs, times), freq="D", unit="us")
     receives = receipt_days(logs, days)
     paths, mean = outlook.day_paths(draws, days)
     planned = planned_materials(logs, outlook, stock, open_rows, days, times, receives, mean)
@@ -122,7 +126,7 @@ def plan_orders(
     known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
     fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
     fresh = Cases(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
-    problem = _Problem(logs, planned, days, before, nodes)
+    problem = _Problem(logs, planned, stock, open_rows, days, before, nodes)
     # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
     # those may be riskier than it: the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(_MOST_RISK, allowed))
@@ -159,12 +163,14 @@ class _Problem:
         self,
         logs: Logs,
         planned: Sequence[Planned],
+        stock: pd.DataFrame,
+        open_rows: pd.DataFrame,
         days: pd.DatetimeIndex,
         before: pd.DataFrame | None,
         nodes: int,
     ) -> None:
         self.logs, self.planned, self.days, self.nodes = logs, planned, days, nodes
-        self.store = _store(logs, planned)
+        self.store = _store(logs, planned, stock, open_rows)
         self.said = [_said(one, days, before) for one in planned]
         self.solutions: dict[tuple, Orders] = {}
 
@@ -177,8 +183,9 @@ class _Problem:
                 for one, need, said in zip(self.planned, needs, self.said, strict=True)
             ],
             load_cost=policy.load_cost,
-            holding_rate=policy.holding_cost_rate,
-            end=int(self.planned[0].due[-1]),
+            # Were holding free, freight credited to full loads would buy without end.
+            holding_rate=max(policy.holding_cost_rate, _LEAST_RATE),
+            end=max(int(one.due[-1]) for one in self.planned),
             store=self.store,
             nodes=self.nodes,
             filled=True,
@@ -192,6 +199,9 @@ def _said(one: Planned, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> 
         return np.zeros(0)
     mine = before[before["material"] == one.name].groupby("order_on")["quantity"].sum()
     reviews = days[one.reviews[:ORDERS]]
+    # On another review day every order would seem a change.
+    if not set(reviews.dayofweek) & set(before["order_on"].dt.dayofweek):
+        return np.zeros(0)
     said = mine.reindex(reviews, fill_value=0.0).to_numpy(dtype=float)
     return np.where(reviews <= before["order_on"].max(), said, np.nan)
 
@@ -208,6 +218,8 @@ def _article(
     load = float(row["load_quantity"]) if row["load_quantity"] > 0 else max(pack, 1e4 * pack)
     freight = max(policy.load_cost, 100.0 * price[0][0][1])
     newsprint = row["kind"] == "newsprint" and row["unit"] == "kg"
+    # An open order that comes before the plan's next needs its room as well.
+    peak = np.array([one.mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(one.due)])
     # The least cover is held when the next order is due, the most when it has come.
     low = np.maximum(policy.cover_days_minimum * one.daily - one.mean[one.due[1:]], 0.0)
     high = np.maximum(policy.cover_days_maximum * one.daily - one.mean[due], 0.0)
@@ -219,29 +231,41 @@ def _article(
         minimum=float(np.nan_to_num(row["order_minimum"])),
         needs=needs,
         due=due,
-        free=np.full(ORDERS, 1e12) if np.isinf(most) else np.maximum(most - one.mean[due], 0.0),
+        free=np.full(ORDERS, 1e12) if np.isinf(most) else np.maximum(most - peak, 0.0),
         capacity=most,
         prices=price,
-        expedite=_LAST_RESORT * freight / pack,
+        expedite=max(_LAST_RESORT * freight / pack, 2 * price[0][0][1]),
         low=np.maximum.accumulate(low),
         high=high,
         low_cost=_LOW_COVER * freight / pack,
-        high_cost=_HIGH_COVER * policy.holding_cost_rate * 7 / 365.25 * price[0][0][1],
+        high_cost=_HIGH_COVER * max(policy.holding_cost_rate, _LEAST_RATE) * 7 / 365.25 * price[0][0][1],
         before=said,
         change_cost=_CHANGED * policy.load_cost / max(load, pack),
         room=1.0 if newsprint else 0.0,
     )
 
 
-def _store(logs: Logs, planned: Sequence[Planned]) -> np.ndarray | None:
-    """Return the newsprint that may be added in all by each order, None where the store has no limit."""
+def _store(
+    logs: Logs, planned: Sequence[Planned], stock: pd.DataFrame, open_rows: pd.DataFrame
+) -> list[tuple[int, float]] | None:
+    """Return the newsprint that may be added in all by each day on which some is due; None without a limit."""
     most = logs.plant.policy.newsprint_storage_maximum_kg
     paper = [one for one in planned if one.row["kind"] == "newsprint" and one.row["unit"] == "kg"]
     if most is None or not paper:
         return None
-    due = np.max([one.due[:ORDERS] for one in paper], axis=0)
-    held = np.sum([one.mean[due] for one in paper], axis=0)
-    return np.asarray(np.maximum(most - held, 0.0))
+    # What is not planned takes its floor all the same, and what is on order of it.
+    rows = logs["materials"]
+    others = set(rows.loc[(rows["kind"] == "newsprint") & (rows["unit"] == "kg"), "material"])
+    others -= {one.name for one in paper}
+    taken = stock.loc[stock["material"].isin(others), "quantity"].sum()
+    taken += open_rows.loc[open_rows["material"].isin(others), "quantity"].sum()
+    held = np.sum([one.mean for one in paper], axis=0) + float(taken)
+    due = np.unique(np.concatenate([one.due[:ORDERS] for one in paper]))
+    ends = np.append(due[1:], due[-1] + 1)
+    # An open order that comes between two of the plan needs its room as well.
+    return [
+        (int(day), max(most - float(held[day:end].max()), 0.0)) for day, end in zip(due, ends, strict=True)
+    ]
 
 
 def _empty() -> OrderPlan:

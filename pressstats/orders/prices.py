@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
+from ..plant import Policy
 
-__all__ = ["price_breaks", "price_of"]
+__all__ = ["expedite_price", "price_breaks", "price_of"]
 
 
 def price_of(logs: Logs, material: str, day: pd.Timestamp, quantity: float) -> float:
@@ -73,3 +74,21 @@ def price_breaks(logs: Logs, material: str, day: pd.Timestamp) -> list[tuple[flo
         elif price != found[-1][1]:
             found.append((float(step), price))
     return found
+
+
+def expedite_price(row: pd.Series, policy: Policy) -> float:
+    """Return what bringing a unit by other means costs; of what is not bought by weight or volume, half its price.
+
+    Parameters
+    ----------
+    row : Series
+        Row of ``materials``.
+    policy : Policy
+        The plant's policy.
+
+    Returns
+    -------
+    float
+        Cost [currency / unit of the material].
+    """
+    return policy.expedite_cost_per_t / 1000 if row["unit"] in ("kg", "l") else 0.5 * float(row["unit_price"])

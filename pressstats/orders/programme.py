@@ -28,7 +28,7 @@ def solve(
     load_cost: float,
     holding_rate: float,
     end: int,
-    store: np.ndarray | None = None,
+    store: Sequence[tuple[int, float]] | None = None,
     nodes: int = 400,
     gap: float = 0.02,
     filled: bool = False,
@@ -46,8 +46,8 @@ def solve(
         Holding cost, as a share of the value a year.
     end : int
         Day up to which holding is counted.
-    store : ndarray, shape (orders,), optional
-        Newsprint that may be added, in all, when the n-th orders have come [kg]; no limit without it.
+    store : sequence of (int, float), optional
+        Days, and the newsprint that may have been added in all by then [kg]; no limit without it.
     nodes : int
         Nodes of the search after which the best plan found is taken, ten times as many where it is poor. A limit of
         time would make the plan depend on what else the machine does.
@@ -63,12 +63,12 @@ def solve(
     Returns
     -------
     Orders
-        Quantities, loads and what must be expedited.
+        Quantities, loads and what lacks.
 
     Raises
     ------
     RuntimeError
-        If no plan was found; expediting makes every plan possible, so that is a fault.
+        If no plan was found; any need may lack, so that is a fault.
     """
     parts = []
     # Suppliers meet in the newsprint store only: each is solved for itself, and together if that is too small.
@@ -85,7 +85,7 @@ def solve(
             solutions[key] = found
         parts.append((mine, found))
     found = _together(articles, parts)
-    if store is None or not len(articles) or (_in_store(articles, found) <= store + 1e-6).all():
+    if store is None or not len(articles) or _in_store(articles, found, store):
         return found
     return _solved(articles, load_cost, holding_rate, end, store, nodes, gap, filled)
 
@@ -95,7 +95,7 @@ def _solved(
     load_cost: float,
     holding_rate: float,
     end: int,
-    store: np.ndarray | None,
+    store: Sequence[tuple[int, float]] | None,
     nodes: int,
     gap: float,
     filled: bool,
@@ -132,17 +132,23 @@ def _solved(
 
 def _together(articles: Sequence[Article], parts: Sequence[tuple[list[int], Orders]]) -> Orders:
     orders = len(articles[0].needs) if articles else 0
-    quantity, expedited = np.zeros((len(articles), orders)), np.zeros((len(articles), orders))
+    quantity, lacking = np.zeros((len(articles), orders)), np.zeros((len(articles), orders))
     loads: dict[str, np.ndarray] = {}
     for mine, part in parts:
-        quantity[mine], expedited[mine] = part.quantity, part.expedited
+        quantity[mine], lacking[mine] = part.quantity, part.lacking
         loads |= part.loads
     cost = sum(part.cost for _, part in parts)
     missed = sum(part.gap * part.cost for _, part in parts)
-    return Orders(quantity, loads, expedited, cost, missed / cost if cost > 0 else 0.0)
+    return Orders(quantity, loads, lacking, cost, missed / cost if cost > 0 else 0.0)
 
 
-def _in_store(articles: Sequence[Article], orders: Orders) -> np.ndarray:
-    """Return the newsprint added in all by each order [kg], shape (orders,)."""
-    room = np.array([article.room for article in articles])
-    return np.asarray(np.cumsum((orders.quantity * room[:, None]).sum(axis=0)))
+def _in_store(articles: Sequence[Article], orders: Orders, store: Sequence[tuple[int, float]]) -> bool:
+    """Say whether the newsprint ordered fits on all days."""
+    added = [
+        sum(
+            one.room * float(orders.quantity[place][np.asarray(one.due) <= day].sum())
+            for place, one in enumerate(articles)
+        )
+        for day, _ in store
+    ]
+    return all(kg <= room + 1e-6 for kg, (_, room) in zip(added, store, strict=True))

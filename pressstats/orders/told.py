@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
-from .cases import ORDERS, Cases, Planned, Short, expedite_price
+from .cases import ORDERS, Cases, Planned, Short
 from .needs import level_needed
-from .prices import price_breaks, price_of
+from .prices import expedite_price, price_breaks, price_of
 from .programme import Orders
 
 __all__ = [
+    "BEFORE_ANY_ORDER",
     "EXPEDITE_DAYS",
     "SERVICE",
     "expediting",
@@ -28,7 +29,10 @@ __all__ = [
 
 _LINES = ["supplier", "material", "order_on", "due_on", "quantity", "pack", "load", "stock_before"]
 #: Columns of ``OrderPlan.service``.
-SERVICE = ["material", "weeks_short", "allowed", "short_on", "chance", "expedite", "at_once"]
+SERVICE = ["material", "weeks_short", "allowed", "short_on", "chance", "cause", "expedite", "at_once"]
+#: Why the level cannot be held: the first order comes too late, what is needed has no room or falls below the order
+#: minimum, or neither and yet it is missed.
+BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE = "before any order", "no room", "not quite"
 #: Days within which what is brought by other means is there: common practice, no source.
 EXPEDITE_DAYS = 3
 #: Chance of running out from which it is the reason for an order.
@@ -69,7 +73,8 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
             since = due
             pack = float(one.row["pack_quantity"]) or 1.0
             load = max(float(one.row["load_quantity"]) or quantity[order], pack)
-            head = (one.supplier, one.name, days[one.reviews[order]], days[due], quantity[order], pack, load)
+            placed, promised = days[one.reviews[order]], days[due - 1]
+            head = (one.supplier, one.name, placed, promised, quantity[order], pack, load)
             rows.append((*head, before, chance))
             ordered += quantity[order]
     return pd.DataFrame(rows, columns=[*_LINES, "stockout_probability"])
@@ -157,12 +162,20 @@ def reasons(
 def _without(
     place: int, turn: int, kept: float, orders: Orders, fresh: Cases, days: pd.DatetimeIndex
 ) -> float:
-    """Return the chance to run out by the week after the next order is due, if neither this nor a later load came."""
-    quantity = orders.quantity[place].copy()
-    quantity[turn:] = 0.0
-    quantity[turn] = kept
-    until = min(int(fresh.planned[place].due[min(turn + 1, ORDERS)]) + 7, len(days))
-    return float((fresh.stock(place, quantity, until) < -1e-6).any(axis=1).mean())
+    """Return by how much likelier it is to run out by the week after the next order is due, from this one's day on.
+
+    Without it means that neither this nor a later load came.
+    """
+    one = fresh.planned[place]
+    until = min(int(one.due[min(turn + 1, ORDERS)]) + 7, len(days))
+    chances = []
+    for last in (kept, float(orders.quantity[place][turn])):
+        quantity = orders.quantity[place].copy()
+        quantity[turn:] = 0.0
+        quantity[turn] = last
+        out = fresh.stock(place, quantity, until)[:, int(one.due[turn]) :] < -1e-6
+        chances.append(float(out.any(axis=1).mean()))
+    return chances[0] if chances[0] > chances[1] else 0.0
 
 
 def _why(
@@ -175,7 +188,7 @@ def _why(
             f"without it {line.material} would run out by the week after the next order is due in "
             f"{100 * chance:.0f} of 100 cases; {cover:.0f} days of it are left when this comes"
         )
-    following = days[one.due[turn + 1]]
+    following = days[one.due[turn + 1] - 1]
     left = cover - (one.due[turn + 1] - one.due[turn])
     if left < policy.cover_days_minimum:
         return (
@@ -183,8 +196,11 @@ def _why(
             f"the next order is due on {following:%Y-%m-%d}"
         )
     breaks = price_breaks(logs, line.material, line.order_on)
-    if len(breaks) > 1 and ordered >= breaks[1][0] > 0:
-        return f"{line.material} is bought ahead for the price of {breaks[1][0]:,.0f} and more"
+    reached = [least for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False) if price < above]
+    reached = [least for least in reached if least <= ordered]
+    if reached:
+        unit = {"each": "pieces"}.get(str(one.row["unit"]), str(one.row["unit"]))
+        return f"{line.material} is bought ahead: from {reached[-1]:,.0f} {unit} on its price is lower"
     return (
         f"{line.material} is bought ahead, where that spares a load later: {cover:.0f} days of it are left when "
         "this comes"
@@ -225,32 +241,44 @@ def service_held(
 
     Returns
     -------
-    DataFrame, shape (materials, 7)
-        material, weeks_short, allowed, short_on, chance, expedite, at_once: see ``OrderPlan.service``.
+    DataFrame, shape (materials, 8)
+        material, weeks_short, allowed, short_on, chance, cause, expedite, at_once: see ``OrderPlan.service``.
     """
     rows = []
     means = short.mean
-    before = fresh.short_before()
-    at_once = fresh.short_before(planned[0].reviews[1] + EXPEDITE_DAYS) if len(planned) else []
+    cases = fresh.use.shape[1]
+    review = int(planned[0].reviews[0]) or int(planned[0].reviews[1])
+    # What is ordered to rush tomorrow is there for the issue after that many days, and that of the next review as
+    # much later.
+    soonest = EXPEDITE_DAYS + 1
+    before = fresh.short_before(soonest)
+    at_once = fresh.short_before(soonest, review + soonest)
     for place, one in enumerate(planned):
-        mine, after = short.share[place], short.after[place]
-        # Weeks before the first order can help come first: nothing but other means can help them.
-        early = np.flatnonzero((mine > allowed) & ~after)
-        early = early[early < np.flatnonzero(after).min(initial=len(mine))]
-        late = bool(means[place] > allowed)
+        mine, early, after = short.share[place], short.early[place], short.after[place]
+        weeks = np.flatnonzero(early > allowed)
+        # By chance alone a share that holds may come out so much higher.
+        noise = 2 * np.sqrt(allowed / (cases * max(int(after.sum()), 1)))
+        late = bool(means[place] > allowed + noise)
         pack = float(one.row["pack_quantity"]) if one.row["pack_quantity"] > 0 else 1.0
         missing = [level_needed(each[place], 1 - allowed) for each in (before, at_once)]
-        missing[0] += float(orders.expedited[place].sum())
-        week = int(early[0]) if len(early) else int(np.argmax(np.where(after, mine, 0.0))) if late else -1
-        told = week >= 0 and (missing[0] > 0 or late)
+        unmet = float(orders.lacking[place].max(initial=0.0))
+        cause, week, chance = "", -1, np.nan
+        if len(weeks):
+            week = int(weeks[0])
+            cause, chance = BEFORE_ANY_ORDER, float(early[week])
+        elif late:
+            week = int(np.argmax(np.where(after, mine, 0.0)))
+            cause, chance = (NO_ROOM if unmet > 0 else NOT_QUITE), float(mine[week])
+        missing[0] += unmet
         rows.append(
             (
                 one.name,
                 float(means[place]),
                 allowed,
-                days[7 * week] if told else pd.NaT,
-                float(mine[week]) if told else np.nan,
-                *(max(float(np.ceil(each / pack - 1e-9) * pack), 0.0) if told else 0.0 for each in missing),
+                days[7 * week] if cause else pd.NaT,
+                chance,
+                cause,
+                *(float(max(np.ceil(each / pack - 1e-9), 0.0) * pack) if cause else 0.0 for each in missing),
             )
         )
     return pd.DataFrame(rows, columns=SERVICE)
@@ -279,9 +307,9 @@ def stock_ahead(
     """
     parts = []
     # Up to what the last order brings: what comes after it is not planned yet.
-    until = min(int(min(one.due[ORDERS - 1] for one in planned)) + 1, len(days))
+    until = min(int(min(one.due[ORDERS - 1] for one in planned)), len(days) - 1)
     for place, one in enumerate(planned):
-        left = np.maximum(fresh.stock(place, orders.quantity[place], until), 0.0)
+        left = fresh.at_day_end(place, orders.quantity[place], until)
         q05, q50, q95 = np.quantile(left, [0.05, 0.5, 0.95], axis=0)
         parts.append(
             pd.DataFrame({"material": one.name, "day": days[:until], "q05": q05, "q50": q50, "q95": q95})
@@ -292,7 +320,7 @@ def stock_ahead(
 def holding(logs: Logs, planned: Sequence[Planned], orders: Orders) -> float:
     """Return what holding the expected stock costs over the weeks of the plan [currency]."""
     rate, total = logs.plant.policy.holding_cost_rate, 0.0
-    end = int(planned[0].due[ORDERS])
+    end = max(int(one.due[ORDERS]) for one in planned)
     for place, one in enumerate(planned):
         come = np.zeros(end)
         inside = one.due[:ORDERS] < end
@@ -303,6 +331,6 @@ def holding(logs: Logs, planned: Sequence[Planned], orders: Orders) -> float:
 
 
 def expediting(logs: Logs, planned: Sequence[Planned], service: pd.DataFrame) -> float:
-    """Return what bringing the quantities of `service` by other means costs [currency]."""
+    """Return what bringing the quantities of `service` by other means costs, without its freight [currency]."""
     each = [expedite_price(one.row, logs.plant.policy) for one in planned]
     return float((np.array(each) * service["expedite"].to_numpy(dtype=float)).sum())
