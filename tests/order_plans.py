@@ -106,8 +106,9 @@ def cases_of(
     draws: int = 4000,
 ) -> Cases:
     """Return cases of which no plan was made."""
-    days = pd.date_range(logs.as_of + DAY, periods=horizon(logs), freq="D", unit="us")
-    times, receives = LeadTimes(logs), receipt_days(logs, days)
+    times = LeadTimes(logs)
+    days = pd.date_range(logs.as_of + DAY, periods=horizon(logs, times), freq="D", unit="us")
+    receives = receipt_days(logs, days)
     paths, mean = paths_of(use, spread).day_paths(draws, days, seed=99)
     planned = planned_materials(
         logs, paths_of(use, spread), on_hand(stock), on_order(), days, times, receives, mean

@@ -200,7 +200,7 @@ def _said(one: Planned, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> 
     mine = before[before["material"] == one.name].groupby("order_on")["quantity"].sum()
     reviews = days[one.reviews[:ORDERS]]
     # On another review day every order would seem a change.
-    if not set(reviews.dayofweek) & set(before["order_on"].dt.dayofweek):
+    if not set(reviews.day_of_week) & set(before["order_on"].dt.day_of_week):
         return np.zeros(0)
     said = mine.reindex(reviews, fill_value=0.0).to_numpy(dtype=float)
     return np.where(reviews <= before["order_on"].max(), said, np.nan)
