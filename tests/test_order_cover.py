@@ -67,10 +67,12 @@ def test_an_open_order_moves_the_run_out_by_what_it_brings_and_not_the_cover(tmp
     late = open_orders(logs).assign(promised_on=logs.as_of + pd.Timedelta(days=10))
     cover = stock_cover(logs, stock_table(N1200=5500.0), late, paths)
     assert cover.loc[0, "runs_out_q50"] == logs.as_of + pd.Timedelta(days=6)
-    # Overdue already: tomorrow at the earliest, since the rest is lateness of the past.
+    # Overdue already: tomorrow at the earliest, since the rest is lateness of the past. Tomorrow's issue is printed
+    # tonight, before it comes.
     overdue = open_orders(logs).assign(promised_on=logs.as_of - pd.Timedelta(days=9))
-    cover = stock_cover(logs, stock_table(N1200=500.0), overdue, paths)
-    assert cover.loc[0, "runs_out_q50"] == logs.as_of + pd.Timedelta(days=11)
+    for quantity, lasts in ((1500.0, 11), (500.0, 0)):
+        cover = stock_cover(logs, stock_table(N1200=quantity), overdue, paths)
+        assert cover.loc[0, "runs_out_q50"] == logs.as_of + pd.Timedelta(days=lasts + 1)
 
 
 def test_paths_keep_the_mean_and_move_together(tmp_path: Path) -> None:
@@ -117,19 +119,19 @@ def test_unknown_stock_and_no_use_leave_the_cover_blank(tmp_path: Path) -> None:
     assert cover["quantity"].tolist() == [pytest.approx(np.nan, nan_ok=True), 500.0, 500.0]
 
 
-@pytest.mark.parametrize(("closed", "lasts"), [("saturday", 14), ("friday", 4)])
+@pytest.mark.parametrize(("closed", "lasts"), [("saturday", 15), ("friday", 5)])
 def test_what_is_promised_for_a_day_that_does_not_receive_may_come_too_late(
     tmp_path: Path, closed: str, lasts: int
 ) -> None:
-    # D4 is promised for Friday, the fifth day, and 4,500 kg last four days: on Friday 10,000 kg more come in time, on
-    # Saturday it has run out.
+    # D4 is promised for Friday, the fifth day, and 5,500 kg last for Friday's issue: 10,000 kg that come on Friday are
+    # in time for Saturday's, and on Saturday it has run out.
     tables = small_tables()
     tables["deliveries"] = tables["deliveries"].query("delivery_id == 'D4'")
     logs = logs_of(tmp_path, tables, f'\n[calendar]\nno_receipts = ["{closed}"]\n')
     orders = open_orders(logs)
     assert orders["promised_on"].dt.day_name().tolist() == ["Friday"]
     paths = constant_paths(logs, {"N1200": 1000.0})
-    cover = stock_cover(logs, stock_table(N1200=4500.0), orders, paths)
+    cover = stock_cover(logs, stock_table(N1200=5500.0), orders, paths)
     assert cover.loc[0, "runs_out_q50"] == logs.as_of + pd.Timedelta(days=lasts + 1)
 
 
@@ -146,8 +148,8 @@ def test_an_overdue_order_is_waited_for_as_long_as_those_that_came_later_still(t
     tables["deliveries"] = pd.concat([*rows, overdue.assign(ordered_on=FIRST_DAY, promised_on=nine)])
     logs = logs_of(tmp_path, tables, "\n[calendar]\nno_receipts = []\n")
     assert logs.as_of == nine + pd.Timedelta(days=9)
-    # It comes on the third day from as-of: 2,500 kg last until then, and 1,500 kg do not.
+    # It comes on the third day from as-of, for the fourth issue: 3,500 kg last until then, and 2,500 kg do not.
     paths = constant_paths(logs, {"N1200": 1000.0})
-    for quantity, lasts in ((2500.0, 12), (1500.0, 1)):
+    for quantity, lasts in ((3500.0, 13), (2500.0, 2)):
         cover = stock_cover(logs, stock_table(N1200=quantity), open_orders(logs), paths)
         assert cover.loc[0, "runs_out_q05"] == logs.as_of + pd.Timedelta(days=lasts + 1)

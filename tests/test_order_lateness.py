@@ -128,10 +128,11 @@ def test_open_orders_come_on_days_that_receive(tmp_path: Path) -> None:
     assert monday.day_name() == "Monday"
     days, come = received(logs, on_order((1000.0, monday), (500.0, monday + pd.Timedelta(days=300))))
     assert (come.sum(axis=1) == 1000.0).all()  # the other comes past the look-ahead
-    # Sunday and Monday: Monday; Tuesday and Wednesday: Wednesday; Thursday: Thursday. A fifth of the loads each.
+    # Sunday and Monday: Monday; Tuesday and Wednesday: Wednesday; Thursday: Thursday. A fifth of the loads each. They
+    # serve the issue of the day after.
     share = pd.Series((come > 0).mean(axis=0), index=days)
     share = share[share > 0]
-    assert list(share.index.day_name()) == ["Monday", "Wednesday", "Thursday"]
+    assert list(share.index.day_name()) == ["Tuesday", "Thursday", "Friday"]
     assert share.to_numpy() == pytest.approx([0.4, 0.4, 0.2], abs=0.03)
     # The first day from each on that receives, by a loop.
     open_days = [day for day in days if day.day_name() not in ("Tuesday", "Saturday", "Sunday")]
@@ -141,21 +142,21 @@ def test_open_orders_come_on_days_that_receive(tmp_path: Path) -> None:
 
 def test_an_overdue_order_comes_as_late_as_what_came_later_still(tmp_path: Path) -> None:
     # Of a hundred loads ten were late by 6 days and five by 9. An order promised four days before as-of did not come
-    # by then: it is one of the fifteen, and comes on the second day from as-of, or on the fifth.
+    # by then: it is one of the fifteen, and comes on the second day from as-of, or on the fifth, for the next issue.
     rows = [delivery(n, "Mill", late) for n, late in enumerate([0] * 85 + [6] * 10 + [9] * 5)]
     logs = with_deliveries(tmp_path, rows, "\n[calendar]\nno_receipts = []\n")
     days, come = received(logs, on_order((1000.0, logs.as_of - pd.Timedelta(days=4))))
     share = pd.Series((come > 0).mean(axis=0), index=days)
-    expected = {logs.as_of + pd.Timedelta(days=2): 2 / 3, logs.as_of + pd.Timedelta(days=5): 1 / 3}
+    expected = {logs.as_of + pd.Timedelta(days=3): 2 / 3, logs.as_of + pd.Timedelta(days=6): 1 / 3}
     assert share[share > 0].to_dict() == {
         day: pytest.approx(part, abs=0.03) for day, part in expected.items()
     }
     # Promised for as-of itself it did not come either: those that were punctual are out.
     days, come = received(logs, on_order((1000.0, logs.as_of)))
-    assert (come[:, :5] == 0).all() and (come > 0).any(axis=1).all()
-    # Overdue by more than any ever was: the next day.
+    assert (come[:, :6] == 0).all() and (come > 0).any(axis=1).all()
+    # Overdue by more than any ever was: the next day, for the issue after it.
     _, come = received(logs, on_order((1000.0, logs.as_of - pd.Timedelta(days=30))))
-    assert (come[:, 0] == 1000.0).all()
+    assert (come[:, 1] == 1000.0).all()
 
 
 def test_lead_times_that_differ_little_come_on_one_truck(tmp_path: Path) -> None:

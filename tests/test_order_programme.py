@@ -337,7 +337,14 @@ def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> N
 @pytest.mark.parametrize("seed", range(4))
 def test_its_own_orders_passed_as_the_plan_before_come_back(seed: int) -> None:
     articles, store = small_case(seed)
-    terms = {"load_cost": 6.0, "holding_rate": 0.8, "end": 35, "store": by_day(articles, store), "gap": 0.0, "filled": True}
+    terms = {
+        "load_cost": 6.0,
+        "holding_rate": 0.8,
+        "end": 35,
+        "store": by_day(articles, store),
+        "gap": 0.0,
+        "filled": True,
+    }
     first = solve(articles, **terms)
     told = zip(articles, first.quantity, strict=True)
     again = solve([replace(one, before=quantity, change_cost=0.01) for one, quantity in told], **terms)

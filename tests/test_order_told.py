@@ -31,7 +31,7 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
         mine = plan.published[plan.published["material"] == material]
         line = load[load["material"] == material].iloc[0]
         # One path, and no truck is late: what was ordered before this load lasts until the next is due and a week.
-        last = line["due_on"] + 13 * DAY
+        last = line["due_on"] + 14 * DAY
         kept = mine[(mine["due_on"] < line["due_on"])]["quantity"].sum()
         kept += mine[(mine["due_on"] == line["due_on"]) & (mine["stock_before"] < line["stock_before"])][
             "quantity"
