@@ -49,8 +49,10 @@ def test_changes_and_news_by_hand(logs: Logs) -> None:
     )
     stock = pd.DataFrame({"material": ["N1200", "black"], "quantity": [41_000.0, 300.0]})
     table = plan_changes(logs, outlook, stock, plan, MADE_ON, said).set_index("material")
-    # N600 moved by a week within the six reviews: the same in all.
-    assert list(table.index) == ["N1200", "black"]
+    # N600 moved by a week within the six reviews: the same in all, and yet another plan.
+    assert list(table.index) == ["N1200", "N600", "black"]
+    assert table.loc["N600", ["then", "now", "moved"]].tolist() == [1_000.0, 1_000.0, 1_000.0]
+    assert table.loc["N1200", "moved"] == 0
     assert table.loc["N1200", ["then", "now"]].tolist() == [19_400.0, 9_700.0]
     # 40,000 were there, 9,900 came on the twelfth and 7,000 were to be used.
     assert table.loc["N1200", "stock_news"] == pytest.approx(41_000 - (40_000 + 9_900 - 7_000))

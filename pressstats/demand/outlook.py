@@ -229,7 +229,8 @@ def promise_table(outlook: Outlook, judged: int = JUDGED) -> pd.DataFrame:
             tried.forecasts[chosen, row, np.arange(len(chosen)), :CHOICE],
             *tried.forecasts[:, row, :, :CHOICE],
         ]
-        errors.append([np.abs(came - one) / tried.naive[row][:, None] for one in each])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            errors.append([np.abs(came - one) / tried.naive[row][:, None] for one in each])
         band = said.quantiles(levels)[:, :CHOICE].transpose(0, 2, 1)
         inside = (came >= band[:3]) & (came <= band[3:])
         held.append(np.where(np.isfinite(came) & np.isfinite(band[:3]), inside, np.nan))

@@ -14,7 +14,7 @@ __all__ = ["plan_changes"]
 _REVIEWS = 6
 #: Weeks of forecast compared.
 _WEEKS = 6
-_COLUMNS = ["material", "then", "now", "stock_news", "forecast_news"]
+_COLUMNS = ["material", "then", "now", "moved", "stock_news", "forecast_news"]
 
 
 def plan_changes(
@@ -45,19 +45,23 @@ def plan_changes(
 
     Returns
     -------
-    DataFrame, shape (materials whose orders changed, 5)
-        material, then, now (ordered in the next six reviews, by both plans) [unit of the material], stock_news (what is
-        on hand less what was expected), forecast_news (what the next six weeks need less what they were said to) [unit
-        of the material]; the last two blank where they cannot be told.
+    DataFrame, shape (materials whose orders changed, 6)
+        material, then, now (ordered in the next six reviews, by both plans), moved (ordered now on other days than
+        then) [unit of the material], stock_news (what is on hand less what was expected), forecast_news (what the
+        next six weeks need less what they were said to) [unit of the material]; the last two blank where they cannot
+        be told.
     """
     first = logs.as_of + pd.Timedelta(days=1)
     last = min(first + pd.Timedelta(days=7 * _REVIEWS - 1), said["order_plan"]["order_on"].max())
     totals = [
-        rows[rows["order_on"].between(first, last)].groupby("material")["quantity"].sum()
+        rows[rows["order_on"].between(first, last)].groupby(["material", "order_on"])["quantity"].sum()
         for rows in (said["order_plan"], plan)
     ]
-    both = pd.concat(totals, axis=1, keys=["then", "now"]).fillna(0.0)
-    both = both[both["then"] != both["now"]]
+    orders = pd.concat(totals, axis=1, keys=["then", "now"]).fillna(0.0)
+    more = (orders["now"] - orders["then"]).clip(lower=0.0).groupby(level="material").sum()
+    less = (orders["then"] - orders["now"]).clip(lower=0.0).groupby(level="material").sum()
+    both = orders.groupby(level="material").sum().assign(moved=np.minimum(more, less))
+    both = both[(more > 0) | (less > 0)]
     if both.empty:
         return pd.DataFrame(columns=_COLUMNS)
     forecast = said["demand_forecast"].pivot_table(index="week", columns="material", values="mean")
@@ -70,7 +74,8 @@ def plan_changes(
     both["stock_news"] = (levels - expected).reindex(both.index)
     both["forecast_news"] = news.reindex(both.index)
     both = both.rename_axis("material").reset_index()
-    order = np.argsort(-np.abs(both["now"] - both["then"]).to_numpy(), kind="stable")
+    changed = np.abs(both["now"] - both["then"]) + both["moved"]
+    order = np.argsort(-changed.to_numpy(), kind="stable")
     return both.iloc[order].reset_index(drop=True)[_COLUMNS]
 
 

@@ -8,12 +8,19 @@ import pandas as pd
 from .. import figures
 from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
 from ..orders import LeadTimes, count_differences, miscounts, plan_changes
+from ..orders.plan import FRESH
+from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE
 from ..results import Results
 from .common import list_words, needs
 from .demand import newsprint, unit_of
 
-__all__ = ["changes", "counts", "plan_words", "reasons", "stock_ahead", "suppliers"]
+__all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
 
+_CAUSES = {
+    BEFORE_ANY_ORDER: "no new order can come before",
+    NO_ROOM: "what is needed has no room, or is less than an order minimum",
+    NOT_QUITE: "orders that can come keep it near the level, and not quite at it",
+}
 #: Days back for which miscounts are told.
 _RECENT = 365
 
@@ -54,14 +61,14 @@ def plan_words(results: Results) -> Block:
     lines = [
         f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
         f"late as its supplier may be, so that each material lasts in {100 * policy.service_level:g} % of weeks; "
-        f"{policy.cover_days_minimum:g} days of cover are kept besides, and more than "
+        f"{policy.cover_days_minimum:g} days of cover are aimed at besides, and more than "
         f"{policy.cover_days_maximum:g} only where that is worth its money. Loads, price breaks, order minimums and "
         f"storage are weighed by a mixed-integer programme (proven within {100 * plan.gap:.1f} % of the least cost).",
         f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the "
         "weeks of the plan."
         + (
-            f" On 5,000 cases that it was not made from, the material worst off runs out in {100 * held.max():.2f} % "
-            f"of the weeks that its orders can help ({allowed:.1f} % are allowed)."
+            f" On {FRESH:,} cases that its needs were not drawn from, the material worst off runs out in "
+            f"{100 * held.max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are allowed)."
             if len(held)
             else ""
         ),
@@ -69,21 +76,38 @@ def plan_words(results: Results) -> Block:
     for row in plan.service[plan.service["short_on"].notna()].itertuples():
         unit = unit_of(results, row.material) or "pieces"
         now = f", {quantity(row.at_once, unit, 0)} of them before the next review" if row.at_once > 0 else ""
+        help_ = (
+            f"{quantity(row.expedite, unit, 0)} brought by other means hold it{now}"
+            if row.expedite > 0
+            else "nothing that is rushed comes in time: change the run, or use a stand-in"
+        )
         lines.append(
-            f"**{logged(row.material)}: the level cannot be held.** In the week of {row.short_on:%Y-%m-%d} it runs "
-            f"out in {100 * row.chance:.1f} % of cases, before any new order can help"
-            + (
-                f"; {quantity(row.expedite, unit, 0)} brought by other means hold it{now}."
-                if row.expedite > 0
-                else "."
-            )
+            f"**{logged(row.material)}: the level cannot be held.** In the week from {row.short_on:%Y-%m-%d} it runs "
+            f"out in {100 * row.chance:.1f} % of cases: {_CAUSES[row.cause]}; {help_}."
         )
     if plan.expediting > 0:
         lines.append(
-            f"Bringing all that by other means costs about {quantity(plan.expediting, currency, 0)} by the policy's "
-            "rate; a late order that is brought forward may spare it."
+            f"Bringing all that by other means costs about {quantity(plan.expediting, currency, 0)} and its freight, "
+            "at the policy's rate by weight and half the price of pieces. A late order that its supplier brings "
+            "forward may spare it."
         )
+    left_out = not_planned(results)
+    if left_out:
+        lines.append(f"**Not planned**: {left_out}.")
     return points(lines)
+
+
+def not_planned(results: Results) -> str:
+    """Name the materials that no order is planned for, and why."""
+    planned = set() if results.plan is None else set(results.plan.service["material"])
+    known = set() if results.outlook is None else set(results.outlook.names)
+    words = [
+        f"{logged(row.material)} ({row.why or 'its use or how much that varies is not known'})"
+        for row in results.stock.itertuples()
+        if row.material not in planned and (pd.isna(row.quantity) or row.material in known)
+    ]
+    more = f" and {len(words) - 8} more" if len(words) > 8 else ""
+    return ", ".join(words[:8]) + more
 
 
 def changes(results: Results) -> Block:
@@ -97,8 +121,7 @@ def changes(results: Results) -> Block:
     )
     if table.empty:
         return note(
-            f"For the next six reviews the plan is that of {before.made_on:%Y-%m-%d}, load by load as it was told "
-            "to the suppliers."
+            f"For the next six reviews the plan is that of {before.made_on:%Y-%m-%d}, order by order."
         )
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
     return sheet(
@@ -110,6 +133,7 @@ def changes(results: Results) -> Block:
             Shown("unit"),
             Shown("then", "next six reviews, said then", digits=0),
             Shown("now", "said now", digits=0),
+            Shown("moved", "moved to other days", digits=0),
             Shown("stock_news", "on hand against expected", digits=0),
             Shown("forecast_news", "six weeks' need against said", digits=0),
         ],
@@ -137,7 +161,10 @@ def stock_ahead(results: Results) -> Block:
     return exhibit(
         figures.stock_panels(drawn, limits, unit="t" if scale == 1000 else unit),
         name="stock-ahead",
-        finding=f"With open orders and the plan, {logged(lowest['material'])} comes closest to its end: on "
+        finding=f"With open orders and the plan, {logged(lowest['material'])} runs out by "
+        f"{lowest['day']:%Y-%m-%d} in one case of twenty."
+        if not lowest["q05"] > 0
+        else f"With open orders and the plan, {logged(lowest['material'])} comes closest to its end: on "
         f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else unit)}"
         f"{f', {cover.min():.0f} days of use,' if cover.notna().any() else ''} are left in one case of twenty.",
         table=weekly,

@@ -11,7 +11,7 @@ from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
 from ..results import Results
-from .buying_orders import changes, counts, plan_words, reasons, stock_ahead, suppliers
+from .buying_orders import changes, counts, not_planned, plan_words, reasons, stock_ahead, suppliers
 from .common import tonnes
 from .demand import kept, newsprint, unit_of
 
@@ -44,10 +44,13 @@ def headline(results: Results) -> Block:
     season = results["demand_season"]
     paper = season.loc[season["material"].isin(newsprint(results)), "mean"].sum()
     year = f"The next twelve months need {tonnes(paper, 0)} of newsprint." if paper > 0 else ""
-    if plan.empty:
+    left_out = not_planned(results)
+    if plan.empty and (left_out or results.plan is None):
         return headline_block(
-            "Nothing has to be ordered in the next 13 weeks, as far as the logs tell.", year
+            f"No order can be planned: {left_out or 'the logs are too short for a forecast'}.", year
         )
+    if plan.empty:
+        return headline_block("Nothing has to be ordered in the next 13 weeks.", year)
     first = plan["order_on"].min()
     due = plan[plan["order_on"] == first]
     kg = due.loc[due["material"].isin(newsprint(results)), "quantity"].sum()
@@ -55,7 +58,7 @@ def headline(results: Results) -> Block:
     paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
     noun = "order" if loads == 1 else "orders"
     return headline_block(
-        f"On {first:%A %Y-%m-%d} place {loads} {noun} worth "
+        f"On {first:%A %Y-%m-%d} place {loads} {noun} for "
         f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}{paper_words}.",
         year,
     )
@@ -136,8 +139,10 @@ def sparing(results: Results) -> Block:
     return sheet(
         measures,
         name="sparing",
-        caption=f"Without deliveries and measures the first newsprint ({logged(nothing['ends'] or 'none')}) lasts "
-        f"{nothing['nights']:.0f} nights{words}",
+        caption=f"Without deliveries and measures the first newsprint, {logged(nothing['ends'])}, lasts "
+        f"{nothing['nights']:.0f} nights{words}"
+        if nothing["ends"]
+        else "Without deliveries and measures no newsprint ends within 120 days",
         columns=[
             Shown("measure"),
             Shown("bought", "nights bought", digits=0),
@@ -225,6 +230,8 @@ def season(results: Results, material: str | None = None) -> Block:
     total = total.merge(sums, on="month", how="left")
     total[["mean", "q05", "q95", *known]] /= scale
     words = "t" if scale == 1000 else unit or "each"
+    if total["mean"].isna().all():
+        return note("There is no forecast of the season: the logs are too short.")
     peak = total.loc[total["mean"].idxmax()]
     what = logged(material) if material else "All newsprint"
     return exhibit(
@@ -306,7 +313,8 @@ def caution() -> Block:
     """Return the caution beside any advice on how much to hold."""
     return caution_block(
         "Stacked reels are fire load and weight: local fire code, the insurer and the floor's load limit decide how "
-        "much may stand where. Ink and solvents are stored as their safety data sheets and local rules say."
+        "much may stand where. Ink and solvents are stored as their safety data sheets and local rules say; a tank is "
+        "dipped before it is filled, and never filled above its safe level."
     )
 
 
