@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -213,6 +214,15 @@ class Cases:
         ]
         #: Day from which anything of the plan can help, by material and case.
         self.helped = [arrives.min(axis=1) for arrives in self.arrives]
+
+    def few(self, count: int) -> Cases:
+        """Return the first `count` cases by themselves."""
+        part = copy(self)
+        part.use = self.use[:, :count]
+        part.come = [come[:count] for come in self.come]
+        part.arrives = [arrives[:count] for arrives in self.arrives]
+        part.helped = [helped[:count] for helped in self.helped]
+        return part
 
     def needs(
         self, service: np.ndarray, policy: Policy, quantity: np.ndarray | None = None

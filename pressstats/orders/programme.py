@@ -7,7 +7,9 @@ linear programme, solved by HiGHS through SciPy.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -70,20 +72,23 @@ def solve(
     RuntimeError
         If no plan was found; any need may lack, so that is a fault.
     """
-    parts = []
     # Suppliers meet in the newsprint store only: each is solved for itself, and together if that is too small.
     groups: dict[str, list[int]] = {}
     for place, article in enumerate(articles):
         groups.setdefault(article.supplier, []).append(place)
-    for mine in groups.values():
-        own = [articles[place] for place in mine]
-        key = tuple((one.name, one.needs.tobytes()) for one in own)
-        found = None if solutions is None else solutions.get(key)
-        if found is None:
-            found = _solved(own, load_cost, holding_rate, end, None, nodes, gap, filled)
-        if solutions is not None:
-            solutions[key] = found
-        parts.append((mine, found))
+    own = [[articles[place] for place in mine] for mine in groups.values()]
+    keys = [tuple((one.name, one.needs.tobytes()) for one in each) for each in own]
+    kept = {} if solutions is None else solutions
+    asked = [number for number, key in enumerate(keys) if key not in kept]
+
+    def found_for(number: int) -> Orders:
+        return _solved(own[number], load_cost, holding_rate, end, None, nodes, gap, filled)
+
+    # The search leaves Python's lock: suppliers are searched beside each other.
+    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
+        for number, orders in zip(asked, workers.map(found_for, asked), strict=True):
+            kept[keys[number]] = orders
+    parts = [(mine, kept[key]) for mine, key in zip(groups.values(), keys, strict=True)]
     found = _together(articles, parts)
     if store is None or not len(articles) or _in_store(articles, found, store):
         return found

@@ -37,6 +37,8 @@ BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE = "before any order", "no room", "not quite
 EXPEDITE_DAYS = 3
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
+#: Cases that a chance in a sentence is counted in.
+_CASES = 1000
 
 
 def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fresh: Cases) -> pd.DataFrame:
@@ -139,6 +141,7 @@ def reasons(
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
+    few = fresh.few(_CASES)
     kept = plan["stock_before"] - plan.groupby(["material", "order_on"])["stock_before"].transform("min")
     rows = []
     for order, load in plan.assign(kept=kept).groupby("order", sort=False):
@@ -146,7 +149,7 @@ def reasons(
         for line in load.itertuples():
             place = by_name[line.material]
             turn = int(np.searchsorted(planned[place].reviews, (line.order_on - days[0]).days))
-            chance = _without(place, turn, line.kept, orders, fresh, days)
+            chance = _without(place, turn, line.kept, orders, few, days)
             scored.append((chance, turn, line, planned[place]))
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
         scored.sort(key=lambda item: (-item[0], item[2].stock_before / max(item[3].daily, 1e-9)))
