@@ -112,7 +112,8 @@ def plan_orders(
     -----
     Use comes in joint paths, lateness is drawn for each supplier and order. What has been ordered must last until the
     next order has come in all weeks but those that the service level gives up; stock is kept at the least cover
-    besides where nothing dearer stands against it. The plan is then checked on 5,000 paths that it was not made from.
+    besides where nothing dearer stands against it. The plan is then checked on 5,000 paths that its needs were
+    not drawn from; where the level does not hold on them, less risk is taken and the plan is made again.
     """
     times = LeadTimes(logs)
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=horizon(logs, times), freq="D", unit="us")

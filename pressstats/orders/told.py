@@ -165,9 +165,9 @@ def reasons(
 def _without(
     place: int, turn: int, kept: float, orders: Orders, fresh: Cases, days: pd.DatetimeIndex
 ) -> float:
-    """Return by how much likelier it is to run out by the week after the next order is due, from this one's day on.
+    """Return the chance to run out from this load's day to the week after the next order is due, had it not come.
 
-    Without it means that neither this nor a later load came.
+    Neither does a later load then. Where the load does not lower the chance it is no reason for it: 0.
     """
     one = fresh.planned[place]
     until = min(int(one.due[min(turn + 1, ORDERS)]) + 7, len(days))
