@@ -158,6 +158,8 @@ class Result:
         Cost over the counted weeks [currency].
     loads, near_empty : float
         Loads, and the share of them that are filled to less than a quarter.
+    overfull : float
+        Share of receipts that came to a tank or store without room for all of them.
     by_material : Series
         Weeks with a stock-out of each material.
     held : Series
@@ -178,6 +180,7 @@ class Result:
     shortage: float
     loads: float
     near_empty: float
+    overfull: float
     by_material: pd.Series
     held: pd.Series
     gap: float = np.nan
@@ -222,6 +225,7 @@ class Loop:
         freight, expediting, loads, near_empty, gaps = 0.0, 0.0, 0.0, 0.0, []
         nights: list[np.ndarray] = []
         held: list[np.ndarray] = []
+        overfull: list[bool] = []
         flutter: list[tuple[float, float]] = []
         before: tuple[float, Review] | None = None
         for week in range(self.weeks + self.warm_up):
@@ -250,6 +254,7 @@ class Loop:
                     if order["delivered_on"] == today:
                         stock = stock + np.where(self.index == order["material"], order["quantity"], 0.0)
                 if counted:
+                    overfull += self._without_room(stock, orders, today)
                     nights.append(missing)
                     held.append(stock)
         policy, price = self.plant.logs.plant.policy, self.materials["unit_price"].to_numpy()
@@ -265,11 +270,21 @@ class Loop:
             shortage=policy.stockout_cost * float(out.any(axis=1).sum()),
             loads=loads,
             near_empty=near_empty / max(loads, 1.0),
+            overfull=float(np.mean(overfull)) if overfull else 0.0,
             by_material=pd.Series(short.sum(axis=0), index=self.names),
             held=pd.Series(on_hand.mean(axis=0), index=self.names),
             gap=float(np.nanmean(gaps)) if np.isfinite(gaps).any() else np.nan,
             flutter=flutter,
         )
+
+    def _without_room(self, stock: np.ndarray, orders: list[dict], today: pd.Timestamp) -> list[bool]:
+        """Say of each receipt of a day whether all of it had room, with what is on hand after it."""
+        most = self.materials["storage_maximum"].fillna(np.inf).to_numpy()
+        floor = self.plant.logs.plant.policy.newsprint_storage_maximum_kg or np.inf
+        full = (stock > most + 1e-6) | (self.paper & (stock[self.paper].sum() > floor))
+        return [
+            bool(full[self.names.index(one["material"])]) for one in orders if one["delivered_on"] == today
+        ]
 
     @property
     def index(self) -> np.ndarray:

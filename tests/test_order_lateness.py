@@ -117,7 +117,9 @@ def on_order(*rows: tuple[float, pd.Timestamp]) -> pd.DataFrame:
 def received(logs: Logs, orders: pd.DataFrame, draws: int = 4000) -> tuple[pd.DatetimeIndex, np.ndarray]:
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=42, freq="D", unit="us")
     rng = np.random.default_rng(5)
-    return days, arrivals(LeadTimes(logs), orders, days, receipt_days(logs, days), "N1200", draws, rng)
+    come = arrivals(LeadTimes(logs), orders, days, receipt_days(logs, days), ["N1200", "N600"], draws, rng)
+    assert len(come) == 2 and not come[1].any()
+    return days, come[0]
 
 
 def test_open_orders_come_on_days_that_receive(tmp_path: Path) -> None:
@@ -138,6 +140,23 @@ def test_open_orders_come_on_days_that_receive(tmp_path: Path) -> None:
     open_days = [day for day in days if day.day_name() not in ("Tuesday", "Saturday", "Sunday")]
     for place, found in enumerate(receipt_days(logs, days)):
         assert days[found] == min((day for day in open_days if day >= days[place]), default=days[-1])
+
+
+def test_one_truck_is_as_late_for_all_that_it_brings(tmp_path: Path) -> None:
+    logs = with_deliveries(tmp_path, [delivery(n, "Mill", late) for n, late in enumerate([0, 0, 7] * 20)])
+    days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=42, freq="D", unit="us")
+    orders = on_order((1000.0, days[7]), (200.0, days[7]), (50.0, days[14]))
+    orders["material"] = ["N1200", "N600", "N600"]
+    rng = np.random.default_rng(5)
+    wide, narrow = arrivals(
+        LeadTimes(logs), orders, days, receipt_days(logs, days), ["N1200", "N600"], 500, rng
+    )
+    assert 0 < wide[:, 8].mean() < 1000.0
+    # A truck of another day is late or not by itself.
+    together = np.where(wide > 0, 200.0, 0.0)
+    rest = narrow - together
+    assert set(np.unique(rest)) == {0.0, 50.0}
+    assert 0 < ((rest[:, 15] > 0) & (together[:, 8] > 0)).sum() < (together[:, 8] > 0).sum()
 
 
 def test_an_overdue_order_comes_as_late_as_what_came_later_still(tmp_path: Path) -> None:

@@ -100,3 +100,19 @@ def test_what_cannot_wait_is_on_the_weekly_page() -> None:
     assert len(said) == 1
     assert "100\u00a0pieces" in said[0] and "3.1 %" in said[0] and "2025-03-17" in said[0]
     assert weekly_page._at_once(SimpleNamespace(plan=None)) == []
+
+
+def test_a_material_of_much_cover_is_ordered_for_a_reason() -> None:
+    reasons = pd.DataFrame({"order": ["1", "2"], "material": ["N1200", "N600"], "why": "-"})
+    cover = pd.DataFrame(
+        {"material": ["N600", "N1200"], "quantity": [600.0, 100.0], "days_cover": [60.0, 10.0]}
+    )
+    soon = pd.DataFrame(
+        {"order": ["1", "2"], "material": ["N600", "N600"], "stock_before": [300.0, 550.0]}, index=[4, 7]
+    )
+    results = type("Results", (dict,), {"plan": SimpleNamespace(reasons=reasons)})(stock_cover=cover)
+    words = re.sub("[\u2068\u2069]", "", weekly_page._ordered_all_the_same(results, soon))
+    assert "fills up the load that N1200 needs: about 30 days" in words
+    words = weekly_page._ordered_all_the_same(results, soon.iloc[1:])
+    assert "fills up" not in words and "about 55 days" in words
+    assert weekly_page._ordered_all_the_same(results, soon.iloc[:0]) == ""

@@ -224,7 +224,7 @@ def test_each_order_names_its_supplier_and_its_reason(known: Results, book: Any)
     expected = [NAMES[suppliers[name]] for name in orders["material"]]
     assert orders["supplier"].tolist() == expected
     assert known.plan is not None
-    reasons = dict(known.plan.reasons.itertuples(index=False))
+    reasons = known.plan.reasons.set_index("order")["why"].to_dict()
     assert len(reasons) > 1
     assert orders["why"].tolist() == [reasons[order] for order in orders["order"]]
     assert orders["why"].str.len().min() > 20

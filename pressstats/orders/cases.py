@@ -28,6 +28,8 @@ __all__ = [
 
 #: Review days planned.
 ORDERS = 13
+#: Standard errors by which the cases must tell that more stock is worth its money.
+_SURE = 1.0
 #: Below this a stock is not short but rounded [unit of the material].
 _NOTHING = 1e-6
 
@@ -205,7 +207,7 @@ class Cases:
             supplier: times.draw(supplier, (draws, ORDERS + 1), rng)
             for supplier in dict.fromkeys(one.supplier for one in planned)
         }
-        self.come = [arrivals(times, open_rows, days, receives, one.name, draws, rng) for one in planned]
+        self.come = arrivals(times, open_rows, days, receives, [one.name for one in planned], draws, rng)
         # An order comes the day after it was placed at the earliest, and on a day that receives; it serves from the
         # next issue on.
         self.arrives = [
@@ -255,12 +257,13 @@ class Cases:
                 short=expedite_price(one.row, policy),
                 started=policy.load_cost,
                 most=policy.stockout_cost,
+                sure=_SURE,
             )
             if one.stand_in is not None:
                 # What it lacks is used of the other, more of it: that costs no night and no rush.
                 other, ratio = one.stand_in
                 dearer = max(ratio * float(self.planned[other].row["unit_price"]) - price, 0.0)
-                worth = partial(level_worth, held=held, short=dearer)
+                worth = partial(level_worth, held=held, short=dearer, sure=_SURE)
             need, _ = needs_by_order(
                 one.stock,
                 use[place],
@@ -286,9 +289,12 @@ class Cases:
             Shortages in all [unit of the material]: no order of the plan can help them.
         """
         nothing = np.zeros((len(self.planned), ORDERS))
-        use = self._stood_in(nothing)
+        # Once something of the plan has come in every case, nothing more counts.
+        last = max(int(helped.max()) for helped in self.helped)
+        until = last if until is None else min(until, last)
+        use = self._stood_in(nothing, until)
         left = [
-            stock_paths(one.stock, use[place][:, :until], self.come[place][:, :until])
+            stock_paths(one.stock, use[place], self.come[place][:, :until])
             for place, one in enumerate(self.planned)
         ]
         found = []
@@ -323,12 +329,9 @@ class Cases:
         weeks = min(max(int(one.due[-1]) for one in self.planned) // 7 + 1, len(self.days) // 7)
         shape = (len(self.planned), weeks)
         share, early, after = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
-        use = self._stood_in(quantity)
+        use = self._stood_in(quantity, 7 * weeks)
         out = [
-            stock_paths(
-                one.stock, use[place][:, : 7 * weeks], self._receipts(place, quantity[place], 7 * weeks)
-            )
-            < -_NOTHING
+            stock_paths(one.stock, use[place], self._receipts(place, quantity[place], 7 * weeks)) < -_NOTHING
             for place, one in enumerate(self.planned)
         ]
         for place, one in enumerate(self.planned):
@@ -355,11 +358,12 @@ class Cases:
                 come[rows, arrives[rows]] += amount
         return come
 
-    def _stood_in(self, quantity: np.ndarray) -> list[np.ndarray]:
-        """Return use by material, with what others take of it that it stands in for."""
-        use = list(self.use)
+    def _stood_in(self, quantity: np.ndarray, until: int | None = None) -> list[np.ndarray]:
+        """Return use by material up to a day, with what others take of it that it stands in for."""
+        use = [mine[:, :until] for mine in self.use]
         for place, one in enumerate(self.planned):
             if one.stand_in is not None:
                 other, ratio = one.stand_in
-                use[other] = use[other] + ratio * np.maximum(-self.stock(place, quantity[place]), 0.0)
+                lacking = np.maximum(-self.stock(place, quantity[place], until), 0.0)
+                use[other] = use[other] + ratio * lacking
         return use

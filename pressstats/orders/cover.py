@@ -83,6 +83,8 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
     """
     table = stock.copy()
     times, receives = LeadTimes(logs), receipt_days(logs, paths.days)
+    rng = np.random.default_rng(_SEED)
+    come = arrivals(times, orders, paths.days, receives, table["material"].tolist(), PATHS, rng)
     cover = np.full(len(table), np.nan)
     early = pd.Series(pd.NaT, table.index, dtype="datetime64[us]")
     middle = early.copy()
@@ -93,9 +95,7 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
         cover[row] = _days_that_last(quantity, paths.mean[number])
         if np.isnan(paths.use[number]).any():
             continue
-        rng = np.random.default_rng([_SEED, number])
-        come = arrivals(times, orders, paths.days, receives, material, PATHS, rng)
-        left = quantity + np.cumsum(come - paths.use[number], axis=1)
+        left = quantity + np.cumsum(come[row] - paths.use[number], axis=1)
         out = np.where((left < 0).any(axis=1), (left < 0).argmax(axis=1), len(paths.days)).astype(float)
         early[row] = _day_at(paths.days, np.quantile(out, 0.05, method="lower"))
         middle[row] = _day_at(paths.days, np.quantile(out, 0.5, method="lower"))

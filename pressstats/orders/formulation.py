@@ -136,6 +136,8 @@ class Builder:
         together = dict.fromkeys((article.supplier, tuple(article.due)) for article in articles)
         for supplier, due in together:
             self._loads(supplier, due, load_cost)
+        for place in range(len(articles)):
+            self._spells(place)
         if store is not None:
             self._store(store)
         if self.orders:
@@ -285,6 +287,33 @@ class Builder:
                 values.append(1.0 / _packs_a_load(self.articles[place]) + 1.0)
             self._rule(columns, values, float(np.ceil(need - 1e-6)), np.inf)
 
+    def _spells(self, place: int) -> None:
+        """Say of every spell without an order that what came before must last through it.
+
+        This follows from the other rules where orders are placed or not; half placed, as the search first takes them,
+        it does not, and the bound it starts from is far closer with it ((l, S) inequalities of Barany, Van Roy and
+        Wolsey for lot sizes, in the shorter form of Pochet and Wolsey for stock that costs; from memory).
+        """
+        article = self.articles[place]
+        # The last is what is needed before the first order.
+        wanted = np.append(_whole_packs(article.needs, article.pack), 0.0)
+        made = self.made[place]
+        if (made < 0).any():
+            made = self.loads[article.supplier, tuple(article.due)]
+        for last in np.flatnonzero(np.diff(wanted[:-1], prepend=0.0) > 0):
+            for first in range(last + 1):
+                if wanted[last] <= wanted[first - 1]:
+                    continue
+                spell, before = range(first, last + 1), range(max(first - 1, 0), last + 1)
+                columns = [int(c) for c in self.packs[place, :first]]
+                values = [1.0] * first
+                # An order within the spell brings what is needed from then on; what lacks for any of its needs lacks.
+                columns += [int(made[order]) for order in spell]
+                values += [float(wanted[last] - wanted[order - 1]) for order in spell]
+                columns += [int(self.lacking[place, order]) for order in before]
+                values += [1.0] * len(before)
+                self._rule(columns, values, float(wanted[last]), np.inf)
+
     def _store(self, store: Sequence[tuple[int, float]]) -> None:
         for day, room in store:
             columns, values = [], []
@@ -319,12 +348,12 @@ class Builder:
         """1 where a variable is a whole number."""
         return np.array(self._integral)
 
-    def as_before(self) -> tuple[np.ndarray, np.ndarray] | None:
-        """Return bounds that leave the plan before as it was; None where there is none, or it cannot be kept."""
+    def as_before(self, reviews: int) -> tuple[np.ndarray, np.ndarray] | None:
+        """Return bounds that leave the next reviews as planned before; None where nothing was, or it cannot be kept."""
         lower, upper = self.lower, self.upper
         told = False
         for place, article in enumerate(self.articles):
-            for order in np.flatnonzero(np.isfinite(article.before)) if len(article.before) else ():
+            for order in np.flatnonzero(np.isfinite(article.before[:reviews])):
                 said = float(article.before[order]) / article.pack
                 column = int(self.packs[place, order])
                 if abs(said - round(said)) > 1e-6 or round(said) > upper[column]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -77,7 +79,7 @@ class LeadTimes:
         supplier : str or None
             The supplier.
         size : int or tuple of int
-            Shape of the draws.
+            Shape of the draws, cases first.
         rng : Generator
             Source of randomness.
         over : int, optional
@@ -100,11 +102,21 @@ class LeadTimes:
             own, every, weight = mine, all_, ours / (ours + others) if ours + others > 0 else 0.0
         if not len(every):
             return np.full(size, 0 if over is None else max(over + 1, 0), dtype=int)
-        drawn = rng.choice(every, size)
-        if len(own):
-            mine = rng.random(size) < weight
-            drawn = np.where(mine, rng.choice(own, size), drawn)
-        return np.asarray(drawn, dtype=int)
+        if not len(own):
+            weight = 0.0
+        days = np.concatenate([own, every])
+        chance = np.repeat([weight / max(len(own), 1), (1 - weight) / len(every)], [len(own), len(every)])
+        rank = np.argsort(days, kind="stable")
+        # Drawn layer by layer, so that each order is very late in as many cases as any other: which order happens to
+        # be, among a thousand cases, would else decide on stock.
+        shape = size if isinstance(size, tuple) else (size,)
+        layer = rng.permuted(
+            np.broadcast_to(np.arange(shape[0])[(..., *[None] * (len(shape) - 1))], shape), axis=0
+        )
+        at = np.searchsorted(
+            np.cumsum(chance[rank]), (layer + rng.random(shape)) / max(shape[0], 1), side="right"
+        )
+        return np.asarray(days[rank][np.minimum(at, len(days) - 1)], dtype=int)
 
     def summary(self) -> pd.DataFrame:
         """Return what is known of each supplier's lateness.
@@ -151,11 +163,11 @@ def arrivals(
     orders: pd.DataFrame,
     days: pd.DatetimeIndex,
     receives: np.ndarray,
-    material: str,
+    materials: Sequence[str],
     draws: int,
     rng: np.random.Generator,
-) -> np.ndarray:
-    """Draw the receipts of the open orders of a material.
+) -> list[np.ndarray]:
+    """Draw the receipts of the open orders.
 
     Parameters
     ----------
@@ -167,8 +179,8 @@ def arrivals(
         Days from the one after as-of.
     receives : ndarray of int, shape (days,)
         Result of :func:`receipt_days`.
-    material : str
-        The material.
+    materials : sequence of str
+        The materials.
     draws : int
         Paths.
     rng : Generator
@@ -176,20 +188,23 @@ def arrivals(
 
     Returns
     -------
-    ndarray, shape (draws, days)
-        Receipts before the use of each day [unit of the material]: an issue is printed the evening before its day, so
-        what is received on a day serves the issue of the next.
+    list of ndarray, shape (draws, days)
+        Receipts of each material before the use of each day [unit of the material]: an issue is printed the evening
+        before its day, so what is received on a day serves the issue of the next. What a supplier promised for one
+        day comes together.
     """
-    come = np.zeros((draws, len(days)))
-    for order in orders[orders["material"] == material].itertuples():
-        due = (order.promised_on - days[0]).days
-        supplier = order.supplier if isinstance(order.supplier, str) else None
+    come = {name: np.zeros((draws, len(days))) for name in materials}
+    trucks = orders.assign(supplier=orders["supplier"].fillna("").astype("str"))
+    for (supplier, promised), rows in trucks.groupby(["supplier", "promised_on"]):
+        due = (promised - days[0]).days
         # As-of has passed without it: what is overdue is as late as what came later than that.
         late = times.draw(supplier, draws, rng, over=-1 - due)
         day = receives[np.clip(due + late, 0, len(days) - 1)] + 1
         inside = np.flatnonzero((day < len(days)) & (due + late < len(days)))
-        come[inside, day[inside]] += order.quantity
-    return come
+        for order in rows.itertuples():
+            if order.material in come:
+                come[order.material][inside, day[inside]] += order.quantity
+    return list(come.values())
 
 
 def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:

@@ -35,7 +35,13 @@ def level_needed(wanted: np.ndarray, service: float) -> float:
 
 
 def level_worth(
-    wanted: np.ndarray, service: float, held: float, short: float, started: float = 0.0, most: float = np.inf
+    wanted: np.ndarray,
+    service: float,
+    held: float,
+    short: float,
+    started: float = 0.0,
+    most: float = np.inf,
+    sure: float = 0.0,
 ) -> float:
     """Return the level that costs least in holding and shortage, and not less than the service level asks.
 
@@ -51,6 +57,9 @@ def level_worth(
         Cost of a unit that is short, and of being short at all [currency / unit, currency].
     most : float
         Most that a shortage costs, however large [currency].
+    sure : float
+        Standard errors by which the paths must tell the cost of a lower level from the least: of levels that they
+        cannot tell apart the lowest is taken. A few paths in which a truck is very late would else decide on it.
 
     Returns
     -------
@@ -62,12 +71,12 @@ def level_worth(
     count = len(ranked)
     least = min(max(int(np.ceil(service * count - 1e-9)) - 1, 0), count - 1)
     levels = ranked[least:]
-    missing = levels[None, :] - levels[:, None]
-    lost = np.where(missing > 0, np.minimum(started + short * missing, most), 0.0).sum(axis=1) / count
-    left = (
-        levels + np.maximum(missing, 0.0).sum(axis=1) / count
-    )  # but for the mean demand, alike for all levels
-    return float(levels[int(np.argmin(held * left + lost))])
+    missing = ranked[None, :] - levels[:, None]
+    cost = np.where(missing > 0, np.minimum(started + short * missing, most), held * -missing)
+    best = int(np.argmin(cost.mean(axis=1)))
+    dearer = cost[: best + 1] - cost[best]
+    told = dearer.mean(axis=1) > sure * dearer.std(axis=1) / np.sqrt(count) + 1e-12
+    return float(levels[int(np.argmin(told))])
 
 
 def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -12,7 +13,7 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..tables import OUTPUTS, as_published
-from .cases import ORDERS, Cases, Planned, horizon, planned_materials
+from .cases import ORDERS, Cases, Planned, Short, horizon, planned_materials
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .prices import price_breaks
@@ -23,10 +24,12 @@ __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
 
 DRAWS, FRESH = 2000, 5000
 _SEED = 41
-#: Most risk taken before an order, and the least, of what is allowed; the share of the allowed weeks that is aimed at,
-#: since paths that the plan was made from flatter it; plans made at most for each set of paths; how boldly the risk
-#: follows the weeks short.
-_MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 0.05, 0.1, 0.8, 3, 0.8
+#: Most risk taken before an order, and the least, as times the share of weeks that may be short; the part of that
+#: share that is aimed at, since paths that the plan was made from flatter it; plans made at most for each set of
+#: paths; how boldly the risk follows the weeks short.
+_MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 10.0, 0.1, 0.8, 3, 0.8
+#: Risk above which none is taken before an order, however many weeks may be short.
+_TOO_RISKY = 0.2
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
 #: or that the store cannot take, are worth to the programme: the one yields at a price, the other is the last resort.
 _LOW_COVER, _LAST_RESORT = 0.05, 5.0
@@ -47,8 +50,8 @@ class OrderPlan:
     ----------
     published : DataFrame
         Published table ``order_plan``.
-    reasons : DataFrame, shape (orders, 2)
-        order (load) and why, in a sentence.
+    reasons : DataFrame, shape (orders, 3)
+        order (load), material that it is ordered for, and why, in a sentence.
     service : DataFrame, shape (materials, 8)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
         come), allowed, short_on (first day of the first week from as-of on in which it runs out more often than
@@ -125,23 +128,17 @@ def plan_orders(
         return _empty()
     numbers = [outlook.names.index(one.name) for one in planned]
     known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
-    fresh_use = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)[0][numbers]
-    fresh = Cases(planned, open_rows, days, times, receives, fresh_use, _SEED + 2)
     problem = _Problem(logs, planned, stock, open_rows, days, before, nodes)
     # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
     # those may be riskier than it: the risk is lowered from its most until the level holds.
-    risk = np.full(len(planned), max(_MOST_RISK, allowed))
-    orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
-    for cases, limit in ((known, _AIMED * allowed), (fresh, allowed)):
-        for _ in range(_TRIES):
-            short = cases.weeks_short(orders.quantity)
-            late = (short.mean > limit) & (risk > _LEAST_RISK * allowed)
-            if not late.any():
-                break
-            less = np.clip((limit / np.where(late, short.mean, 1.0)) ** _STEP, 0.05, 0.8)
-            risk = np.where(late, np.maximum(less * risk, _LEAST_RISK * allowed), risk)
-            orders = problem.solved(known.needs(1 - risk, logs.plant.policy, orders.quantity))
-    short = fresh.weeks_short(orders.quantity)
+    risk = np.full(len(planned), max(min(_MOST_RISK * allowed, _TOO_RISKY), allowed))
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # Drawing leaves Python's lock as the search does: both go on at once.
+        drawn = beside.submit(outlook.day_paths, fresh_draws, days, seed=_SEED + 1)
+        orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
+        orders, risk, _ = _less_risk(problem, known, known, orders, risk, _AIMED * allowed, allowed)
+        fresh = Cases(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
+    orders, risk, short = _less_risk(problem, known, fresh, orders, risk, allowed, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
     service = service_held(planned, short, fresh, orders, allowed, days)
@@ -155,6 +152,30 @@ def plan_orders(
         expediting=expediting(logs, planned, service),
         gap=orders.gap,
     )
+
+
+def _less_risk(
+    problem: _Problem,
+    known: Cases,
+    cases: Cases,
+    orders: Orders,
+    risk: np.ndarray,
+    limit: float,
+    allowed: float,
+) -> tuple[Orders, np.ndarray, Short]:
+    """Lower the risk of materials that run out in more weeks than the limit, in those cases, and plan again."""
+    short = cases.weeks_short(orders.quantity)
+    for _ in range(_TRIES):
+        late = (short.mean > limit) & (risk > _LEAST_RISK * allowed)
+        if not late.any():
+            break
+        less = np.clip((limit / np.where(late, short.mean, 1.0)) ** _STEP, 0.05, 0.8)
+        risk = np.where(late, np.maximum(less * risk, _LEAST_RISK * allowed), risk)
+        again = problem.solved(known.needs(1 - risk, problem.logs.plant.policy, orders.quantity))
+        if not np.array_equal(again.quantity, orders.quantity):
+            short = cases.weeks_short(again.quantity)
+        orders = again
+    return orders, risk, short
 
 
 class _Problem:
@@ -272,7 +293,7 @@ def _store(
 def _empty() -> OrderPlan:
     return OrderPlan(
         OUTPUTS["order_plan"].empty(),
-        pd.DataFrame({"order": [], "why": []}, dtype="str"),
+        pd.DataFrame({"order": [], "material": [], "why": []}, dtype="str"),
         pd.DataFrame(columns=SERVICE),
         pd.DataFrame(columns=["material", "day", "q05", "q50", "q95"]),
         0.0,

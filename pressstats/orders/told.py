@@ -66,7 +66,7 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
         quantity = orders.quantity[place]
         if not quantity.any():
             continue
-        out = fresh.stock(place, quantity) < -1e-6
+        out = fresh.stock(place, quantity, int(one.due[ORDERS])) < -1e-6
         ordered, since = 0.0, 0
         for order in np.flatnonzero(quantity):
             due = int(one.due[order])
@@ -136,8 +136,8 @@ def reasons(
 
     Returns
     -------
-    DataFrame, shape (orders, 2)
-        order (load) and why, in a sentence without its first capital.
+    DataFrame, shape (orders, 3)
+        order (load), material that it is ordered for, and why, in a sentence without its first capital.
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
@@ -158,8 +158,9 @@ def reasons(
         others = [other.material for _, _, other, _ in scored[1:]]
         if others:
             why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
-        rows.append((order, f"{why}; {100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."))
-    return pd.DataFrame(rows, columns=["order", "why"]).astype("str")
+        used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."
+        rows.append((order, line.material, f"{why}; {used}"))
+    return pd.DataFrame(rows, columns=["order", "material", "why"]).astype("str")
 
 
 def _without(

@@ -213,16 +213,14 @@ def actions(results: Results) -> Block:
         more = f" and {len(amounts) - 6} more" if len(amounts) > 6 else ""
         deeds.append(f"**{day:%A %Y-%m-%d}: order** {', '.join(amounts[:6])}{more} (see the buying outlook).")
     deeds += _at_once(results)
-    ordered = (
-        plan[plan["order_on"] <= as_of + pd.Timedelta(days=14)].groupby("material")["stock_before"].min()
-    )
+    soon = plan[plan["order_on"] <= as_of + pd.Timedelta(days=14)]
     found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
     for kind, rows in found.groupby("kind", sort=False):
         subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
         more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
         deed = _DEEDS.get(str(kind), "See the reason below.")
         if kind == "cover high":
-            deed += _ordered_all_the_same(results, ordered[ordered.index.isin(rows["subject"])])
+            deed += _ordered_all_the_same(results, soon[soon["material"].isin(rows["subject"])])
         deeds.append(f"**{str(kind).capitalize()}**: {subjects}{more}. {deed}")
     return points(deeds) if deeds else note("Nothing to do beyond the routine.")
 
@@ -240,14 +238,18 @@ def _at_once(results: Results) -> list[str]:
     ]
 
 
-def _ordered_all_the_same(results: Results, left: pd.Series) -> str:
-    """Say why a material of which much is there is ordered: what is left by the time that it comes."""
+def _ordered_all_the_same(results: Results, soon: pd.DataFrame) -> str:
+    """Say why a material of which much is there is ordered, and what is left by the time that it comes."""
     cover = results["stock_cover"].set_index("material")
     daily = cover["quantity"] / cover["days_cover"]
-    words = [
-        f"{logged(name)} is ordered all the same: about {quantity / daily[name]:.0f} days of it are left when it comes"
-        for name, quantity in left.items()
-    ]
+    needed = {} if results.plan is None else results.plan.reasons.set_index("order")["material"].to_dict()
+    words = []
+    for name, rows in soon.sort_values("stock_before").groupby("material"):
+        first = rows.iloc[0]
+        meant = needed.get(first["order"], name)
+        why = f" since it fills up the load that {logged(meant)} needs" if meant != name else ""
+        left = f"about {first['stock_before'] / daily[name]:.0f} days of it are left when it comes"
+        words.append(f"{logged(name)} is ordered all the same{why}: {left}")
     return f" But {'; '.join(words)}." if words else ""
 
 

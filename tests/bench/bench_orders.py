@@ -61,16 +61,20 @@ def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, jobs: int) 
     found: list[dict[str, Result]] = []
     for number, one in enumerate(Parallel(n_jobs=jobs, return_as="generator")(tasks)):
         found.append(one)
-        told = ", ".join(f"{name} {result.cost:,.0f}" for name, result in one.items())
+        told = ", ".join(
+            f"{name} {result.cost:,.0f} ({result.nights:.0f} nights, {result.stock_kg / 1000:.0f} t)"
+            for name, result in one.items()
+        )
         click.echo(f"seed {first_seed + number}: {told} ({time.perf_counter() - started:.0f} s)")
     click.echo()
-    click.echo(f"{'mean of ' + str(seeds) + ' plants':<22}" + "".join(f"{name:>22}" for name in RULES))
+    click.echo(f"{'mean of ' + str(seeds) + ' plants':<26}" + "".join(f"{name:>22}" for name in RULES))
     rows = {
         "weeks short [%]": lambda one: 100 * one.weeks_short,
         "nights not printed": lambda one: one.nights,
         "newsprint [t]": lambda one: one.stock_kg / 1000,
         "loads": lambda one: one.loads,
         "near-empty loads [%]": lambda one: 100 * one.near_empty,
+        "receipts without room [%]": lambda one: 100 * one.overfull,
         "freight": lambda one: one.freight,
         "holding": lambda one: one.holding,
         "expediting": lambda one: one.expediting,
@@ -80,7 +84,7 @@ def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, jobs: int) 
     }
     for label, value in rows.items():
         means = [np.mean([value(one[name]) for one in found]) for name in RULES]
-        click.echo(f"{label:<22}" + "".join(f"{mean:>22,.2f}" for mean in means))
+        click.echo(f"{label:<26}" + "".join(f"{mean:>22,.2f}" for mean in means))
     _conclude(found)
 
 
