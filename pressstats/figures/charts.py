@@ -201,7 +201,10 @@ def bars_with_limits(
                 "color": [COLOURS["series1"] if ok else COLOURS["watch"] for ok in inside],
                 "pattern": {"shape": ["" if ok else "/" for ok in inside]},
             },
-            text=[f"{number:.0f}" if np.isfinite(number) else "" for number in table[value]],
+            text=[
+                f"{number:.{int(abs(number) < 10)}f}" if np.isfinite(number) else ""
+                for number in table[value]
+            ],
             textposition="outside",
             cliponaxis=False,
         )

@@ -152,7 +152,12 @@ def reasons(
             chance = _without(place, turn, line.kept, orders, few, days)
             scored.append((chance, turn, line, planned[place]))
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
-        scored.sort(key=lambda item: (-item[0], item[2].stock_before / max(item[3].daily, 1e-9)))
+        scored.sort(
+            key=lambda item: (
+                -item[0] if item[0] >= _TOLD else 0.0,
+                item[2].stock_before / max(item[3].daily, 1e-9),
+            )
+        )
         chance, turn, line, one = scored[0]
         why = _why(logs, chance, turn, line, one, float(orders.quantity[by_name[one.name], turn]), days)
         others = [other.material for _, _, other, _ in scored[1:]]

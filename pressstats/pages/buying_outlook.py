@@ -161,9 +161,10 @@ def cover(results: Results) -> Block:
         return note("No material has both a count and a forecast, so no cover can be told.")
     low = table[table["days_cover"] < policy.cover_days_minimum]
     shortest = table.iloc[0]
+    days = f"{shortest['days_cover']:.{int(shortest['days_cover'] < 10)}f}"
     finding = (
         f"{len(low)} of {len(table)} materials are below {policy.cover_days_minimum:g} days; the shortest is "
-        f"{logged(shortest['material'])} with {shortest['days_cover']:.0f} days, open orders left out."
+        f"{logged(shortest['material'])} with {days} days, open orders left out."
     )
     # Years of a slow material would squeeze the bars that matter.
     drawn = table.assign(days=np.minimum(table["days_cover"], 4 * policy.cover_days_maximum))

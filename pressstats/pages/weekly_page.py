@@ -166,7 +166,10 @@ def _cover_tile(results: Results) -> Tile:
     state = "good" if row["days_cover"] >= least else "act"
     out = f"; may run out on {row['runs_out_q05']:%Y-%m-%d}" if pd.notna(row["runs_out_q05"]) else ""
     detail = f"{logged(row['material'])}; {least:g} days wanted{out}"
-    return Tile("Shortest cover", float(row["days_cover"]), "days", detail, state, 0)
+    # Of a few days tenths matter: 6.8 are not the 7 wanted.
+    return Tile(
+        "Shortest cover", float(row["days_cover"]), "days", detail, state, int(row["days_cover"] < 10)
+    )
 
 
 def exceptions(results: Results) -> Block:

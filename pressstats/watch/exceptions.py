@@ -263,8 +263,8 @@ def _cover(logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame) -> list[tuple]
             rows.append(("cover low", row.material, pd.NaT, row.days_cover, "days", np.nan, why))
         elif row.days_cover > 2 * policy.cover_days_maximum:
             why = (
-                f"{row.days_cover:.0f} days of cover, twice the {policy.cover_days_maximum:g} allowed: it ties "
-                "up cash and floor, and stacked paper is fire load (local fire code and insurer decide)"
+                f"{row.days_cover:.0f} days of cover, more than twice the {policy.cover_days_maximum:g} allowed: "
+                "it ties up cash and floor, and stacked paper is fire load (local fire code and insurer decide)"
             )
             rows.append(("cover high", row.material, pd.NaT, row.days_cover, "days", np.nan, why))
     return rows
