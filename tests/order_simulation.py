@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -628,7 +629,8 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         one = cases.Planned(
             name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean())
         )
-        article = planning._article(logs, one, needs, days, np.zeros(0))
+        peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
+        article = planning._article(logs, one, needs, peak, days, np.zeros(0))
         articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
     policy = logs.plant.policy
     made = solve(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -18,6 +17,7 @@ from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .prices import price_breaks
 from .programme import Article, Orders, solve
+from .room import peaks, store_room
 from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held, stock_ahead
 
 __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
@@ -128,7 +128,7 @@ def plan_orders(
         return _empty()
     numbers = [outlook.names.index(one.name) for one in planned]
     known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
-    problem = _Problem(logs, planned, stock, open_rows, days, before, nodes)
+    problem = _Problem(logs, known, stock, open_rows, before, nodes)
     # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
     # those may be riskier than it: the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(min(_MOST_RISK * allowed, _TOO_RISKY), allowed))
@@ -184,16 +184,16 @@ class _Problem:
     def __init__(
         self,
         logs: Logs,
-        planned: Sequence[Planned],
+        known: Cases,
         stock: pd.DataFrame,
         open_rows: pd.DataFrame,
-        days: pd.DatetimeIndex,
         before: pd.DataFrame | None,
         nodes: int,
     ) -> None:
-        self.logs, self.planned, self.days, self.nodes = logs, planned, days, nodes
-        self.store = _store(logs, planned, stock, open_rows)
-        self.said = [_said(one, days, before) for one in planned]
+        self.logs, self.planned, self.days, self.nodes = logs, known.planned, known.days, nodes
+        self.peaks = [peaks(known, place) for place in range(len(known.planned))]
+        self.store = store_room(logs, known, stock, open_rows)
+        self.said = [_said(one, known.days, before) for one in known.planned]
         self.solutions: dict[tuple, Orders] = {}
 
     def solved(self, needs: Sequence[np.ndarray]) -> Orders:
@@ -201,8 +201,8 @@ class _Problem:
         policy = self.logs.plant.policy
         return solve(
             [
-                _article(self.logs, one, need, self.days, said)
-                for one, need, said in zip(self.planned, needs, self.said, strict=True)
+                _article(self.logs, one, need, peak, self.days, said)
+                for one, need, peak, said in zip(self.planned, needs, self.peaks, self.said, strict=True)
             ],
             load_cost=policy.load_cost,
             # Were holding free, freight credited to full loads would buy without end.
@@ -229,7 +229,12 @@ def _said(one: Planned, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> 
 
 
 def _article(
-    logs: Logs, one: Planned, needs: np.ndarray, days: pd.DatetimeIndex, said: np.ndarray
+    logs: Logs,
+    one: Planned,
+    needs: np.ndarray,
+    peak: np.ndarray,
+    days: pd.DatetimeIndex,
+    said: np.ndarray,
 ) -> Article:
     """Return a material as the programme sees it."""
     row, policy = one.row, logs.plant.policy
@@ -240,8 +245,6 @@ def _article(
     load = float(row["load_quantity"]) if row["load_quantity"] > 0 else max(pack, 1e4 * pack)
     freight = max(policy.load_cost, 100.0 * price[0][0][1])
     newsprint = row["kind"] == "newsprint" and row["unit"] == "kg"
-    # An open order that comes before the plan's next needs its room as well.
-    peak = np.array([one.mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(one.due)])
     # The least cover is held when the next order is due, the most when it has come.
     low = np.maximum(policy.cover_days_minimum * one.daily - one.mean[one.due[1:]], 0.0)
     high = np.maximum(policy.cover_days_maximum * one.daily - one.mean[due], 0.0)
@@ -265,29 +268,6 @@ def _article(
         change_cost=_CHANGED * policy.load_cost / max(load, pack),
         room=1.0 if newsprint else 0.0,
     )
-
-
-def _store(
-    logs: Logs, planned: Sequence[Planned], stock: pd.DataFrame, open_rows: pd.DataFrame
-) -> list[tuple[int, float]] | None:
-    """Return the newsprint that may be added in all by each day on which some is due; None without a limit."""
-    most = logs.plant.policy.newsprint_storage_maximum_kg
-    paper = [one for one in planned if one.row["kind"] == "newsprint" and one.row["unit"] == "kg"]
-    if most is None or not paper:
-        return None
-    # What is not planned takes its floor all the same, and what is on order of it.
-    rows = logs["materials"]
-    others = set(rows.loc[(rows["kind"] == "newsprint") & (rows["unit"] == "kg"), "material"])
-    others -= {one.name for one in paper}
-    taken = stock.loc[stock["material"].isin(others), "quantity"].sum()
-    taken += open_rows.loc[open_rows["material"].isin(others), "quantity"].sum()
-    held = np.sum([one.mean for one in paper], axis=0) + float(taken)
-    due = np.unique(np.concatenate([one.due[:ORDERS] for one in paper]))
-    ends = np.append(due[1:], due[-1] + 1)
-    # An open order that comes between two of the plan needs its room as well.
-    return [
-        (int(day), max(most - float(held[day:end].max()), 0.0)) for day, end in zip(due, ends, strict=True)
-    ]
 
 
 def _empty() -> OrderPlan:

@@ -1,0 +1,120 @@
+"""What an order must find room for when it comes: stock that was used slower, trucks that come early, open orders."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from .cases import ORDERS, Cases
+from .needs import level_needed
+
+__all__ = ["levels", "peaks", "store_room"]
+
+#: Share of cases in which an order must find room when it comes.
+_ROOM = 0.95
+
+
+def levels(cases: Cases, place: int) -> np.ndarray:
+    """Return what would be on hand without the plan's orders before the printing of each day's issue.
+
+    Parameters
+    ----------
+    cases : Cases
+        Cases of use and lateness.
+    place : int
+        The material.
+
+    Returns
+    -------
+    ndarray, shape (cases, days)
+        Levels [unit of the material]; below nothing by what the plan's orders must have brought. What runs out before
+        their first can come is not printed, and not owed to later days.
+    """
+    use = cases.use[place]
+    left = cases.planned[place].stock + np.cumsum(cases.come[place] - use, axis=1)
+    counts = np.arange(use.shape[1]) < cases.helped[place][:, None]
+    lost = np.maximum.accumulate(np.where(counts, np.maximum(-left, 0.0), 0.0), axis=1)
+    level = left + use
+    level[:, 1:] += lost[:, :-1]
+    return np.asarray(level)
+
+
+def peaks(cases: Cases, place: int) -> np.ndarray:
+    """Return what is on hand at most, without the plan's orders, from each one's receipt to the next one's.
+
+    Parameters
+    ----------
+    cases : Cases
+        Cases of use and lateness.
+    place : int
+        The material.
+
+    Returns
+    -------
+    ndarray, shape (ORDERS,)
+        Levels [unit of the material], exceeded in one case of twenty. What is on hand on the day of an order will be
+        known then, so that it counts with its mean, and only what may happen from there on with its spread.
+    """
+    one, level = cases.planned[place], levels(cases, place)
+    last = level.shape[1] - 1
+    arrives = np.minimum(cases.arrives[place], last)
+    day = np.arange(level.shape[1])
+    found = np.empty(ORDERS)
+    for order in range(ORDERS):
+        begins = arrives[:, order, None]
+        ends = np.maximum(arrives[:, order + 1, None], begins + 1)
+        part = slice(int(begins.min()), int(ends.max()))
+        window = (day[part] >= begins) & (day[part] < ends)
+        highest = np.where(window, level[:, part], -np.inf).max(axis=1)
+        ordered_on = int(one.reviews[order])
+        found[order] = one.mean[ordered_on] + level_needed(highest - level[:, ordered_on], _ROOM)
+    return found
+
+
+def store_room(
+    logs: Logs, cases: Cases, stock: pd.DataFrame, open_rows: pd.DataFrame
+) -> list[tuple[int, float]] | None:
+    """Return how much newsprint may be added in all by each day on which some is due.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs, whose policy says what the store takes.
+    cases : Cases
+        Cases of use and lateness.
+    stock, open_rows : DataFrame
+        Results of :func:`pressstats.orders.stock_on_hand` and :func:`pressstats.orders.open_orders`.
+
+    Returns
+    -------
+    list of (int, float) or None
+        Days, and what the plan may have added by then [kg]; None without a limit.
+    """
+    most = logs.plant.policy.newsprint_storage_maximum_kg
+    places = [
+        place
+        for place, one in enumerate(cases.planned)
+        if one.row["kind"] == "newsprint" and one.row["unit"] == "kg"
+    ]
+    if most is None or not places:
+        return None
+    paper = [cases.planned[place] for place in places]
+    # What is not planned takes its floor all the same, and what is on order of it.
+    rows = logs["materials"]
+    others = set(rows.loc[(rows["kind"] == "newsprint") & (rows["unit"] == "kg"), "material"])
+    others -= {one.name for one in paper}
+    taken = stock.loc[stock["material"].isin(others), "quantity"].sum()
+    taken += open_rows.loc[open_rows["material"].isin(others), "quantity"].sum()
+    level = np.sum([levels(cases, place) for place in places], axis=0)
+    mean = np.sum([one.mean for one in paper], axis=0)
+    # As with each material: only what may happen between order and receipt is uncertain.
+    ahead = max(int((one.due - one.reviews).max()) for one in paper)
+    since = np.maximum(np.arange(level.shape[1]) - ahead, 0)
+    held = mean[since] + np.quantile(level - level[:, since], _ROOM, axis=0) + float(taken)
+    due = np.unique(np.concatenate([one.due[:ORDERS] for one in paper]))
+    ends = np.append(due[1:], due[-1] + 1)
+    # An open order that comes between two of the plan needs its room as well.
+    return [
+        (int(day), max(most - float(held[day:end].max()), 0.0)) for day, end in zip(due, ends, strict=True)
+    ]
