@@ -27,7 +27,7 @@ _SEED = 41
 #: Most risk taken before an order, and the least, as times the share of weeks that may be short; the part of that
 #: share that is aimed at, since paths that the plan was made from flatter it; plans made at most for each set of
 #: paths; how boldly the risk follows the weeks short.
-_MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 10.0, 0.1, 0.8, 3, 0.8
+_MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 5.0, 0.1, 0.8, 2, 1.0
 #: Risk above which none is taken before an order, however many weeks may be short.
 _TOO_RISKY = 0.2
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
@@ -169,7 +169,7 @@ def _less_risk(
         late = (short.mean > limit) & (risk > _LEAST_RISK * allowed)
         if not late.any():
             break
-        less = np.clip((limit / np.where(late, short.mean, 1.0)) ** _STEP, 0.05, 0.8)
+        less = np.clip((limit / np.where(late, short.mean, 1.0)) ** _STEP, 0.05, 0.5)
         risk = np.where(late, np.maximum(less * risk, _LEAST_RISK * allowed), risk)
         again = problem.solved(known.needs(1 - risk, problem.logs.plant.policy, orders.quantity))
         if not np.array_equal(again.quantity, orders.quantity):

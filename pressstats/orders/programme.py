@@ -35,7 +35,7 @@ def solve(
     end: int,
     store: Sequence[tuple[int, float]] | None = None,
     nodes: int = 400,
-    gap: float = 0.02,
+    gap: float = 0.03,
     filled: bool = False,
     solutions: dict[tuple, Orders] | None = None,
 ) -> Orders:
@@ -110,7 +110,7 @@ def _gaps(own: Sequence[Sequence[Article]], gap: float) -> np.ndarray:
         [sum(float(np.max(one.needs, initial=0.0)) / max(one.load, one.pack) for one in mine) for mine in own]
     )
     mean = float(loads.mean()) if loads.any() else 1.0
-    return np.asarray(gap * np.clip(mean / np.maximum(loads, 1e-9), 1.0, 2.0))
+    return np.asarray(gap * np.clip(mean / np.maximum(loads, 1e-9), 2 / 3, 4 / 3))
 
 
 def _solved(
