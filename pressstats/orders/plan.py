@@ -138,7 +138,7 @@ def plan_orders(
         orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
         orders, risk, _ = _less_risk(problem, known, known, orders, risk, _AIMED * allowed, allowed)
         fresh = Cases(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
-    orders, risk, short = _less_risk(problem, known, fresh, orders, risk, allowed, allowed)
+    orders, _, short = _less_risk(problem, known, fresh, orders, risk, allowed, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
     service = service_held(planned, short, fresh, orders, allowed, days)

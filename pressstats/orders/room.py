@@ -20,10 +20,8 @@ def levels(cases: Cases, place: int) -> np.ndarray:
 
     Parameters
     ----------
-    cases : Cases
-        Cases of use and lateness.
-    place : int
-        The material.
+    cases, place
+        As in :func:`peaks`.
 
     Returns
     -------
