@@ -14,7 +14,7 @@ from ..demand import Outlook
 from ..logs import Logs
 from ..plant import Policy
 from .leadtimes import LeadTimes, arrivals, lead_days
-from .needs import level_worth, needs_by_order, stock_paths
+from .needs import level_worth, needs_by_order, stock_paths, unhelped_stock
 from .prices import expedite_price
 
 __all__ = [
@@ -110,11 +110,7 @@ def planned_materials(
             day = max((order.promised_on - days[0]).days, 0)
             if day < len(days) and receives[day] + 1 < len(days):
                 come[receives[day] + 1] += order.quantity
-        level = quantity + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
-        # What runs out before the first order can come is not printed, and not owed to later days.
-        lost = np.maximum.accumulate(np.maximum(use - level, 0.0))
-        lost[due[0] :] = lost[due[0] - 1]
-        level[1:] += lost[:-1]
+        level = unhelped_stock(quantity, use, come, int(due[0]))
         found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean())))
     return _with_stand_ins(found)
 

@@ -10,6 +10,9 @@ import numpy as np
 __all__ = ["Article", "Builder", "Orders"]
 
 _DAYS_A_YEAR = 365.25
+#: Decimals of costs and bounds. Their last digits depend on the order in which a machine sums up, and within its gap
+#: the search may take another plan for them.
+_DIGITS = 6
 
 
 @dataclass(frozen=True)
@@ -146,13 +149,13 @@ class Builder:
             self.fixed = len(self._cost) - 1
 
     def _new(self, cost: float, upper: float = np.inf, integral: bool = False) -> int:
-        self._cost.append(cost)
+        self._cost.append(round(cost, _DIGITS))
         self._upper.append(upper)
         self._integral.append(int(integral))
         return len(self._cost) - 1
 
     def _rule(self, columns: list[int], values: list[float], low: float, high: float) -> None:
-        self._rows.append((columns, values, low, high))
+        self._rows.append((columns, values, round(low, _DIGITS), round(high, _DIGITS)))
 
     def _article(self, place: int, article: Article, holding_rate: float, end: int) -> None:
         most = float(np.max(article.needs, initial=0.0))

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-__all__ = ["level_needed", "level_worth", "needs_by_order", "stock_paths"]
+__all__ = ["level_needed", "level_worth", "needs_by_order", "stock_paths", "unhelped_stock"]
 
 
 def level_needed(wanted: np.ndarray, service: float) -> float:
@@ -99,6 +99,32 @@ def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
     lost = np.maximum.accumulate(np.maximum(-change, 0.0), axis=1)
     before = np.concatenate([np.zeros((len(change), 1)), lost[:, :-1]], axis=1)
     return change + before
+
+
+def unhelped_stock(stock: float, use: np.ndarray, come: np.ndarray, helped: np.ndarray | int) -> np.ndarray:
+    """Return what would be on hand before each day's use if no order of the plan came.
+
+    Parameters
+    ----------
+    stock : float
+        Stock before the first day.
+    use, come : ndarray, shape (..., days)
+        Use of each day, and what is received before it.
+    helped : ndarray of int, shape (...), or int
+        Day from which on orders of the plan help: what runs out before is not printed, and not owed to later days;
+        from then on it is below nothing by what they must have brought.
+
+    Returns
+    -------
+    ndarray, shape (..., days)
+        Stock before each day's use.
+    """
+    left = stock + np.cumsum(come - use, axis=-1)
+    alone = np.arange(use.shape[-1]) < np.asarray(helped)[..., None]
+    lost = np.maximum.accumulate(np.where(alone, np.maximum(-left, 0.0), 0.0), axis=-1)
+    level = left + use
+    level[..., 1:] += lost[..., :-1]
+    return np.asarray(level)
 
 
 def needs_by_order(

@@ -7,7 +7,7 @@ import pandas as pd
 
 from ..logs import Logs
 from .cases import ORDERS, Cases
-from .needs import level_needed
+from .needs import level_needed, unhelped_stock
 
 __all__ = ["levels", "peaks", "store_room"]
 
@@ -29,13 +29,9 @@ def levels(cases: Cases, place: int) -> np.ndarray:
         Levels [unit of the material]; below nothing by what the plan's orders must have brought. What runs out before
         their first can come is not printed, and not owed to later days.
     """
-    use = cases.use[place]
-    left = cases.planned[place].stock + np.cumsum(cases.come[place] - use, axis=1)
-    counts = np.arange(use.shape[1]) < cases.helped[place][:, None]
-    lost = np.maximum.accumulate(np.where(counts, np.maximum(-left, 0.0), 0.0), axis=1)
-    level = left + use
-    level[:, 1:] += lost[:, :-1]
-    return np.asarray(level)
+    return unhelped_stock(
+        cases.planned[place].stock, cases.use[place], cases.come[place], cases.helped[place]
+    )
 
 
 def peaks(cases: Cases, place: int) -> np.ndarray:
