@@ -51,6 +51,7 @@ _UNSEEN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ue000-\uf8ff\ufffe\uffff]"
 )
 _LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
+_FEW = 8  # columns of a table whose rows can stand as small blocks
 _THIN, _FIXED = "\u202f", "\u00a0"
 #: Unit by the last part of a column's name.
 _ENDINGS = {
@@ -320,6 +321,10 @@ def _cells(column: pd.Series, shown: Shown) -> tuple[CellKind, list[str]]:
     ]
 
 
+def _role(told: bool, role: str) -> str:
+    return f' role="{role}"' if told else ""
+
+
 def table_html(
     frame: pd.DataFrame,
     columns: Sequence[Shown] | None,
@@ -353,23 +358,28 @@ def table_html(
     if missing:
         raise KeyError(f"table to be shown lacks {', '.join(missing)}")
     first = frame.head(limit)
-    heads, body = [], []
+    heads, names, body = [], [], []
     for one in shown:
         kind, cells = _cells(first[one.column], one)
-        unit = f' <span class="unit">{html.escape(unit_text(one.unit))}</span>' if one.unit else ""
-        head = html.escape(one.label or one.column.replace("_", " "))
+        name, unit = html.escape(one.label or one.column.replace("_", " ")), html.escape(unit_text(one.unit))
         # what is long gets room before it is broken into lines
         long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
         body.append((kind + long, cells))
-        heads.append(f'<th scope="col" class="{kind}{long}">{head}{unit}</th>')
+        names.append(f"{name} [{unit}]" if unit else name)
+        heads.append((kind + long, f'{name} <span class="unit">{unit}</span>' if unit else name))
+    # A sentence that ends each row would be out of sight on a phone: there it stands under the row's figures, and the
+    # roles say what the layout then no longer does.
+    told = len(shown) <= _FEW and len(body) > 2 and body[-1][0].endswith("long")
+    top = [f'<th scope="col"{_role(told, "columnheader")} class="{look}">{head}</th>' for look, head in heads]
     rows = []
     for place in range(len(first)):
         cells = []
         for number, (look, column) in enumerate(body):
-            head_of_row = number == 0 and look != "number"
-            tag, scope = ("th", ' scope="row"') if head_of_row else ("td", "")
+            of_row = number == 0 and look != "number"
+            tag, scope, role = ("th", ' scope="row"', "rowheader") if of_row else ("td", "", "cell")
+            scope += f'{_role(told, role)} data-head="{names[number]}"' if told else ""
             cells.append(f'<{tag}{scope} class="{look}">{column[place]}</{tag}>')
-        rows.append(f"<tr>{''.join(cells)}</tr>")
+        rows.append(f"<tr{_role(told, 'row')}>{''.join(cells)}</tr>")
     note = ""
     where = f'<a href="tables/{html.escape(file)}.csv">tables/{html.escape(file)}.csv</a>' if file else ""
     if len(frame) > limit:
@@ -380,10 +390,11 @@ def table_html(
         note = f"From {where}."
     if not len(frame):
         rows.append(f'<tr><td colspan="{len(shown)}">No rows.</td></tr>')
-    name = html.escape(plain(caption))
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{name}"><table>'
-        f"<caption><span>{inline(caption)}</span></caption>"
-        f"<thead><tr>{''.join(heads)}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+        f'<div class="scroll{" told" * told}" role="region" tabindex="0" '
+        f'aria-label="{html.escape(plain(caption))}">'
+        f"<table{_role(told, 'table')}><caption><span>{inline(caption)}</span></caption>"
+        f"<thead{_role(told, 'rowgroup')}><tr{_role(told, 'row')}>{''.join(top)}</tr></thead>"
+        f"<tbody{_role(told, 'rowgroup')}>{''.join(rows)}</tbody></table></div>"
         + (f'<p class="rest">{note}</p>' if note else "")
     )

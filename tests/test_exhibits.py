@@ -300,6 +300,26 @@ def test_a_table_says_what_paper_needs_to_know() -> None:
     assert html.count('class="text long"') == 21
 
 
+def test_a_row_that_ends_in_a_sentence_can_stand_by_itself() -> None:
+    frame = pd.DataFrame({"what": ["ends"], "cost": [3.0], "why": ["word " * 20]})
+    html = exhibits.sheet(
+        frame, name="t", caption="c", columns=[Shown("what"), Shown("cost", "cost", "EUR"), Shown("why")]
+    ).markup
+    assert (
+        'class="scroll told"' in html
+        and '<td role="cell" data-head="cost [EUR]" class="number">3</td>' in html
+    )
+    # What the layout takes from a table, its roles give back.
+    assert [html.count(f'role="{one}"') for one in ("table", "row", "columnheader", "rowheader")] == [
+        1,
+        2,
+        3,
+        1,
+    ]
+    for columns in (["what", "why", "cost"], ["what", "why"]):
+        assert " told" not in exhibits.sheet(frame[columns], name="t", caption="c").markup
+
+
 def test_a_column_that_is_not_there_is_an_error_that_names_it() -> None:
     with pytest.raises(KeyError, match="nothing"):
         exhibits.sheet(pd.DataFrame({"a": [1]}), name="t", caption="c", columns=[Shown("nothing")])

@@ -121,6 +121,19 @@ def test_pages_of_the_invented_plant_are_sound(
         found.page.context.close()
 
 
+def test_on_a_phone_the_reason_of_an_exception_is_in_sight(
+    browser: sync_api.Browser, demo_publication: Publication
+) -> None:
+    found = visit(browser, demo_publication.folder / "weekly_page.html", width=390)
+    rows = found.page.locator("#table-exceptions tbody tr")
+    assert rows.count() > 0
+    for row in rows.all():
+        for cell in row.locator("th, td").all():
+            box = cell.bounding_box()
+            assert box is not None and box["x"] >= 0 and box["x"] + box["width"] <= 390
+    found.page.context.close()
+
+
 def test_hostile_text_shows_as_text_in_sentences_tables_and_figures(
     browser: sync_api.Browser, stand_in_publication: Publication
 ) -> None:

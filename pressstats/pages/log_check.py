@@ -55,6 +55,8 @@ def tiles(results: Results) -> Block:
 def groups(results: Results) -> Block:
     """Return the problems by table and rule."""
     table = problem_groups(results.logs)
+    # A cell is one line: what the command puts below each other stands side by side here.
+    table = table.assign(first_lines=table["first_lines"].str.replace("\n", "; "))
     return sheet(table, name="problems", caption="Problems by table and rule", limit=80)
 
 
