@@ -12,9 +12,10 @@ from small_plant import FIRST_DAY, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import season_spend, total_spend
+from pressstats.orders.yearly import _order_sizes
 
 YEAR = pd.DataFrame(
-    {"material": ["N1200", "black", "unlisted", "cyan"], "expected": [52 * 6_000.0, 52 * 50.0, 520.0, np.nan]}
+    {"material": ["N1200", "black", "unlisted", "cyan"], "order_size": [6_000.0, 50.0, 10.0, np.nan]}
 )
 MONTHS = pd.to_datetime(["2025-04-01", "2025-05-01"])
 
@@ -47,7 +48,7 @@ def test_a_month_costs_what_is_agreed_for_its_first_day(logs: Logs) -> None:
     found = season_spend(agreed, season(), YEAR)
     assert list(found.columns[:5]) == list(season().columns)
     paper = found[found["material"] == "N1200"]
-    # 6 t a week: the break at 5 t holds, that at 7 t does not; from 2 April another price, so from May on.
+    # Orders of 6 t: the break at 5 t holds, that at 7 t does not; from 2 April another price, so from May on.
     assert paper["price"].tolist() == [0.50, 0.60]
     assert paper["spend_low"].tolist() == pytest.approx([45.0, 48.0])
     assert paper["spend_expected"].tolist() == pytest.approx([50.0, 60.0])
@@ -64,6 +65,18 @@ def test_prices_are_the_lists_where_nothing_is_agreed_and_blank_where_nothing_is
     bare = replace(logs, tables={name: logs[name] for name in ("runs", "run_webs")})
     blank = season_spend(bare, season(), YEAR)
     assert blank[["price", "spend_low", "spend_expected", "spend_high"]].isna().all(axis=None)
+
+
+def test_prices_are_of_orders_as_large_as_the_plans(logs: Logs) -> None:
+    listed = logs["materials"].assign(order_minimum=[4_000.0, *[np.nan] * (len(logs["materials"]) - 1)])
+    known = replace(logs, tables=logs.tables | {"materials": listed})
+    first = str(listed["material"].iloc[0])
+    weekly = pd.Series({"black": 50.0, first: 900.0, "unlisted": 7.0})
+    days = pd.to_datetime(["2025-04-02", "2025-04-02", "2025-04-09"])
+    plan = pd.DataFrame({"material": "black", "order_on": days, "quantity": [500.0, 500.0, 3_000.0]})
+    # 1,000 and 3,000 kg: three quarters of all is bought at 3,000 a time.
+    assert _order_sizes(known, weekly, plan).tolist() == [0.25 * 1_000 + 0.75 * 3_000, 4_000.0, 7.0]
+    assert _order_sizes(known, weekly, None).tolist() == [50.0, 4_000.0, 7.0]
 
 
 def test_a_total_that_lacks_materials_says_so() -> None:

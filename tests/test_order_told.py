@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.pages import weekly_page
+from pressstats.pages import weekly_deeds
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
@@ -96,10 +96,15 @@ def test_what_cannot_wait_is_on_the_weekly_page() -> None:
     )
     materials = pd.DataFrame({"material": ["plate", "N1200"], "unit": ["each", "kg"]})
     results = SimpleNamespace(plan=SimpleNamespace(service=service), logs={"materials": materials})
-    said = weekly_page._at_once(results)
+    said = weekly_deeds._at_once(results)
     assert len(said) == 1
     assert "100\u00a0pieces" in said[0] and "3.1 %" in said[0] and "2025-03-17" in said[0]
-    assert weekly_page._at_once(SimpleNamespace(plan=None)) == []
+    assert weekly_deeds._at_once(SimpleNamespace(plan=None)) == []
+    # What can wait is told as well, with what would hold the level.
+    (told,) = weekly_deeds._not_held(results)
+    assert "plate" not in told and "970\u00a0kg by other means" in told and "40.0 % of cases" in told
+    service["short_on"] = pd.NaT
+    assert weekly_deeds._not_held(results) == weekly_deeds._not_held(SimpleNamespace(plan=None)) == []
 
 
 def test_a_material_of_much_cover_is_ordered_for_a_reason() -> None:
@@ -111,8 +116,8 @@ def test_a_material_of_much_cover_is_ordered_for_a_reason() -> None:
         {"order": ["1", "2"], "material": ["N600", "N600"], "stock_before": [300.0, 550.0]}, index=[4, 7]
     )
     results = type("Results", (dict,), {"plan": SimpleNamespace(reasons=reasons)})(stock_cover=cover)
-    words = re.sub("[\u2068\u2069]", "", weekly_page._ordered_all_the_same(results, soon))
-    assert "fills up the load that N1200 needs: about 30 days" in words
-    words = weekly_page._ordered_all_the_same(results, soon.iloc[1:])
-    assert "fills up" not in words and "about 55 days" in words
-    assert weekly_page._ordered_all_the_same(results, soon.iloc[:0]) == ""
+    words = re.sub("[\u2068\u2069]", "", weekly_deeds._ordered_all_the_same(results, soon))
+    assert "for later weeks, in the load that N1200 needs: about 30 days" in words
+    words = weekly_deeds._ordered_all_the_same(results, soon.iloc[1:])
+    assert "later weeks" not in words and "about 55 days" in words
+    assert weekly_deeds._ordered_all_the_same(results, soon.iloc[:0]) == ""

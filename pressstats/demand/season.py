@@ -116,13 +116,28 @@ def year_ahead(outlook: Outlook, as_of: pd.Timestamp) -> pd.DataFrame:
 
 
 def _last_year(outlook: Outlook, months: pd.DatetimeIndex) -> np.ndarray:
-    """Return the use of the same months a year earlier, weeks shared by days; blank where a week is unknown."""
+    """Return the use of the same months a year earlier; blank where a week is unknown.
+
+    Weeks are shared among their days as the year ahead uses them: of a title that is printed on Sundays the whole week
+    belongs to the Sunday's month.
+    """
     weeks = pd.DatetimeIndex(outlook.history.index)
     days = pd.date_range(weeks[0], periods=7 * len(weeks), freq="D", unit="us")
-    daily = np.repeat(outlook.history.to_numpy() / 7, 7, axis=0)
+    share = _weekday_shares(outlook)
+    daily = (outlook.history.to_numpy()[:, None, :] * share.T[None, :, :]).reshape(len(days), -1)
     found = np.full((len(outlook.names), len(months)), np.nan)
     for place, month in enumerate(months - pd.DateOffset(years=1)):
         inside = (days >= month) & (days < month + pd.offsets.MonthBegin(1))
         if inside.sum() == month.days_in_month:
             found[:, place] = daily[inside].sum(axis=0)
     return found
+
+
+def _weekday_shares(outlook: Outlook) -> np.ndarray:
+    """Return the share of each day of the week in the year ahead, shape (materials, 7); even where nothing is known."""
+    ahead = pd.date_range(outlook.weeks[0], periods=364, freq="D", unit="us")
+    mean = outlook.day_paths(1, ahead)[1].reshape(len(outlook.names), -1, 7).sum(axis=1)
+    total = mean.sum(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = mean / total
+    return np.where(np.isfinite(share) & (total > 0), share, 1 / 7)

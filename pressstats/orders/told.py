@@ -163,6 +163,12 @@ def reasons(
         others = [other.material for _, _, other, _ in scored[1:]]
         if others:
             why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
+        most = logs.plant.policy.cover_days_maximum
+        if one.daily > 0 and line.stock_after > most * one.daily:
+            why += (
+                f"; with it there are {line.stock_after / one.daily:.0f} days, more than the {most:g} wanted, since a "
+                "load costs the same however full"
+            )
         used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."
         rows.append((order, line.material, f"{why}; {used}"))
     return pd.DataFrame(rows, columns=["order", "material", "why"]).astype("str")

@@ -17,7 +17,7 @@ from .demand import newsprint, unit_of
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
 
 _CAUSES = {
-    BEFORE_ANY_ORDER: "no new order can come before",
+    BEFORE_ANY_ORDER: "an order placed at the next review may come too late for it",
     NO_ROOM: "what is needed has no room, or is less than an order minimum",
     NOT_QUITE: "orders that can come keep it near the level, and not quite at it",
 }
@@ -166,7 +166,7 @@ def stock_ahead(results: Results) -> Block:
         if not lowest["q05"] > 0
         else f"With open orders and the plan, {logged(lowest['material'])} comes closest to its end: on "
         f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else unit)}"
-        f"{f', {cover.min():.0f} days of use,' if cover.notna().any() else ''} are left in one case of twenty.",
+        f"{f', {cover.min():.0f} days of mean use,' if cover.notna().any() else ''} are left in one case of twenty.",
         table=weekly,
         columns=[
             Shown("material"),

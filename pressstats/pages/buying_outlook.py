@@ -59,7 +59,7 @@ def headline(results: Results) -> Block:
     noun = "order" if loads == 1 else "orders"
     return headline_block(
         f"On {first:%A %Y-%m-%d} place {loads} {noun} for "
-        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}{paper_words}.",
+        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)} with freight{paper_words}.",
         year,
     )
 
@@ -82,12 +82,12 @@ def plan(results: Results) -> Block:
             Shown("unit"),
             Shown("loads", "part of a load", digits=2),
             Shown("due_on", "due", kind="date"),
-            Shown("cost", "cost", currency, 0),
+            Shown("cost", "cost with freight", currency, 0),
             Shown("stock_before", "stock before", digits=0),
             Shown("stock_after", "stock after", digits=0),
-            Shown("chance", "run out before", "%", 1),
+            Shown("chance", "runs out between the order before and this one", "%", 1),
         ],
-        limit=30,
+        limit=100,
         file="order_plan",
     )
 
@@ -268,7 +268,8 @@ def season_table(results: Results) -> Block:
     return sheet(
         total.reset_index(),
         name="season-by-material",
-        caption="The next twelve months by material; weeks are shared among months by their days, last year's too",
+        caption="The next twelve months by material; past weeks are shared among months by the days of "
+        "the week on which the year ahead uses it",
         columns=[
             Shown("material"),
             Shown("unit"),
@@ -287,7 +288,7 @@ def contract(results: Results) -> Block:
     """Return what 52 weeks need of each material, low, expected and high, and what that costs."""
     if results.outlook is None:
         return note("There is no forecast of the year: the logs are too short.")
-    table = year_spend(results.logs, results.outlook)
+    table = year_spend(results.logs, results.outlook, results["order_plan"])
     currency = results.logs.plant.currency
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
     total, of = total_spend(table)
@@ -302,7 +303,8 @@ def contract(results: Results) -> Block:
             Shown("low", "1 in 20 below", digits=0),
             Shown("expected", digits=0),
             Shown("high", "1 in 20 above", digits=0),
-            Shown("price", "price now", currency, 3),
+            Shown("order_size", "ordered at a time", digits=0),
+            Shown("price", "price of that now", currency, 3),
             Shown("spend_low", "spend, low", currency, 0),
             Shown("spend_expected", "expected", currency, 0),
             Shown("spend_high", "high", currency, 0),
@@ -315,7 +317,8 @@ def caution() -> Block:
     return caution_block(
         "Stacked reels are fire load and weight: local fire code, the insurer and the floor's load limit decide how "
         "much may stand where. Ink and solvents are stored as their safety data sheets and local rules say; a tank is "
-        "dipped before it is filled, and never filled above its safe level."
+        "dipped before it is filled, and never filled above its safe level; the tanks of an ink are planned as one, "
+        "and who dips them decides which takes how much."
     )
 
 

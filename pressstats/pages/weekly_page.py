@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
@@ -16,7 +16,7 @@ from ..results import Results
 from ..watch import price_per_kg
 from .buying_outlook import cover
 from .common import last_days, last_weeks, per_cent, tonnes, totals
-from .demand import unit_of
+from .weekly_deeds import actions
 
 __all__ = [
     "actions",
@@ -164,7 +164,9 @@ def _cover_tile(results: Results) -> Tile:
     row = table.iloc[0]
     least = results.logs.plant.policy.cover_days_minimum
     state = "good" if row["days_cover"] >= least else "act"
-    out = f"; may run out on {row['runs_out_q05']:%Y-%m-%d}" if pd.notna(row["runs_out_q05"]) else ""
+    out = ""
+    if pd.notna(row["runs_out_q05"]):
+        out = f"; with what is on order it may run out on {row['runs_out_q05']:%Y-%m-%d}"
     detail = f"{logged(row['material'])}; {least:g} days wanted{out}"
     # Of a few days tenths matter: 6.8 are not the 7 wanted.
     return Tile(
@@ -201,78 +203,6 @@ def exceptions(results: Results) -> Block:
         limit=20,
         file="exceptions",
     )
-
-
-def actions(results: Results) -> Block:
-    """Return what to do this week: orders due, and a deed for each kind of exception."""
-    as_of = results.logs.as_of
-    plan = results["order_plan"]
-    deeds = []
-    for day, rows in plan[plan["order_on"] <= as_of + pd.Timedelta(days=7)].groupby("order_on"):
-        amounts = [
-            f"{quantity(amount, unit_of(results, name), 0)} {logged(name)}"
-            for name, amount in rows.groupby("material")["quantity"].sum().items()
-        ]
-        more = f" and {len(amounts) - 6} more" if len(amounts) > 6 else ""
-        deeds.append(f"**{day:%A %Y-%m-%d}: order** {', '.join(amounts[:6])}{more} (see the buying outlook).")
-    deeds += _at_once(results)
-    soon = plan[plan["order_on"] <= as_of + pd.Timedelta(days=14)]
-    found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
-    for kind, rows in found.groupby("kind", sort=False):
-        subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
-        more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
-        deed = _DEEDS.get(str(kind), "See the reason below.")
-        if kind == "cover high":
-            deed += _ordered_all_the_same(results, soon[soon["material"].isin(rows["subject"])])
-        deeds.append(f"**{str(kind).capitalize()}**: {subjects}{more}. {deed}")
-    return points(deeds) if deeds else note("Nothing to do beyond the routine.")
-
-
-def _at_once(results: Results) -> list[str]:
-    """Return what cannot wait for the next review."""
-    if results.plan is None:
-        return []
-    service = results.plan.service
-    return [
-        f"**Bring by other means before the next review**: "
-        f"{quantity(row.at_once, unit_of(results, row.material) or 'pieces', 0)} {logged(row.material)}, which would "
-        f"run out in {100 * row.chance:.1f} % of cases in the week of {row.short_on:%Y-%m-%d}."
-        for row in service[service["at_once"] > 0].itertuples()
-    ]
-
-
-def _ordered_all_the_same(results: Results, soon: pd.DataFrame) -> str:
-    """Say why a material of which much is there is ordered, and what is left by the time that it comes."""
-    cover = results["stock_cover"].set_index("material")
-    daily = cover["quantity"] / cover["days_cover"]
-    needed = {} if results.plan is None else results.plan.reasons.set_index("order")["material"].to_dict()
-    words = []
-    for name, rows in soon.sort_values("stock_before").groupby("material"):
-        first = rows.iloc[0]
-        meant = needed.get(first["order"], name)
-        why = f" since it fills up the load that {logged(meant)} needs" if meant != name else ""
-        left = f"about {first['stock_before'] / daily[name]:.0f} days of it are left when it comes"
-        words.append(f"{logged(name)} is ordered all the same{why}: {left}")
-    return f" But {'; '.join(words)}." if words else ""
-
-
-_DEEDS = {
-    "start-up waste": "Go through the start-up routine of that press with its crews: plates, register, ink presets.",
-    "running waste": "Look at restarts and folder settings of that press.",
-    "unexplained paper": "Look for a mount or a weight that was not logged.",
-    "ink use": "Check dips, gauge and deliveries before the ducts; see the ink page.",
-    "reel ends": "Have the crew check the splice setting against the maker's manual.",
-    "web breaks": "Take it to the supplier with its counts (reels page); have a stand's tension and rollers looked at.",
-    "transport damage": "Send the supplier the reel numbers and the kilograms.",
-    "store losses": "Check stripping in the store and the scale.",
-    "cover low": "See that the open order comes in time; else bring one forward, or ask what a stand-in could carry.",
-    "cover high": "Let it run down before the next call-off.",
-    "stock unknown": "Count it.",
-    "count in doubt": "Count it again before the next call-off.",
-    "delivery late": "Ring the supplier and ask for a new day.",
-    "standby test": "Have the test done by qualified people.",
-    "log gap": "Ask the shift to log reels again.",
-}
 
 
 def inks(results: Results) -> Block:

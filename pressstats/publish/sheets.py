@@ -30,12 +30,13 @@ OUTLOOK: dict[str, str] = {
 
 _ABOUT: dict[str, str] = {
     "Orders": "What to call off in the next 13 weeks, an order being one load on the road. loads is the part of a load "
-    "that the row takes; why is told of the whole order.",
+    "that the row takes; cost is the row's price and its part of the load's freight; stockout probability is the "
+    "chance to run out between the day that the order before is due and this one's; why is told of the whole order.",
     "Weeks": "What the next 13 weeks need. A week is named by its first day.",
     "Months": "What the next twelve months need, what the same months used last year, the budget, and the spend at the "
     "price that holds on the first day of the month.",
     "Year": "For contract talks: what the 52 weeks from the day after as-of need, and the spend at the price of now. "
-    "The sum below the rows is of the expected spend only.",
+    "order size: what is ordered at a time. The sum below the rows is of the expected spend only.",
     "Cover": "What is on hand and on order. days cover: days of mean forecast use that what is on hand lasts, open "
     "orders left out. runs out: day in one case of twenty (q05) and in the middle (q50), open orders and their "
     "lateness counted in; blank beyond half a year. next promised: earliest day promised of an open order; one "
@@ -47,7 +48,7 @@ _ABOUT: dict[str, str] = {
 _PRICE = ("price", "price_now")
 _SPEND = ("spend_low", "spend_expected", "spend_high")
 #: Quantities that no published table has.
-_QUANTITY = ("low", "expected", "high", "storage_maximum", "on_order")
+_QUANTITY = ("low", "expected", "high", "order_size", "storage_maximum", "on_order")
 
 
 def outlook_sheets(tables: Mapping[str, pd.DataFrame], logs: Logs, whole: Results | None = None) -> Sheets:
@@ -70,10 +71,10 @@ def outlook_sheets(tables: Mapping[str, pd.DataFrame], logs: Logs, whole: Result
     materials = _by_material(logs)
     currency = logs.plant.currency
     if whole is None or whole.outlook is None:
-        year = pd.DataFrame(columns=["material", "low", "expected", "high", "price", *_SPEND])
+        year = pd.DataFrame(columns=["material", "low", "expected", "high", "order_size", "price", *_SPEND])
         year = year.astype({name: "str" if name == "material" else "float64" for name in year.columns})
     else:
-        year = year_spend(logs, whole.outlook)
+        year = year_spend(logs, whole.outlook, tables.get("order_plan"))
     sheets = {}
     for sheet, table in OUTLOOK.items():
         there = table in tables if table else whole is not None
@@ -120,14 +121,18 @@ def about_outlook(logs: Logs, whole: Results | None = None) -> list[Line]:
         ),
         (
             "Prices",
-            "Price of an order of a mean week's need: as agreed, quantity breaks counted in, else as listed. A price "
-            "agreed to begin after as-of is not read. Low and high spend differ by the need, not by the price.",
+            "Price of an order as large as those of the plan, each counted by its weight (of a mean week's need where "
+            "none is planned), and not below the order minimum: as agreed, quantity breaks of the material counted in, "
+            "else as listed. A price agreed to begin after as-of is not read. Low and high spend differ by the need, "
+            "not by the price.",
         ),
         (
             "Caution",
             "Stacked reels are fire load and weight: local fire code, the insurer and the floor's load limit decide "
             "how much may stand where, and a storage maximum or an order in this file replaces none of them. Ink and "
-            "solvents are stored as their safety data sheets and local rules say.",
+            "solvents are stored as their safety data sheets and local rules say; a tank is dipped before it is "
+            "filled, and never filled above its safe level. The tanks of an ink are planned as one: who dips them "
+            "decides which takes how much.",
         ),
     ]
     if whole is not None and whole.outlook is None:

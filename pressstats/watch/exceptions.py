@@ -110,8 +110,12 @@ def _waste(logs: Logs, chart: pd.DataFrame) -> list[tuple]:
         if last["signal"] == "" or not _recent(logs, mine["week"]).iloc[-1]:
             continue
         unit, words = MEASURES[str(measure)]
-        since, size = step_of(mine.tail(2 * 52))
-        kg = float(mine.loc[mine["week"] >= since, "excess_kg"].sum())
+        judged = mine.tail(2 * 52)
+        since, size = step_of(judged)
+        excess, later = judged["excess_kg"], judged["week"] >= since
+        # The baseline may hold part of the change: what it costs is told against the level before it.
+        usual = float(excess[~later].mean()) if (~later).any() else 0.0
+        kg = float((excess[later] - usual).sum())
         why = (
             f"{words} is {last['signal']}: outside the EWMA limits of the same titles in a year's baseline; the level "
             f"changed most clearly in the week of {since:%Y-%m-%d}, by {size:+.2g} {unit}"

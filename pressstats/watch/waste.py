@@ -1,4 +1,4 @@
-"""Waste of each press on a control chart: start-up kg per start, and running waste in per cent.
+"""Waste of each press on a control chart: start-up kg per web started, and running waste in per cent.
 
 Raw percentages move with the mix of titles and the length of runs, so each run is first compared with
 what its own title and press used to do; what is charted is the week's mean of those residuals.
@@ -15,7 +15,7 @@ __all__ = ["MEASURES", "step_of", "waste_chart"]
 
 #: What is watched: unit and what it is called in a sentence.
 MEASURES = {
-    "startup": ("kg per start", "start-up waste"),
+    "startup": ("kg per web started", "start-up waste"),
     "running": ("% of printed paper", "running waste"),
 }
 #: The weeks that the charts are judged against, and the newest weeks that are left out of them.
