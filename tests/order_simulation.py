@@ -627,7 +627,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
         one = cases.Planned(
-            name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean())
+            name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean()), come
         )
         peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
         article = planning._article(logs, one, needs, peak, days, np.zeros(0))

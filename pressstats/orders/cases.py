@@ -53,6 +53,8 @@ class Planned:
         Expected stock before the printing of each day's issue without the plan's orders [unit of the material].
     daily : float
         Mean use of a day [unit of the material].
+    expected : ndarray, shape (days,)
+        Open orders on the days that they are promised for, as `mean` counts them [unit of the material].
     stand_in : (int, float) or None
         Place of the material that can stand in for it among those planned, and how much of that one a unit takes.
     """
@@ -65,6 +67,7 @@ class Planned:
     due: np.ndarray
     mean: np.ndarray
     daily: float
+    expected: np.ndarray
     stand_in: tuple[int, float] | None = None
 
 
@@ -104,14 +107,17 @@ def planned_materials(
         supplier = str(row["supplier"]) if isinstance(row["supplier"], str) else ""
         lead = leads[name]
         reviews = review[: ORDERS + 1]
-        due = np.minimum(receives[np.minimum(reviews + lead, len(days) - 1)] + 1, len(days) - 1)
+        # Nothing comes on the day that it is ordered.
+        due = np.minimum(receives[np.minimum(reviews + max(lead, 1), len(days) - 1)] + 1, len(days) - 1)
         come = np.zeros(len(days))
         for order in open_rows[open_rows["material"] == name].itertuples():
+            if order.delivery_id in times.forgotten:
+                continue
             day = max((order.promised_on - days[0]).days, 0)
             if day < len(days) and receives[day] + 1 < len(days):
                 come[receives[day] + 1] += order.quantity
         level = unhelped_stock(quantity, use, come, int(due[0]))
-        found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean())))
+        found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean()), come))
     return _with_stand_ins(found)
 
 
@@ -289,17 +295,17 @@ class Cases:
         last = max(int(helped.max()) for helped in self.helped)
         until = last if until is None else min(until, last)
         use = self._stood_in(nothing, until)
-        left = [
-            stock_paths(one.stock, use[place], self.come[place][:, :until])
-            for place, one in enumerate(self.planned)
-        ]
         found = []
         for place, one in enumerate(self.planned):
-            day = np.arange(left[place].shape[1])
+            # What it gives for another is that one's shortage: brought once, it would be told twice.
+            left = stock_paths(one.stock, self.use[place][:, :until], self.come[place][:, :until])
+            day = np.arange(left.shape[1])
             counts = (day >= first) & (day < self.helped[place][:, None])
             if one.stand_in is not None:
-                counts &= left[one.stand_in[0]] < -_NOTHING
-            found.append(np.where(counts, np.maximum(-left[place], 0.0), 0.0).sum(axis=1))
+                other = one.stand_in[0]
+                rest = stock_paths(self.planned[other].stock, use[other], self.come[other][:, :until])
+                counts &= rest < -_NOTHING
+            found.append(np.where(counts, np.maximum(-left, 0.0), 0.0).sum(axis=1))
         return found
 
     def stock(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
@@ -308,11 +314,34 @@ class Cases:
             self.planned[place].stock, self.use[place][:, :until], self._receipts(place, quantity, until)
         )
 
-    def at_day_end(self, place: int, quantity: np.ndarray, until: int) -> np.ndarray:
-        """Return what is on hand at the end of each day, its receipts counted, shape (cases, `until`)."""
-        come = self._receipts(place, quantity, until + 1)
-        left = stock_paths(self.planned[place].stock, self.use[place][:, : until + 1], come)
-        return np.asarray(np.maximum(left[:, :until], 0.0) + come[:, 1 : until + 1])
+    def at_day_end(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
+        """Return what is on hand of each material at the end of each day, its receipts counted, shape (cases, `until`).
+
+        Where a material runs out, what stands in for it is used. `quantity` has shape (materials, ORDERS).
+        """
+        use = self._stood_in(quantity, until + 1)
+        found = []
+        for place, one in enumerate(self.planned):
+            come = self._receipts(place, quantity[place], until + 1)
+            left = stock_paths(one.stock, use[place], come)
+            found.append(np.asarray(np.maximum(left[:, :until], 0.0) + come[:, 1 : until + 1]))
+        return found
+
+    def out(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
+        """Say of each material on which days it runs out with those orders and nothing can stand in for it.
+
+        `quantity` has shape (materials, ORDERS), each result shape (cases, `until`).
+        """
+        use = self._stood_in(quantity, until)
+        out = [
+            stock_paths(one.stock, use[place], self._receipts(place, quantity[place], until)) < -_NOTHING
+            for place, one in enumerate(self.planned)
+        ]
+        # What is short is taken of the other; it is a stock-out where that one then runs out too.
+        return [
+            mine if one.stand_in is None else mine & out[one.stand_in[0]]
+            for mine, one in zip(out, self.planned, strict=True)
+        ]
 
     def weeks_short(self, quantity: np.ndarray) -> Short:
         """Return how often each material runs out in each week with orders of those quantities.
@@ -325,16 +354,7 @@ class Cases:
         weeks = min(max(int(one.due[-1]) for one in self.planned) // 7 + 1, len(self.days) // 7)
         shape = (len(self.planned), weeks)
         share, early, after = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
-        use = self._stood_in(quantity, 7 * weeks)
-        out = [
-            stock_paths(one.stock, use[place], self._receipts(place, quantity[place], 7 * weeks)) < -_NOTHING
-            for place, one in enumerate(self.planned)
-        ]
-        for place, one in enumerate(self.planned):
-            short = out[place]
-            if one.stand_in is not None:
-                # What is short is taken of the other; it is a stock-out where that one then runs out too.
-                short = short & out[one.stand_in[0]]
+        for place, (one, short) in enumerate(zip(self.planned, self.out(quantity, 7 * weeks), strict=True)):
             # Nothing of the plan helps before it has come.
             helped = np.arange(7 * weeks) >= self.helped[place][:, None]
             for counted, days in ((share, short & helped), (early, short & ~helped)):

@@ -106,7 +106,7 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
 def _days_that_last(quantity: float, mean: np.ndarray) -> float:
     """Return days of expected use that `quantity` covers; past the look-ahead at its mean rate."""
     used = np.cumsum(mean)
-    if used[-1] <= 0:
+    if not used[-1] > 0:
         return float("nan")
     if quantity >= used[-1]:
         return len(mean) + (quantity - used[-1]) / mean.mean()

@@ -10,6 +10,8 @@ import numpy as np
 __all__ = ["Article", "Builder", "Orders"]
 
 _DAYS_A_YEAR = 365.25
+#: Cost of a pack that finds no room, as times that of one that lacks: orders never take such room.
+_SPILLED = 100.0
 #: Decimals of costs and bounds. Their last digits depend on the order in which a machine sums up, and within its gap
 #: the search may take another plan for them.
 _DIGITS = 6
@@ -132,12 +134,12 @@ class Builder:
         self.packs = np.zeros(shape, dtype=int)
         self.made = np.full(shape, -1)
         self._lost_before: int | None = None
+        self._shared, self._freight = store is not None, load_cost
         self.lacking = np.zeros(shape, dtype=int)
         self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
         for place, article in enumerate(articles):
             self._article(place, article, holding_rate, end)
-        together = dict.fromkeys((article.supplier, tuple(article.due)) for article in articles)
-        for supplier, due in together:
+        for supplier, due in dict.fromkeys((article.supplier, tuple(article.due)) for article in articles):
             self._loads(supplier, due, load_cost)
         for place in range(len(articles)):
             self._spells(place)
@@ -179,12 +181,14 @@ class Builder:
             # An order of the minimum has reached some breaks already.
             base = [price for least, price in tiers if least <= least_packs * article.pack][-1]
             # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
-            held = base * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
+            # It is worth at least its freight, even where it is given away.
+            worth = max(base, self._freight / max(article.load, article.pack))
+            held = worth * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
             cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
             # What was needed before is in the store already, or used: the order has the rest of the room, and what
-            # orders before may have lacked to the minimum. That holds where all needs fit, so that none comes by
-            # other means.
-            held_before = wanted[order - 1] if order and all_fit else 0.0
+            # orders before may have lacked to the minimum. That holds where all needs fit, in a store that is not
+            # shared, so that none comes by other means.
+            held_before = wanted[order - 1] if order and all_fit and not self._shared else 0.0
             packs_most = min(most_ever, max(float(fits[order] - held_before), 0.0) + least_packs - 1)
             packs_most = max(packs_most, least_packs)
             packs = self._new(cost, packs_most, integral=True)
@@ -199,7 +203,7 @@ class Builder:
                 if least > least_packs * article.pack:
                     # Each break saves what it is below the break before: both hold for a large order.
                     self._price_break(article, packs, packs_most, least, paid - price)
-                    paid = min(paid, price)
+                    paid = price
             self.lacking[place, order] = self._new(article.pack * article.expedite)
             if len(article.before) and np.isfinite(article.before[order]) and article.change_cost > 0:
                 said = round(float(article.before[order]) / article.pack, 6)
@@ -238,17 +242,26 @@ class Builder:
         self._rule([*own[:-1], lost], [1.0] * order + [1.0], -level, np.inf)
         if self._lost_before is not None:
             self._rule([lost, self._lost_before], [1.0, -1.0], 0.0, np.inf)
-        self._rule([*own, lost], [1.0] * (order + 2), -np.inf, float(article.free[order]) / article.pack)
+        # What is on order may overfill the store by itself: no order of the plan is to blame, and none finds room.
+        spilled = self._new(_SPILLED * article.pack * article.expedite)
+        room = float(article.free[order]) / article.pack
+        self._rule([*own, lost, spilled], [1.0] * (order + 2) + [-1.0], -np.inf, room)
         self._lost_before = lost
 
     def _price_break(
         self, article: Article, packs: int, packs_most: float, least: float, saves: float
     ) -> None:
-        """Let an order of at least `least` pay `saves` less for every unit."""
+        """Let an order of at least `least` pay `saves` less for every unit, or more where that is negative."""
         least /= article.pack
-        if saves <= 0 or least > packs_most:
+        if saves == 0 or least > packs_most:
             return
         reached = self._new(0.0, 1.0, integral=True)
+        if saves < 0:
+            # A later agreement on small orders only leaves large ones at an older, higher price.
+            dear, below = self._new(-saves * article.pack), float(np.ceil(least - 1e-9)) - 1
+            self._rule([packs, reached], [1.0, -packs_most], -np.inf, below)
+            self._rule([dear, packs, reached], [1.0, -1.0, -packs_most], -packs_most, np.inf)
+            return
         cheap = self._new(-saves * article.pack)
         self._rule([packs, reached], [1.0, -least], 0.0, np.inf)
         self._rule([cheap, packs], [1.0, -1.0], -np.inf, 0.0)
@@ -265,7 +278,6 @@ class Builder:
             loads = self._new(load_cost, integral=True)
             numbers.append(loads)
             columns = [loads, *(int(self.packs[place, order]) for place in mine)]
-            # A load holds whole packs.
             shares = [1 / _packs_a_load(self.articles[place]) for place in mine]
             self._rule(columns, [-1.0, *shares], -np.inf, 0.0)
             # However little is ordered, it takes a load.

@@ -10,7 +10,7 @@ import pandas as pd
 from ..logs import Logs
 from ..plant import WEEKDAYS
 
-__all__ = ["LeadTimes", "arrivals", "lead_days", "receipt_days"]
+__all__ = ["LeadTimes", "arrivals", "lead_days", "receipt_days", "supplier_of"]
 
 #: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
 _SHARED = 8.0
@@ -27,26 +27,41 @@ class LeadTimes:
     ----------
     logs : Logs
         Logs; without ``deliveries`` orders take what ``materials`` says, and come on their day.
+
+    Attributes
+    ----------
+    forgotten : frozenset of str
+        Open rows of ``deliveries`` that are later than anything ever came while what was ordered after them has come:
+        nobody counts on them, and they tell nothing of how late a supplier is.
     """
 
     def __init__(self, logs: Logs) -> None:
         self._late: dict[str, np.ndarray] = {}
         self._promised: dict[tuple[str, str], float] = {}
         self._every = np.zeros(0)
+        self.forgotten: frozenset[str] = frozenset()
         if not logs.has("deliveries"):
             return
         rows = logs["deliveries"]
         rows = rows[rows["cancelled_on"].isna()]
-        # Rows on one truck are late together: a load counts once.
-        load = rows["load"].fillna(rows["delivery_id"])
-        rows = rows.assign(load=load, supplier=rows["supplier"].fillna(""))
-        came = rows[rows["delivered_on"].notna()].drop_duplicates(["supplier", "load"])
+        # Rows on one truck are late together: a load counts once. Which truck an open row will be on is seldom known:
+        # what a supplier promised for a day comes together.
+        there = rows["delivered_on"].notna()
+        alone = rows["delivery_id"].where(there, "promised " + rows["promised_on"].astype("str"))
+        rows = rows.assign(load=rows["load"].fillna(alone), supplier=supplier_of(logs, rows))
+        came = rows[there].drop_duplicates(["supplier", "load"])
         late = (came["delivered_on"] - came["promised_on"]).dt.days.astype("float64")
         # What is overdue and has not come is as late as that at the least: a mill that has stopped is not punctual.
-        open_ = rows[rows["delivered_on"].isna() & (rows["promised_on"] < logs.as_of)]
-        open_ = open_.drop_duplicates(["supplier", "load"])
-        came = pd.concat([came, open_])
-        late = pd.concat([late, (logs.as_of - open_["promised_on"]).dt.days.astype("float64")])
+        open_ = rows[~there & (rows["promised_on"] < logs.as_of)]
+        overdue = (logs.as_of - open_["promised_on"]).dt.days.astype("float64")
+        newest = rows[there].groupby(["supplier", "material"])["ordered_on"].max()
+        after = newest.reindex(pd.MultiIndex.from_frame(open_[["supplier", "material"]])).to_numpy()
+        lost = (overdue > late.max()).to_numpy() & (after > open_["ordered_on"].to_numpy())
+        self.forgotten = frozenset(open_.loc[lost, "delivery_id"].astype("str"))
+        open_, overdue = open_[~lost], overdue[~lost]
+        one_each = ~open_.duplicated(["supplier", "load"])
+        came = pd.concat([came, open_[one_each]])
+        late = pd.concat([late, overdue[one_each]])
         self._every = late.dropna().to_numpy()
         self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
         # The logs are in the order of their keys, which need not be that of time.
@@ -135,6 +150,15 @@ class LeadTimes:
         return pd.DataFrame(rows, columns=["supplier", "loads", "late_mean", "late_q50", "late_q95"])
 
 
+def supplier_of(logs: Logs, rows: pd.DataFrame) -> pd.Series:
+    """Return the supplier of rows of ``deliveries``: where none is named that of record, else an empty text."""
+    named = rows["supplier"]
+    if logs.has("materials"):
+        listed = logs["materials"].set_index("material")["supplier"]
+        named = named.fillna(rows["material"].map(listed))
+    return named.fillna("").astype("str")
+
+
 def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     """Return for each day the first one from it on that receives.
 
@@ -191,9 +215,10 @@ def arrivals(
     list of ndarray, shape (draws, days)
         Receipts of each material before the use of each day [unit of the material]: an issue is printed the evening
         before its day, so what is received on a day serves the issue of the next. What a supplier promised for one
-        day comes together.
+        day comes together; what is forgotten does not come.
     """
     come = {name: np.zeros((draws, len(days))) for name in materials}
+    orders = orders[~orders["delivery_id"].isin(times.forgotten)]
     trucks = orders.assign(supplier=orders["supplier"].fillna("").astype("str"))
     for (supplier, promised), rows in trucks.groupby(["supplier", "promised_on"]):
         due = (promised - days[0]).days

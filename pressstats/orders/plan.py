@@ -259,7 +259,8 @@ def _article(
         free=np.full(ORDERS, 1e12) if np.isinf(most) else np.maximum(most - peak, 0.0),
         capacity=most,
         prices=price,
-        expedite=max(_LAST_RESORT * freight / pack, 2 * price[0][0][1]),
+        # What lacks is never free, or nothing would be ordered.
+        expedite=max(_LAST_RESORT * freight / pack, 2 * price[0][0][1], 1.0 / pack),
         low=np.maximum.accumulate(low),
         high=high,
         low_cost=_LOW_COVER * freight / pack,

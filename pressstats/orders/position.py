@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..ink import expected_use, tank_levels
 from ..logs import Logs
+from .leadtimes import supplier_of
 
 __all__ = ["open_orders", "stock_on_hand"]
 
@@ -22,13 +23,15 @@ def open_orders(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (open rows, 5)
-        delivery_id, material, supplier, quantity [unit of the material], promised_on.
+        delivery_id, material, supplier (that of record where none is named), quantity [unit of the material],
+        promised_on.
     """
     columns = ["delivery_id", "material", "supplier", "quantity", "promised_on"]
     if not logs.has("deliveries"):
         return pd.DataFrame(columns=columns)
     rows = logs["deliveries"]
-    return rows.loc[rows["delivered_on"].isna() & rows["cancelled_on"].isna(), columns].reset_index(drop=True)
+    rows = rows.loc[rows["delivered_on"].isna() & rows["cancelled_on"].isna(), columns].reset_index(drop=True)
+    return rows.assign(supplier=supplier_of(logs, rows))
 
 
 def stock_on_hand(

@@ -52,6 +52,7 @@ def peaks(cases: Cases, place: int) -> np.ndarray:
     """
     one, level = cases.planned[place], levels(cases, place)
     last = level.shape[1] - 1
+    overdue = _overdue(cases, place)
     arrives = np.minimum(cases.arrives[place], last)
     day = np.arange(level.shape[1])
     found = np.empty(ORDERS)
@@ -62,8 +63,17 @@ def peaks(cases: Cases, place: int) -> np.ndarray:
         window = (day[part] >= begins) & (day[part] < ends)
         highest = np.where(window, level[:, part], -np.inf).max(axis=1)
         ordered_on = int(one.reviews[order])
-        found[order] = one.mean[ordered_on] + level_needed(highest - level[:, ordered_on], _ROOM)
+        since = level[:, ordered_on] + overdue[:, ordered_on]
+        found[order] = one.mean[ordered_on] + level_needed(highest - since, _ROOM)
     return found
+
+
+def _overdue(cases: Cases, place: int) -> np.ndarray:
+    """Return what the expected stock counts as come by each day and has not, less what came early.
+
+    It is in the expected stock already: when it comes it must not take its room again.
+    """
+    return np.asarray(np.cumsum(cases.planned[place].expected - cases.come[place], axis=1))
 
 
 def store_room(
@@ -105,7 +115,8 @@ def store_room(
     # As with each material: only what may happen between order and receipt is uncertain.
     ahead = max(int((one.due - one.reviews).max()) for one in paper)
     since = np.maximum(np.arange(level.shape[1]) - ahead, 0)
-    held = mean[since] + np.quantile(level - level[:, since], _ROOM, axis=0) + float(taken)
+    known = (level + np.sum([_overdue(cases, place) for place in places], axis=0))[:, since]
+    held = mean[since] + np.quantile(level - known, _ROOM, axis=0) + float(taken)
     due = np.unique(np.concatenate([one.due[:ORDERS] for one in paper]))
     ends = np.append(due[1:], due[-1] + 1)
     # An open order that comes between two of the plan needs its room as well.

@@ -62,11 +62,11 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
         share of cases in which the material runs out between the day that its order before is due and this one's.
     """
     rows = []
+    short = fresh.out(orders.quantity, max(int(one.due[ORDERS]) for one in planned))
     for place, one in enumerate(planned):
-        quantity = orders.quantity[place]
+        quantity, out = orders.quantity[place], short[place]
         if not quantity.any():
             continue
-        out = fresh.stock(place, quantity, int(one.due[ORDERS])) < -1e-6
         ordered, since = 0.0, 0
         for order in np.flatnonzero(quantity):
             due = int(one.due[order])
@@ -293,7 +293,10 @@ def service_held(
                 days[7 * week] if cause else pd.NaT,
                 chance,
                 cause,
-                *(float(max(np.ceil(each / pack - 1e-9), 0.0) * pack) if cause else 0.0 for each in missing),
+                *(
+                    float(np.ceil(max(each, 0.0) / pack - 1e-9) * pack) + 0.0 if cause else 0.0
+                    for each in missing
+                ),
             )
         )
     return pd.DataFrame(rows, columns=SERVICE)
@@ -323,8 +326,7 @@ def stock_ahead(
     parts = []
     # Up to what the last order brings: what comes after it is not planned yet.
     until = min(int(min(one.due[ORDERS - 1] for one in planned)), len(days) - 1)
-    for place, one in enumerate(planned):
-        left = fresh.at_day_end(place, orders.quantity[place], until)
+    for one, left in zip(planned, fresh.at_day_end(orders.quantity, until), strict=True):
         q05, q50, q95 = np.quantile(left, [0.05, 0.5, 0.95], axis=0)
         parts.append(
             pd.DataFrame({"material": one.name, "day": days[:until], "q05": q05, "q50": q50, "q95": q95})

@@ -91,6 +91,18 @@ def plan_words(results: Results) -> Block:
             "at the policy's rate by weight and half the price of pieces. A late order that its supplier brings "
             "forward may spare it."
         )
+    lost = results.open_orders[results.open_orders["delivery_id"].isin(LeadTimes(results.logs).forgotten)]
+    if len(lost):
+        told = ", ".join(
+            f"{logged(row.delivery_id)} ({quantity(row.quantity, unit_of(results, row.material) or 'pieces', 0)} "
+            f"{logged(row.material)}, promised for {row.promised_on:%Y-%m-%d})"
+            for row in lost.head(8).itertuples()
+        )
+        more = f" and {len(lost) - 8} more" if len(lost) > 8 else ""
+        lines.append(
+            f"**Not counted on**: {told}{more}. Nothing was ever so late, and what was ordered later has come: have it "
+            "promised anew or cancelled."
+        )
     left_out = not_planned(results)
     if left_out:
         lines.append(f"**Not planned**: {left_out}.")
