@@ -104,17 +104,19 @@ def cases_of(
     stock: dict[str, float] = STOCK,
     spread: float = 0.1,
     draws: int = 4000,
+    open_rows: pd.DataFrame | None = None,
 ) -> Cases:
     """Return cases of which no plan was made."""
     times = LeadTimes(logs)
     days = pd.date_range(logs.as_of + DAY, periods=horizon(logs, times), freq="D", unit="us")
     receives = receipt_days(logs, days)
     paths, mean = paths_of(use, spread).day_paths(draws, days, seed=99)
+    rows = on_order() if open_rows is None else open_rows
     planned = planned_materials(
-        logs, paths_of(use, spread), on_hand(stock), on_order(), days, times, receives, mean
+        logs, paths_of(use, spread), on_hand(stock), rows, days, times, receives, mean
     )
     use_of_planned = paths[[list(use).index(one.name) for one in planned]]
-    return Cases(planned, on_order(), days, times, receives, use_of_planned, seed=98)
+    return Cases(planned, rows, days, times, receives, use_of_planned, seed=98)
 
 
 def quantities(cases: Cases, table: pd.DataFrame) -> np.ndarray:

@@ -10,7 +10,7 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import LeadTimes, arrivals, price_breaks, price_of, receipt_days
+from pressstats.orders import LeadTimes, arrivals, open_orders, price_breaks, price_of, receipt_days
 from pressstats.orders.cases import lead_days
 from pressstats.orders.loading import into_loads
 
@@ -89,6 +89,46 @@ def test_a_truck_counts_once_and_a_cancelled_one_never(tmp_path: Path) -> None:
     times = LeadTimes(with_deliveries(tmp_path, rows))
     assert times.deliveries("Mill") == 2
     assert set(times.draw("Mill", 500, np.random.default_rng(3))) == {0, 4}
+
+
+def test_an_overdue_truck_of_many_rows_counts_once(tmp_path: Path) -> None:
+    rows = [delivery(150 + n, "Mill", 0, promised=10) for n in range(5)]
+    truck = [delivery(140, "Mill", None, delivery_id=f"O{n}", material=f"M{n}") for n in range(5)]
+    times = LeadTimes(with_deliveries(tmp_path, rows + truck))
+    assert times.deliveries("Mill") == 6
+
+
+def test_an_order_that_was_forgotten_is_not_waited_for(tmp_path: Path) -> None:
+    came = [delivery(n, "Mill", late) for n, late in enumerate([0, 0, 3, 0, 0])]
+    old = delivery(0, "Mill", None, delivery_id="old", quantity=5.0)
+    logs = with_deliveries(tmp_path / "a", [*came, old])
+    assert LeadTimes(logs).forgotten == {"old"} and LeadTimes(logs).deliveries("Mill") == 5
+    rows = open_orders(logs)
+    days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=60)
+    come = arrivals(
+        LeadTimes(logs), rows, days, receipt_days(logs, days), ["N1200"], 10, np.random.default_rng(0)
+    )
+    assert rows["delivery_id"].tolist() == ["old"] and not come[0].any()
+    # The newest order is late, not forgotten; and so is one that others have been as late as.
+    newest = delivery(150, "Mill", None, delivery_id="new")
+    assert not LeadTimes(with_deliveries(tmp_path / "b", [*came, newest])).forgotten
+    overdue = (logs.as_of - old["promised_on"]).days
+    late = delivery(1, "Mill", overdue, delivery_id="late")
+    assert not LeadTimes(with_deliveries(tmp_path / "c", [*came, late, old])).forgotten
+
+
+def test_a_supplier_that_is_not_named_is_that_of_record(tmp_path: Path) -> None:
+    rows = [delivery(n, "Northmill", 4, promised=28) for n in range(10)]
+    named = with_deliveries(tmp_path / "named", rows)
+    record = str(named["materials"].set_index("material").loc["N1200", "supplier"])
+    rows = [row | {"supplier": record} for row in rows]
+    named = with_deliveries(tmp_path / "again", rows)
+    blank = with_deliveries(tmp_path / "blank", [row | {"supplier": None} for row in rows])
+    for logs in (named, blank):
+        times = LeadTimes(logs)
+        assert times.deliveries(record) == 10 and lead_days(logs, times)["N1200"] == 28
+    waiting = with_deliveries(tmp_path / "open", [delivery(150, record, None) | {"supplier": None}])
+    assert open_orders(waiting)["supplier"].tolist() == [record]
 
 
 def test_few_loads_of_a_supplier_by_hand(tmp_path: Path) -> None:

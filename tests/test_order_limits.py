@@ -127,6 +127,37 @@ def test_a_full_store_takes_no_more_than_its_room(tmp_path: Path) -> None:
         level = max(level - sum(USE.values()), 0.0)
 
 
+def test_what_is_on_order_may_overfill_a_store_and_stops_no_plan(tmp_path: Path) -> None:
+    # 2,600 kg are on their way to a tank of 2,000 that would be empty long before: all else is planned all the same.
+    own = {"black": {"order_minimum": 1_500.0, "pack_quantity": 500.0, "storage_maximum": 2_000.0}}
+    logs = plant(tmp_path, only=own)
+    on_its_way = on_order(("black", 2_600.0, logs.as_of + 80 * DAY))
+    use = {"black": 60.0, "N600": 700.0}
+    plan = plan_of(
+        logs, use=use, stock={"black": 1_700.0, "N600": 18_000.0}, spread=0.0, open_rows=on_its_way
+    )
+    assert set(plan.published["material"]) == {"black", "N600"}
+    ahead = plan.stock_ahead[plan.stock_ahead["material"] == "black"].set_index("day")["q50"]
+    assert (ahead[: logs.as_of + 79 * DAY] <= 2_000.0 + 1e-6).all()
+    before = receipts(plan.published, "black")
+    assert (before.index < logs.as_of + 60 * DAY).all()
+
+
+def test_what_costs_nothing_is_ordered_as_needed(tmp_path: Path) -> None:
+    for load_cost in (0, 600):
+        logs = plant(tmp_path / str(load_cost), f"\n[policy]\nload_cost = {load_cost}\n", unit_price=0.0)
+        plan = plan_of(logs, spread=0.05)
+        assert (plan.service["weeks_short"] <= plan.service["allowed"]).all()
+        assert (receipts(plan.published, "N600") > 0).any()
+        # 13 weeks use 63.7 t; a part of a load beyond is no stock for a year.
+        assert plan.published.loc[plan.published["material"] == "N600", "quantity"].sum() < 63_700 + 24_000
+
+
+def test_nothing_comes_on_the_day_that_it_is_ordered(tmp_path: Path) -> None:
+    plan = plan_of(plant(tmp_path, lead_time_days=0.0), spread=0.05)
+    assert (plan.published["due_on"] > plan.published["order_on"]).all()
+
+
 def test_an_order_that_would_not_fit_waits(tmp_path: Path) -> None:
     # A tank of 2,000 kg, at least 1,500 kg an order in totes of 500: each waits until 1,500 kg fit.
     own = {"black": {"order_minimum": 1_500.0, "pack_quantity": 500.0, "storage_maximum": 2_000.0}}

@@ -235,6 +235,25 @@ def test_lumpy_loads_hold_the_service_level_on_paths_that_no_plan_has_seen(tmp_p
     assert (held.share.max(axis=1) > 0.02).all()
 
 
+def test_a_shortage_that_another_width_covers_is_told_once(tmp_path: Path) -> None:
+    # N1200 stands in for N600, and both run out before anything new can come.
+    logs = plant(tmp_path, only={"N1200": {"stands_in_for": "N600"}})
+    alone = plan_of(plant(tmp_path / "alone"), stock={"N1200": 24_000.0, "N600": 6_300.0}, spread=0.0)
+    both = plan_of(logs, stock={"N1200": 24_000.0, "N600": 6_300.0}, spread=0.0)
+    said = [plan.service.set_index("material")["expedite"] for plan in (alone, both)]
+    assert said[1]["N1200"] == said[0]["N1200"] > 0
+    assert 0 < said[1]["N600"] <= said[0]["N600"]
+    # Where it covers all that lacks, the table says so as well as the check does.
+    enough = plan_of(logs, stock={"N1200": 90_000.0, "N600": 6_300.0}, spread=0.0)
+    assert (enough.published["stockout_probability"] == 0).all()
+    assert enough.service["cause"].tolist() == ["", ""]
+    # What it gives is gone from it: it runs out earlier than its own use would have it.
+    given = plan_of(logs, stock={"N1200": 45_000.0, "N600": 6_300.0}, spread=0.0)
+    chance = given.published.groupby("material")["stockout_probability"].max()
+    assert chance["N1200"] == 1.0 and given.service.set_index("material").loc["N1200", "chance"] == 1.0
+    assert given.stock_ahead.loc[given.stock_ahead["material"] == "N1200", "q05"].min() == 0.0
+
+
 def test_a_width_that_another_stands_in_for_runs_out_less_and_is_held_less(tmp_path: Path) -> None:
     alone = plant(tmp_path / "alone", only={"N600": {"grammage_gsm": 48.0}})
     own = {"N600": {"grammage_gsm": 48.0}, "N1200": {"stands_in_for": "N600"}}

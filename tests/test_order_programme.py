@@ -211,10 +211,11 @@ def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> N
         kept(one, quantity, lacking)
 
 
-@pytest.mark.parametrize("part", ["cover", "before", "tight", "all"])
+@pytest.mark.parametrize("part", ["cover", "before", "tight", "all", "shared", "rising"])
 @pytest.mark.parametrize("seed", [20, 21, 22, 23, 25, 26])
-def test_cover_and_the_plan_before_against_trying_everything_out(seed: int, part: str) -> None:
-    # Cover that is wanted, at a price; what the plan before said, at a price; too little room for what is needed.
+def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part: str) -> None:
+    # Cover that is wanted, at a price; what the plan before said, at a price; too little room for what is needed, of
+    # its own or of all; a price that rises again for the largest orders.
     articles, store = small_case(seed)
     rng = np.random.default_rng(1000 + seed)
     changed = []
@@ -231,7 +232,14 @@ def test_cover_and_the_plan_before_against_trying_everything_out(seed: int, part
         if part in ("tight", "all"):
             free = np.maximum(one.needs + rng.integers(-2, 2, 3) * one.pack, 0.0)
             one = replace(one, free=free, expedite=30.0)
+        if part == "shared":
+            one = replace(one, expedite=float(rng.choice([3.0, 30.0])))
+        if part == "rising":
+            at = np.sort(rng.choice([2.0, 3.0, 4.0], 2, replace=False)) * one.pack
+            one = replace(one, prices=[[(0.0, 1.0), (at[0], 0.85), (at[1], 0.95)]] * 3)
         changed.append(one)
+    if part == "shared":
+        store = np.maximum(sum(one.needs for one in changed) + rng.integers(-20, 10, 3), 0.0)
     expected = cheapest(changed, 6.0, 0.8, 35, store, filled=True)
     found = exactly(changed, store, filled=True)
     assert found.cost == pytest.approx(expected, abs=1e-4)
@@ -273,6 +281,17 @@ def test_what_comes_by_other_means_leaves_its_room_to_orders() -> None:
     found = solve([one], load_cost=6.0, holding_rate=0.8, end=35, gap=0.0)
     assert found.lacking.max() == pytest.approx(30 if found.quantity.sum() < 30 else 20)
     assert found.cost == pytest.approx(expected)
+
+
+def test_where_the_shared_store_lets_an_order_lack_the_next_one_catches_up() -> None:
+    # 10, 40 and 50 are needed of the first, and 30 of all may be there by its second order: its third brings 40, which
+    # a bound that takes its needs as met would forbid.
+    wide = article("wide", [10.0, 40.0, 50.0], supplier="A", room=1.0, free=np.full(3, 60.0))
+    narrow = article("narrow", [10.0, 20.0, 20.0], supplier="B", room=1.0, free=np.full(3, 60.0))
+    store = np.array([20.0, 30.0, 100.0])
+    found = exactly([wide, narrow], store, filled=False)
+    assert found.cost == pytest.approx(cheapest([wide, narrow], 6.0, 0.8, 35, store, False), abs=1e-4)
+    assert found.lacking[:, 2].tolist() == [0.0, 0.0]
 
 
 def test_materials_due_on_other_days_share_no_load() -> None:

@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from order_plans import DAY, STOCK, USE, cases_of, on_hand, on_order, plan_of, plant
 from scipy.stats import norm
+from small_plant import small_tables
 
 from pressstats.orders.cases import ORDERS
 from pressstats.orders.room import levels, peaks, store_room
@@ -42,6 +44,30 @@ def test_only_what_may_happen_after_an_order_needs_room_for_it(tmp_path: Path) -
         ahead = one.due[:ORDERS] - one.reviews[:ORDERS]
         more = norm.ppf(0.95) * 0.2 * USE[one.name] * ahead
         assert peaks(cases, place) - one.mean[one.due[:ORDERS]] == pytest.approx(more, rel=0.05)
+
+
+def test_a_late_open_order_takes_its_room_once(tmp_path: Path) -> None:
+    # One truck of five is a week late. 24 t are promised for the day before the first review: the expected stock of
+    # that day has them, and where they are still out they come on top of less.
+    came = small_tables()["deliveries"].query("delivery_id == 'D1'")
+    rows = [
+        came.assign(delivery_id=f"L{n}", load=f"L{n}", promised_on=came["delivered_on"] - late * DAY)
+        for n, late in enumerate([0, 0, 0, 0, 7] * 4)
+    ]
+    toml = "\n[policy]\nnewsprint_storage_maximum_kg = 60000\n"
+    logs = plant(tmp_path, toml, tables={"deliveries": pd.concat(rows)}, without=("prices",))
+    use, stock = {"N600": 700.0}, {"N600": 18_000.0}
+    review = cases_of(logs, use, stock).planned[0].reviews[0]
+    on_its_way = on_order(("N600", 24_000.0, logs.as_of + int(review) * DAY))
+    cases = cases_of(logs, use, stock, spread=0.0, open_rows=on_its_way)
+    one, level = cases.planned[0], levels(cases, 0)
+    assert (cases.come[0][:, : review + 1].sum(axis=1) == 0).mean() > 0.1
+    first, second = cases.arrives[0][:, 0], cases.arrives[0][:, 1]
+    highest = [level[n, a : max(b, a + 1)].max() for n, (a, b) in enumerate(zip(first, second, strict=True))]
+    assert peaks(cases, 0)[0] == pytest.approx(np.quantile(highest, 0.95), abs=1.0)
+    assert one.mean[one.due[0]] == pytest.approx(peaks(cases, 0)[0], abs=1.0)
+    rooms = dict(store_room(logs, cases, on_hand(stock), on_its_way))
+    assert rooms[int(one.due[0])] == pytest.approx(60_000 - np.quantile(level[:, one.due[0]], 0.95), abs=1.0)
 
 
 def test_a_store_is_not_overfilled_where_use_is_slow(tmp_path: Path) -> None:
