@@ -160,15 +160,15 @@ def reasons(
         )
         chance, turn, line, one = scored[0]
         why = _why(logs, chance, turn, line, one, float(orders.quantity[by_name[one.name], turn]), days)
-        others = [other.material for _, _, other, _ in scored[1:]]
-        if others:
-            why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
         most = logs.plant.policy.cover_days_maximum
         if one.daily > 0 and line.stock_after > most * one.daily:
             why += (
-                f"; with it there are {line.stock_after / one.daily:.0f} days, more than the {most:g} wanted, since a "
+                f", and {line.stock_after / one.daily:.0f} days with it, more than the {most:g} wanted, since a "
                 "load costs the same however full"
             )
+        others = [other.material for _, _, other, _ in scored[1:]]
+        if others:
+            why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
         used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."
         rows.append((order, line.material, f"{why}; {used}"))
     return pd.DataFrame(rows, columns=["order", "material", "why"]).astype("str")
