@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.pages import weekly_deeds
+from pressstats.pages import buying_orders, weekly_deeds
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
@@ -105,6 +105,16 @@ def test_what_cannot_wait_is_on_the_weekly_page() -> None:
     assert "plate" not in told and "970\u00a0kg by other means" in told and "40.0 % of cases" in told
     service["short_on"] = pd.NaT
     assert weekly_deeds._not_held(results) == weekly_deeds._not_held(SimpleNamespace(plan=None)) == []
+
+
+def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -> None:
+    service = pd.DataFrame({"material": ["N1200", "N600"], "expedite": [0.0, 5820.0]})
+    listed = pd.DataFrame({"material": ["N1200", "N600"], "stands_in_for": ["N600", None]})
+    results = SimpleNamespace(plan=SimpleNamespace(service=service), logs={"materials": listed})
+    assert "stands in for" in buying_orders._without_rush(results, "N1200")
+    assert "comes in time" in buying_orders._without_rush(results, "N600")
+    service["expedite"] = 0.0
+    assert "comes in time" in buying_orders._without_rush(results, "N1200")
 
 
 def test_a_material_of_much_cover_is_ordered_for_a_reason() -> None:

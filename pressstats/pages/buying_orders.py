@@ -79,7 +79,7 @@ def plan_words(results: Results) -> Block:
         help_ = (
             f"{quantity(row.expedite, unit, 0)} brought by other means hold it{now}"
             if row.expedite > 0
-            else "nothing that is rushed comes in time: change the run, or use a stand-in"
+            else _without_rush(results, row.material)
         )
         lines.append(
             f"**{logged(row.material)}: the level cannot be held.** In the week from {row.short_on:%Y-%m-%d} it runs "
@@ -107,6 +107,19 @@ def plan_words(results: Results) -> Block:
     if left_out:
         lines.append(f"**Not planned**: {left_out}.")
     return points(lines)
+
+
+def _without_rush(results: Results, material: str) -> str:
+    """Say what holds the level of a material of which nothing is to be rushed."""
+    service = (
+        results.plan.service if results.plan is not None else pd.DataFrame({"material": [], "expedite": []})
+    )
+    rushed = set(service.loc[service["expedite"] > 0, "material"])
+    listed = results.logs["materials"].set_index("material")
+    other = listed["stands_in_for"].get(material) if "stands_in_for" in listed else None
+    if other in rushed:
+        return f"it stands in for {logged(other)}, and what is brought of that holds it"
+    return "nothing that is rushed comes in time: change the run, or use a stand-in"
 
 
 def not_planned(results: Results) -> str:
