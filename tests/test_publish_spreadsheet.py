@@ -32,16 +32,16 @@ LAST = FIRST_DAY + pd.Timedelta(days=DAYS - 1)
 #: Names of the plant that a spreadsheet could take for formulas.
 NAMES = {"N1200": "=1+1", "Northmill": "@SUM(A1:A2)", "Inkworks": "+cmd|' /C calc'!A0", "Plateworks": "-2+3"}
 PLANT = "=HYPERLINK(1)"
-PRICE = 0.49
+PRICE = 0.4
 
 
 def eventful_tables() -> Tables:
     """Ten weeks with a quantity break, two open orders of which one is overdue, and a material never counted."""
     tables = steady_tables(DAYS)
     prices = tables["prices"]
-    # 6.6 t a week: the first break holds, the second does not
-    breaks = prices.assign(from_quantity=5_000.0, unit_price=PRICE), prices.assign(from_quantity=20_000.0)
-    tables["prices"] = pd.concat([prices, breaks[0], breaks[1].assign(unit_price=0.4)], ignore_index=True)
+    # 6.6 t a week, but ordered by the load: both breaks hold
+    breaks = prices.assign(from_quantity=5_000.0, unit_price=0.49), prices.assign(from_quantity=20_000.0)
+    tables["prices"] = pd.concat([prices, breaks[0], breaks[1].assign(unit_price=PRICE)], ignore_index=True)
     deliveries = tables["deliveries"]
     overdue = deliveries[deliveries["delivery_id"] == "D4"].assign(
         delivery_id="D6", order_id="O6", quantity=2_500.0, promised_on=LAST - pd.Timedelta(days=3)
@@ -161,7 +161,7 @@ def test_heads_carry_units_and_the_plants_currency(book: Any) -> None:
     assert heads["Year"] == [
         "material",
         "unit",
-        *(f"{name} [material unit]" for name in ("low", "expected", "high")),
+        *(f"{name} [material unit]" for name in ("low", "expected", "high", "order size")),
         "price now [NOK / material unit]",
         *(f"spend {name} [NOK]" for name in ("low", "expected", "high")),
     ]
@@ -186,6 +186,10 @@ def test_the_year_is_what_52_weeks_of_paths_add_up_to(known: Results, book: Any)
         assert year.loc[name, "expected"] == pytest.approx(mean[place].sum())
     paper = NAMES["N1200"]
     assert 5_000 < year.loc[paper, "expected"] / 52 < 20_000
+    plan = known["order_plan"]
+    ordered = plan[plan["material"] == paper].groupby("order_on")["quantity"].sum()
+    assert year.loc[paper, "order size"] == pytest.approx((ordered**2).sum() / ordered.sum())
+    assert year.loc[paper, "order size"] >= 20_000
     assert year["price now"].to_dict() == {paper: PRICE, "black": 2.0, "cyan": 4.0, "plate": 3.0}
     for name in ("low", "expected", "high"):
         np.testing.assert_allclose(year[f"spend {name}"], year[name] * year["price now"])
@@ -204,7 +208,7 @@ def test_only_the_expected_spend_of_the_year_is_added_up(book: Any) -> None:
     assert set(sums) == {"material", "spend expected [NOK]"}
     assert sums["spend expected [NOK]"] == pytest.approx(rows["spend expected"].sum())
     # sorting and filtering must not reach it
-    assert sheet.auto_filter.ref == f"A1:I{len(rows) + 1}"
+    assert sheet.auto_filter.ref == f"A1:J{len(rows) + 1}"
 
 
 def test_months_carry_price_and_spend(known: Results, book: Any) -> None:
