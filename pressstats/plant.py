@@ -104,6 +104,7 @@ class Policy(_Part):
 
     service_level: Annotated[float, Field(gt=0.5, lt=1)] = 0.998
     review_day: Weekday = "wednesday"
+    looked_at: Literal["weekly", "daily"] = "weekly"
     cover_days_minimum: NotNegative = 7
     cover_days_maximum: Positive = 21
     newsprint_storage_maximum_kg: Positive | None = None

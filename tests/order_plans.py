@@ -12,7 +12,8 @@ from small_plant import PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import LeadTimes, OrderPlan, plan_orders, receipt_days
-from pressstats.orders.cases import Cases, horizon, planned_materials
+from pressstats.orders.cases import Cases
+from pressstats.orders.planned import horizon, planned_materials
 
 USE = {"N1200": 2400.0, "N600": 700.0}
 STOCK = {"N1200": 60_000.0, "N600": 18_000.0}

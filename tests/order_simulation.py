@@ -22,12 +22,13 @@ from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, w
 from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import cases, plan_orders, solve
 from pressstats.orders import plan as planning
-from pressstats.orders.leadtimes import LeadTimes, lead_days
+from pressstats.orders import plan_orders, planned, solve
+from pressstats.orders.cases import Cases
+from pressstats.orders.leadtimes import LeadTimes, lead_days, receipt_days
 from pressstats.orders.needs import needs_by_order
 from pressstats.orders.prices import expedite_price
-from pressstats.orders.told import EXPEDITE_DAYS
+from pressstats.orders.rushing import EXPEDITE_DAYS, serves_from, worth_rushing
 from pressstats.plant import WEEKDAYS
 
 __all__ = ["RULES", "Loop", "Result", "SimulatedPlant", "simulated_plant"]
@@ -224,6 +225,7 @@ class Loop:
         stock = (daily * _START_DAYS).to_numpy()
         orders = self._first_orders(daily)
         freight, expediting, loads, near_empty, gaps = 0.0, 0.0, 0.0, 0.0, []
+        nothing = np.zeros(len(self.names))
         nights: list[np.ndarray] = []
         held: list[np.ndarray] = []
         overfull: list[bool] = []
@@ -234,7 +236,7 @@ class Loop:
             quantity = rule(self, review)
             counted = week >= self.warm_up
             made, full, poor = self._placed(review, quantity["quantity"])
-            rushed, extra = self._rushed(review, quantity.get("expedite", np.zeros(len(self.names))))
+            rushed, extra = self._rushed(review, quantity.get("expedite", nothing))
             orders = [*orders, *made, *rushed]
             if counted:
                 expediting += extra
@@ -258,6 +260,11 @@ class Loop:
                     overfull += self._without_room(stock, orders, today)
                     nights.append(missing)
                     held.append(stock)
+                if day < 7 and self.looked_at(today + _DAY):
+                    look = Review(self, week, today, stock, orders, between=True)
+                    rushed, extra = self._rushed(look, rule(self, look).get("expedite", nothing))
+                    orders = [*orders, *rushed]
+                    expediting += extra if counted else 0.0
         policy, price = self.plant.logs.plant.policy, self.materials["unit_price"].to_numpy()
         out, on_hand = np.array(nights), np.array(held)
         short = out.reshape(-1, 7, len(self.names)).any(axis=1)
@@ -296,6 +303,10 @@ class Loop:
     def paper(self) -> np.ndarray:
         """Which materials are newsprint."""
         return (self.materials["kind"] == "newsprint").to_numpy()
+
+    def looked_at(self, day: pd.Timestamp) -> bool:
+        """Say whether somebody looks on a day that is no review what must be rushed."""
+        return self.plant.logs.plant.policy.looked_at == "daily" and self.receives(day) == day
 
     def receives(self, day: pd.Timestamp) -> pd.Timestamp:
         """Return the first day from `day` on that receives."""
@@ -352,14 +363,14 @@ class Loop:
             cost += expedite_price(row, policy) * amount
             made.append(
                 {
-                    "delivery_id": f"rush {review.week} {name}",
+                    "delivery_id": f"rush {review.today:%Y-%m-%d} {name}",
                     "material": name,
                     "supplier": str(row["supplier"]),
                     "quantity": amount,
                     "ordered_on": review.today + _DAY,
                     "promised_on": came,
                     "delivered_on": came,
-                    "load": f"{_RUSH} {review.week} {row['supplier']}",
+                    "load": f"{_RUSH} {review.today:%Y-%m-%d} {row['supplier']}",
                 }
             )
         return made, cost + policy.load_cost * len({one["supplier"] for one in made})
@@ -400,7 +411,7 @@ class Loop:
 
 @dataclass
 class Review:
-    """A review day, and what is known on it.
+    """A review day, or a working day between two on which somebody looks what to rush, and what is known on it.
 
     Attributes
     ----------
@@ -414,6 +425,8 @@ class Review:
         On hand [unit of the material].
     orders : list of dict
         All orders placed, those not yet come among them.
+    between : bool
+        Whether it is a day between reviews: nothing is ordered but what is brought by other means.
     """
 
     loop: Loop
@@ -421,6 +434,7 @@ class Review:
     today: pd.Timestamp
     stock: np.ndarray
     orders: list[dict]
+    between: bool = False
 
     def __post_init__(self) -> None:
         self.origin = self.loop.first + self.week
@@ -468,6 +482,15 @@ class Review:
         """Return the day for which an order of this review is promised."""
         return self.loop.receives(self.today + (1 + self.lead(name)) * _DAY)
 
+    def again(self) -> int:
+        """Return in how many days somebody looks again."""
+        return next(
+            days
+            for days in range(1, 8)
+            if (self.today + days * _DAY - self.loop.start).days % 7 == 0
+            or self.loop.looked_at(self.today + (days + 1) * _DAY)
+        )
+
     def open_rows(self) -> pd.DataFrame:
         """Return orders placed and not yet come."""
         rows = [one for one in self.orders if one["delivered_on"] > self.today]
@@ -507,6 +530,8 @@ def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
     """Order whole packs up to a level, at least the order minimum, no more than the store takes."""
     rows = review.loop.materials
     pack, least = rows["pack_quantity"].to_numpy(), rows["order_minimum"].fillna(0.0).to_numpy()
+    if review.between:
+        return {"expedite": _seen_short(review)}
     short = level - review.position()
     packs = np.ceil(np.maximum(short, 0.0) / pack - 1e-9)
     packs = np.where(packs > 0, np.maximum(packs, np.ceil(least / pack - 1e-9)), 0.0)
@@ -514,8 +539,9 @@ def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def _seen_short(review: Review) -> np.ndarray:
-    """Return what anybody would rush: what is missing for two days of use before the next review's rush can come."""
-    until = 8 + EXPEDITE_DAYS
+    """Return what anybody would rush: what is missing for two days of use before the rush of the next look can come."""
+    again = review.again()
+    until = (review.loop.receives(review.today + (again + 1 + EXPEDITE_DAYS) * _DAY) - review.today).days
     use = review.expected(until)
     level = review.stock[:, None] - np.cumsum(use, axis=1)
     for one in review.open_rows().itertuples():
@@ -548,6 +574,8 @@ def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     its mean, and its variance counts (Silver, Pyke, Peterson, *Inventory Management and Production Planning*, from
     memory).
     """
+    if review.between:
+        return {"expedite": _seen_short(review)}
     z = norm.ppf(loop.plant.logs.plant.policy.service_level)
     tried, origin = loop.plant.outlook.tried, review.origin
     missed = np.where(
@@ -579,6 +607,8 @@ def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dic
 
     def rule(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         stock = pd.DataFrame({"material": loop.names, "quantity": review.stock})
+        if review.between:
+            return {"expedite": _worth_rushing(review, stock, draws)}
         plan = plan_orders(
             review.logs,
             review.outlook,
@@ -601,9 +631,27 @@ def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dic
     return rule
 
 
+def _worth_rushing(review: Review, stock: pd.DataFrame, draws: int) -> np.ndarray:
+    """Return what a plan of that day would say is to be brought by other means at once, without planning."""
+    logs, outlook, times, names = review.logs, review.outlook, review.times, review.loop.names
+    days = pd.date_range(review.today + _DAY, periods=16, freq="D", unit="us")
+    receives = receipt_days(logs, days)
+    if serves_from(receives, 0) == serves_from(receives, review.again()):
+        return np.zeros(len(names))
+    paths, mean = outlook.day_paths(draws, days)
+    rows = review.open_rows()
+    found = planned.planned_materials(logs, outlook, stock, rows, days, times, receives, mean)
+    use = paths[[outlook.names.index(one.name) for one in found]]
+    cases = Cases(found, rows, days, times, receives, use, review.week)
+    rush = worth_rushing(cases, logs.plant.policy, review.again())
+    return pd.Series(rush, index=[one.name for one in found]).reindex(names, fill_value=0.0).to_numpy()
+
+
 def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     """The programme, knowing each day's use and each order's day of receipt."""
-    logs, orders = review.logs, cases.ORDERS
+    if review.between:
+        return {}
+    logs, orders = review.logs, planned.ORDERS
     horizon = 7 * (orders + 1) + 90
     days = pd.date_range(review.today + _DAY, periods=horizon, freq="D", unit="us")
     place_of = {day: place for place, day in enumerate(days)}
@@ -626,7 +674,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         arrives = np.array(due)
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
-        one = cases.Planned(
+        one = planned.Planned(
             name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean()), come
         )
         peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])

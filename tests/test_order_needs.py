@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pressstats.orders.needs import level_needed, level_worth, needs_by_order, stock_paths
+from pressstats.orders.needs import known_by, level_needed, level_worth, needs_by_order, stock_paths
 
 
 def spread(distribution: stats.rv_continuous, count: int = 20_001) -> np.ndarray:
@@ -76,6 +76,23 @@ def test_base_stock_with_a_lead_time_of_four_periods() -> None:
     assert 260 + needs[0] == pytest.approx(264.7668944, abs=0.25)
     # 200 +- 16 are used before it comes.
     assert (before > 0).mean() < 1e-3
+
+
+def test_later_orders_need_the_safety_of_one_review_and_lead_time_only() -> None:
+    # Periodic review with order-up-to levels: each order protects review and lead time, L + R = 4 + 1, whatever has
+    # happened before it is placed: z s sqrt(L + R) (Silver, Pyke, Peterson, *Inventory Management and Production
+    # Planning*, from memory). With nothing learned on the way the n-th would need z s sqrt(L + n).
+    rng = np.random.default_rng(5)
+    use = rng.normal(50, 8, (100_000, 12))
+    none, arrives = np.zeros_like(use), np.tile(np.arange(4, 12), (len(use), 1))
+    # One review a period; 300 are on hand, so that nothing runs out before the first order comes.
+    known = known_by(300.0, use, none, none[0], arrives[:, 0], np.arange(7))
+    assert not known[:, 0].any() and known[:, 6].std() == pytest.approx(8 * np.sqrt(6), rel=0.01)
+    z, ends = stats.norm.ppf(0.95), 5 + np.arange(7)
+    for learned, periods in ((known, 5), (None, ends)):
+        needs, _ = needs_by_order(300.0, use, none, arrives, 0.95, known=learned)
+        expected = 50 * ends - 300 + z * 8 * np.sqrt(periods)
+        np.testing.assert_allclose(needs[1:], expected[1:], atol=0.5)
 
 
 def test_poisson_demand_over_a_gamma_lead_time() -> None:

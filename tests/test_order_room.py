@@ -11,7 +11,7 @@ from order_plans import DAY, STOCK, USE, cases_of, on_hand, on_order, plan_of, p
 from scipy.stats import norm
 from small_plant import small_tables
 
-from pressstats.orders.cases import ORDERS
+from pressstats.orders.planned import ORDERS
 from pressstats.orders.room import levels, peaks, store_room
 
 WANTS_MUCH = "\n[policy]\ncover_days_minimum = 80\ncover_days_maximum = 120\n"

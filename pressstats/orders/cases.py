@@ -4,136 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 import pandas as pd
 
-from ..demand import Outlook
-from ..logs import Logs
 from ..plant import Policy
-from .leadtimes import LeadTimes, arrivals, lead_days
-from .needs import level_worth, needs_by_order, stock_paths, unhelped_stock
+from .leadtimes import LeadTimes, arrivals
+from .needs import known_by, level_worth, needs_by_order, stock_paths
+from .planned import ORDERS, Planned
 from .prices import expedite_price
+from .rushing import foreseen
 
-__all__ = [
-    "ORDERS",
-    "Cases",
-    "Planned",
-    "Short",
-    "horizon",
-    "planned_materials",
-]
+__all__ = ["Cases", "Short"]
 
-#: Review days planned.
-ORDERS = 13
 #: Standard errors by which the cases must tell that more stock is worth its money.
 _SURE = 1.0
+#: Rushes for each case that would have run out: what is worth a rush is so from a chance of about a percent on.
+_RUSHES = 4.0
+#: What newsprint costs on the floor when levels are chosen, as times its holding: stacked reels take floor, are fire
+#: load and weight, and age, and no log says what that costs.
+_FLOOR = 3.0
 #: Below this a stock is not short but rounded [unit of the material].
 _NOTHING = 1e-6
-
-
-@dataclass(frozen=True)
-class Planned:
-    """A material that can be planned.
-
-    Attributes
-    ----------
-    name, supplier : str
-        Material and supplier.
-    row : Series
-        Its row of ``materials``.
-    stock : float
-        On hand [unit of the material].
-    reviews, due : ndarray of int, shape (ORDERS + 1,)
-        Days, from the one after as-of, on which orders are placed, and whose issues they are the first to serve:
-        the day after the promised one, since an issue is printed the evening before. One more than is planned.
-    mean : ndarray, shape (days,)
-        Expected stock before the printing of each day's issue without the plan's orders [unit of the material].
-    daily : float
-        Mean use of a day [unit of the material].
-    expected : ndarray, shape (days,)
-        Open orders on the days that they are promised for, as `mean` counts them [unit of the material].
-    stand_in : (int, float) or None
-        Place of the material that can stand in for it among those planned, and how much of that one a unit takes.
-    """
-
-    name: str
-    supplier: str
-    row: pd.Series
-    stock: float
-    reviews: np.ndarray
-    due: np.ndarray
-    mean: np.ndarray
-    daily: float
-    expected: np.ndarray
-    stand_in: tuple[int, float] | None = None
-
-
-def horizon(logs: Logs, times: LeadTimes) -> int:
-    """Return how many days are looked ahead: the plan, and what its last order must last."""
-    longest = max(lead_days(logs, times).values(), default=0) if logs.has("materials") else 0
-    return 7 * (ORDERS + 1) + 2 * min(longest, 180) + 42
-
-
-def planned_materials(
-    logs: Logs,
-    outlook: Outlook,
-    stock: pd.DataFrame,
-    open_rows: pd.DataFrame,
-    days: pd.DatetimeIndex,
-    times: LeadTimes,
-    receives: np.ndarray,
-    mean: np.ndarray,
-) -> list[Planned]:
-    """Return the materials of which stock, use and its spread are known."""
-    if not logs.has("materials"):
-        return []
-    levels = dict(zip(stock["material"], stock["quantity"], strict=True))
-    review = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
-    found = []
-    leads = lead_days(logs, times)
-    for _, row in logs["materials"].iterrows():
-        name, quantity = str(row["material"]), levels.get(row["material"], np.nan)
-        if name not in outlook.names or np.isnan(quantity):
-            continue
-        use = mean[outlook.names.index(name)]
-        if (
-            not np.isfinite(use).all()
-            or not np.isfinite(outlook.forecast.judgement.size[outlook.names.index(name)]).all()
-        ):
-            continue
-        supplier = str(row["supplier"]) if isinstance(row["supplier"], str) else ""
-        lead = leads[name]
-        reviews = review[: ORDERS + 1]
-        # Nothing comes on the day that it is ordered.
-        due = np.minimum(receives[np.minimum(reviews + max(lead, 1), len(days) - 1)] + 1, len(days) - 1)
-        come = np.zeros(len(days))
-        for order in open_rows[open_rows["material"] == name].itertuples():
-            if order.delivery_id in times.forgotten:
-                continue
-            day = max((order.promised_on - days[0]).days, 0)
-            if day < len(days) and receives[day] + 1 < len(days):
-                come[receives[day] + 1] += order.quantity
-        level = unhelped_stock(quantity, use, come, int(due[0]))
-        found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean()), come))
-    return _with_stand_ins(found)
-
-
-def _with_stand_ins(planned: list[Planned]) -> list[Planned]:
-    """Say of each newsprint which other can stand in for it: a wider or heavier web takes more of it."""
-    places = {one.name: place for place, one in enumerate(planned)}
-    found = dict.fromkeys(places)
-    for place, one in enumerate(planned):
-        target = one.row["stands_in_for"]
-        if not isinstance(target, str) or target not in places or one.row["kind"] != "newsprint":
-            continue
-        row = planned[places[target]].row
-        size = [float(r["width_mm"]) * float(r["grammage_gsm"]) for r in (one.row, row)]
-        if all(np.isfinite(size)) and size[1] > 0:
-            found[target] = (place, size[0] / size[1])
-    return [replace(one, stand_in=found[one.name]) for one in planned]
 
 
 @dataclass(frozen=True)
@@ -145,18 +39,29 @@ class Short:
     share, early : ndarray, shape (materials, weeks)
         Share of cases in which a material runs out in a week, and nothing can stand in for it: once something of the
         plan has come, and before.
+    missed : ndarray, shape (materials, weeks)
+        What is left of `share` where that is brought by other means which is seen coming.
     after : ndarray of bool, shape (materials, weeks)
         Weeks that the plan's orders decide.
     """
 
     share: np.ndarray
     early: np.ndarray
+    missed: np.ndarray
     after: np.ndarray
 
     @property
     def mean(self) -> np.ndarray:
         """Share of weeks short of each material, of those that the plan decides; NaN where there are none."""
-        told = np.where(self.after, self.share, np.nan)
+        return self._mean(self.share)
+
+    @property
+    def mean_missed(self) -> np.ndarray:
+        """The same where what is seen coming is brought by other means."""
+        return self._mean(self.missed)
+
+    def _mean(self, share: np.ndarray) -> np.ndarray:
+        told = np.where(self.after, share, np.nan)
         known = self.after.any(axis=1)
         means = np.full(len(told), np.nan)
         means[known] = np.nanmean(told[known], axis=1)
@@ -202,11 +107,11 @@ class Cases:
         seed: int,
     ) -> None:
         rng = np.random.default_rng(seed)
-        self.planned, self.use, self.days = planned, use, days
+        self.planned, self.use, self.days, self.receives = planned, use, days, receives
         draws = use.shape[1]
         # One truck brings all that is ordered of a supplier on a day: it is as late for all.
         late = {
-            supplier: times.draw(supplier, (draws, ORDERS + 1), rng)
+            supplier: times.draw(supplier, (draws, len(planned[0].reviews)), rng)
             for supplier in dict.fromkeys(one.supplier for one in planned)
         }
         self.come = arrivals(times, open_rows, days, receives, [one.name for one in planned], draws, rng)
@@ -218,6 +123,14 @@ class Cases:
         ]
         #: Day from which anything of the plan can help, by material and case.
         self.helped = [arrives.min(axis=1) for arrives in self.arrives]
+        #: By how much more there is than expected, as known when each order is placed, by material and case.
+        self.known = [self._known(place, mine) for place, mine in enumerate(use)]
+
+    def _known(self, place: int, use: np.ndarray) -> np.ndarray:
+        one = self.planned[place]
+        # The next order is placed as it is told now, each later one as it is told that much later.
+        when = one.reviews[:ORDERS] - one.reviews[0]
+        return known_by(one.stock, use, self.come[place], one.expected, self.helped[place], when)
 
     def few(self, count: int) -> Cases:
         """Return the first `count` cases by themselves."""
@@ -226,6 +139,7 @@ class Cases:
         part.come = [come[:count] for come in self.come]
         part.arrives = [arrives[:count] for arrives in self.arrives]
         part.helped = [helped[:count] for helped in self.helped]
+        part.known = [known[:count] for known in self.known]
         return part
 
     def needs(
@@ -248,16 +162,18 @@ class Cases:
         list of ndarray, shape (ORDERS,)
             Needs by material [unit of the material].
         """
-        use = list(self.use) if quantity is None else self._stood_in(quantity)
+        use = list(self.use) if quantity is None else self.stood_in(quantity)
         found = []
         for place, one in enumerate(self.planned):
             price = float(one.row["unit_price"])
-            held = price * policy.holding_cost_rate * 7 / 365.25
+            # What is there beyond need when stock is near its end lies there since the load before.
+            held = price * policy.holding_cost_rate * self._load_days(one) / 365.25
+            held *= _FLOOR if one.row["kind"] == "newsprint" else 1.0
             worth: Callable[[np.ndarray, float], float] = partial(
                 level_worth,
                 held=held,
                 short=expedite_price(one.row, policy),
-                started=policy.load_cost,
+                started=_RUSHES * policy.load_cost,
                 most=policy.stockout_cost,
                 sure=_SURE,
             )
@@ -273,9 +189,20 @@ class Cases:
                 self.arrives[place],
                 float(service[place]),
                 worth,
+                self.known[place] if use[place] is self.use[place] else self._known(place, use[place]),
             )
             found.append(need)
         return found
+
+    def _load_days(self, one: Planned) -> float:
+        """Return for how long a load of its supplier lasts, or what must be ordered of it at least [day]."""
+        loads = sum(
+            other.daily / max(float(np.nan_to_num(other.row["load_quantity"])), other.pack)
+            for other in self.planned
+            if other.supplier == one.supplier
+        )
+        least = max(float(np.nan_to_num(one.row["order_minimum"])), one.pack)
+        return float(np.clip(max(1 / max(loads, 1e-9), least / max(one.daily, 1e-9)), 7.0, 365.25))
 
     def short_before(self, first: int = 0, until: int | None = None) -> list[np.ndarray]:
         """Return what is short before anything of the plan can have come, by material.
@@ -294,7 +221,7 @@ class Cases:
         # Once something of the plan has come in every case, nothing more counts.
         last = max(int(helped.max()) for helped in self.helped)
         until = last if until is None else min(until, last)
-        use = self._stood_in(nothing, until)
+        use = self.stood_in(nothing, until)
         found = []
         for place, one in enumerate(self.planned):
             # What it gives for another is that one's shortage: brought once, it would be told twice.
@@ -311,7 +238,7 @@ class Cases:
     def stock(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
         """Return stock at the end of each day with orders of those quantities, shape (cases, days up to `until`)."""
         return stock_paths(
-            self.planned[place].stock, self.use[place][:, :until], self._receipts(place, quantity, until)
+            self.planned[place].stock, self.use[place][:, :until], self.receipts(place, quantity, until)
         )
 
     def at_day_end(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
@@ -319,10 +246,10 @@ class Cases:
 
         Where a material runs out, what stands in for it is used. `quantity` has shape (materials, ORDERS).
         """
-        use = self._stood_in(quantity, until + 1)
+        use = self.stood_in(quantity, until + 1)
         found = []
         for place, one in enumerate(self.planned):
-            come = self._receipts(place, quantity[place], until + 1)
+            come = self.receipts(place, quantity[place], until + 1)
             left = stock_paths(one.stock, use[place], come)
             found.append(np.asarray(np.maximum(left[:, :until], 0.0) + come[:, 1 : until + 1]))
         return found
@@ -332,49 +259,76 @@ class Cases:
 
         `quantity` has shape (materials, ORDERS), each result shape (cases, `until`).
         """
-        use = self._stood_in(quantity, until)
-        out = [
-            stock_paths(one.stock, use[place], self._receipts(place, quantity[place], until)) < -_NOTHING
+        return self._out(self._left(quantity, until))
+
+    def _left(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
+        use = self.stood_in(quantity, until)
+        return [
+            stock_paths(one.stock, use[place], self.receipts(place, quantity[place], until))
             for place, one in enumerate(self.planned)
         ]
+
+    def _out(self, left: list[np.ndarray]) -> list[np.ndarray]:
+        out = [each < -_NOTHING for each in left]
         # What is short is taken of the other; it is a stock-out where that one then runs out too.
         return [
             mine if one.stand_in is None else mine & out[one.stand_in[0]]
             for mine, one in zip(out, self.planned, strict=True)
         ]
 
-    def weeks_short(self, quantity: np.ndarray) -> Short:
+    def weeks_short(self, quantity: np.ndarray, policy: Policy | None = None) -> Short:
         """Return how often each material runs out in each week with orders of those quantities.
 
         Parameters
         ----------
         quantity : ndarray, shape (materials, ORDERS)
             Orders [unit of the material].
+        policy : Policy, optional
+            With it, what a review sees coming is brought by other means where its costs say that they are worth it.
         """
         weeks = min(max(int(one.due[-1]) for one in self.planned) // 7 + 1, len(self.days) // 7)
         shape = (len(self.planned), weeks)
-        share, early, after = np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
-        for place, (one, short) in enumerate(zip(self.planned, self.out(quantity, 7 * weeks), strict=True)):
+        share, early, missed = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        after = np.zeros(shape, dtype=bool)
+        left = self._left(quantity, 7 * weeks)
+        for place, (one, short) in enumerate(zip(self.planned, self._out(left), strict=True)):
             # Nothing of the plan helps before it has come.
             helped = np.arange(7 * weeks) >= self.helped[place][:, None]
-            for counted, days in ((share, short & helped), (early, short & ~helped)):
+            unseen = short & helped
+            if policy is not None and unseen.any():
+                unseen &= ~foreseen(self, place, quantity[place], left[place], policy)
+            for counted, days in ((share, short & helped), (early, short & ~helped), (missed, unseen)):
                 counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
             # The weeks that the plan decides: from the first that half of the first orders have come in, to that of
             # the order that comes after the plan's last.
             first = int(np.median(self.helped[place])) // 7
             after[place, first : min(int(one.due[ORDERS]) // 7, weeks)] = True
-        return Short(share, early, after)
+        return Short(share, early, missed, after)
 
-    def _receipts(self, place: int, quantity: np.ndarray, until: int | None) -> np.ndarray:
+    def receipts(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
+        """Return receipts of a material by day, those of open orders among them, shape (cases, days up to `until`)."""
         come = self.come[place][:, :until].copy()
-        for order, amount in enumerate(quantity):
+        for order, amount in enumerate(self.ordered(place, quantity).T):
+            if not amount.any():
+                continue
             arrives = self.arrives[place][:, order]
-            rows = np.flatnonzero(arrives < come.shape[1])
-            if amount > 0:
-                come[rows, arrives[rows]] += amount
+            rows = np.flatnonzero((arrives < come.shape[1]) & (amount > 0))
+            come[rows, arrives[rows]] += amount[rows]
         return come
 
-    def _stood_in(self, quantity: np.ndarray, until: int | None = None) -> list[np.ndarray]:
+    def ordered(self, place: int, quantity: np.ndarray) -> np.ndarray:
+        """Return what will be ordered in each case: later orders follow what is known when they are placed.
+
+        Nothing follows the last order of `quantity`. Parts of packs and loads that are moved by a week are not told.
+        """
+        last = int(np.max(np.flatnonzero(quantity), initial=-1)) + 1
+        total = np.cumsum(quantity[:last]) - self.known[place][:, :last]
+        total = np.maximum.accumulate(np.maximum(total, 0.0), axis=1)
+        ordered = np.zeros((len(total), len(quantity)))
+        ordered[:, :last] = np.diff(total, axis=1, prepend=0.0)
+        return ordered
+
+    def stood_in(self, quantity: np.ndarray, until: int | None = None) -> list[np.ndarray]:
         """Return use by material up to a day, with what others take of it that it stands in for."""
         use = [mine[:, :until] for mine in self.use]
         for place, one in enumerate(self.planned):

@@ -18,6 +18,8 @@ _SHARED = 8.0
 _LATEST = 12
 #: Days by which lead times of one supplier's materials may differ and yet they come together.
 _ONE_TRUCK = 2
+#: Days beyond which it does not matter how much longer something is waited for.
+_LONGEST = 1000
 
 
 class LeadTimes:
@@ -104,19 +106,26 @@ class LeadTimes:
         Returns
         -------
         ndarray of int, shape `size`
-            Days late (negative: early). Of a supplier with n loads, n / (n + 8) of the draws are its own and the
-            rest anybody's; 0 where nothing was ever delivered, and one day more where nothing was ever that late.
+            Days late (negative: early). Of a supplier with n loads, n / (n + 8) of the draws are its own and the rest
+            anybody's; 0 where nothing was ever delivered. Of what is overdue already, while m loads of anybody came
+            later still, 1 / (m + 1) of the draws follow none of them, but what is known of a wait of which nothing is
+            known: it goes on for as long again in half of the cases.
         """
         own, every = self._late.get(supplier or "", np.zeros(0)), self._every
         weight = len(own) / (len(own) + _SHARED)
+        shape = size if isinstance(size, tuple) else (size,)
+        later = 0
         if over is not None:
             # Each load counts by its weight, and those that had come by then are out.
             mine, all_ = own[own > over], every[every > over]
             ours = weight * len(mine) / max(len(own), 1)
             others = (1 - weight) * len(all_) / max(len(every), 1)
+            if over >= 0:
+                later = len(all_)
             own, every, weight = mine, all_, ours / (ours + others) if ours + others > 0 else 0.0
         if not len(every):
-            return np.full(size, 0 if over is None else max(over + 1, 0), dtype=int)
+            drawn = np.full(shape, 0 if over is None else max(over + 1, 0), dtype=int)
+            return drawn if over is None or over < 0 else _unheard_of(drawn, over, later, rng)
         if not len(own):
             weight = 0.0
         days = np.concatenate([own, every])
@@ -124,14 +133,14 @@ class LeadTimes:
         rank = np.argsort(days, kind="stable")
         # Drawn layer by layer, so that each order is very late in as many cases as any other: which order happens to
         # be, among a thousand cases, would else decide on stock.
-        shape = size if isinstance(size, tuple) else (size,)
         layer = rng.permuted(
             np.broadcast_to(np.arange(shape[0])[(..., *[None] * (len(shape) - 1))], shape), axis=0
         )
         at = np.searchsorted(
             np.cumsum(chance[rank]), (layer + rng.random(shape)) / max(shape[0], 1), side="right"
         )
-        return np.asarray(days[rank][np.minimum(at, len(days) - 1)], dtype=int)
+        drawn = np.asarray(days[rank][np.minimum(at, len(days) - 1)], dtype=int)
+        return drawn if over is None or over < 0 else _unheard_of(drawn, over, later, rng)
 
     def summary(self) -> pd.DataFrame:
         """Return what is known of each supplier's lateness.
@@ -148,6 +157,19 @@ class LeadTimes:
             drawn = self.draw(supplier, 4000, rng)
             rows.append((supplier, float(len(own)), drawn.mean(), np.median(drawn), np.quantile(drawn, 0.95)))
         return pd.DataFrame(rows, columns=["supplier", "loads", "late_mean", "late_q50", "late_q95"])
+
+
+def _unheard_of(drawn: np.ndarray, over: int, later: int, rng: np.random.Generator) -> np.ndarray:
+    """Replace 1 / (later + 1) of the draws of what is `over` days overdue by waits that are as long again as so far.
+
+    The next of m + 1 exchangeable waits is the longest in one case of m + 1 (rule of succession); without a scale of
+    its own a wait of w days lasts more than r days longer in w / (w + r) of the cases.
+    """
+    shape = drawn.shape
+    ranks = rng.permutation(shape[0]).reshape(-1, *[1] * (len(shape) - 1))
+    unheard = (ranks + rng.random(shape)) / max(shape[0], 1) < 1 / (later + 1)
+    rest = np.ceil((over + 1) * (1 / (1 - rng.random(shape)) - 1))
+    return np.where(unheard, over + np.clip(rest, 1, _LONGEST), drawn).astype(int)
 
 
 def supplier_of(logs: Logs, rows: pd.DataFrame) -> pd.Series:

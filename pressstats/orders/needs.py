@@ -1,7 +1,8 @@
 """How much must have come, and by when, so that the service level holds: from joint paths of use and lateness.
 
 An order protects from its own arrival until the next one's. So what was ordered before must last until the
-next order has come, late as it may be, in all but so many weeks of so many.
+next order has come, late as it may be, in all but so many weeks of so many. What will be known when a later order is
+placed is no risk to it: it will be larger or smaller by that.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-__all__ = ["level_needed", "level_worth", "needs_by_order", "stock_paths", "unhelped_stock"]
+__all__ = ["known_by", "level_needed", "level_worth", "needs_by_order", "stock_paths", "unhelped_stock"]
 
 
 def level_needed(wanted: np.ndarray, service: float) -> float:
@@ -127,6 +128,41 @@ def unhelped_stock(stock: float, use: np.ndarray, come: np.ndarray, helped: np.n
     return np.asarray(level)
 
 
+def known_by(
+    stock: float,
+    use: np.ndarray,
+    come: np.ndarray,
+    expected: np.ndarray,
+    helped: np.ndarray,
+    when: np.ndarray,
+) -> np.ndarray:
+    """Return by how much more will be on hand and on order than now expected, as far as it is known by some days.
+
+    Parameters
+    ----------
+    stock : float
+        Stock before the first day.
+    use, come : ndarray, shape (paths, days)
+        Use of each day, and receipts of open orders before it.
+    expected : ndarray, shape (days,)
+        Receipts as they are promised: an order that is late by then is still on order.
+    helped : ndarray of int, shape (paths,)
+        As in :func:`unhelped_stock`.
+    when : ndarray of int, shape (orders,)
+        Days, of which the use before them is known.
+
+    Returns
+    -------
+    ndarray, shape (paths, orders)
+        Departures from the mean over paths.
+    """
+    days = int(np.max(when)) + 1
+    use, come = use[:, :days], come[:, :days]
+    overdue = np.cumsum(expected[:days] - come, axis=1)[:, when]
+    known = unhelped_stock(stock, use, come, helped)[:, when] + overdue
+    return np.asarray(known - known.mean(axis=0))
+
+
 def needs_by_order(
     stock: float,
     use: np.ndarray,
@@ -134,6 +170,7 @@ def needs_by_order(
     arrives: np.ndarray,
     service: float,
     worth: Callable[[np.ndarray, float], float] = level_needed,
+    known: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return how much must have been ordered before each order, in all, so that it lasts until that one comes.
 
@@ -149,11 +186,14 @@ def needs_by_order(
         Least share of paths without a stock-out between two orders.
     worth : callable
         What tells the level from equally likely demands and `service`; by default the service level decides alone.
+    known : ndarray, shape (paths, orders - 1), optional
+        Result of :func:`known_by` for the day on which each order is placed: by so much less will be ordered then, so
+        that only what may happen from there on must be provided for. Without it nothing is learned on the way.
 
     Returns
     -------
     needs : ndarray, shape (orders - 1,)
-        Quantity that the first n orders must add up to, for n from 1.
+        Quantity that the first n orders must add up to, for n from 1; with `known`, in the mean.
     before : ndarray, shape (paths,)
         How much was short in all before the first order can have come: no order of the plan can help that.
     """
@@ -177,5 +217,6 @@ def needs_by_order(
         part = slice(int(begins.min()), int(ends.max()))
         window = (day[part] >= begins) & (day[part] < ends)
         wanted = np.where(window, gap[:, part], -np.inf).max(axis=1, initial=-np.inf)
-        needs[order - 1] = worth(np.where(np.isfinite(wanted), wanted, 0.0), service)
+        wanted = np.where(np.isfinite(wanted), wanted, 0.0)
+        needs[order - 1] = worth(wanted if known is None else wanted + known[:, order - 1], service)
     return np.maximum.accumulate(np.maximum(needs, 0.0)), before

@@ -12,9 +12,10 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..tables import OUTPUTS, as_published
-from .cases import ORDERS, Cases, Planned, Short, horizon, planned_materials
+from .cases import Cases, Short
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
+from .planned import ORDERS, Planned, horizon, planned_materials
 from .prices import price_breaks
 from .programme import Article, Orders, solve
 from .room import peaks, store_room
@@ -24,10 +25,9 @@ __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
 
 DRAWS, FRESH = 2000, 5000
 _SEED = 41
-#: Most risk taken before an order, and the least, as times the share of weeks that may be short; the part of that
-#: share that is aimed at, since paths that the plan was made from flatter it; plans made at most for each set of
-#: paths; how boldly the risk follows the weeks short.
-_MOST_RISK, _LEAST_RISK, _AIMED, _TRIES, _STEP = 5.0, 0.1, 0.8, 2, 1.0
+#: Most risk taken before an order, and the least, as times the share of weeks that may be short; plans made again at
+#: most; by what part more the risk is lowered than the weeks short ask for.
+_MOST_RISK, _LEAST_RISK, _TRIES, _STEP = 25.0, 0.1, 2, 0.8
 #: Risk above which none is taken before an order, however many weeks may be short.
 _TOO_RISKY = 0.2
 #: Freights of a load that a pack short of the least cover for a week, and a pack that no order can bring in time
@@ -52,13 +52,14 @@ class OrderPlan:
         Published table ``order_plan``.
     reasons : DataFrame, shape (orders, 3)
         order (load), material that it is ordered for, and why, in a sentence.
-    service : DataFrame, shape (materials, 8)
+    service : DataFrame, shape (materials, 9)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
-        come), allowed, short_on (first day of the first week from as-of on in which it runs out more often than
-        allowed, before that order counted in), chance (of running out in that week), cause (empty where the level
-        holds), expedite (whole packs by other means that hold the level) and at_once (those of them that cannot wait
-        for the next review) [unit of the material]. What runs out before other means can bring anything is in
-        neither.
+        come, although what is seen coming is brought by other means), weeks_rushed (share of weeks in which that is),
+        allowed, short_on (first day of the first week from as-of on in which it runs out more often than allowed,
+        before that order counted in), chance (of running out in that week with nothing rushed), cause (empty where the
+        level holds), expedite (whole packs by other means that hold the level) and at_once (what is worth bringing by
+        them today, since nights that are lost cost more and the next look comes too late) [unit of the material]. What
+        runs out before other means can bring anything is in neither.
     stock_ahead : DataFrame, shape (materials x days, 5)
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     freight, holding, expediting : float
@@ -114,9 +115,11 @@ def plan_orders(
     Notes
     -----
     Use comes in joint paths, lateness is drawn for each supplier and order. What has been ordered must last until the
-    next order has come in all weeks but those that the service level gives up; stock is kept at the least cover
-    besides where nothing dearer stands against it. The plan is then checked on 5,000 paths that its needs were
-    not drawn from; where the level does not hold on them, less risk is taken and the plan is made again.
+    next order has come in all cases but those that are cheaper to rush; what will be known when a later order is placed
+    is no risk to it. Stock is kept at the least cover besides where nothing dearer stands against it. The plan is then
+    checked on 5,000 paths that its needs were not drawn from: with later orders that follow what is known by then, and
+    with what is seen coming brought by other means, weeks in which something runs out must be as rare as the service
+    level says; else less risk is taken and the plan is made again.
     """
     times = LeadTimes(logs)
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=horizon(logs, times), freq="D", unit="us")
@@ -129,19 +132,19 @@ def plan_orders(
     numbers = [outlook.names.index(one.name) for one in planned]
     known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
     problem = _Problem(logs, known, stock, open_rows, before, nodes)
-    # Where loads are large, stock is near its end in few weeks only. The service level is a share of all weeks, so that
-    # those may be riskier than it: the risk is lowered from its most until the level holds.
+    # Where loads are large, stock is near its end in few weeks only, and most of what is short then is seen in time
+    # to be brought by other means. The service level is a share of all weeks, so that those may be riskier than it:
+    # the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(min(_MOST_RISK * allowed, _TOO_RISKY), allowed))
     with ThreadPoolExecutor(max_workers=1) as beside:
         # Drawing leaves Python's lock as the search does: both go on at once.
         drawn = beside.submit(outlook.day_paths, fresh_draws, days, seed=_SEED + 1)
         orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
-        orders, risk, _ = _less_risk(problem, known, known, orders, risk, _AIMED * allowed, allowed)
         fresh = Cases(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
-    orders, _, short = _less_risk(problem, known, fresh, orders, risk, allowed, allowed)
+    orders, short = _less_risk(problem, known, fresh, orders, risk, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
-    service = service_held(planned, short, fresh, orders, allowed, days)
+    service = service_held(planned, short, fresh, orders, logs.plant.policy, days)
     return OrderPlan(
         published=as_published(published, "order_plan"),
         reasons=reasons(logs, planned, orders, published, fresh, days),
@@ -155,27 +158,23 @@ def plan_orders(
 
 
 def _less_risk(
-    problem: _Problem,
-    known: Cases,
-    cases: Cases,
-    orders: Orders,
-    risk: np.ndarray,
-    limit: float,
-    allowed: float,
-) -> tuple[Orders, np.ndarray, Short]:
-    """Lower the risk of materials that run out in more weeks than the limit, in those cases, and plan again."""
-    short = cases.weeks_short(orders.quantity)
+    problem: _Problem, known: Cases, fresh: Cases, orders: Orders, risk: np.ndarray, allowed: float
+) -> tuple[Orders, Short]:
+    """Lower the risk of materials that run out in more weeks than allowed, in fresh cases, and plan again."""
+    policy = problem.logs.plant.policy
+    short = fresh.weeks_short(orders.quantity, policy)
     for _ in range(_TRIES):
-        late = (short.mean > limit) & (risk > _LEAST_RISK * allowed)
+        found = short.mean_missed
+        late = (found > allowed) & (risk > _LEAST_RISK * allowed)
         if not late.any():
             break
-        less = np.clip((limit / np.where(late, short.mean, 1.0)) ** _STEP, 0.05, 0.5)
+        less = np.clip(_STEP * allowed / np.where(late, found, 1.0), 0.05, _STEP)
         risk = np.where(late, np.maximum(less * risk, _LEAST_RISK * allowed), risk)
-        again = problem.solved(known.needs(1 - risk, problem.logs.plant.policy, orders.quantity))
+        again = problem.solved(known.needs(1 - risk, policy, orders.quantity))
         if not np.array_equal(again.quantity, orders.quantity):
-            short = cases.weeks_short(again.quantity)
+            short = fresh.weeks_short(again.quantity, policy)
         orders = again
-    return orders, risk, short
+    return orders, short
 
 
 class _Problem:

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
-from .cases import ORDERS, Cases
+from .cases import Cases
 from .needs import level_needed, unhelped_stock
+from .planned import ORDERS
 
 __all__ = ["levels", "peaks", "store_room"]
 

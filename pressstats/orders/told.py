@@ -9,14 +9,16 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
-from .cases import ORDERS, Cases, Planned, Short
+from ..plant import Policy
+from .cases import Cases, Short
 from .needs import level_needed
+from .planned import ORDERS, Planned
 from .prices import expedite_price, price_breaks, price_of
 from .programme import Orders
+from .rushing import next_look, serves_from, worth_rushing
 
 __all__ = [
     "BEFORE_ANY_ORDER",
-    "EXPEDITE_DAYS",
     "SERVICE",
     "expediting",
     "holding",
@@ -29,12 +31,20 @@ __all__ = [
 
 _LINES = ["supplier", "material", "order_on", "due_on", "quantity", "pack", "load", "stock_before"]
 #: Columns of ``OrderPlan.service``.
-SERVICE = ["material", "weeks_short", "allowed", "short_on", "chance", "cause", "expedite", "at_once"]
+SERVICE = [
+    "material",
+    "weeks_short",
+    "weeks_rushed",
+    "allowed",
+    "short_on",
+    "chance",
+    "cause",
+    "expedite",
+    "at_once",
+]
 #: Why the level cannot be held: the first order comes too late, what is needed has no room or falls below the order
 #: minimum, or neither and yet it is missed.
 BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE = "before any order", "no room", "not quite"
-#: Days within which what is brought by other means is there: common practice, no source.
-EXPEDITE_DAYS = 3
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
 #: Cases that a chance in a sentence is counted in.
@@ -234,7 +244,7 @@ def service_held(
     short: Short,
     fresh: Cases,
     orders: Orders,
-    allowed: float,
+    policy: Policy,
     days: pd.DatetimeIndex,
 ) -> pd.DataFrame:
     """Return how often each material runs out, and what must come by other means where that is too often.
@@ -249,34 +259,30 @@ def service_held(
         Cases that the plan was not made from.
     orders : Orders
         The plan.
-    allowed : float
-        Share of weeks in which a material may run out.
+    policy : Policy
+        Service level, and the costs that other means are weighed by.
     days : DatetimeIndex, shape (days,)
         Days from the one after as-of.
 
     Returns
     -------
-    DataFrame, shape (materials, 8)
-        material, weeks_short, allowed, short_on, chance, cause, expedite, at_once: see ``OrderPlan.service``.
+    DataFrame, shape (materials, 9)
+        The columns of `SERVICE`: see ``OrderPlan.service``.
     """
     rows = []
-    means = short.mean
-    cases = fresh.use.shape[1]
+    means, missed = short.mean, short.mean_missed
+    allowed, cases = 1 - policy.service_level, fresh.use.shape[1]
     review = int(planned[0].reviews[0]) or int(planned[0].reviews[1])
-    # What is ordered to rush tomorrow is there for the issue after that many days, and that of the next review as
-    # much later.
-    soonest = EXPEDITE_DAYS + 1
-    before = fresh.short_before(soonest)
-    at_once = fresh.short_before(soonest, review + soonest)
+    before = fresh.short_before(serves_from(fresh.receives, 0))
+    at_once = worth_rushing(fresh, policy, next_look(policy, fresh.receives, review))
     for place, one in enumerate(planned):
         mine, early, after = short.share[place], short.early[place], short.after[place]
         weeks = np.flatnonzero(early > allowed)
         # By chance alone a share that holds may come out so much higher.
         noise = 2 * np.sqrt(allowed / (cases * max(int(after.sum()), 1)))
-        late = bool(means[place] > allowed + noise)
-        pack = float(one.row["pack_quantity"]) if one.row["pack_quantity"] > 0 else 1.0
-        missing = [level_needed(each[place], 1 - allowed) for each in (before, at_once)]
         unmet = float(orders.lacking[place].max(initial=0.0))
+        # What no order can bring must come by other means, however early that is seen.
+        late = bool((means[place] if unmet > 0 else missed[place]) > allowed + noise)
         cause, week, chance = "", -1, np.nan
         if len(weeks):
             week = int(weeks[0])
@@ -284,19 +290,19 @@ def service_held(
         elif late:
             week = int(np.argmax(np.where(after, mine, 0.0)))
             cause, chance = (NO_ROOM if unmet > 0 else NOT_QUITE), float(mine[week])
-        missing[0] += unmet
+        lacking = max(level_needed(before[place], 1 - allowed) + unmet, 0.0)
+        rush = float(np.ceil(lacking / one.pack - 1e-9) * one.pack) + 0.0 if cause else 0.0
         rows.append(
             (
                 one.name,
-                float(means[place]),
+                float(missed[place]),
+                float(means[place] - missed[place]),
                 allowed,
                 days[7 * week] if cause else pd.NaT,
                 chance,
                 cause,
-                *(
-                    float(np.ceil(max(each, 0.0) / pack - 1e-9) * pack) + 0.0 if cause else 0.0
-                    for each in missing
-                ),
+                max(rush, at_once[place]),
+                at_once[place],
             )
         )
     return pd.DataFrame(rows, columns=SERVICE)

@@ -2,8 +2,10 @@
 
 ``closed-loop``
     An invented plant of each seed is simulated for 52 weeks, ordering each review day by the plan, by the habit of
-    three weeks of cover, by a textbook (R, S) rule, and knowing everything. How often does it run out, what lies on
-    the floor, what does it cost? Cost is freight, holding, expediting and shortage, without purchases.
+    three weeks of cover, by a textbook (R, S) rule, and knowing everything; on the working days between, every rule but
+    the last may bring something by other means. How often does it run out, what lies on the floor, what does it cost?
+    Cost is freight, holding, expediting and shortage, without purchases. Least cover and looks are those of the demo
+    plant's policy, or as told.
 ``speed``
     Time of one weekly plan for 10 materials, 13 weeks and 500 paths, and for 50, against one reading of the logs.
 
@@ -33,10 +35,13 @@ from pressstats.orders import plan_orders
 LOAD_KG = 24000.0
 
 
-def simulate_seed(seed: int, weeks: int, draws: int) -> dict[str, Result]:
-    """Return what each rule does with the plant of a seed."""
+def simulate_seed(seed: int, weeks: int, draws: int, policy: dict[str, object]) -> dict[str, Result]:
+    """Return what each rule does with the plant of a seed, under the demo's policy but for what `policy` says."""
     with tempfile.TemporaryDirectory() as folder:
         plant = simulated_plant(Path(folder) / "logs", seed)
+    toml = plant.logs.plant
+    toml = toml.model_copy(update={"policy": toml.policy.model_copy(update=policy)})
+    plant = replace(plant, logs=replace(plant.logs, plant=toml))
     rules = RULES | {"plan": by_plan(draws)}
     return {name: Loop(plant, weeks).run(rule) for name, rule in rules.items()}
 
@@ -51,13 +56,27 @@ def bench() -> None:
 @click.option("--first-seed", default=1, help="Seed of the first plant.")
 @click.option("--weeks", default=52, help="Weeks counted.")
 @click.option("--draws", default=1000, help="Paths of a plan.")
+@click.option("--least-cover", type=float, help="Least cover wanted [day], else the demo's.")
+@click.option(
+    "--looked-at", type=click.Choice(["weekly", "daily"]), help="How often it is asked what to rush."
+)
 @click.option("--jobs", default=2, help="Processes.")
-def closed_loop(seeds: int, first_seed: int, weeks: int, draws: int, jobs: int) -> None:
+def closed_loop(
+    seeds: int,
+    first_seed: int,
+    weeks: int,
+    draws: int,
+    least_cover: float | None,
+    looked_at: str | None,
+    jobs: int,
+) -> None:
     """Simulate plants that are ordered for by each rule."""
     from joblib import Parallel, delayed
 
     started = time.perf_counter()
-    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws) for n in range(seeds))
+    policy = {"cover_days_minimum": least_cover, "looked_at": looked_at}
+    policy = {key: value for key, value in policy.items() if value is not None}
+    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws, policy) for n in range(seeds))
     found: list[dict[str, Result]] = []
     for number, one in enumerate(Parallel(n_jobs=jobs, return_as="generator")(tasks)):
         found.append(one)

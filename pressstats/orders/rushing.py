@@ -1,0 +1,182 @@
+"""What is worth bringing by other means: where a stock-out is seen coming, and costs more than the rush."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..plant import Policy
+from .needs import stock_paths
+from .planned import ORDERS
+from .prices import expedite_price
+
+if TYPE_CHECKING:
+    from .cases import Cases
+
+__all__ = ["EXPEDITE_DAYS", "foreseen", "next_look", "serves_from", "worth_rushing"]
+
+#: Days within which what is brought by other means is there: common practice, no source.
+EXPEDITE_DAYS = 3
+#: What a night that cannot be printed whole weighs when other means are, as times its cost: how often the rarest of
+#: needs come is known from few errors of forecasts only.
+_CAUTION = 1.5
+#: Quantities tried of what might be rushed.
+_TRIED = 40
+#: Below this a stock is not short but rounded [unit of the material].
+_NOTHING = 1e-6
+
+
+def serves_from(receives: np.ndarray, placed: int) -> int:
+    """Return the day whose issue what is rushed on a day is the first to serve.
+
+    Parameters
+    ----------
+    receives : ndarray of int, shape (days,)
+        Result of :func:`pressstats.orders.receipt_days`.
+    placed : int
+        Day on which it is asked for.
+
+    Returns
+    -------
+    int
+        Place of the day after its receipt: an issue is printed the evening before.
+    """
+    return int(receives[min(placed + EXPEDITE_DAYS, len(receives) - 1)]) + 1
+
+
+def next_look(policy: Policy, receives: np.ndarray, review: int) -> int:
+    """Return the day on which it is asked again what to rush.
+
+    Parameters
+    ----------
+    policy : Policy
+        How often somebody looks.
+    receives : ndarray of int, shape (days,)
+        Result of :func:`pressstats.orders.receipt_days`.
+    review : int
+        Day of the next review.
+
+    Returns
+    -------
+    int
+        The next review, or the next working day before it.
+    """
+    return min(int(receives[1]), review) if policy.looked_at == "daily" else review
+
+
+def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
+    """Return what is worth bringing by other means now.
+
+    Parameters
+    ----------
+    cases : Cases
+        Cases of use and lateness.
+    policy : Policy
+        Costs of a load, of what is brought by other means, and of a night that cannot be printed whole.
+    again : int
+        Day on which it is asked again: what runs out when the rush of that day is there can wait.
+
+    Returns
+    -------
+    ndarray, shape (materials,)
+        Whole packs that cost least with the nights that are then lost [unit of the material]; 0 where a rush costs
+        more than the chance that it takes away.
+    """
+    soonest = serves_from(cases.receives, 0)
+    until = min(serves_from(cases.receives, again), cases.use.shape[2])
+    nothing = np.zeros((len(cases.planned), ORDERS))
+    use = cases.stood_in(nothing, until)
+    found = np.zeros(len(cases.planned))
+    day = np.arange(until)
+    for place, one in enumerate(cases.planned):
+        own, come = cases.use[place][:, :until], cases.come[place][:, :until]
+        # Once something of the plan has come, what is rushed came too late.
+        counts = (day >= soonest) & (day < cases.helped[place][:, None])
+        if one.stand_in is not None:
+            other = one.stand_in[0]
+            rest = stock_paths(cases.planned[other].stock, use[other], cases.come[other][:, :until])
+            counts &= rest < -_NOTHING
+        left = stock_paths(one.stock, own, come)
+        rows = np.flatnonzero(((left < -_NOTHING) & counts).any(axis=1))
+        if not len(rows):
+            continue
+        pack = one.pack
+        most = float(np.ceil(np.where(counts, np.maximum(-left, 0.0), 0.0).sum(axis=1).max() / pack))
+        tried = np.unique(np.ceil(np.linspace(0.0, most, _TRIED + 1))) * pack
+        costs = []
+        for amount in tried:
+            brought = come[rows].copy()
+            brought[:, soonest] += amount
+            still = (stock_paths(one.stock, own[rows], brought) < -_NOTHING) & counts[rows]
+            nights = float(still.sum()) / len(own)
+            rush = policy.load_cost + expedite_price(one.row, policy) * amount if amount > 0 else 0.0
+            costs.append(rush + _CAUTION * policy.stockout_cost * nights)
+        found[place] = tried[int(np.argmin(costs))]
+    return found
+
+
+def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, policy: Policy) -> np.ndarray:
+    """Say on which days a material would not run out, since a review before saw it coming and something was rushed.
+
+    Parameters
+    ----------
+    cases : Cases
+        Cases of use and lateness.
+    place : int
+        The material.
+    quantity : ndarray, shape (ORDERS,)
+        Its orders [unit of the material].
+    left : ndarray, shape (cases, days)
+        Its stock at the end of each day with them (:meth:`Cases.stock`).
+    policy : Policy
+        Costs of a load, of what is brought by other means, and of a night that cannot be printed whole.
+
+    Returns
+    -------
+    ndarray of bool, shape (cases, days)
+        Days of which, when somebody looked for the last time that something could be rushed for them, the chance of
+        running out was worth it.
+
+    Notes
+    -----
+    What is seen is the lowest stock of the days that a look can help and the next cannot, by least squares from what is
+    then on hand, on order and overdue; what the cases depart from that is not seen.
+    """
+    one = cases.planned[place]
+    days = left.shape[1]
+    seen = np.zeros(left.shape, dtype=bool)
+    if not (left < -_NOTHING).any():
+        return seen
+    # From that chance on a pack is worth its rush.
+    worth = (policy.load_cost + expedite_price(one.row, policy) * one.pack) / max(
+        _CAUTION * policy.stockout_cost, 1e-9
+    )
+    ordered = np.cumsum(cases.ordered(place, quantity), axis=1)
+    came = np.cumsum(cases.receipts(place, quantity, days), axis=1)
+    promised = np.cumsum(one.expected[:days])
+    last = min(days + 7, len(cases.receives))
+    looks = np.arange(7, last, 7)
+    if policy.looked_at == "daily":
+        looks = np.flatnonzero(cases.receives[:last] == np.arange(last))
+    for known, again in pairwise(looks):
+        helps = slice(serves_from(cases.receives, known), serves_from(cases.receives, again))
+        if helps.start >= days:
+            break
+        if not known or helps.stop <= helps.start:
+            continue
+        lowest = left[:, helps].min(axis=1)
+        placed = np.count_nonzero(one.reviews[:ORDERS] < known)
+        if not placed or not (lowest < -_NOTHING).any():
+            continue
+        on_hand = np.maximum(left[:, known - 1], 0.0) + came[:, known] - came[:, known - 1]
+        should = np.count_nonzero(one.due[:placed] <= known)
+        overdue = promised[known] - came[:, known] + (ordered[:, should - 1] if should else 0.0)
+        on_order = promised[-1] + ordered[:, placed - 1] - came[:, known]
+        state = np.column_stack([np.ones(len(left)), on_hand, on_order, np.maximum(overdue, 0.0)])
+        told = state @ np.linalg.lstsq(state, lowest, rcond=None)[0]
+        missed = np.sort(lowest - told)
+        chance = np.searchsorted(missed, -told, side="left") / len(missed)
+        seen[:, helps] = (chance > worth)[:, None]
+    return seen

@@ -1,0 +1,118 @@
+"""What is worth bringing by other means: when a rush costs less than the nights that it saves, and what is seen."""
+
+from __future__ import annotations
+
+from itertools import product
+from pathlib import Path
+
+import numpy as np
+import pytest
+from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
+
+from pressstats.orders.cases import Cases
+from pressstats.orders.rushing import foreseen, next_look, serves_from, worth_rushing
+from pressstats.plant import Policy
+
+#: Days from a Sunday on: what is rushed on Monday comes on Thursday, what is rushed on Wednesday or Thursday on Monday.
+RECEIVES = np.array([0, 1, 2, 3, 4, 7, 7, 7, 8, 9, 10, 11, 14, 14, 14])
+
+
+def test_a_rush_serves_the_issue_after_the_next_day_that_receives() -> None:
+    assert [serves_from(RECEIVES, day) for day in range(5)] == [4, 5, 8, 8, 8]
+
+
+def test_it_is_asked_again_at_the_next_review_or_on_the_next_working_day() -> None:
+    assert next_look(Policy(), RECEIVES, 7) == 7
+    daily = Policy(looked_at="daily")
+    assert next_look(daily, RECEIVES, 7) == 1 and next_look(daily, RECEIVES[4:] - 4, 7) == 3
+    assert next_look(daily, RECEIVES[4:] - 4, 2) == 2
+
+
+def _cases(tmp_path: Path, stock: float, spread: float) -> Cases:
+    """Return cases of one width that nothing of the plan can help within a fortnight."""
+    return cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": stock}, spread=spread, draws=500)
+
+
+@pytest.mark.parametrize(("stock", "spread"), [(22_000.0, 0.1), (24_000.0, 0.2), (30_000.0, 0.15)])
+def test_what_is_rushed_costs_least_of_all_packs(tmp_path: Path, stock: float, spread: float) -> None:
+    cases = _cases(tmp_path, stock, spread)
+    soonest, until = serves_from(cases.receives, 0), serves_from(cases.receives, 7)
+    for cost, rate in product((0, 2_000, 50_000), (0, 150, 5_000)):
+        policy = Policy(stockout_cost=cost, expedite_cost_per_t=rate)
+        found = worth_rushing(cases, policy, 7)
+        totals = []
+        for packs in range(25):
+            nights = 0
+            for use in cases.use[0]:
+                level = stock
+                for day in range(until):
+                    level += 970.0 * packs if day == soonest else 0.0
+                    level -= use[day]
+                    nights += level < -1e-6 and day >= soonest
+                    level = max(level, 0.0)
+            # A night that cannot be printed counts for more than its cost.
+            rush = 600 + rate / 1000 * 970.0 * packs if packs else 0.0
+            totals.append(rush + 1.5 * cost * nights / len(cases.use[0]))
+        assert totals[round(found[0] / 970.0)] == pytest.approx(min(totals))
+        assert cost > 0 or found[0] == 0
+
+
+def test_a_chance_that_costs_less_than_a_rush_is_left(tmp_path: Path) -> None:
+    # One case of five hundred lacks a night's paper: 150 of one and a half times 50,000, where a rush takes 600.
+    cases = _cases(tmp_path, 60_000.0, 0.0)
+    cases.use[0][:, :] = 100.0
+    cases.use[0][0, 8] = 80_000.0
+    assert worth_rushing(cases, Policy(), 7).tolist() == [0.0]
+    assert worth_rushing(cases, Policy(stockout_cost=5_000_000), 7)[0] >= 20_000.0
+
+
+def test_what_only_the_next_look_can_help_waits_for_it(tmp_path: Path) -> None:
+    # It runs out on the eleventh day.
+    cases = _cases(tmp_path, 24_000.0, 0.0)
+    assert worth_rushing(cases, Policy(), 1).tolist() == [0.0]
+    assert worth_rushing(cases, Policy(), 8)[0] > 0
+
+
+def test_a_drift_is_seen_coming_and_the_use_of_the_last_days_is_not(tmp_path: Path) -> None:
+    logs = plant(tmp_path)
+    orders = np.zeros(13)
+    orders[0] = 100_000.0
+    rng = np.random.default_rng(3)
+    policy = Policy()
+    for name in ("drift", "sudden"):
+        cases = cases_of(logs, {"N1200": 2400.0}, {"N1200": 60_000.0}, spread=0.0, draws=2000)
+        if name == "drift":
+            # Some cases use more than others, every day: it is known long before they run out.
+            cases.use[0] *= rng.choice([1.0, 1.4], (2000, 1), p=[0.9, 0.1])
+        else:
+            # One case of a hundred loses a store full on a day, and nobody sees that before.
+            cases.use[0][np.arange(20), 20 + np.arange(20)] += 300_000.0
+        left = cases.stock(0, orders, 56)
+        short = (left < -1e-6) & (np.arange(56) >= 17)
+        seen = foreseen(cases, 0, orders, left, policy)
+        part = (short & seen).sum() / short.sum()
+        first = np.argmax(short, axis=1)[short.any(axis=1)]
+        if name == "drift":
+            assert part > 0.75
+        else:
+            told = seen[np.flatnonzero(short.any(axis=1)), first]
+            assert told.mean() < 0.2
+
+
+def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:
+    cases = _cases(tmp_path, 24_000.0, 0.1)
+    orders = np.zeros(13)
+    left = cases.stock(0, orders, 42)
+    assert (left < 0).any() and not foreseen(cases, 0, orders, left, Policy(stockout_cost=0)).any()
+
+
+def test_a_truck_that_does_not_come_is_worth_a_rush_once_nobody_knows_when_it_will(tmp_path: Path) -> None:
+    # Twenty days of paper are on a truck that is a week late, where none was ever late; four days are there.
+    logs = plant(tmp_path, '\n[policy]\nlooked_at = "daily"\n')
+    overdue = on_order(("N1200", 20 * USE["N1200"], logs.as_of - 7 * DAY))
+    late = plan_of(logs, use={"N1200": 2400.0}, stock={"N1200": 10_000.0}, open_rows=overdue, spread=0.0)
+    on_its_day = on_order(("N1200", 20 * USE["N1200"], logs.as_of + 2 * DAY))
+    due = plan_of(logs, use={"N1200": 2400.0}, stock={"N1200": 10_000.0}, open_rows=on_its_day, spread=0.0)
+    assert due.service["at_once"].tolist() == [0.0]
+    service = late.service.iloc[0]
+    assert 0 < service["at_once"] <= service["expedite"] and service["cause"] == "before any order"
