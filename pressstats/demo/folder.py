@@ -130,7 +130,8 @@ breaks_per_100_reels = 2.2
 [policy]
 service_level = 0.998
 review_day = "wednesday"
-cover_days_minimum = 7
+looked_at = "daily"             # stock and trucks, between reviews
+cover_days_minimum = 3          # what other means take to come
 cover_days_maximum = 21
 newsprint_storage_maximum_kg = 260000
 holding_cost_rate = 0.12

@@ -60,7 +60,8 @@ def plan_words(results: Results) -> Block:
     allowed = 100 * (1 - policy.service_level)
     lines = [
         f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
-        f"late as its supplier may be, so that each material lasts in {100 * policy.service_level:g} % of weeks; "
+        "late as its supplier may be, and a later order follows what is known by then. Each material lasts in "
+        f"{100 * policy.service_level:g} % of weeks, where what is seen coming is brought by other means; "
         f"{policy.cover_days_minimum:g} days of cover are aimed at besides, and more than "
         f"{policy.cover_days_maximum:g} only where that is worth its money. Loads, price breaks, order minimums and "
         f"storage are weighed by a mixed-integer programme (proven within {100 * plan.gap:.1f} % of the least cost).",
@@ -68,14 +69,19 @@ def plan_words(results: Results) -> Block:
         "weeks of the plan."
         + (
             f" On {FRESH:,} cases that its needs were not drawn from, the material worst off runs out in "
-            f"{100 * held.max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are allowed)."
+            f"{100 * held.max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are allowed); in at most "
+            f"{100 * plan.service['weeks_rushed'].max():.2f} % of them it is worth bringing by other means."
             if len(held)
             else ""
         ),
     ]
     for row in plan.service[plan.service["short_on"].notna()].itertuples():
         unit = unit_of(results, row.material) or "pieces"
-        now = f", {quantity(row.at_once, unit, 0)} of them before the next review" if row.at_once > 0 else ""
+        now = (
+            f", and {quantity(row.at_once, unit, 0)} of them are worth their money today"
+            if row.at_once > 0
+            else "; none of it is worth its money today"
+        )
         help_ = (
             f"{quantity(row.expedite, unit, 0)} brought by other means hold it{now}"
             if row.expedite > 0

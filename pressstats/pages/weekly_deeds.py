@@ -42,14 +42,15 @@ def actions(results: Results) -> Block:
 
 
 def _at_once(results: Results) -> list[str]:
-    """Return what cannot wait for the next review."""
+    """Return what is worth bringing by other means now: the next look would come too late for it."""
     if results.plan is None:
         return []
     service = results.plan.service
     return [
-        f"**Bring by other means before the next review**: "
+        f"**Bring by other means now**: "
         f"{quantity(row.at_once, unit_of(results, row.material) or 'pieces', 0)} {logged(row.material)}, which would "
-        f"run out in {100 * row.chance:.1f} % of cases in the week of {row.short_on:%Y-%m-%d}."
+        f"run out in {100 * row.chance:.1f} % of cases in the week of {row.short_on:%Y-%m-%d}: nights that cannot be "
+        "printed would cost more than that rush. Ask first whether its open order is on the road."
         for row in service[service["at_once"] > 0].itertuples()
     ]
 
