@@ -6,9 +6,11 @@ from itertools import product
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
 
+from pressstats.orders import LeadTimes, arrivals, receipt_days
 from pressstats.orders.cases import Cases
 from pressstats.orders.rushing import foreseen, next_look, serves_from, worth_rushing
 from pressstats.plant import Policy
@@ -116,3 +118,29 @@ def test_a_truck_that_does_not_come_is_worth_a_rush_once_nobody_knows_when_it_wi
     assert due.service["at_once"].tolist() == [0.0]
     service = late.service.iloc[0]
     assert 0 < service["at_once"] <= service["expedite"] and service["cause"] == "before any order"
+
+
+def test_a_rush_that_is_worth_its_money_is_told_although_the_level_holds(tmp_path: Path) -> None:
+    # One week in three may be short, and a night is dear.
+    toml = "\n[policy]\nservice_level = 0.65\nstockout_cost = 5000000\n"
+    plan = plan_of(plant(tmp_path, toml), {"N1200": 2400.0}, {"N1200": 20_500.0}, spread=0.05)
+    service = plan.service.iloc[0]
+    assert service["at_once"] > 0 and service["expedite"] >= service["at_once"]
+    assert service["cause"] and service["short_on"] >= plan.published["order_on"].min() - 7 * DAY
+    assert 0 < service["chance"] <= 1
+
+
+def test_days_on_which_nothing_is_received_make_no_truck_late(tmp_path: Path) -> None:
+    # Promised for Saturday, looked at on Sunday: no day that receives has passed, and it comes on Monday, for the
+    # issue of Tuesday, as all did that came on their day.
+    logs = plant(tmp_path, without=("deliveries",))
+    assert logs.as_of.day_name() == "Sunday"
+    orders = on_order(("N1200", 1000.0, logs.as_of - DAY), ("N600", 1000.0, logs.as_of - 2 * DAY))
+    days = pd.date_range(logs.as_of + DAY, periods=60, unit="us")
+    rng = np.random.default_rng(1)
+    wide, narrow = arrivals(
+        LeadTimes(logs), orders, days, receipt_days(logs, days), ["N1200", "N600"], 400, rng
+    )
+    assert (wide[:, 1] == 1000.0).all()
+    # Promised for Friday it is late, as none ever was.
+    assert 0 < (narrow[:, 1] == 1000.0).mean() < 1

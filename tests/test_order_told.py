@@ -87,7 +87,7 @@ def test_what_cannot_wait_is_on_the_weekly_page() -> None:
         {
             "material": ["plate", "N1200"],
             "weeks_short": 0.0,
-            "weeks_rushed": 0.0,
+            "weeks_saved": 0.0,
             "allowed": 0.002,
             "short_on": pd.to_datetime(["2025-03-17", "2025-04-07"]),
             "chance": [0.031, 0.4],

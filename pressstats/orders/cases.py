@@ -189,20 +189,24 @@ class Cases:
                 self.arrives[place],
                 float(service[place]),
                 worth,
-                self.known[place] if use[place] is self.use[place] else self._known(place, use[place]),
+                self.known[place] if quantity is None else self._known(place, use[place]),
             )
             found.append(need)
         return found
 
     def _load_days(self, one: Planned) -> float:
         """Return for how long a load of its supplier lasts, or what must be ordered of it at least [day]."""
-        loads = sum(
-            other.daily / max(float(np.nan_to_num(other.row["load_quantity"])), other.pack)
+        mine = [
+            other
             for other in self.planned
-            if other.supplier == one.supplier
+            if other is one or (one.supplier and other.supplier == one.supplier)
+        ]
+        loads = sum(
+            other.daily / other.row["load_quantity"] for other in mine if other.row["load_quantity"] > 0
         )
         least = max(float(np.nan_to_num(one.row["order_minimum"])), one.pack)
-        return float(np.clip(max(1 / max(loads, 1e-9), least / max(one.daily, 1e-9)), 7.0, 365.25))
+        lasts = max(1 / loads if loads > 0 else 0.0, least / max(one.daily, 1e-9))
+        return float(np.clip(lasts, 7.0, 365.25))
 
     def short_before(self, first: int = 0, until: int | None = None) -> list[np.ndarray]:
         """Return what is short before anything of the plan can have come, by material.

@@ -242,10 +242,13 @@ def arrivals(
     come = {name: np.zeros((draws, len(days))) for name in materials}
     orders = orders[~orders["delivery_id"].isin(times.forgotten)]
     trucks = orders.assign(supplier=orders["supplier"].fillna("").astype("str"))
+    opens = set(days.day_of_week[receives == np.arange(len(days))])
     for (supplier, promised), rows in trucks.groupby(["supplier", "promised_on"]):
         due = (promised - days[0]).days
         # As-of has passed without it: what is overdue is as late as what came later than that.
-        late = times.draw(supplier, draws, rng, over=-1 - due)
+        # Days on which nothing is received make no truck late.
+        closed = next((n for n in range(7) if (promised.day_of_week + n) % 7 in opens), 0)
+        late = times.draw(supplier, draws, rng, over=-1 - due - closed)
         day = receives[np.clip(due + late, 0, len(days) - 1)] + 1
         inside = np.flatnonzero((day < len(days)) & (due + late < len(days)))
         for order in rows.itertuples():

@@ -217,6 +217,6 @@ def needs_by_order(
         part = slice(int(begins.min()), int(ends.max()))
         window = (day[part] >= begins) & (day[part] < ends)
         wanted = np.where(window, gap[:, part], -np.inf).max(axis=1, initial=-np.inf)
-        wanted = np.where(np.isfinite(wanted), wanted, 0.0)
-        needs[order - 1] = worth(wanted if known is None else wanted + known[:, order - 1], service)
+        learned = wanted if known is None else wanted + known[:, order - 1]
+        needs[order - 1] = worth(np.where(np.isfinite(wanted), learned, 0.0), service)
     return np.maximum.accumulate(np.maximum(needs, 0.0)), before

@@ -54,12 +54,12 @@ class OrderPlan:
         order (load), material that it is ordered for, and why, in a sentence.
     service : DataFrame, shape (materials, 9)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
-        come, although what is seen coming is brought by other means), weeks_rushed (share of weeks in which that is),
+        come, although what is seen coming is brought by other means), weeks_saved (share of weeks that this saves),
         allowed, short_on (first day of the first week from as-of on in which it runs out more often than allowed,
         before that order counted in), chance (of running out in that week with nothing rushed), cause (empty where the
-        level holds), expedite (whole packs by other means that hold the level) and at_once (what is worth bringing by
-        them today, since nights that are lost cost more and the next look comes too late) [unit of the material]. What
-        runs out before other means can bring anything is in neither.
+        level holds and nothing is worth a rush), expedite (whole packs by other means that hold the level) and at_once
+        (what is worth bringing by them today, since nights that are lost cost more and the next look comes too late)
+        [unit of the material]. What runs out before other means can bring anything is in neither.
     stock_ahead : DataFrame, shape (materials x days, 5)
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     freight, holding, expediting : float

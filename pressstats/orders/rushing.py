@@ -61,7 +61,7 @@ def next_look(policy: Policy, receives: np.ndarray, review: int) -> int:
     Returns
     -------
     int
-        The next review, or the next working day before it.
+        The next review, or the next day before it that receives.
     """
     return min(int(receives[1]), review) if policy.looked_at == "daily" else review
 
@@ -157,7 +157,11 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     came = np.cumsum(cases.receipts(place, quantity, days), axis=1)
     promised = np.cumsum(one.expected[:days])
     last = min(days + 7, len(cases.receives))
-    looks = np.arange(7, last, 7)
+    looks = (
+        np.arange(int(one.reviews[one.reviews > 0][0]), last, 7)
+        if (one.reviews > 0).any()
+        else np.zeros(0, int)
+    )
     if policy.looked_at == "daily":
         looks = np.flatnonzero(cases.receives[:last] == np.arange(last))
     for known, again in pairwise(looks):

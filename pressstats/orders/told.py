@@ -20,6 +20,7 @@ from .rushing import next_look, serves_from, worth_rushing
 __all__ = [
     "BEFORE_ANY_ORDER",
     "SERVICE",
+    "WORTH_A_RUSH",
     "expediting",
     "holding",
     "lines",
@@ -34,7 +35,7 @@ _LINES = ["supplier", "material", "order_on", "due_on", "quantity", "pack", "loa
 SERVICE = [
     "material",
     "weeks_short",
-    "weeks_rushed",
+    "weeks_saved",
     "allowed",
     "short_on",
     "chance",
@@ -45,6 +46,8 @@ SERVICE = [
 #: Why the level cannot be held: the first order comes too late, what is needed has no room or falls below the order
 #: minimum, or neither and yet it is missed.
 BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE = "before any order", "no room", "not quite"
+#: Why something is brought by other means although the level holds: nights that would be lost cost more.
+WORTH_A_RUSH = "worth a rush"
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
 #: Cases that a chance in a sentence is counted in.
@@ -287,6 +290,9 @@ def service_held(
         if len(weeks):
             week = int(weeks[0])
             cause, chance = BEFORE_ANY_ORDER, float(early[week])
+        elif at_once[place] > 0:
+            week = int(np.argmax(early))
+            cause, chance = WORTH_A_RUSH, float(early[week])
         elif late:
             week = int(np.argmax(np.where(after, mine, 0.0)))
             cause, chance = (NO_ROOM if unmet > 0 else NOT_QUITE), float(mine[week])

@@ -9,7 +9,7 @@ from .. import figures
 from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
 from ..orders import LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
-from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE
+from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..results import Results
 from .common import list_words, needs
 from .demand import newsprint, unit_of
@@ -20,6 +20,7 @@ _CAUSES = {
     BEFORE_ANY_ORDER: "an order placed at the next review may come too late for it",
     NO_ROOM: "what is needed has no room, or is less than an order minimum",
     NOT_QUITE: "orders that can come keep it near the level, and not quite at it",
+    WORTH_A_RUSH: "rarer than the level allows, and nights that are lost would cost more than a rush",
 }
 #: Days back for which miscounts are told.
 _RECENT = 365
@@ -69,8 +70,8 @@ def plan_words(results: Results) -> Block:
         "weeks of the plan."
         + (
             f" On {FRESH:,} cases that its needs were not drawn from, the material worst off runs out in "
-            f"{100 * held.max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are allowed); in at most "
-            f"{100 * plan.service['weeks_rushed'].max():.2f} % of them it is worth bringing by other means."
+            f"{100 * held.max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are allowed); what is "
+            f"brought by other means saves at most {100 * plan.service['weeks_saved'].max():.2f} % of them."
             if len(held)
             else ""
         ),
@@ -87,8 +88,9 @@ def plan_words(results: Results) -> Block:
             if row.expedite > 0
             else _without_rush(results, row.material)
         )
+        held_or_not = "a rush is worth its money" if row.cause == WORTH_A_RUSH else "the level cannot be held"
         lines.append(
-            f"**{logged(row.material)}: the level cannot be held.** In the week from {row.short_on:%Y-%m-%d} it runs "
+            f"**{logged(row.material)}: {held_or_not}.** In the week from {row.short_on:%Y-%m-%d} it runs "
             f"out in {100 * row.chance:.1f} % of cases: {_CAUSES[row.cause]}; {help_}."
         )
     if plan.expediting > 0:
