@@ -10,32 +10,26 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
 
 from pressstats import ink, paper
 from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, weekly_use
 from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import plan as planning
-from pressstats.orders import plan_orders, planned, solve
-from pressstats.orders.cases import Cases
-from pressstats.orders.leadtimes import LeadTimes, lead_days, receipt_days
-from pressstats.orders.needs import needs_by_order
+from pressstats.orders.leadtimes import LeadTimes, lead_days
 from pressstats.orders.prices import expedite_price
-from pressstats.orders.rushing import EXPEDITE_DAYS, serves_from, worth_rushing
+from pressstats.orders.rushing import EXPEDITE_DAYS
 from pressstats.plant import WEEKDAYS
 
-__all__ = ["RULES", "Loop", "Result", "SimulatedPlant", "simulated_plant"]
+__all__ = ["DAY", "Loop", "Result", "Review", "SimulatedPlant", "simulated_plant"]
 
 #: Weeks before anything is counted: orders placed earlier are on the road, whatever the rule.
 WARM_UP = 6
-_DAY = pd.Timedelta(days=1)
+DAY = pd.Timedelta(days=1)
 _START_DAYS = 14
 _RUSH = "rush"
 _ORDERS = [
@@ -78,10 +72,10 @@ class SimulatedPlant:
         """Return the outlook of one who has seen `origin` weeks."""
         outlook = self.outlook
         history = outlook.history.iloc[:origin]
-        first = outlook.history.index[0] + 7 * origin * _DAY
+        first = outlook.history.index[0] + 7 * origin * DAY
         weeks = pd.date_range(first, periods=len(outlook.weeks), freq="7D", unit="us")
         days = pd.date_range(first, periods=7 * len(weeks), freq="D", unit="us")
-        daily = driver_days(outlook.recipe, first - _DAY, days).to_numpy()
+        daily = driver_days(outlook.recipe, first - DAY, days).to_numpy()
         daily = daily.reshape(len(weeks), 7, -1).transpose(2, 0, 1)
         total = daily.sum(axis=2, keepdims=True)
         shares = np.where(total > 0, daily / np.where(total > 0, total, 1.0), 1 / 7)
@@ -204,10 +198,10 @@ class Loop:
         self.names = [name for name in outlook.names if name in materials.index]
         self.materials = materials.loc[self.names]
         self.first = len(outlook.history) - weeks - warm_up
-        monday = outlook.history.index[0] + 7 * self.first * _DAY
+        monday = outlook.history.index[0] + 7 * self.first * DAY
         review = WEEKDAYS.index(logs.plant.policy.review_day)
         #: Day before the first review.
-        self.start = monday + (review - 1) * _DAY
+        self.start = monday + (review - 1) * DAY
         known = logs["deliveries"]
         known = known[(known["delivered_on"] <= self.start) & known["cancelled_on"].isna()]
         self.past = known
@@ -221,7 +215,7 @@ class Loop:
 
     def run(self, rule: Callable[[Loop, Review], dict[str, np.ndarray]]) -> Result:
         """Let a rule order for all weeks."""
-        daily = self.plant.use.loc[self.start - 91 * _DAY : self.start, self.names].mean()
+        daily = self.plant.use.loc[self.start - 91 * DAY : self.start, self.names].mean()
         stock = (daily * _START_DAYS).to_numpy()
         orders = self._first_orders(daily)
         freight, expediting, loads, near_empty, gaps = 0.0, 0.0, 0.0, 0.0, []
@@ -232,7 +226,7 @@ class Loop:
         flutter: list[tuple[float, float]] = []
         before: tuple[float, Review] | None = None
         for week in range(self.weeks + self.warm_up):
-            review = Review(self, week, self.start + 7 * week * _DAY, stock, orders)
+            review = Review(self, week, self.start + 7 * week * DAY, stock, orders)
             quantity = rule(self, review)
             counted = week >= self.warm_up
             made, full, poor = self._placed(review, quantity["quantity"])
@@ -249,7 +243,7 @@ class Loop:
                     flutter.append((abs(now - before[0]), review.news(before[1])))
                 before = float(quantity["next"][self.paper].sum()), review
             for day in range(1, 8):
-                today = review.today + day * _DAY
+                today = review.today + day * DAY
                 use = self.plant.use.loc[today, self.names].to_numpy()
                 # The issue of a day is printed the evening before: trucks of the day come too late for it.
                 stock, missing = self._printed(stock, use)
@@ -260,7 +254,7 @@ class Loop:
                     overfull += self._without_room(stock, orders, today)
                     nights.append(missing)
                     held.append(stock)
-                if day < 7 and self.looked_at(today + _DAY):
+                if day < 7 and self.looked_at(today + DAY):
                     look = Review(self, week, today, stock, orders, between=True)
                     rushed, extra = self._rushed(look, rule(self, look).get("expedite", nothing))
                     orders = [*orders, *rushed]
@@ -312,7 +306,7 @@ class Loop:
         """Return the first day from `day` on that receives."""
         closed = self.plant.logs.plant.calendar.no_receipts
         while day.day_name().lower() in closed:
-            day += _DAY
+            day += DAY
         return day
 
     def _first_orders(self, daily: pd.Series) -> list[dict]:
@@ -323,8 +317,8 @@ class Loop:
             row = self.materials.loc[name]
             supplier = str(row["supplier"])
             for week in range(1, int(np.ceil(float(row["lead_time_days"]) / 7)) + 2):
-                promised = self.receives(self.start + (7 * week - 2) * _DAY)
-                came = promised + int(rng.choice(self.plant.late[supplier])) * _DAY
+                promised = self.receives(self.start + (7 * week - 2) * DAY)
+                came = promised + int(rng.choice(self.plant.late[supplier])) * DAY
                 packs = np.ceil(7 * daily[name] / row["pack_quantity"])
                 found.append(
                     {
@@ -332,9 +326,9 @@ class Loop:
                         "material": name,
                         "supplier": supplier,
                         "quantity": float(packs * row["pack_quantity"]),
-                        "ordered_on": self.start - 7 * _DAY,
+                        "ordered_on": self.start - 7 * DAY,
                         "promised_on": promised,
-                        "delivered_on": self.receives(max(came, self.start + _DAY)),
+                        "delivered_on": self.receives(max(came, self.start + DAY)),
                         "load": f"first {supplier} {week}",
                     }
                 )
@@ -356,7 +350,7 @@ class Loop:
         """Return what is brought by other means and what that costs: by the policy's rate, and a load a supplier."""
         made, cost = [], 0.0
         policy = self.plant.logs.plant.policy
-        came = self.receives(review.today + (1 + EXPEDITE_DAYS) * _DAY)
+        came = self.receives(review.today + (1 + EXPEDITE_DAYS) * DAY)
         for place in np.flatnonzero(quantity > 0):
             row, name = self.materials.iloc[place], self.names[place]
             amount = float(np.ceil(quantity[place] / row["pack_quantity"] - 1e-9) * row["pack_quantity"])
@@ -367,7 +361,7 @@ class Loop:
                     "material": name,
                     "supplier": str(row["supplier"]),
                     "quantity": amount,
-                    "ordered_on": review.today + _DAY,
+                    "ordered_on": review.today + DAY,
                     "promised_on": came,
                     "delivered_on": came,
                     "load": f"{_RUSH} {review.today:%Y-%m-%d} {row['supplier']}",
@@ -378,7 +372,7 @@ class Loop:
     def _placed(self, review: Review, quantity: np.ndarray) -> tuple[list[dict], float, float]:
         """Return the orders of a review, their loads, and how many of these are filled to less than a quarter."""
         made, loads, poor = [], 0.0, 0.0
-        ordered_on = review.today + _DAY
+        ordered_on = review.today + DAY
         for supplier in dict.fromkeys(self.materials["supplier"]):
             share = 0.0
             for place in np.flatnonzero((self.materials["supplier"] == supplier).to_numpy()):
@@ -391,7 +385,7 @@ class Loop:
                     / (row["load_quantity"] // row["pack_quantity"] or 1)
                 )
                 promised = review.due(name)
-                came = promised + int(self.lateness[supplier][review.week]) * _DAY
+                came = promised + int(self.lateness[supplier][review.week]) * DAY
                 made.append(
                     {
                         "delivery_id": f"{review.week} {name}",
@@ -400,7 +394,7 @@ class Loop:
                         "quantity": float(quantity[place]),
                         "ordered_on": ordered_on,
                         "promised_on": promised,
-                        "delivered_on": self.receives(max(came, ordered_on + _DAY)),
+                        "delivered_on": self.receives(max(came, ordered_on + DAY)),
                         "load": f"{review.week} {supplier}",
                     }
                 )
@@ -480,15 +474,15 @@ class Review:
 
     def due(self, name: str) -> pd.Timestamp:
         """Return the day for which an order of this review is promised."""
-        return self.loop.receives(self.today + (1 + self.lead(name)) * _DAY)
+        return self.loop.receives(self.today + (1 + self.lead(name)) * DAY)
 
     def again(self) -> int:
         """Return in how many days somebody looks again."""
         return next(
             days
             for days in range(1, 8)
-            if (self.today + days * _DAY - self.loop.start).days % 7 == 0
-            or self.loop.looked_at(self.today + (days + 1) * _DAY)
+            if (self.today + days * DAY - self.loop.start).days % 7 == 0
+            or self.loop.looked_at(self.today + (days + 1) * DAY)
         )
 
     def open_rows(self) -> pd.DataFrame:
@@ -506,7 +500,7 @@ class Review:
 
     def expected(self, days: int) -> np.ndarray:
         """Return the use expected over the next days, shape (materials, days)."""
-        ahead = pd.date_range(self.today + _DAY, periods=days, freq="D", unit="us")
+        ahead = pd.date_range(self.today + DAY, periods=days, freq="D", unit="us")
         rows = [self.outlook.names.index(name) for name in self.loop.names]
         return np.asarray(self.outlook.day_paths(2, ahead)[1][rows])
 
@@ -521,180 +515,3 @@ class Review:
         stock = self.stock - np.maximum(before.stock + came - then[:, :7].sum(axis=1), 0.0)
         use = now.sum(axis=1) - then[:, 7:].sum(axis=1)
         return float(np.abs(stock[paper]).sum() + np.abs(use[paper]).sum())
-
-
-# --- rules -------------------------------------------------------------------------------------
-
-
-def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
-    """Order whole packs up to a level, at least the order minimum, no more than the store takes."""
-    rows = review.loop.materials
-    pack, least = rows["pack_quantity"].to_numpy(), rows["order_minimum"].fillna(0.0).to_numpy()
-    if review.between:
-        return {"expedite": _seen_short(review)}
-    short = level - review.position()
-    packs = np.ceil(np.maximum(short, 0.0) / pack - 1e-9)
-    packs = np.where(packs > 0, np.maximum(packs, np.ceil(least / pack - 1e-9)), 0.0)
-    return {"quantity": packs * pack, "expedite": _seen_short(review)}
-
-
-def _seen_short(review: Review) -> np.ndarray:
-    """Return what anybody would rush: what is missing for two days of use before the rush of the next look can come."""
-    again = review.again()
-    until = (review.loop.receives(review.today + (again + 1 + EXPEDITE_DAYS) * _DAY) - review.today).days
-    use = review.expected(until)
-    level = review.stock[:, None] - np.cumsum(use, axis=1)
-    for one in review.open_rows().itertuples():
-        # What is overdue is waited for until a rush could come.
-        day = (one.promised_on - review.today).days
-        first = day if day >= 1 else 1 + EXPEDITE_DAYS
-        level[review.loop.names.index(one.material), first:] += one.quantity
-    return np.maximum(2 * use.mean(axis=1) - level.min(axis=1), 0.0)
-
-
-def by_habit(days: float = 21.0) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
-    """Return the rule of weeks of cover: order up to lead time and so many days of the mean use of the last 13 weeks.
-
-    What lies on the floor then is that many days' use when a truck has come on its day, and half a week and lateness
-    less in the mean. With a week more it never falls below, where trucks come on their day.
-    """
-
-    def rule(loop: Loop, review: Review) -> dict[str, np.ndarray]:
-        past = review.outlook.history[loop.names].iloc[-13:].mean().to_numpy() / 7
-        lead = np.array([review.lead(name) for name in loop.names])
-        return _up_to(review, past * (lead + days))
-
-    return rule
-
-
-def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
-    """Periodic review (R, S): mean over review and lead time, and z of the service level times the spread.
-
-    Errors of the weekly forecast are independent and normal, materials independent of each other; the lead time is
-    its mean, and its variance counts (Silver, Pyke, Peterson, *Inventory Management and Production Planning*, from
-    memory).
-    """
-    if review.between:
-        return {"expedite": _seen_short(review)}
-    z = norm.ppf(loop.plant.logs.plant.policy.service_level)
-    tried, origin = loop.plant.outlook.tried, review.origin
-    missed = np.where(
-        tried.known_at(origin)[:, None, :],
-        tried.missed()[review.outlook.chosen, :, np.arange(len(tried.names))].swapaxes(0, 1),
-        np.nan,
-    )
-    sigma_week = np.nanstd(missed[:, :, 0], axis=0)
-    rng = np.random.default_rng(11)
-    level = np.zeros(len(loop.names))
-    expected = review.expected(150)
-    for place, name in enumerate(loop.names):
-        late = review.times.draw(str(loop.materials.loc[name, "supplier"]), 2000, rng)
-        # Promises wait for a day that receives.
-        lead = (review.due(name) - review.today).days - 1 + float(late.mean())
-        span = 7 + lead
-        whole = int(span)
-        mean = expected[place, :whole].sum() + (span - whole) * expected[place, whole]
-        sigma = sigma_week[tried.names.index(name)]
-        rate = mean / span
-        level[place] = mean + z * np.sqrt(span / 7 * sigma**2 + rate**2 * float(late.var()))
-    return _up_to(review, level)
-
-
-def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
-    """Return the rule of the order plan."""
-
-    last: dict[int, pd.DataFrame] = {}
-
-    def rule(loop: Loop, review: Review) -> dict[str, np.ndarray]:
-        stock = pd.DataFrame({"material": loop.names, "quantity": review.stock})
-        if review.between:
-            return {"expedite": _worth_rushing(review, stock, draws)}
-        plan = plan_orders(
-            review.logs,
-            review.outlook,
-            stock,
-            review.open_rows(),
-            last.get(review.week - 1),
-            nodes,
-            draws,
-            draws,
-        )
-        table = last[review.week] = plan.published
-        urgent = plan.service.set_index("material")["at_once"].reindex(loop.names).fillna(0.0)
-        found = {"gap": np.array(plan.gap), "expedite": urgent.to_numpy(dtype=float)}
-        for key, turn in (("quantity", 0), ("next", 1)):
-            day = review.today + (1 + 7 * turn) * _DAY
-            mine = table[table["order_on"] == day].groupby("material")["quantity"].sum()
-            found[key] = mine.reindex(loop.names, fill_value=0.0).to_numpy(dtype=float)
-        return found
-
-    return rule
-
-
-def _worth_rushing(review: Review, stock: pd.DataFrame, draws: int) -> np.ndarray:
-    """Return what a plan of that day would say is to be brought by other means at once, without planning."""
-    logs, outlook, times, names = review.logs, review.outlook, review.times, review.loop.names
-    days = pd.date_range(review.today + _DAY, periods=16, freq="D", unit="us")
-    receives = receipt_days(logs, days)
-    if serves_from(receives, 0) == serves_from(receives, review.again()):
-        return np.zeros(len(names))
-    paths, mean = outlook.day_paths(draws, days)
-    rows = review.open_rows()
-    found = planned.planned_materials(logs, outlook, stock, rows, days, times, receives, mean)
-    use = paths[[outlook.names.index(one.name) for one in found]]
-    cases = Cases(found, rows, days, times, receives, use, review.week)
-    rush = worth_rushing(cases, logs.plant.policy, review.again())
-    return pd.Series(rush, index=[one.name for one in found]).reindex(names, fill_value=0.0).to_numpy()
-
-
-def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
-    """The programme, knowing each day's use and each order's day of receipt."""
-    if review.between:
-        return {}
-    logs, orders = review.logs, planned.ORDERS
-    horizon = 7 * (orders + 1) + 90
-    days = pd.date_range(review.today + _DAY, periods=horizon, freq="D", unit="us")
-    place_of = {day: place for place, day in enumerate(days)}
-    articles = []
-    for place, name in enumerate(loop.names):
-        row = loop.materials.loc[name].copy()
-        row["material"] = name
-        supplier = str(row["supplier"])
-        use = loop.plant.use[name].reindex(days).to_numpy()
-        come = np.zeros(horizon)
-        for one in review.orders:
-            if one["material"] == name and one["delivered_on"] in place_of:
-                come[min(place_of[one["delivered_on"]] + 1, horizon - 1)] += one["quantity"]
-        reviews = np.arange(orders + 1) * 7
-        due = []
-        for turn in reviews:
-            promised = loop.receives(days[turn] + review.lead(name) * _DAY)
-            late = int(loop.lateness[supplier][review.week + turn // 7]) * _DAY
-            due.append(place_of[loop.receives(max(promised + late, days[turn] + _DAY))] + 1)
-        arrives = np.array(due)
-        needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
-        mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
-        one = planned.Planned(
-            name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean()), come
-        )
-        peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
-        article = planning._article(logs, one, needs, peak, days, np.zeros(0))
-        articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
-    policy = logs.plant.policy
-    made = solve(
-        articles,
-        load_cost=policy.load_cost,
-        holding_rate=policy.holding_cost_rate,
-        end=7 * orders + 30,
-        filled=True,
-    )
-    return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
-
-
-RULES: dict[str, Callable[[Loop, Review], dict[str, np.ndarray]]] = {
-    "plan": by_plan(),
-    "up to three weeks": by_habit(21.0),
-    "textbook (R, S)": by_textbook,
-    "perfect foresight": by_foresight,
-    "never below three": by_habit(28.0),
-}

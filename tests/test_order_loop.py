@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from order_simulation import Loop, by_habit, by_plan, by_textbook, simulated_plant
+from order_rules import by_habit, by_plan, by_textbook
+from order_simulation import Loop, simulated_plant
 
 
 @pytest.fixture(scope="module")

@@ -25,7 +25,8 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from order_simulation import RULES, Loop, Result, by_plan, simulated_plant
+from order_rules import RULES, by_plan
+from order_simulation import Loop, Result, simulated_plant
 
 from pressstats.demand import Outlook
 from pressstats.logs import read_logs

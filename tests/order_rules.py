@@ -1,0 +1,195 @@
+"""Rules that fill the store of a simulated plant: the plan, habits of cover, a textbook rule, perfect foresight."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from order_simulation import DAY, Loop, Review
+from scipy.stats import norm
+
+from pressstats.orders import plan as planning
+from pressstats.orders import plan_orders, planned, solve
+from pressstats.orders.cases import Cases
+from pressstats.orders.leadtimes import receipt_days
+from pressstats.orders.needs import needs_by_order
+from pressstats.orders.rushing import EXPEDITE_DAYS, serves_from, worth_rushing
+
+__all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook"]
+
+
+def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
+    """Order whole packs up to a level, at least the order minimum, no more than the store takes."""
+    rows = review.loop.materials
+    pack, least = rows["pack_quantity"].to_numpy(), rows["order_minimum"].fillna(0.0).to_numpy()
+    if review.between:
+        return {"expedite": _seen_short(review)}
+    short = level - review.position()
+    packs = np.ceil(np.maximum(short, 0.0) / pack - 1e-9)
+    packs = np.where(packs > 0, np.maximum(packs, np.ceil(least / pack - 1e-9)), 0.0)
+    return {"quantity": packs * pack, "expedite": _seen_short(review)}
+
+
+def _seen_short(review: Review) -> np.ndarray:
+    """Return what anybody would rush: what is missing for two days of use before the rush of the next look can come."""
+    again = review.again()
+    until = (review.loop.receives(review.today + (again + 1 + EXPEDITE_DAYS) * DAY) - review.today).days
+    use = review.expected(until)
+    level = review.stock[:, None] - np.cumsum(use, axis=1)
+    for one in review.open_rows().itertuples():
+        # What is overdue is waited for until a rush could come.
+        day = (one.promised_on - review.today).days
+        first = day if day >= 1 else 1 + EXPEDITE_DAYS
+        level[review.loop.names.index(one.material), first:] += one.quantity
+    return np.maximum(2 * use.mean(axis=1) - level.min(axis=1), 0.0)
+
+
+def by_habit(days: float = 21.0) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
+    """Return the rule of weeks of cover: order up to lead time and so many days of the mean use of the last 13 weeks.
+
+    What lies on the floor then is that many days' use when a truck has come on its day, and half a week and lateness
+    less in the mean. With a week more it never falls below, where trucks come on their day.
+    """
+
+    def rule(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+        past = review.outlook.history[loop.names].iloc[-13:].mean().to_numpy() / 7
+        lead = np.array([review.lead(name) for name in loop.names])
+        return _up_to(review, past * (lead + days))
+
+    return rule
+
+
+def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+    """Periodic review (R, S): mean over review and lead time, and z of the service level times the spread.
+
+    Errors of the weekly forecast are independent and normal, materials independent of each other; the lead time is
+    its mean, and its variance counts (Silver, Pyke, Peterson, *Inventory Management and Production Planning*, from
+    memory).
+    """
+    if review.between:
+        return {"expedite": _seen_short(review)}
+    z = norm.ppf(loop.plant.logs.plant.policy.service_level)
+    tried, origin = loop.plant.outlook.tried, review.origin
+    missed = np.where(
+        tried.known_at(origin)[:, None, :],
+        tried.missed()[review.outlook.chosen, :, np.arange(len(tried.names))].swapaxes(0, 1),
+        np.nan,
+    )
+    sigma_week = np.nanstd(missed[:, :, 0], axis=0)
+    rng = np.random.default_rng(11)
+    level = np.zeros(len(loop.names))
+    expected = review.expected(150)
+    for place, name in enumerate(loop.names):
+        late = review.times.draw(str(loop.materials.loc[name, "supplier"]), 2000, rng)
+        # Promises wait for a day that receives.
+        lead = (review.due(name) - review.today).days - 1 + float(late.mean())
+        span = 7 + lead
+        whole = int(span)
+        mean = expected[place, :whole].sum() + (span - whole) * expected[place, whole]
+        sigma = sigma_week[tried.names.index(name)]
+        rate = mean / span
+        level[place] = mean + z * np.sqrt(span / 7 * sigma**2 + rate**2 * float(late.var()))
+    return _up_to(review, level)
+
+
+def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dict[str, np.ndarray]]:
+    """Return the rule of the order plan."""
+
+    last: dict[int, pd.DataFrame] = {}
+
+    def rule(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+        stock = pd.DataFrame({"material": loop.names, "quantity": review.stock})
+        if review.between:
+            return {"expedite": _worth_rushing(review, stock, draws)}
+        plan = plan_orders(
+            review.logs,
+            review.outlook,
+            stock,
+            review.open_rows(),
+            last.get(review.week - 1),
+            nodes,
+            draws,
+            draws,
+        )
+        table = last[review.week] = plan.published
+        urgent = plan.service.set_index("material")["at_once"].reindex(loop.names).fillna(0.0)
+        found = {"gap": np.array(plan.gap), "expedite": urgent.to_numpy(dtype=float)}
+        for key, turn in (("quantity", 0), ("next", 1)):
+            day = review.today + (1 + 7 * turn) * DAY
+            mine = table[table["order_on"] == day].groupby("material")["quantity"].sum()
+            found[key] = mine.reindex(loop.names, fill_value=0.0).to_numpy(dtype=float)
+        return found
+
+    return rule
+
+
+def _worth_rushing(review: Review, stock: pd.DataFrame, draws: int) -> np.ndarray:
+    """Return what a plan of that day would say is to be brought by other means at once, without planning."""
+    logs, outlook, times, names = review.logs, review.outlook, review.times, review.loop.names
+    days = pd.date_range(review.today + DAY, periods=16, freq="D", unit="us")
+    receives = receipt_days(logs, days)
+    if serves_from(receives, 0) == serves_from(receives, review.again()):
+        return np.zeros(len(names))
+    paths, mean = outlook.day_paths(draws, days)
+    rows = review.open_rows()
+    found = planned.planned_materials(logs, outlook, stock, rows, days, times, receives, mean)
+    use = paths[[outlook.names.index(one.name) for one in found]]
+    cases = Cases(found, rows, days, times, receives, use, review.week)
+    rush = worth_rushing(cases, logs.plant.policy, review.again())
+    return pd.Series(rush, index=[one.name for one in found]).reindex(names, fill_value=0.0).to_numpy()
+
+
+def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
+    """The programme, knowing each day's use and each order's day of receipt."""
+    if review.between:
+        return {}
+    logs, orders = review.logs, planned.ORDERS
+    horizon = 7 * (orders + 1) + 90
+    days = pd.date_range(review.today + DAY, periods=horizon, freq="D", unit="us")
+    place_of = {day: place for place, day in enumerate(days)}
+    articles = []
+    for place, name in enumerate(loop.names):
+        row = loop.materials.loc[name].copy()
+        row["material"] = name
+        supplier = str(row["supplier"])
+        use = loop.plant.use[name].reindex(days).to_numpy()
+        come = np.zeros(horizon)
+        for one in review.orders:
+            if one["material"] == name and one["delivered_on"] in place_of:
+                come[min(place_of[one["delivered_on"]] + 1, horizon - 1)] += one["quantity"]
+        reviews = np.arange(orders + 1) * 7
+        due = []
+        for turn in reviews:
+            promised = loop.receives(days[turn] + review.lead(name) * DAY)
+            late = int(loop.lateness[supplier][review.week + turn // 7]) * DAY
+            due.append(place_of[loop.receives(max(promised + late, days[turn] + DAY))] + 1)
+        arrives = np.array(due)
+        needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
+        mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
+        one = planned.Planned(
+            name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean()), come
+        )
+        peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
+        article = planning._article(logs, one, needs, peak, days, np.zeros(0))
+        articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
+    policy = logs.plant.policy
+    made = solve(
+        articles,
+        load_cost=policy.load_cost,
+        holding_rate=policy.holding_cost_rate,
+        end=7 * orders + 30,
+        filled=True,
+    )
+    return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
+
+
+RULES: dict[str, Callable[[Loop, Review], dict[str, np.ndarray]]] = {
+    "plan": by_plan(),
+    "up to three weeks": by_habit(21.0),
+    "textbook (R, S)": by_textbook,
+    "perfect foresight": by_foresight,
+    "never below three": by_habit(28.0),
+}
