@@ -33,6 +33,15 @@ def test_no_use_orders_nothing_and_one_material_is_planned_alone(tmp_path: Path)
     assert set(alone.published["material"]) == {"N600"}
 
 
+def test_free_holding_is_planned_as_if_it_cost_a_hundredth_a_year(tmp_path: Path) -> None:
+    free, cheap = (
+        plan_of(plant(tmp_path / rate, f"\n[policy]\nholding_cost_rate = {rate}\n"))
+        for rate in ("0.0", "0.01")
+    )
+    pd.testing.assert_frame_equal(free.published, cheap.published)
+    assert free.holding == 0 < cheap.holding
+
+
 def test_what_is_unknown_is_not_planned(tmp_path: Path) -> None:
     logs = plant(tmp_path)
     for plan in (plan_of(logs, unknown="N600"), plan_of(logs, stock=STOCK | {"N600": np.nan})):

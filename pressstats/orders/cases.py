@@ -14,7 +14,7 @@ from ..plant import Policy
 from .leadtimes import LeadTimes, arrivals
 from .needs import known_by, level_worth, needs_by_order, stock_paths
 from .planned import ORDERS, Planned
-from .prices import expedite_price
+from .prices import expedite_price, holding_rate
 from .rushing import foreseen
 
 __all__ = ["Cases", "Short"]
@@ -167,7 +167,7 @@ class Cases:
         for place, one in enumerate(self.planned):
             price = float(one.row["unit_price"])
             # What is there beyond need when stock is near its end lies there since the load before.
-            held = price * policy.holding_cost_rate * self._load_days(one) / 365.25
+            held = price * holding_rate(policy) * self._load_days(one) / 365.25
             held *= _FLOOR if one.row["kind"] == "newsprint" else 1.0
             worth: Callable[[np.ndarray, float], float] = partial(
                 level_worth,

@@ -16,7 +16,7 @@ from .cases import Cases, Short
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .planned import ORDERS, Planned, horizon, planned_materials
-from .prices import price_breaks
+from .prices import holding_rate, price_breaks
 from .programme import Article, Orders, solve
 from .room import peaks, store_room
 from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held, stock_ahead
@@ -38,8 +38,6 @@ _LOW_COVER, _LAST_RESORT = 0.05, 5.0
 _CHANGED = 0.05
 #: Holding costs of what is there beyond the most cover wanted, which takes floor and ages: so many times the rate.
 _HIGH_COVER = 4.0
-#: Least holding rate that the programme reckons with, a year.
-_LEAST_RATE = 0.01
 
 
 @dataclass(frozen=True)
@@ -204,8 +202,7 @@ class _Problem:
                 for one, need, peak, said in zip(self.planned, needs, self.peaks, self.said, strict=True)
             ],
             load_cost=policy.load_cost,
-            # Were holding free, freight credited to full loads would buy without end.
-            holding_rate=max(policy.holding_cost_rate, _LEAST_RATE),
+            holding_rate=holding_rate(policy),
             end=max(int(one.due[-1]) for one in self.planned),
             store=self.store,
             nodes=self.nodes,
@@ -263,7 +260,7 @@ def _article(
         low=np.maximum.accumulate(low),
         high=high,
         low_cost=_LOW_COVER * freight / pack,
-        high_cost=_HIGH_COVER * max(policy.holding_cost_rate, _LEAST_RATE) * 7 / 365.25 * price[0][0][1],
+        high_cost=_HIGH_COVER * holding_rate(policy) * 7 / 365.25 * price[0][0][1],
         before=said,
         change_cost=_CHANGED * policy.load_cost / max(load, pack),
         room=1.0 if newsprint else 0.0,

@@ -8,7 +8,11 @@ import pandas as pd
 from ..logs import Logs
 from ..plant import Policy
 
-__all__ = ["expedite_price", "price_breaks", "price_of"]
+__all__ = ["expedite_price", "holding_rate", "price_breaks", "price_of"]
+
+#: Least holding rate that a plan reckons with, a year: were holding free, freight credited to full loads would buy
+#: without end, and every level would be the highest that any case asks for.
+_LEAST_RATE = 0.01
 
 
 def price_of(logs: Logs, material: str, day: pd.Timestamp, quantity: float) -> float:
@@ -92,3 +96,8 @@ def expedite_price(row: pd.Series, policy: Policy) -> float:
         Cost [currency / unit of the material].
     """
     return policy.expedite_cost_per_t / 1000 if row["unit"] in ("kg", "l") else 0.5 * float(row["unit_price"])
+
+
+def holding_rate(policy: Policy) -> float:
+    """Return what holding costs in plans, as a share of the price a year: that of the policy, a hundredth at least."""
+    return max(policy.holding_cost_rate, _LEAST_RATE)
