@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import os
+import pickle
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
 from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
 
 from pressstats.publish import Publication, publish
@@ -35,6 +37,22 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         os.environ["PRESSSTATS_CACHE"] = before
 
 
+def _made_once(
+    folders: pytest.TempPathFactory, name: str, make: Callable[[Path], Publication]
+) -> Publication:
+    """Return what `make` publishes in a folder of that name, made by the first process that asks for it."""
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return make(folders.mktemp(name))
+    folder = folders.getbasetemp().parent / name
+    kept = folder / "publication.pickle"
+    with FileLock(f"{folder}.lock"):
+        if not kept.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            kept.write_bytes(pickle.dumps(make(folder)))
+        return pickle.loads(kept.read_bytes())
+
+
 @pytest.fixture(scope="session")
 def stand_in_notebooks(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder with a sound notebook for each stand-in report."""
@@ -54,13 +72,17 @@ def stand_in_publication(stand_in_notebooks: Path, tmp_path_factory: pytest.Temp
 @pytest.fixture(scope="session")
 def demo_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
     """Return the publication of the invented plant, every report; not to be changed."""
-    return publish(ROOT / "data_demo", tmp_path_factory.mktemp("demo"))
+    return _made_once(tmp_path_factory, "demo", lambda folder: publish(ROOT / "data_demo", folder / "out"))
 
 
 @pytest.fixture(scope="session")
 def hostile_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
     """Return the invented plant with titles and a material that mean ill."""
-    logs = tmp_path_factory.mktemp("hostile") / "logs"
+    return _made_once(tmp_path_factory, "hostile", _hostile)
+
+
+def _hostile(folder: Path) -> Publication:
+    logs = folder / "logs"
     shutil.copytree(ROOT / "data_demo", logs)
     with (logs / "runs_2025.csv").open(encoding="utf-8", newline="") as file:
         titles = sorted({row["title"] for row in csv.DictReader(file)})
@@ -73,6 +95,4 @@ def hostile_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication
             quoted = '"' + after.replace('"', '""') + '"'
             text = re.sub(rf"(?m)(^|,){before}(?=,|\r?$)", lambda match, cell=quoted: match[1] + cell, text)
         path.write_text(text, encoding="utf-8", newline="")
-    return publish(
-        logs, logs.parent / "out", names=["paper_balance", "demand", "weekly_page", "buying_outlook"]
-    )
+    return publish(logs, folder / "out", names=["paper_balance", "demand", "weekly_page", "buying_outlook"])

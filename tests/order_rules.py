@@ -16,6 +16,7 @@ from pressstats.orders import plan_orders, planned, solve
 from pressstats.orders.cases import Cases
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.orders.needs import needs_by_order
+from pressstats.orders.prices import price_breaks
 from pressstats.orders.rushing import EXPEDITE_DAYS, serves_from, worth_rushing
 
 __all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook"]
@@ -173,7 +174,8 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
             name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean()), come
         )
         peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
-        article = planning._article(logs, one, needs, peak, days, np.zeros(0))
+        prices = [price_breaks(logs, name, days[turn]) for turn in reviews[:orders]]
+        article = planning._article(logs.plant.policy, one, needs, peak, prices, np.zeros(0))
         articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
     policy = logs.plant.policy
     made = solve(

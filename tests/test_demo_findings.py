@@ -215,18 +215,27 @@ def later_rows_removed(folder: Path, as_of: pd.Timestamp) -> None:
     reels[pd.to_datetime(reels["received_on"]) <= as_of].to_parquet(folder / "reels.parquet")
 
 
-@pytest.mark.parametrize("change", [later_rows_altered, later_rows_removed])
-def test_later_rows_change_nothing_of_a_past_monday(change, tmp_path):
+MONDAY = pd.Timestamp("2025-03-31")
+
+
+def analysed_on_monday(folder: Path):
     from pressstats.past import past_forecasts
     from pressstats.results import analyse
 
-    monday = pd.Timestamp("2025-03-31")
+    return analyse(read_logs(folder, MONDAY.date()), *past_forecasts(None, MONDAY))
+
+
+@pytest.fixture(scope="module")
+def as_it_was():
+    return analysed_on_monday(DEMO)
+
+
+@pytest.mark.parametrize("change", [later_rows_altered, later_rows_removed])
+def test_later_rows_change_nothing_of_a_past_monday(change, as_it_was, tmp_path):
     folder = tmp_path / "changed"
     shutil.copytree(DEMO, folder)
-    change(folder, monday)
-    first, second = (
-        analyse(read_logs(path, monday.date()), *past_forecasts(None, monday)) for path in (DEMO, folder)
-    )
+    change(folder, MONDAY)
+    first, second = as_it_was, analysed_on_monday(folder)
     assert len(first["demand_forecast"]) and len(first["exceptions"]) and len(first["order_plan"])
     for name, table in first.tables().items():
         if change is later_rows_removed and name in ("rejected_rows", "warning_rows"):

@@ -11,6 +11,7 @@ import pandas as pd
 
 from ..demand import Outlook
 from ..logs import Logs
+from ..plant import Policy
 from ..tables import OUTPUTS, as_published
 from .cases import Cases, Short
 from .leadtimes import LeadTimes, receipt_days
@@ -191,6 +192,10 @@ class _Problem:
         self.peaks = [peaks(known, place) for place in range(len(known.planned))]
         self.store = store_room(logs, known, stock, open_rows)
         self.said = [_said(one, known.days, before) for one in known.planned]
+        self.prices = [
+            [price_breaks(logs, one.name, known.days[review]) for review in one.reviews[:ORDERS]]
+            for one in known.planned
+        ]
         self.solutions: dict[tuple, Orders] = {}
 
     def solved(self, needs: Sequence[np.ndarray]) -> Orders:
@@ -198,8 +203,10 @@ class _Problem:
         policy = self.logs.plant.policy
         return solve(
             [
-                _article(self.logs, one, need, peak, self.days, said)
-                for one, need, peak, said in zip(self.planned, needs, self.peaks, self.said, strict=True)
+                _article(policy, one, need, peak, prices, said)
+                for one, need, peak, prices, said in zip(
+                    self.planned, needs, self.peaks, self.prices, self.said, strict=True
+                )
             ],
             load_cost=policy.load_cost,
             holding_rate=holding_rate(policy),
@@ -225,17 +232,15 @@ def _said(one: Planned, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> 
 
 
 def _article(
-    logs: Logs,
+    policy: Policy,
     one: Planned,
     needs: np.ndarray,
     peak: np.ndarray,
-    days: pd.DatetimeIndex,
+    price: list[list[tuple[float, float]]],
     said: np.ndarray,
 ) -> Article:
     """Return a material as the programme sees it."""
-    row, policy = one.row, logs.plant.policy
-    due = one.due[:ORDERS]
-    price = [price_breaks(logs, one.name, days[review]) for review in one.reviews[:ORDERS]]
+    row, due = one.row, one.due[:ORDERS]
     most = float(row["storage_maximum"]) if np.isfinite(row["storage_maximum"]) else np.inf
     pack = float(row["pack_quantity"]) if row["pack_quantity"] > 0 else 1.0
     load = float(row["load_quantity"]) if row["load_quantity"] > 0 else max(pack, 1e4 * pack)

@@ -14,6 +14,7 @@ from ..results import Results
 from .buying_orders import changes, counts, not_planned, plan_words, reasons, stock_ahead, suppliers
 from .common import tonnes
 from .demand import kept, newsprint, unit_of
+from .reel_store import reel_ages
 
 __all__ = [
     "caution",
@@ -29,6 +30,7 @@ __all__ = [
     "plan",
     "plan_words",
     "reasons",
+    "reel_ages",
     "season",
     "season_table",
     "sparing",

@@ -1,14 +1,19 @@
-"""What the reels page shows of part reels: what the store lost of them, and what lies there."""
+"""What pages show of the reel store: what it lost of part reels, what lies there, and how old it is."""
 
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
-from ..exhibits import Block, Shown, declared, sheet
+from .. import reels
+from ..exhibits import Block, Shown, declared, logged, note, sheet
 from ..results import Results
-from .common import tonnes
+from .common import needs, tonnes
 
-__all__ = ["part_reels", "store_losses"]
+__all__ = ["part_reels", "reel_ages", "store_losses"]
+
+#: Days up to as-of whose mounts tell how old reels are when they are used.
+_MOUNTED_DAYS = 91
 
 
 def store_losses(results: Results) -> Block:
@@ -55,3 +60,48 @@ def part_reels(results: Results) -> Block:
         ],
         file="reel_chain",
     )
+
+
+def reel_ages(results: Results) -> Block:
+    """Return how old the reels on the floor are, how old they are when mounted, and how old the plan lets them get."""
+    if not results.logs.has("reels"):
+        return needs("How old reels get", "reels")
+    table = reels.reel_ages(results.logs, results["reel_chain"], _MOUNTED_DAYS)
+    table = table[(table["reels"] > 0) | (table["mounted"] > 0)]
+    if table.empty:
+        return note(
+            "The day of receipt of no reel in the store is known, so nobody can say how old they are."
+        )
+    table = table.merge(_planned_age(results), on="material", how="left")
+    passed = table[table["passed_over"] > 0]
+    told = ", ".join(f"{row.passed_over:.0f} of {logged(row.material)}" for row in passed.itertuples())
+    finding = (
+        f"Mount first what came first: {told} lie there although reels that came a week and more later were mounted"
+        if told
+        else "First in, first out: no reel in the store came a week or more before one that was mounted"
+    )
+    return sheet(
+        table,
+        name="reel-ages",
+        caption=f"{finding}. Age when first mounted is that of the last 13 weeks; of the plan, that of the last paper "
+        "of a delivery when it is used, first in, first out",
+        columns=[
+            Shown("material"),
+            Shown("reels", "never mounted, in the store", digits=0),
+            Shown("oldest", "oldest of them", "days", 0),
+            Shown("passed_over", "passed over", digits=0),
+            Shown("mounted", "mounted in 13 weeks", digits=0),
+            Shown("age_q50", "age when mounted: half of them", "days", 0),
+            Shown("age_q95", "one in twenty is older", "days", 0),
+            Shown("planned", "oldest by the plan", "days", 0),
+        ],
+    )
+
+
+def _planned_age(results: Results) -> pd.DataFrame:
+    """Return for how long what is there after each planned delivery lasts, at most, by material: planned [day]."""
+    cover = results["stock_cover"].set_index("material")
+    daily = (cover["quantity"] / cover["days_cover"]).replace([np.inf, -np.inf, 0.0], np.nan)
+    most = results["order_plan"].groupby("material")["stock_after"].max()
+    planned = (most / daily.reindex(most.index)).rename("planned").rename_axis("material")
+    return planned.reset_index()

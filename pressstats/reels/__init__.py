@@ -1,5 +1,6 @@
 """Reels: the life of each, what stays on the cores, what is torn off, and what breaks."""
 
+from .age import reel_ages
 from .breaks import CHANCE_OF_NAMING, break_effects, breaks, supplier_pairs, worst_breakers
 from .chain import mount_ends, reel_chain
 from .counts import CountFit, chance_of_dispersion, count_regression
@@ -60,6 +61,7 @@ __all__ = [
     "poisson_interval",
     "pooled_means",
     "rate_ratio",
+    "reel_ages",
     "reel_chain",
     "reel_ends",
     "reels_to_tell_apart",

@@ -1,0 +1,64 @@
+"""How old reels are on the floor, and how old they are when they are mounted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+
+__all__ = ["reel_ages"]
+
+_REEL = ["supplier", "reel_id"]
+_COLUMNS = ["material", "reels", "oldest", "passed_over", "mounted", "age_q50", "age_q95"]
+
+
+def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
+    """Return the age of reels by material.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``reels``; ``reel_mounts`` where mounts are logged.
+    chain : DataFrame
+        Result of :func:`pressstats.reels.reel_chain`.
+    days : int
+        Days up to as-of whose mounts are counted.
+
+    Returns
+    -------
+    DataFrame, shape (materials, 7)
+        material, reels (received, never mounted, and known to be in the store), oldest (age of the oldest of them
+        [day]), passed_over (those of them that came at least a week before the last reel that was mounted for the
+        first time in these days), mounted (reels mounted for the first time in these days), age_q50, age_q95 (their
+        age then: half of them and one in twenty were older [day]). Blank where there is no such reel.
+
+    Notes
+    -----
+    A reel that came before a run without reel records may have been used up in it: it is not counted.
+    """
+    if not logs.has("reels"):
+        return pd.DataFrame({name: pd.Series(dtype="float64") for name in _COLUMNS}).astype(
+            {"material": "str"}
+        )
+    received = logs["reels"][[*_REEL, "received_on"]].dropna()
+    known = chain.merge(received, on=_REEL)
+    new = known[(known["mounts"] == 0) & known["in_store_kg"].notna()]
+    mounted = known[known["first_mounted"] > logs.as_of + pd.Timedelta(days=1 - days)]
+    age = (mounted["first_mounted"] - mounted["received_on"]).dt.days.astype("float64")
+    by_material = age.groupby(mounted["material"])
+    last = mounted.groupby("material")["received_on"].max().reindex(new["material"]).to_numpy()
+    passed = new["received_on"].to_numpy() <= last - np.timedelta64(7, "D")
+    table = pd.DataFrame(
+        {
+            "reels": new.groupby("material").size(),
+            "oldest": (logs.as_of - new.groupby("material")["received_on"].min()).dt.days,
+            "passed_over": pd.Series(passed, new["material"].to_numpy()).groupby(level=0).sum(),
+            "mounted": by_material.size(),
+            "age_q50": by_material.quantile(0.5),
+            "age_q95": by_material.quantile(0.95),
+        }
+    ).astype("float64")
+    counts = ["reels", "passed_over", "mounted"]
+    table[counts] = table[counts].fillna(0.0)
+    return table.rename_axis("material").reset_index()[_COLUMNS].astype({"material": "str"})
