@@ -74,17 +74,17 @@ def reel_ages(results: Results) -> Block:
         )
     table = table.merge(_planned_age(results), on="material", how="left")
     passed = table[table["passed_over"] > 0]
-    told = ", ".join(f"{row.passed_over:.0f} of {logged(row.material)}" for row in passed.itertuples())
+    told = " and ".join(f"{row.passed_over:.0f} of {logged(row.material)}" for row in passed.itertuples())
     finding = (
-        f"Mount first what came first: {told} lie there although reels that came a week and more later were mounted"
+        f"Mount first what came first: {told} lie there, and "
+        "reels that came a week later or more were mounted"
         if told
-        else "First in, first out: no reel in the store came a week or more before one that was mounted"
+        else "First in, first out: no reel lies there that came a week or more before one that was mounted"
     )
     return sheet(
         table,
         name="reel-ages",
-        caption=f"{finding}. Age when first mounted is that of the last 13 weeks; of the plan, that of the last paper "
-        "of a delivery when it is used, first in, first out",
+        caption=f"{finding}; by the plan, the last of a delivery is so old when it is used",
         columns=[
             Shown("material"),
             Shown("reels", "never mounted, in the store", digits=0),
