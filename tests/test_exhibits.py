@@ -101,6 +101,11 @@ def test_hostile_text_is_the_same_without_a_mark_of_its_own() -> None:
         assert tags <= {"p", "strong"}
 
 
+def test_no_line_begins_with_the_sign_of_a_percentage() -> None:
+    html = exhibits.say(f"waste 4.3 % of {exhibits.logged('Title 5 %')}, a % sign").markup
+    assert html == '<p>waste 4.3\u00a0% of <bdi dir="auto">Title 5 %</bdi>, a % sign</p>'
+
+
 def test_stars_are_bold_in_our_sentences_and_stars_in_logged_text() -> None:
     html = exhibits.say(f"**Bold {exhibits.logged('**not** bold')}** plain").markup
     assert html == '<p><strong>Bold <bdi dir="auto">**not** bold</bdi></strong> plain</p>'

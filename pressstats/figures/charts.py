@@ -216,6 +216,9 @@ def bars_with_limits(
         )
     figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
+    # Words at the least wanted value would else push the bars to the right on a narrow screen.
+    top = max(float(table[value].max()) if len(table) else 0.0, high)
+    figure.update_xaxes(range=[0.0, 1.12 * top])
     return layout(figure, height=130 + 28 * len(table), x=unit)
 
 
