@@ -11,6 +11,7 @@ from pressstats import pages
 from pressstats.ink import plain_use
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
+from pressstats.reels import reel_chain
 from pressstats.results import Results, analyse
 
 
@@ -106,3 +107,36 @@ def test_unlogged_deliveries_are_found_without_a_model(tmp_path: Path) -> None:
     plain = plain_use(results.logs, results.ink_intervals).set_index("ink")
     assert plain.loc["black", "kg_per_day"] == pytest.approx((7 * 8.68 + 1.92) / 7, rel=0.02)
     assert (results["ink_watch"]["signal"] != "").sum() == 2
+
+
+def test_a_reel_of_a_mount_that_was_set_aside_is_neither_in_the_store_nor_lost_by_it(tmp_path: Path) -> None:
+    tables = small_tables(56)
+    mounts = tables["reel_mounts"].sort_values("mounted_at")
+    reel = ["supplier", "reel_id"]
+    size = mounts.groupby(reel).size()
+    mine = mounts.set_index(reel).index
+    # Of one reel the last of its mounts is spoilt, of another the second of more, of a third the first.
+    last, middle, first = size[size >= 3].index[:3]
+    rows = [mounts.index[mine == last][-1], mounts.index[mine == middle][1], mounts.index[mine == first][0]]
+    sound = reel_chain(read_logs(write_small_plant(tmp_path / "sound", tables))).set_index(reel)
+    tables["reel_mounts"].loc[rows, "start_kg"] = 99_999.0
+    logs = read_logs(write_small_plant(tmp_path / "spoilt", tables))
+    assert set(map(tuple, logs.lost_mounts[reel].to_numpy())) == {last, middle, first}
+    chain = reel_chain(logs).set_index(reel)
+    assert np.isnan(chain.loc[last, "in_store_kg"])
+    for one in (middle, first):
+        assert chain.loc[one, "in_store_kg"] == sound.loc[one, "in_store_kg"]
+    assert chain.loc[[last, middle, first], "store_loss_kg"].isna().all()
+    others = chain.index.difference([last, middle, first])
+    columns = ["store_loss_kg", "in_store_kg"]
+    pd.testing.assert_frame_equal(chain.loc[others, columns], sound.loc[others, columns])
+
+
+def test_a_reel_whose_only_mount_was_set_aside_is_not_in_the_store(tmp_path: Path) -> None:
+    tables = small_tables(28)
+    reel = ["supplier", "reel_id"]
+    once = tables["reel_mounts"].groupby(reel).size().loc[lambda size: size == 1].index[0]
+    mine = (tables["reel_mounts"]["supplier"] == once[0]) & (tables["reel_mounts"]["reel_id"] == once[1])
+    tables["reel_mounts"].loc[mine, "start_kg"] = 99_999.0
+    chain = reel_chain(read_logs(write_small_plant(tmp_path, tables))).set_index(reel)
+    assert chain.loc[once, "mounts"] == 0 and np.isnan(chain.loc[once, "in_store_kg"])

@@ -101,6 +101,28 @@ def test_a_drift_is_seen_coming_and_the_use_of_the_last_days_is_not(tmp_path: Pa
             assert told.mean() < 0.2
 
 
+def test_a_truck_that_has_been_waited_for_is_seen_missing(tmp_path: Path) -> None:
+    # A load lasts a fortnight. Most are up to three days late, those of twelve cases of two thousand a fortnight.
+    cases = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 50_000.0}, spread=0.05, draws=2000)
+    rng = np.random.default_rng(3)
+    orders = np.where(np.arange(13) % 2 == 0, 14 * 2400.0, 0.0)
+    orders[0] += 3000.0
+    missing = 2 * rng.integers(1, 4, 12)
+    late = cases.arrives[0]
+    late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
+    late[np.arange(12), missing] += 14
+    left = cases.stock(0, orders, 84)
+    seen = foreseen(cases, 0, orders, left, Policy(looked_at="daily"))
+    since = np.arange(84) - cases.planned[0].due[missing][:, None]
+    short = left < -1e-6
+    # What a look on the first days would have had to help is not: the truck may still come tomorrow.
+    soon, long = (short[:12] & (since >= first) & (since < last) for first, last in ((4, 7), (8, 14)))
+    assert soon.any() and (seen[:12] & soon).sum() < 0.3 * soon.sum()
+    assert (seen[:12] & long).sum() > 0.9 * long.sum() > 50
+    # Few rushes are for nothing.
+    assert seen[12:].mean() < 0.02
+
+
 def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:
     cases = _cases(tmp_path, 24_000.0, 0.1)
     orders = np.zeros(13)

@@ -13,6 +13,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
 from pressstats.pages import buying_orders, weekly_deeds
+from pressstats.plant import Policy
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
@@ -75,10 +76,10 @@ def test_the_panels_show_limits_that_matter() -> None:
     )
     limits = pd.DataFrame({"material": ["wide", "narrow"], "least": [0.5, np.nan], "most": [4.0, 400.0]})
     figure = figures.stock_panels(ahead, limits, unit="t")
-    drawn = [(trace.name, trace.yaxis) for trace in figure.data if trace.name and "w" in str(trace.name)]
-    assert ("least cover wanted", "y") in drawn and ("least cover wanted", "y2") not in drawn
+    drawn = [(trace.name, trace.yaxis) for trace in figure.data if trace.name]
+    assert ("minimum cover", "y") in drawn and ("minimum cover", "y2") not in drawn
     # Room for 400 t would press a stock of 3 t to the floor.
-    assert [trace.yaxis for trace in figure.data if trace.name == "room"] == ["y"]
+    assert [trace.yaxis for trace in figure.data if trace.name == "storage limit"] == ["y"]
     assert figure.layout.yaxis.title.text == "wide [t]" and figure.layout.yaxis2.title.text == "narrow [t]"
 
 
@@ -96,7 +97,8 @@ def test_what_cannot_wait_is_on_the_weekly_page() -> None:
         }
     )
     materials = pd.DataFrame({"material": ["plate", "N1200"], "unit": ["each", "kg"]})
-    results = SimpleNamespace(plan=SimpleNamespace(service=service), logs={"materials": materials})
+    logs = type("Logs", (dict,), {"plant": SimpleNamespace(policy=Policy())})(materials=materials)
+    results = SimpleNamespace(plan=SimpleNamespace(service=service), logs=logs)
     said = weekly_deeds._at_once(results)
     assert len(said) == 1
     assert "100\u00a0pieces" in said[0] and "3.1 %" in said[0] and "2025-03-17" in said[0]
@@ -104,6 +106,9 @@ def test_what_cannot_wait_is_on_the_weekly_page() -> None:
     # What can wait is told as well, with what would hold the level.
     (told,) = weekly_deeds._not_held(results)
     assert "plate" not in told and "970\u00a0kg by other means" in told and "40.0 % of cases" in told
+    assert "paying for today" in told and "on Wednesday" in told
+    logs.plant.policy = Policy(looked_at="daily")
+    assert "next working day" in weekly_deeds._not_held(results)[0]
     service["short_on"] = pd.NaT
     assert weekly_deeds._not_held(results) == weekly_deeds._not_held(SimpleNamespace(plan=None)) == []
 
@@ -126,9 +131,17 @@ def test_a_material_of_much_cover_is_ordered_for_a_reason() -> None:
     soon = pd.DataFrame(
         {"order": ["1", "2"], "material": ["N600", "N600"], "stock_before": [300.0, 550.0]}, index=[4, 7]
     )
-    results = type("Results", (dict,), {"plan": SimpleNamespace(reasons=reasons)})(stock_cover=cover)
+    soon["order_on"] = pd.Timestamp("2025-03-10")
+    about = {
+        "plan": SimpleNamespace(reasons=reasons),
+        "logs": SimpleNamespace(as_of=pd.Timestamp("2025-03-09")),
+    }
+    results = type("Results", (dict,), about)(stock_cover=cover)
     words = re.sub("[\u2068\u2069]", "", weekly_deeds._ordered_all_the_same(results, soon))
     assert "for later weeks, in the load that N1200 needs: about 30 days" in words
     words = weekly_deeds._ordered_all_the_same(results, soon.iloc[1:])
     assert "later weeks" not in words and "about 55 days" in words
+    assert "is ordered all the same" in words
+    later = soon.assign(order_on=pd.Timestamp("2025-04-02"))
+    assert "is next ordered on 2025-04-02" in weekly_deeds._ordered_all_the_same(results, later)
     assert weekly_deeds._ordered_all_the_same(results, soon.iloc[:0]) == ""

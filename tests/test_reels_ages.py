@@ -11,7 +11,7 @@ from pressstats import pages
 from pressstats.logs import read_logs
 from pressstats.pages import reel_store
 from pressstats.past import past_forecasts
-from pressstats.reels import reel_ages, reel_chain
+from pressstats.reels import passed_over, reel_ages, reel_chain
 from pressstats.results import analyse
 
 DAY = pd.Timedelta(days=1)
@@ -90,10 +90,10 @@ def test_what_is_not_logged_is_blank(tables, tmp_path, left_out):
 def test_the_page_names_what_was_passed_over(tables, tmp_path):
     logs = read_logs(write_small_plant(tmp_path, tables))
     results = analyse(logs, *past_forecasts(None, logs.as_of))
-    passed = reel_ages(logs, results["reel_chain"])["passed_over"].sum()
-    assert f"Mount first what came first: {passed:.0f} of N1200" in text_of(
-        pages.buying_outlook.reel_ages(results)
-    )
+    passed = passed_over(logs, results["reel_chain"])
+    assert passed["reel_id"].tolist() == [f"NEW{n}" for n in range(7, 7 - len(passed), -1)]
+    text = text_of(pages.buying_outlook.reel_ages(results))
+    assert re.search(r"Mount first what came first: .*NEW7.* of N1200 lie there", text)
     # All that was never mounted came the day before.
     reels = tables["reels"].assign(
         received_on=tables["reels"]["received_on"].where(lambda day: day.index < 94)

@@ -149,7 +149,7 @@ def stock_panels(ahead: pd.DataFrame, limits: pd.DataFrame, *, unit: str) -> go.
             **where,
         )
         own = limits[limits["material"] == name]
-        for column, words, dash in (("least", "least cover wanted", "dash"), ("most", "room", "dot")):
+        for column, words, dash in (("least", "minimum cover", "dash"), ("most", "storage limit", "dot")):
             level = float(own[column].iloc[0]) if len(own) else float("nan")
             # Room far above all stock would press the lines to the floor.
             if level == level and (column == "least" or level < 1.5 * rows["q95"].max()):

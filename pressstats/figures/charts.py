@@ -209,14 +209,14 @@ def bars_with_limits(
             cliponaxis=False,
         )
     )
-    for limit, words, side in ((low, "least wanted", "right"), (high, "most wanted", "left")):
+    for limit, words, side in ((low, "minimum", "right"), (high, "maximum", "left")):
         figure.add_vline(x=limit, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
         figure.add_annotation(
             x=limit, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom", xanchor=side
         )
     figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
-    # Words at the least wanted value would else push the bars to the right on a narrow screen.
+    # Words at the minimum would else push the bars to the right on a narrow screen.
     top = max(float(table[value].max()) if len(table) else 0.0, high)
     figure.update_xaxes(range=[0.0, 1.12 * top])
     return layout(figure, height=130 + 28 * len(table), x=unit)

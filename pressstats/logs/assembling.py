@@ -71,6 +71,21 @@ def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.Dat
     return pd.DataFrame(sorted(found), columns=["table", "run_id"]).astype("str")
 
 
+def _lost_mounts(
+    tables: dict[str, Rows], listed: dict[str, np.ndarray], told: dict[str, np.ndarray]
+) -> pd.DataFrame:
+    """Return the reels that rows of ``reel_mounts`` speak of that were set aside and stand in no other export."""
+    columns = ["supplier", "reel_id", "date"]
+    if "reel_mounts" not in tables:
+        return pd.DataFrame(columns=columns).astype({"supplier": "str", "reel_id": "str"})
+    rows = tables["reel_mounts"]
+    lost = rows.findings.rejected(len(rows)) & listed["reel_mounts"]
+    lost &= ~_accepted_elsewhere(rows, lost)
+    names = {name: rows.text(name).filter(pa.array(lost)).to_pylist() for name in columns[:2]}
+    found = pd.DataFrame(names, dtype="str").assign(date=told["reel_mounts"][lost])
+    return found.dropna(subset=columns[:2]).sort_values(columns, ignore_index=True)
+
+
 def _lost_nights(runs: Rows, listed: np.ndarray, told: np.ndarray) -> pd.DatetimeIndex:
     """Return the days of the runs that were set aside and stand in no other export."""
     lost = runs.findings.rejected(len(runs)) & listed
@@ -191,6 +206,7 @@ def assembled(
         rejected=problem_frame(_records(opened, strangers, tables, listed, rejects=True)),
         warnings=problem_frame(_records(opened, strangers, tables, listed, rejects=False)),
         set_aside=_lost_runs(tables, listed),
+        lost_mounts=_lost_mounts(tables, listed, told),
         lost_nights=_lost_nights(tables["runs"], listed["runs"], told["runs"]),
         sources=tuple(sources),
         digest=digest.hexdigest(),

@@ -62,6 +62,9 @@ class Logs:
     set_aside : DataFrame
         Columns table, run_id: runs that lost a row of run_webs, reel_mounts or coverage to
         `rejected`, so that a sum over that table would be low.
+    lost_mounts : DataFrame
+        Columns supplier, reel_id, date (publication day, blank where the row does not tell it): reels of rows of
+        reel_mounts that were set aside, so that nobody knows what is left of them.
     lost_nights : DatetimeIndex
         Publication day, or the nearest that the row tells, of each run that was set aside whole: what
         is added up over such a day from other tables would be low.
@@ -77,6 +80,7 @@ class Logs:
     rejected: pd.DataFrame
     warnings: pd.DataFrame
     set_aside: pd.DataFrame
+    lost_mounts: pd.DataFrame
     lost_nights: pd.DatetimeIndex
     sources: tuple[Source, ...]
     digest: str

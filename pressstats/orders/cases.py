@@ -41,8 +41,6 @@ class Short:
         plan has come, and before.
     missed : ndarray, shape (materials, weeks)
         What is left of `share` where that is brought by other means which is seen coming.
-    rushes : ndarray, shape (materials,)
-        How often something is then brought by other means in all these weeks, in the mean over cases.
     after : ndarray of bool, shape (materials, weeks)
         Weeks that the plan's orders decide.
     """
@@ -50,7 +48,6 @@ class Short:
     share: np.ndarray
     early: np.ndarray
     missed: np.ndarray
-    rushes: np.ndarray
     after: np.ndarray
 
     @property
@@ -296,7 +293,6 @@ class Cases:
         weeks = min(max(int(one.due[-1]) for one in self.planned) // 7 + 1, len(self.days) // 7)
         shape = (len(self.planned), weeks)
         share, early, missed = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-        rushes = np.zeros(len(self.planned))
         after = np.zeros(shape, dtype=bool)
         left = self._left(quantity, 7 * weeks)
         for place, (one, short) in enumerate(zip(self.planned, self._out(left), strict=True)):
@@ -304,18 +300,14 @@ class Cases:
             helped = np.arange(7 * weeks) >= self.helped[place][:, None]
             unseen = short & helped
             if policy is not None and unseen.any():
-                seen = foreseen(self, place, quantity[place], left[place], policy)
-                # What is rushed for one day is there on those after it.
-                starts = seen[:, 1:] & ~seen[:, :-1]
-                rushes[place] = starts.sum(axis=1).mean()
-                unseen &= ~seen
+                unseen &= ~foreseen(self, place, quantity[place], left[place], policy)
             for counted, days in ((share, short & helped), (early, short & ~helped), (missed, unseen)):
                 counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
             # The weeks that the plan decides: from the first that half of the first orders have come in, to that of
             # the order that comes after the plan's last.
             first = int(np.median(self.helped[place])) // 7
             after[place, first : min(int(one.due[ORDERS]) // 7, weeks)] = True
-        return Short(share, early, missed, rushes, after)
+        return Short(share, early, missed, after)
 
     def receipts(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
         """Return receipts of a material by day, those of open orders among them, shape (cases, days up to `until`)."""

@@ -14,6 +14,7 @@ from .prices import expedite_price
 
 if TYPE_CHECKING:
     from .cases import Cases
+    from .planned import Planned
 
 __all__ = ["EXPEDITE_DAYS", "foreseen", "next_look", "serves_from", "worth_rushing"]
 
@@ -24,6 +25,8 @@ EXPEDITE_DAYS = 3
 _CAUTION = 1.5
 #: Quantities tried of what might be rushed.
 _TRIED = 40
+#: Days after which an order that has not come is overdue for long.
+_LONG = 3
 #: Below this a stock is not short but rounded [unit of the material].
 _NOTHING = 1e-6
 
@@ -142,7 +145,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     Notes
     -----
     What is seen is the lowest stock of the days that a look can help and the next cannot, by least squares from what is
-    then on hand, on order and overdue; what the cases depart from that is not seen.
+    then on hand, on order, overdue, and overdue for long; what the cases depart from that is not seen.
     """
     one = cases.planned[place]
     days = left.shape[1]
@@ -171,16 +174,28 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
         if not known or helps.stop <= helps.start:
             continue
         lowest = left[:, helps].min(axis=1)
-        placed = np.count_nonzero(one.reviews[:ORDERS] < known)
+        placed = int(np.count_nonzero(one.reviews[:ORDERS] < known))
         if not placed or not (lowest < -_NOTHING).any():
             continue
         on_hand = np.maximum(left[:, known - 1], 0.0) + came[:, known] - came[:, known - 1]
-        should = np.count_nonzero(one.due[:placed] <= known)
-        overdue = promised[known] - came[:, known] + (ordered[:, should - 1] if should else 0.0)
         on_order = promised[-1] + ordered[:, placed - 1] - came[:, known]
-        state = np.column_stack([np.ones(len(left)), on_hand, on_order, np.maximum(overdue, 0.0)])
+        backlog = [
+            _promised_by(one, promised, ordered, placed, day) - came[:, day]
+            for day in range(max(int(known) - _LONG, 0), int(known) + 1)
+        ]
+        # What has been waited for some days comes later than what is overdue since yesterday.
+        overdue = [np.maximum(late, 0.0) for late in (backlog[-1], np.min(backlog, axis=0))]
+        state = np.column_stack([np.ones(len(left)), on_hand, on_order, *overdue])
         told = state @ np.linalg.lstsq(state, lowest, rcond=None)[0]
         missed = np.sort(lowest - told)
         chance = np.searchsorted(missed, -told, side="left") / len(missed)
         seen[:, helps] = (chance > worth)[:, None]
     return seen
+
+
+def _promised_by(
+    one: Planned, promised: np.ndarray, ordered: np.ndarray, placed: int, day: int
+) -> np.ndarray | float:
+    """Return what should have come by a day, of open orders and of those that were placed, shape (cases,)."""
+    due = np.count_nonzero(one.due[:placed] <= day)
+    return promised[day] + (ordered[:, due - 1] if due else 0.0)

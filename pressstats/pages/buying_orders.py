@@ -9,7 +9,9 @@ from .. import figures
 from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
 from ..orders import LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
+from ..orders.rushing import EXPEDITE_DAYS
 from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
+from ..plant import Policy
 from ..results import Results
 from .common import list_words, needs
 from .demand import newsprint, unit_of
@@ -17,7 +19,7 @@ from .demand import newsprint, unit_of
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
 
 _CAUSES = {
-    BEFORE_ANY_ORDER: "an order placed at the next review may come too late for it",
+    BEFORE_ANY_ORDER: "open orders may be late, and what is ordered at the next review may come too late for it",
     NO_ROOM: "what is needed has no room, or is less than an order minimum",
     NOT_QUITE: "orders that can come keep it near the level, and not quite at it",
     WORTH_A_RUSH: "rarer than the level allows, and nights that are lost would cost more than a rush",
@@ -57,21 +59,22 @@ def plan_words(results: Results) -> Block:
     if results.plan is None:
         return note("There is no forecast, so no order can be planned.")
     plan = results.plan
-    held = plan.service["weeks_short"].dropna()
+    held = plan.service.dropna(subset="weeks_short")
     allowed = 100 * (1 - policy.service_level)
     lines = [
         f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
         "late as its supplier may be, and a later order follows what is known by then. Each material lasts in "
-        f"{100 * policy.service_level:g} % of weeks, where what is seen coming is brought by other means; "
-        f"{policy.cover_days_minimum:g} days of cover are aimed at besides, and more than "
+        f"{100 * policy.service_level:g} % of weeks, if somebody looks {_looks(policy)} and what is seen coming is "
+        f"brought by other means (an express truck, the stock of a merchant or another printer), which take "
+        f"{EXPEDITE_DAYS} days; {policy.cover_days_minimum:g} days of cover are aimed at besides, and more than "
         f"{policy.cover_days_maximum:g} only where that is worth its money. Loads, price breaks, order minimums and "
         f"storage are weighed by a mixed-integer programme (proven within {100 * plan.gap:.1f} % of the least cost).",
         f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the "
         "weeks of the plan."
         + (
-            f" On {FRESH:,} cases that its needs were not drawn from, the material worst off runs out in "
-            f"{100 * held.max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are allowed); what is "
-            f"brought by other means saves at most {100 * plan.service['weeks_saved'].max():.2f} % of them."
+            f" On {quantity(FRESH, 'cases', 0)} that its needs were not drawn from, the material worst off runs out in "
+            f"{100 * held['weeks_short'].max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are "
+            f"allowed){_without_other_means(held)}."
             if len(held)
             else ""
         ),
@@ -91,13 +94,18 @@ def plan_words(results: Results) -> Block:
         held_or_not = "a rush is worth its money" if row.cause == WORTH_A_RUSH else "the level cannot be held"
         lines.append(
             f"**{logged(row.material)}: {held_or_not}.** In the week from {row.short_on:%Y-%m-%d} it runs "
-            f"out in {100 * row.chance:.1f} % of cases: {_CAUSES[row.cause]}; {help_}."
+            f"out in {100 * row.chance:.1f} % of cases ({allowed:.1f} % are allowed): {_CAUSES[row.cause]}; {help_}."
         )
     if plan.expediting > 0:
+        named = plan.service.loc[plan.service["expedite"] > 0, "material"]
+        suppliers = (
+            results.logs["materials"].set_index("material")["supplier"].reindex(named).nunique(dropna=False)
+        )
+        cost = plan.expediting + policy.load_cost * suppliers
         lines.append(
-            f"Bringing all that by other means costs about {quantity(plan.expediting, currency, 0)} and its freight, "
-            "at the policy's rate by weight and half the price of pieces. A late order that its supplier brings "
-            "forward may spare it."
+            f"Bringing all that by other means costs about {quantity(cost, currency, 0)}, its freight counted, at the "
+            "policy's rate by weight and half the price of pieces. A late order that its supplier brings forward may "
+            "spare it."
         )
     lost = results.open_orders[results.open_orders["delivery_id"].isin(LeadTimes(results.logs).forgotten)]
     if len(lost):
@@ -115,6 +123,22 @@ def plan_words(results: Results) -> Block:
     if left_out:
         lines.append(f"**Not planned**: {left_out}.")
     return points(lines)
+
+
+def _looks(policy: Policy) -> str:
+    """Say how often it is asked what must be rushed."""
+    return "every working day" if policy.looked_at == "daily" else "on every review day"
+
+
+def _without_other_means(held: pd.DataFrame) -> str:
+    """Say of the material that leans most on other means how often it would run out without them."""
+    most = held.loc[held["weeks_saved"].idxmax()]
+    if not most["weeks_saved"] > 0:
+        return ""
+    return (
+        f"; were nothing brought by other means, {logged(most['material'])} would run out in "
+        f"{100 * (most['weeks_short'] + most['weeks_saved']):.2f} %"
+    )
 
 
 def _without_rush(results: Results, material: str) -> str:

@@ -138,6 +138,15 @@ def sparing(results: Results) -> Block:
         if best is not None
         else ""
     )
+    # Fewer pages leave plates and ink as they are, or nearly.
+    others = nights_left(results.logs, results.outlook, results.stock)
+    others = others[~others["material"].isin(newsprint(results)) & others["nights_q50"].notna()]
+    if len(others) and not others.iloc[0]["nights_q50"] > nothing["nights"]:
+        first = others.iloc[0]
+        words += (
+            f". That is newsprint only: {logged(first['material'])} ends after {first['nights_q50']:.0f} nights "
+            "whatever is cut"
+        )
     return sheet(
         measures,
         name="sparing",
@@ -156,7 +165,7 @@ def sparing(results: Results) -> Block:
 
 
 def cover(results: Results) -> Block:
-    """Return days of cover of each material between the least and the most wanted."""
+    """Return days of cover of each material between the minimum and the maximum of the policy."""
     table = results["stock_cover"].dropna(subset="days_cover").sort_values("days_cover")
     policy = results.logs.plant.policy
     if table.empty:
@@ -240,7 +249,7 @@ def season(results: Results, material: str | None = None) -> Block:
     return exhibit(
         figures.season_bars(
             total,
-            unit=f"requirement [{words} a month]",
+            unit=f"need [{words} a month]",
         ),
         name="season" if material is None else f"season-{list(table['material'].unique()).index(material)}",
         finding=f"{what}: {quantity(total['mean'].sum(), words, 0)} in twelve months, most in {peak['month']:%Y-%m} "
@@ -306,7 +315,7 @@ def contract(results: Results) -> Block:
             Shown("expected", digits=0),
             Shown("high", "1 in 20 above", digits=0),
             Shown("order_size", "ordered at a time", digits=0),
-            Shown("price", "price of that now", currency, 3),
+            Shown("price", "price of that now", currency, 4),
             Shown("spend_low", "spend, low", currency, 0),
             Shown("spend_expected", "expected", currency, 0),
             Shown("spend_high", "high", currency, 0),

@@ -8,7 +8,7 @@ import pandas as pd
 from .. import reels
 from ..exhibits import Block, Shown, declared, logged, note, sheet
 from ..results import Results
-from .common import needs, tonnes
+from .common import list_words, needs, tonnes
 
 __all__ = ["part_reels", "reel_ages", "store_losses"]
 
@@ -46,7 +46,11 @@ def part_reels(results: Results) -> Block:
         mounts=("mounts", "max"),
     )
     unknown = int((chain["in_store_kg"].isna() & chain["last_ended"].notna()).sum())
-    lost = f"; of {unknown} more nobody knows, since runs without reel records followed" if unknown else ""
+    lost = (
+        f"; of {unknown} more nobody knows, since a run without reel records or a row that was set aside followed"
+        if unknown
+        else ""
+    )
     return sheet(
         table.reset_index(),
         name="part-reels",
@@ -73,27 +77,29 @@ def reel_ages(results: Results) -> Block:
             "The day of receipt of no reel in the store is known, so nobody can say how old they are."
         )
     table = table.merge(_planned_age(results), on="material", how="left")
-    passed = table[table["passed_over"] > 0]
-    told = " and ".join(f"{row.passed_over:.0f} of {logged(row.material)}" for row in passed.itertuples())
+    passed = reels.passed_over(results.logs, results["reel_chain"], _MOUNTED_DAYS)
+    told = "; ".join(
+        f"{list_words(rows['reel_id'].tolist(), 5)} of {logged(name)}"
+        for name, rows in passed.groupby("material", sort=False)
+    )
     finding = (
-        f"Mount first what came first: {told} lie there, and "
-        "reels that came a week later or more were mounted"
+        f"Mount first what came first: {told} lie there, and reels that came a week later or more were mounted"
         if told
         else "First in, first out: no reel lies there that came a week or more before one that was mounted"
     )
     return sheet(
         table,
         name="reel-ages",
-        caption=f"{finding}; by the plan, the last of a delivery is so old when it is used",
+        caption=finding,
         columns=[
             Shown("material"),
-            Shown("reels", "never mounted, in the store", digits=0),
-            Shown("oldest", "oldest of them", "days", 0),
-            Shown("passed_over", "passed over", digits=0),
-            Shown("mounted", "mounted in 13 weeks", digits=0),
-            Shown("age_q50", "age when mounted: half of them", "days", 0),
-            Shown("age_q95", "one in twenty is older", "days", 0),
-            Shown("planned", "oldest by the plan", "days", 0),
+            Shown("reels", "whole reels in the store", digits=0),
+            Shown("oldest", "age of the oldest", "days", 0),
+            Shown("passed_over", "of them passed over", digits=0),
+            Shown("mounted", "reels first mounted in 13 weeks", digits=0),
+            Shown("age_q50", "half of them older than", "days", 0),
+            Shown("age_q95", "one in twenty older than", "days", 0),
+            Shown("planned", "oldest at use if the plan is followed", "days", 0),
         ],
     )
 

@@ -29,14 +29,13 @@ def actions(results: Results) -> Block:
             f"**{day:%A %Y-%m-%d}: order** {', '.join(amounts[:12])}{more} (see the buying outlook)."
         )
     deeds += _at_once(results) + _not_held(results)
-    soon = plan[plan["order_on"] <= as_of + pd.Timedelta(days=14)]
     found = results["exceptions"].sort_values("cost", ascending=False, na_position="last")
     for kind, rows in found.groupby("kind", sort=False):
         subjects = ", ".join(logged(subject) for subject in rows["subject"][:4])
         more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
         deed = _DEEDS.get(str(kind), "See the reason below.")
         if kind == "cover high":
-            deed += _ordered_all_the_same(results, soon[soon["material"].isin(rows["subject"])])
+            deed += _ordered_all_the_same(results, plan[plan["material"].isin(rows["subject"])])
         deeds.append(f"**{str(kind).capitalize()}**: {subjects}{more}. {deed}")
     return points(deeds) if deeds else note("Nothing to do beyond the routine.")
 
@@ -72,25 +71,32 @@ def _not_held(results: Results) -> list[str]:
     ]
     if not told:
         return []
+    policy = results.logs.plant.policy
+    again = "on the next working day" if policy.looked_at == "daily" else f"on {policy.review_day.title()}"
     return [
-        f"**May run out more often than the service level allows**: {', '.join(told)}. Ask whether their open orders "
-        "come on their day, or earlier, before anything is paid for (see the buying outlook)."
+        f"**May run out more often than the service level allows**: {', '.join(told)}. None of that is worth paying "
+        f"for today: ask whether their open orders come on their day, or earlier, and look again {again} (see the "
+        "buying outlook)."
     ]
 
 
-def _ordered_all_the_same(results: Results, soon: pd.DataFrame) -> str:
-    """Say why a material of which much is there is ordered, and what is left by the time that it comes."""
+def _ordered_all_the_same(results: Results, plan: pd.DataFrame) -> str:
+    """Say when a material of which much is there is ordered, why if that is soon, and what is left when it comes."""
     cover = results["stock_cover"].set_index("material")
     daily = cover["quantity"] / cover["days_cover"]
     needed = {} if results.plan is None else results.plan.reasons.set_index("order")["material"].to_dict()
     words = []
-    for name, rows in soon.sort_values("stock_before").groupby("material"):
+    soon = results.logs.as_of + pd.Timedelta(days=14)
+    for name, rows in plan.sort_values(["order_on", "stock_before"]).groupby("material"):
         first = rows.iloc[0]
         meant = needed.get(first["order"], name)
         why = f" for later weeks, in the load that {logged(meant)} needs" if meant != name else ""
         left = f"about {first['stock_before'] / daily[name]:.0f} days of it are left when it comes"
-        words.append(f"{logged(name)} is ordered all the same{why}: {left}")
-    return f" But {'; '.join(words)}." if words else ""
+        if first["order_on"] <= soon:
+            words.append(f"{logged(name)} is ordered all the same{why}: {left}")
+        else:
+            words.append(f"{logged(name)} is next ordered on {first['order_on']:%Y-%m-%d}{why}: {left}")
+    return f" In the plan {'; '.join(words)}." if words else ""
 
 
 _DEEDS = {

@@ -276,6 +276,9 @@ def standby(results: Results) -> Block:
         table["tested_on"].isna(), "unknown", np.where(table["days_late"] > 0, "act", "good")
     )
     day, hours = tonights_hours(results.logs)
+    # What a supply holds is a promise only as long as it is tested.
+    late = (table["state"] != "good") & (table["lasts"] == "yes")
+    table["lasts"] = table["lasts"].mask(late, "yes, if it works: untested")
     tonight = (
         f"; the work booked for {day:%Y-%m-%d} takes about {hours:.1f} h, and "
         f"{int((table['lasts'] == 'no').sum())} hold less than that"
@@ -305,7 +308,8 @@ def caution() -> Block:
     return caution_block(
         "Work on presses, reelstands, tanks and electrical supplies is for trained and, for isolation and generators, "
         "qualified people, by the maker's manual and local rules. Reels weigh about a tonne; stacked paper is fire "
-        "load: local fire code, insurer and floor load decide how much may be held."
+        "load: local fire code, insurer and floor load decide how much may be held. Ink and solvents are stored, and "
+        "tanks filled, as safety data sheets and local rules say."
     )
 
 

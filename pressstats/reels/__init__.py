@@ -1,6 +1,6 @@
 """Reels: the life of each, what stays on the cores, what is torn off, and what breaks."""
 
-from .age import reel_ages
+from .age import passed_over, reel_ages
 from .breaks import CHANCE_OF_NAMING, break_effects, breaks, supplier_pairs, worst_breakers
 from .chain import mount_ends, reel_chain
 from .counts import CountFit, chance_of_dispersion, count_regression
@@ -55,6 +55,7 @@ __all__ = [
     "mount_lives",
     "new_reels",
     "no_lives",
+    "passed_over",
     "pick_part_reels",
     "planned_reels",
     "planned_webs",

@@ -7,7 +7,7 @@ import pandas as pd
 
 from ..logs import Logs
 
-__all__ = ["reel_ages"]
+__all__ = ["passed_over", "reel_ages"]
 
 _REEL = ["supplier", "reel_id"]
 _COLUMNS = ["material", "reels", "oldest", "passed_over", "mounted", "age_q50", "age_q95"]
@@ -29,9 +29,9 @@ def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
     -------
     DataFrame, shape (materials, 7)
         material, reels (received, never mounted, and known to be in the store), oldest (age of the oldest of them
-        [day]), passed_over (those of them that came at least a week before the last reel that was mounted for the
-        first time in these days), mounted (reels mounted for the first time in these days), age_q50, age_q95 (their
-        age then: half of them and one in twenty were older [day]). Blank where there is no such reel.
+        [day]), passed_over (how many of them :func:`passed_over` names), mounted (reels mounted for the first time in
+        these days), age_q50, age_q95 (their age then: half of them and one in twenty were older [day]). Blank where
+        there is no such reel.
 
     Notes
     -----
@@ -41,19 +41,14 @@ def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
         return pd.DataFrame({name: pd.Series(dtype="float64") for name in _COLUMNS}).astype(
             {"material": "str"}
         )
-    received = logs["reels"][[*_REEL, "received_on"]].dropna()
-    known = chain.merge(received, on=_REEL)
-    new = known[(known["mounts"] == 0) & known["in_store_kg"].notna()]
-    mounted = known[known["first_mounted"] > logs.as_of + pd.Timedelta(days=1 - days)]
+    new, mounted = _received(logs, chain, days)
     age = (mounted["first_mounted"] - mounted["received_on"]).dt.days.astype("float64")
     by_material = age.groupby(mounted["material"])
-    last = mounted.groupby("material")["received_on"].max().reindex(new["material"]).to_numpy()
-    passed = new["received_on"].to_numpy() <= last - np.timedelta64(7, "D")
     table = pd.DataFrame(
         {
             "reels": new.groupby("material").size(),
             "oldest": (logs.as_of - new.groupby("material")["received_on"].min()).dt.days,
-            "passed_over": pd.Series(passed, new["material"].to_numpy()).groupby(level=0).sum(),
+            "passed_over": passed_over(logs, chain, days).groupby("material").size(),
             "mounted": by_material.size(),
             "age_q50": by_material.quantile(0.5),
             "age_q95": by_material.quantile(0.95),
@@ -62,3 +57,33 @@ def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
     counts = ["reels", "passed_over", "mounted"]
     table[counts] = table[counts].fillna(0.0)
     return table.rename_axis("material").reset_index()[_COLUMNS].astype({"material": "str"})
+
+
+def passed_over(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
+    """Return the reels that lie in the store although reels were mounted that came at least a week later.
+
+    Parameters
+    ----------
+    logs, chain, days
+        As of :func:`reel_ages`.
+
+    Returns
+    -------
+    DataFrame, shape (reels, 4)
+        supplier, reel_id, material, received_on, the oldest first.
+    """
+    columns = [*_REEL, "material", "received_on"]
+    if not logs.has("reels"):
+        return pd.DataFrame(columns=columns)
+    new, mounted = _received(logs, chain, days)
+    last = mounted.groupby("material")["received_on"].max().reindex(new["material"]).to_numpy()
+    passed = new[new["received_on"].to_numpy() <= last - np.timedelta64(7, "D")]
+    return passed[columns].sort_values(["received_on", *_REEL], ignore_index=True)
+
+
+def _received(logs: Logs, chain: pd.DataFrame, days: int) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the reels that were never mounted and are known to lie there, and those mounted first in these days."""
+    received = logs["reels"][[*_REEL, "received_on"]].dropna()
+    known = chain.merge(received, on=_REEL)
+    new = known[(known["mounts"] == 0) & known["in_store_kg"].notna()]
+    return new, known[known["first_mounted"] > logs.as_of + pd.Timedelta(days=1 - days)]

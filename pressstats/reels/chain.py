@@ -58,7 +58,7 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
         with a run without reel records between them left out, and is blank for a reel that was
         never put back. `in_store_kg` is the last remainder, the weight
         received where it was never mounted, 0 where it was used up or scrapped, and blank where a run
-        without reel records came later: it may have been used up in that.
+        without reel records, or a mount of it that was set aside, came later: it may have been used up in that.
     """
     parts = []
     if logs.has("reel_mounts"):
@@ -70,7 +70,8 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
         )
         unlogged = unlogged_runs(logs) if logs.has("reel_mounts") else np.array([], dtype="datetime64[us]")
         after = np.searchsorted(unlogged, received["received_on"].to_numpy(), side="right") < len(unlogged)
-        received["in_store_kg"] = received["received_kg"].where(~after)
+        lost = _lost_on(received, logs).notna()
+        received["in_store_kg"] = received["received_kg"].where(~(after | lost))
         if parts:
             codes = reel_codes(pd.concat([parts[0][_REEL], received[_REEL]], ignore_index=True))
             mounted = len(parts[0])
@@ -97,6 +98,9 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     # Between two mounts it may have run in a run whose reels nobody logged: that is no loss of the store.
     hidden = np.searchsorted(unlogged, at, side="left") > np.searchsorted(unlogged, since, side="right")
     lost = np.where(first | hidden, np.nan, before - start)
+    aside = _lost_on(mounts.iloc[order], logs).to_numpy()
+    # What a mount that was set aside took is no loss of the store either; when it was nobody need know.
+    lost = np.where(np.isnat(aside), lost, np.nan)
     known = ~np.isnan(lost)
     size = int(first.sum())
     # Where nothing is known the sums come as whole numbers, which hold no blank.
@@ -105,6 +109,8 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     losses[np.bincount(reel[known], minlength=size) == 0] = np.nan
     # Where runs without reel records followed, nobody knows whether it was used up in one of them.
     after = np.searchsorted(unlogged, at[last], side="right") < len(unlogged)
+    dates = mounts["run_id"].map(logs["runs"].set_index("run_id")["date"]).to_numpy()[order]
+    after |= (aside >= dates)[last]
     chain = mounts.loc[order[first], [*_REEL, "material"]].reset_index(drop=True)
     chain["mounts"] = np.bincount(reel, minlength=size).astype("float64")
     chain["first_mounted"] = at[first]
@@ -112,3 +118,15 @@ def _mounted(logs: Logs) -> pd.DataFrame:
     chain["store_loss_kg"] = losses
     chain["in_store_kg"] = np.where(after & (back[last] != 0), np.nan, back[last])
     return chain.sort_values(_REEL, ignore_index=True)
+
+
+def _lost_on(reels: pd.DataFrame, logs: Logs) -> pd.Series:
+    """Return the publication day of the last mount of each reel that was set aside, a far one where no row tells it."""
+    lost = logs.lost_mounts.assign(
+        date=logs.lost_mounts["date"].fillna(pd.Timestamp.max.floor("D").as_unit("us"))
+    )
+    last = lost.groupby(_REEL)["date"].max()
+    if last.empty:
+        return pd.Series(pd.NaT, reels.index, dtype="datetime64[us]")
+    found = last.reindex(pd.MultiIndex.from_frame(reels[_REEL])).to_numpy()
+    return pd.Series(found, reels.index)
