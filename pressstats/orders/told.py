@@ -155,6 +155,7 @@ def reasons(
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
     few = fresh.few(_CASES)
+    use = [each.mean(axis=0) for each in few.use]
     kept = plan["stock_before"] - plan.groupby(["material", "order_on"])["stock_before"].transform("min")
     rows = []
     for order, load in plan.assign(kept=kept).groupby("order", sort=False):
@@ -163,28 +164,42 @@ def reasons(
             place = by_name[line.material]
             turn = int(np.searchsorted(planned[place].reviews, (line.order_on - days[0]).days))
             chance = _without(place, turn, line.kept, orders, few, days)
-            scored.append((chance, turn, line, planned[place]))
+            cover = _lasts(line.stock_before, use[place], int(planned[place].due[turn]))
+            scored.append((chance, turn, line, planned[place], cover))
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
         scored.sort(
             key=lambda item: (
                 -item[0] if item[0] >= _TOLD else 0.0,
-                item[2].stock_before / max(item[3].daily, 1e-9),
+                item[4],
             )
         )
-        chance, turn, line, one = scored[0]
-        why = _why(logs, chance, turn, line, one, float(orders.quantity[by_name[one.name], turn]), days)
+        chance, turn, line, one, cover = scored[0]
+        place = by_name[one.name]
+        why = _why(logs, chance, turn, line, one, cover, float(orders.quantity[place, turn]), days)
         most = logs.plant.policy.cover_days_maximum
-        if one.daily > 0 and line.stock_after > most * one.daily:
+        after = _lasts(line.stock_after, use[place], int(one.due[turn]))
+        if np.isfinite(after) and after > most:
             why += (
-                f", and {line.stock_after / one.daily:.0f} days with it, more than the {most:g} wanted, since a "
-                "load costs the same however full"
+                f", and {after:.0f} days with it, more than the {most:g} wanted, since a load costs the same however "
+                "full"
             )
-        others = [other.material for _, _, other, _ in scored[1:]]
+        others = [other.material for _, _, other, *_ in scored[1:]]
         if others:
             why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
         used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."
         rows.append((order, line.material, f"{why}; {used}"))
     return pd.DataFrame(rows, columns=["order", "material", "why"]).astype("str")
+
+
+def _lasts(stock: float, use: np.ndarray, first: int) -> float:
+    """Return how many days a stock lasts from a day on by the use that is expected then; at the mean rate past it."""
+    left = stock - np.cumsum(use[first:])
+    over = np.flatnonzero(left < 0)
+    if len(over):
+        before = left[over[0]] + use[first + over[0]]
+        return float(over[0] + before / use[first + over[0]])
+    rate = float(use[first:].mean()) if first < len(use) else 0.0
+    return float(len(left) + left[-1] / rate) if rate > 0 else np.inf
 
 
 def _without(
@@ -207,10 +222,16 @@ def _without(
 
 
 def _why(
-    logs: Logs, chance: float, turn: int, line: Any, one: Planned, ordered: float, days: pd.DatetimeIndex
+    logs: Logs,
+    chance: float,
+    turn: int,
+    line: Any,
+    one: Planned,
+    cover: float,
+    ordered: float,
+    days: pd.DatetimeIndex,
 ) -> str:
     policy = logs.plant.policy
-    cover = line.stock_before / one.daily if one.daily > 0 else np.nan
     if chance >= _TOLD:
         return (
             f"without it {line.material} would run out by the week after the next order is due in "
