@@ -144,8 +144,7 @@ def inline(text: str) -> str:
         return f"\ue000{len(held) - 1}\ue001"
 
     safe = html.escape(_MARKED.sub(hold, re.sub("[\ue000\ue001]", "", text)))
-    safe = re.sub(r"\*\*(.+?)\*\*", r"<strong>\1</strong>", safe)
-    safe = re.sub(r"(?<=\d) %", f"{_FIXED}%", safe)  # no line begins with a unit
+    safe = re.sub(r"\*\*(.+?)\*\*", r"<strong>\1</strong>", re.sub(r"(?<=\d) %", f"{_FIXED}%", safe))
     return re.sub("\ue000(\\d+)\ue001", lambda match: held[int(match[1])], safe)
 
 

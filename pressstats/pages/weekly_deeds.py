@@ -74,9 +74,9 @@ def _not_held(results: Results) -> list[str]:
     policy = results.logs.plant.policy
     again = "on the next working day" if policy.looked_at == "daily" else f"on {policy.review_day.title()}"
     return [
-        f"**May run out more often than the service level allows**: {', '.join(told)}. None of that is worth paying "
-        f"for today: ask whether their open orders come on their day, or earlier, and look again {again} (see the "
-        "buying outlook)."
+        f"**May run out more often than the service level allows**: {', '.join(told)}. Nothing of that is worth "
+        f"paying for today: ask whether their open orders come on their day, or earlier, and look again {again} (see "
+        "the buying outlook)."
     ]
 
 
