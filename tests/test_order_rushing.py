@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
 
-from pressstats.orders import LeadTimes, arrivals, receipt_days
+from pressstats.orders import LeadTimes, arrivals, receipt_days, rushing
 from pressstats.orders.cases import Cases
 from pressstats.orders.rushing import foreseen, next_look, serves_from, worth_rushing
 from pressstats.plant import Policy
@@ -121,6 +121,30 @@ def test_a_truck_that_has_been_waited_for_is_seen_missing(tmp_path: Path) -> Non
     assert (seen[:12] & long).sum() > 0.9 * long.sum() > 50
     # Few rushes are for nothing.
     assert seen[12:].mean() < 0.02
+
+
+def test_days_that_a_truck_has_been_missing_tell_more_than_what_it_brings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A load a week, up to three days late; those of twenty cases come three weeks late, while the next are overdue too.
+    cases = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 56_000.0}, spread=0.02, draws=2000)
+    rng = np.random.default_rng(3)
+    orders = np.full(13, 7 * 2400.0)
+    missing = rng.integers(1, 5, 20)
+    late = cases.arrives[0]
+    late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
+    late[np.arange(20), missing] += 21
+    left = cases.stock(0, orders, 84)
+    since = np.arange(84) - cases.planned[0].due[missing][:, None]
+    nights = (left[:20] < -1e-6) & (since >= 8) & (since < 21)
+    policy = Policy(looked_at="daily")
+    known = foreseen(cases, 0, orders, left, policy)
+    # What has been overdue since this morning stands twice instead.
+    monkeypatch.setattr(rushing, "_LONG", 0)
+    unknown = foreseen(cases, 0, orders, left, policy)
+    assert nights.sum() > 20
+    assert (known[:20] & nights).sum() > 0.85 * nights.sum() > (unknown[:20] & nights).sum() + 2
+    assert known[20:].mean() <= unknown[20:].mean() + 0.001
 
 
 def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.orders import told
+from pressstats.orders.told import _lasts
 from pressstats.pages import buying_orders, weekly_deeds
 from pressstats.plant import Policy
 
@@ -52,10 +52,10 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
 def test_cover_in_a_reason_is_of_the_days_to_come() -> None:
     use = np.array([9.0, 30.0, 0.0, 50.0, 40.0])
     # 30, nothing and 50 are used up whole, and half of the next 40.
-    assert told._lasts(100.0, use, 1) == pytest.approx(3.5)
-    assert told._lasts(30.0, use, 1) == pytest.approx(2.0)
-    assert told._lasts(300.0, use, 1) == pytest.approx(4 + 180 / 30)
-    assert told._lasts(0.0, use, 0) == 0.0 and told._lasts(1.0, np.zeros(3), 0) == np.inf
+    assert _lasts(100.0, use, 1) == pytest.approx(3.5)
+    assert _lasts(30.0, use, 1) == pytest.approx(2.0)
+    assert _lasts(300.0, use, 1) == pytest.approx(4 + 180 / 30)
+    assert _lasts(0.0, use, 0) == 0.0 and _lasts(1.0, np.zeros(3), 0) == np.inf
 
 
 def test_stock_ahead_is_a_walk_through_the_days(tmp_path: Path) -> None:

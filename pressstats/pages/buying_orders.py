@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from .. import figures
@@ -13,7 +12,7 @@ from ..orders.rushing import EXPEDITE_DAYS
 from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..plant import Policy
 from ..results import Results
-from .common import list_words, needs
+from .common import daily_use, list_words, needs
 from .demand import newsprint, unit_of
 
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
@@ -98,10 +97,10 @@ def plan_words(results: Results) -> Block:
         )
     if plan.expediting > 0:
         named = plan.service.loc[plan.service["expedite"] > 0, "material"]
-        suppliers = (
+        trucks = (
             results.logs["materials"].set_index("material")["supplier"].reindex(named).nunique(dropna=False)
         )
-        cost = plan.expediting + policy.load_cost * suppliers
+        cost = plan.expediting + policy.load_cost * trucks
         lines.append(
             f"Bringing all that by other means costs about {quantity(cost, currency, 0)}, its freight counted, at the "
             "policy's rate by weight and half the price of pieces. A late order that its supplier brings forward may "
@@ -238,8 +237,7 @@ def stock_ahead(results: Results) -> Block:
 def _limits(results: Results, names: list[str], scale: float) -> pd.DataFrame:
     """Return mean use of a day, least cover and room of each material, in the figure's unit."""
     materials = results.logs["materials"].set_index("material")
-    cover = results["stock_cover"].set_index("material")
-    daily = (cover["quantity"] / cover["days_cover"]).replace([np.inf, -np.inf], np.nan).reindex(names)
+    daily = daily_use(results).reindex(names)
     return pd.DataFrame(
         {
             "material": names,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, logged, note, provenance, quantity
@@ -11,6 +12,7 @@ from ..results import Results
 
 __all__ = [
     "STREAM_WORDS",
+    "daily_use",
     "foot",
     "last_days",
     "last_weeks",
@@ -85,6 +87,12 @@ def totals(runs: pd.DataFrame) -> pd.Series:
     sums["waste_pct"] = 100 * waste / sums["mounted_kg"]
     sums["runs"] = float(len(whole))
     return sums
+
+
+def daily_use(results: Results) -> pd.Series:
+    """Return the use of a day that the days of cover stand on, by material [unit]; blank where it is not known."""
+    cover = results["stock_cover"].set_index("material")
+    return (cover["quantity"] / cover["days_cover"]).replace([np.inf, -np.inf, 0.0], np.nan)
 
 
 def needs(what: str, *tables: str) -> Block:

@@ -8,7 +8,7 @@ import pandas as pd
 from .. import reels
 from ..exhibits import Block, Shown, declared, logged, note, sheet
 from ..results import Results
-from .common import list_words, needs, tonnes
+from .common import daily_use, list_words, needs, tonnes
 
 __all__ = ["part_reels", "reel_ages", "store_losses"]
 
@@ -106,8 +106,6 @@ def reel_ages(results: Results) -> Block:
 
 def _planned_age(results: Results) -> pd.DataFrame:
     """Return for how long what is there after each planned delivery lasts, at most, by material: planned [day]."""
-    cover = results["stock_cover"].set_index("material")
-    daily = (cover["quantity"] / cover["days_cover"]).replace([np.inf, -np.inf, 0.0], np.nan)
     most = results["order_plan"].groupby("material")["stock_after"].max()
-    planned = (most / daily.reindex(most.index)).rename("planned").rename_axis("material")
+    planned = (most / daily_use(results).reindex(most.index)).rename("planned").rename_axis("material")
     return planned.reset_index()

@@ -6,6 +6,7 @@ import pandas as pd
 
 from ..exhibits import Block, logged, note, points, quantity
 from ..results import Results
+from .common import daily_use
 from .demand import unit_of
 
 __all__ = ["actions"]
@@ -82,8 +83,7 @@ def _not_held(results: Results) -> list[str]:
 
 def _ordered_all_the_same(results: Results, plan: pd.DataFrame) -> str:
     """Say when a material of which much is there is ordered, why if that is soon, and what is left when it comes."""
-    cover = results["stock_cover"].set_index("material")
-    daily = cover["quantity"] / cover["days_cover"]
+    daily = daily_use(results)
     needed = {} if results.plan is None else results.plan.reasons.set_index("order")["material"].to_dict()
     words = []
     soon = results.logs.as_of + pd.Timedelta(days=14)

@@ -48,7 +48,7 @@ def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
         {
             "reels": new.groupby("material").size(),
             "oldest": (logs.as_of - new.groupby("material")["received_on"].min()).dt.days,
-            "passed_over": passed_over(logs, chain, days).groupby("material").size(),
+            "passed_over": _passed(new, mounted).groupby("material").size(),
             "mounted": by_material.size(),
             "age_q50": by_material.quantile(0.5),
             "age_q95": by_material.quantile(0.95),
@@ -75,10 +75,13 @@ def passed_over(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame
     columns = [*_REEL, "material", "received_on"]
     if not logs.has("reels"):
         return pd.DataFrame(columns=columns)
-    new, mounted = _received(logs, chain, days)
-    last = mounted.groupby("material")["received_on"].max().reindex(new["material"]).to_numpy()
-    passed = new[new["received_on"].to_numpy() <= last - np.timedelta64(7, "D")]
+    passed = _passed(*_received(logs, chain, days))
     return passed[columns].sort_values(["received_on", *_REEL], ignore_index=True)
+
+
+def _passed(new: pd.DataFrame, mounted: pd.DataFrame) -> pd.DataFrame:
+    last = mounted.groupby("material")["received_on"].max().reindex(new["material"]).to_numpy()
+    return new[new["received_on"].to_numpy() <= last - np.timedelta64(7, "D")]
 
 
 def _received(logs: Logs, chain: pd.DataFrame, days: int) -> tuple[pd.DataFrame, pd.DataFrame]:
