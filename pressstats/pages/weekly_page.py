@@ -278,7 +278,7 @@ def standby(results: Results) -> Block:
     day, hours = tonights_hours(results.logs)
     # What a supply holds is a promise only as long as it is tested.
     late = (table["state"] != "good") & (table["lasts"] == "yes")
-    table["lasts"] = table["lasts"].mask(late, "yes, if it works: untested")
+    table["lasts"] = table["lasts"].mask(late, "yes, if it works: no test in time")
     tonight = (
         f"; the work booked for {day:%Y-%m-%d} takes about {hours:.1f} h, and "
         f"{int((table['lasts'] == 'no').sum())} hold less than that"
