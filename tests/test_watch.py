@@ -88,6 +88,15 @@ def test_run_lengths_of_the_table_of_lucas_and_saccucci() -> None:
     assert ewma_run_length(1.0, 0.2, 2.962) == pytest.approx(10.5, abs=0.1)
 
 
+def test_the_chart_in_use_signals_falsely_about_once_in_560_values():
+    # A limit of 2.962 gives 500 (published, above) at the same weight; 2.7 would give 230, 3.3 about 1,500.
+    assert ewma_run_length() == pytest.approx(560, rel=0.02)
+    # An average that stays where it is: the asymptote of the limits is 3 sqrt(0.2 / 1.8) = 1.
+    assert not ewma_signals(pd.Series(np.full(60, 0.97))).any()
+    assert ewma_signals(pd.Series(np.full(60, 1.03))).iloc[-1] == "high"
+    assert ewma_signals(pd.Series(np.full(60, -1.03))).iloc[-1] == "low"
+
+
 @pytest.mark.parametrize("shift", [0.5, 1.0])
 def test_run_length_against_simulation(shift: float) -> None:
     rng = np.random.default_rng(11)

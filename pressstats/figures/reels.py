@@ -32,8 +32,8 @@ def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figu
     """
     figure = go.Figure()
     for low, high, dash, words in (
-        ("low95", "high95", "dash", "chance keeps 95 of 100 within"),
-        ("low998", "high998", "dot", "chance keeps 998 of 1,000 within"),
+        ("low95", "high95", "dash", "95 % limits"),
+        ("low998", "high998", "dot", "99.8 % limits"),
     ):
         for column in (low, high):
             figure.add_scatter(

@@ -10,6 +10,7 @@ from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, 
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..reels import (
+    CHANCE_OF_NAMING,
     LEVELS_IN_ORDER,
     breaks_per_1000_km,
     ends_cost,
@@ -49,6 +50,7 @@ __all__ = [
     "headline",
     "key_figures",
     "lengths",
+    "naming",
     "next_night",
     "pairs",
     "part_reels",
@@ -72,8 +74,8 @@ _FACTORS = {
     "age": "time in the store before the mount",
     "mounts": "mount of the reel",
 }
-#: A number of reels beyond this is no advice, only a way to say never.
-_NEVER = 200_000
+#: A number of reels beyond this is no advice: a year of a large plant has fewer.
+_REELS_MOST = 200_000
 
 
 def _all(results: Results, by: str) -> pd.DataFrame:
@@ -162,12 +164,13 @@ def funnel(results: Results) -> Block:
         low, high = funnel_limits(rate, reels, tail)
         limits[f"low{name}"], limits[f"high{name}"] = 100 * low, 100 * high
     low, high = funnel_limits(rate, table["reels"], 0.001)
+    by_chance = f"of {len(table)} looked at together, {0.002 * len(table):.2g} would be outside by chance"
     outside = (table["per_100_reels"] > 100 * high) | (table["per_100_reels"] < 100 * low)
     table["named"] = outside
     finding = (
-        f"{list_words(table.loc[outside, 'level'].tolist())} lies outside what chance keeps 998 times of 1,000."
+        f"Outside the 99.8 % limits: {list_words(table.loc[outside, 'level'].tolist())} ({by_chance})."
         if outside.any()
-        else "Every supplier and reelstand lies within what chance keeps 998 times of 1,000."
+        else f"No supplier or reelstand is outside the 99.8 % limits ({by_chance})."
     )
     return exhibit(
         figures.funnel(table, limits, rate=100 * rate),
@@ -180,10 +183,21 @@ def funnel(results: Results) -> Block:
             Shown("reels", digits=0),
             Shown("breaks", digits=0),
             Shown("per_100_reels", "per 100 reels", digits=2),
-            Shown("low", "chance keeps above", digits=2),
-            Shown("high", "and below", digits=2),
+            Shown("low", "99.8 % limits, from", digits=2),
+            Shown("high", "to", digits=2),
         ],
         file="breaks",
+    )
+
+
+def naming(results: Results) -> Block:
+    """Say how often a supplier or a reelstand is named although all are alike."""
+    if not results.logs.has("reel_mounts"):
+        return needs("Naming of suppliers and reelstands", "reel_mounts")
+    limits = {by: f"{100 * chance:g} %" for by, chance in CHANCE_OF_NAMING.items()}
+    return say(
+        f"Where all suppliers break alike, one is named by chance in about {limits['supplier']} of plants; where all "
+        f"reelstands do, one in about {limits['reelstand']}."
     )
 
 
@@ -202,8 +216,11 @@ def pairs(results: Results) -> Block:
         between += f"{row.ratio:.2f} times as many breaks per reel ({row.ci_low:.2f} to {upto})"
         if row.told_apart:
             sentences.append(f"{between}, told apart.")
-        elif not row.more_reels <= _NEVER:
-            sentences.append(f"{between}: as good as alike, no number of reels will ever tell.")
+        elif not row.more_reels <= _REELS_MOST:
+            sentences.append(
+                f"{between}, not told apart: a difference of that size would take more than "
+                f"{quantity(_REELS_MOST, '', 0)} reels to show."
+            )
         else:
             sentences.append(
                 f"{between}, not told apart: if that is the true difference, about "

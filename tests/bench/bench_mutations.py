@@ -3,7 +3,7 @@
 Each change is made in a copy of the tree, in one place, and the tests of that part are run until one fails. A change
 that none notices is a survivor: either a test is missing, or nothing can tell the value from another one. ::
 
-    python tests/bench/bench_mutations.py constants --parts paper ink      every module constant, made larger and smaller
+    python tests/bench/bench_mutations.py constants --parts paper ink     module constants, made larger and smaller
     python tests/bench/bench_mutations.py operators --parts paper --sample 40      comparisons and sums turned round
     python tests/bench/bench_mutations.py named      the quantities that drive everything, each by itself
 
