@@ -199,6 +199,7 @@ def analyse(
     runs = paper.run_balance(logs, grammage)
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
+        "regimes": OUTPUTS["regimes"].empty(),
         "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
