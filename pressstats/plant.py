@@ -24,6 +24,7 @@ __all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant"]
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+WasteStream = Literal["strip", "reel_end", "scrapped", "startup", "running", "uncounted"]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
@@ -113,6 +114,7 @@ class Policy(_Part):
     load_cost: NotNegative = 600
     expedite_cost_per_t: NotNegative = 150
     stockout_cost: NotNegative = 50000
+    standby_hours: NotNegative = 96
 
 
 class Measurement(_Part):
@@ -122,6 +124,12 @@ class Measurement(_Part):
     butt_kg: NotNegative = 0.3
     copies_pct: NotNegative = 0.1
     dip_kg: NotNegative = 60
+
+
+class Waste(_Part):
+    """What is sold under one name of ``waste_sold.kind``."""
+
+    holds: tuple[WasteStream, ...]
 
 
 class Unit(_Part):
@@ -147,6 +155,8 @@ class Plant(_Part):
     measurement: Measurement = Measurement()
     columns: dict[str, dict[str, str]] = {}
     units: dict[str, Unit] = {}
+    waste: dict[str, Waste] = {}
+    owners: dict[str, str] = {}
 
     @field_validator("timezone")
     @classmethod

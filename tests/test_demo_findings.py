@@ -171,7 +171,6 @@ OWN_TIME = {
     "waste_sold": "sold_on",
     "deliveries": "ordered_on",
     "plan": "made_on",
-    "prices": "valid_from",
 }
 
 

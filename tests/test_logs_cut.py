@@ -60,11 +60,11 @@ def _is_later(name: str, table: pd.DataFrame, later: set[str]) -> pd.Series:
         return mask
     column = {
         "runs": "date", "tank_readings": "read_at", "deliveries": "ordered_on", "stock_counts": "counted_on",
-        "prices": "valid_from", "waste_sold": "sold_on", "reels": "received_on",
+        "prices": "agreed_on", "waste_sold": "sold_on", "reels": "received_on",
     }.get(name)  # fmt: skip
     if name == "plan":
         return table["made_on"].fillna(table["date"]) >= AS_OF + DAY
-    return table[column] >= AS_OF + DAY if column else pd.Series(False, index=table.index)
+    return table[column] >= AS_OF + DAY if column in table else pd.Series(False, index=table.index)
 
 
 def _remove(tables: Tables) -> None:
@@ -91,7 +91,7 @@ def _garble(tables: Tables) -> None:
         "read_at",
         "ordered_on",
         "counted_on",
-        "valid_from",
+        "agreed_on",
         "sold_on",
         "received_on",
         "made_on",
@@ -165,7 +165,13 @@ def test_each_table_is_cut_by_its_own_time(tmp_path: Path) -> None:
     tables["reels"]["received_on"] = tables["reels"]["received_on"].where(tables["reels"].index < 5)
     tables["reels"]["delivery_id"] = tables["reels"]["delivery_id"].where(tables["reels"].index < 7)
     tables["plan"]["made_on"] = [AS_OF, AS_OF + DAY, pd.NaT, *[AS_OF] * 4]
-    tables["prices"] = pd.concat([tables["prices"], tables["prices"].assign(valid_from=AS_OF + DAY)])
+    agreed = {AS_OF: "agreed today for later", AS_OF + DAY: "agreed tomorrow", pd.NaT: "known at once"}
+    tables["prices"] = pd.concat(
+        [
+            tables["prices"].assign(valid_from=AS_OF + number * DAY, agreed_on=day)
+            for number, day in enumerate(agreed, start=1)
+        ]
+    )
     logs = _read(tmp_path, tables)
     runs = logs["runs"]
     assert runs["date"].max() == AS_OF
@@ -175,7 +181,7 @@ def test_each_table_is_cut_by_its_own_time(tmp_path: Path) -> None:
     # The dip on the morning of as-of is in, the next morning's is out.
     assert logs["tank_readings"]["read_at"].max() == AS_OF + pd.Timedelta(hours=6)
     assert logs["stock_counts"]["counted_on"].max() == FIRST_DAY + 6 * DAY
-    assert len(logs["prices"]) == 1
+    assert logs["prices"]["valid_from"].tolist() == [AS_OF + DAY, AS_OF + 3 * DAY]
     assert logs["plan"]["date"].tolist() == [tables["plan"]["date"][n] for n in (0, 3, 4, 5, 6)]
     assert len(logs["materials"]) == 4
     assert len(logs["budget"]) == 1

@@ -15,7 +15,8 @@ from pressstats.tables import INPUTS
 
 def _expected(name: str) -> pd.DataFrame:
     table = small_tables()[name]
-    return table.sort_values(list(INPUTS[name].key)).reset_index(drop=True)
+    key = [column for column in INPUTS[name].key if column in table]  # an optional column may be absent
+    return table.sort_values(key).reset_index(drop=True)
 
 
 def _check_all(folder: Path) -> None:

@@ -30,7 +30,7 @@ TOLD_BY: dict[str, tuple[str, ...]] = {
     "tank_readings": ("read_at",),
     "deliveries": ("ordered_on", "delivered_on", "delivered_at", "promised_on"),
     "stock_counts": ("counted_on", "counted_at"),
-    "prices": ("valid_from",),
+    "prices": ("agreed_on",),
     "plan": ("made_on",),
     "waste_sold": ("sold_on",),
 }
@@ -151,7 +151,8 @@ def told_times(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
     if "reels" in told:
         told["reels"] = _reel_times(tables, told)
     for name, times in told.items():
-        out[name] = _filled(tables[name], times)
+        # A price that does not say when it was agreed is known at once, whatever stands above it.
+        out[name] = times if name == "prices" else _filled(tables[name], times)
     return out
 
 
@@ -197,7 +198,7 @@ def in_cut(name: str, rows: Rows, told: np.ndarray, as_of: np.datetime64, newest
         True where the row counts, or its problem is listed.
     """
     within = told < as_of + _DAY
-    if newest:
+    if newest or name == "prices":
         within |= np.isnat(told)
         if name == "plan":
             within |= np.isnat(rows["made_on"]) & ~np.isnat(rows["date"])

@@ -133,7 +133,7 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
         raw.notes.append(
             (file.name, cells.unreadable_line, "", "bytes that are no text, here and maybe below", False)
         )
-    missing = [name for name in raw.table.required_names if name not in found]
+    missing = raw.table.missing_from(found)
     for name in extra:
         raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))
     for name in twice:

@@ -104,6 +104,11 @@ def _check_mounts(rows: Rows, plant: Plant) -> None:
         ("start_kg", *names),
         "strip, returned, butt and scrapped are more than the reel held",
     )
+    rows.reject(
+        rows["returned_mm"] > rows["start_mm"],
+        ("start_mm", "returned_mm"),
+        "thicker after the run than before it",
+    )
     spliced = as_mask(pc.is_in(rows.text("ended_by"), pa.array(["splice", "failed_splice"])))
     rows.warn(
         (rows["butt_kg"] > 0) & ~spliced & ~rows.blank("ended_by"),

@@ -7,6 +7,7 @@ or publishes a table asks these declarations, so a limit is never written in two
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -44,6 +45,8 @@ class Column:
         The allowed words of a ``choice`` column.
     recorded : bool
         A date or time that has happened, so it cannot lie after today.
+    instead : tuple of str
+        Columns any of which may be there instead of this required one.
     """
 
     name: str
@@ -56,6 +59,7 @@ class Column:
     blank: bool = False
     choices: tuple[str, ...] = ()
     recorded: bool = False
+    instead: tuple[str, ...] = ()
 
     @property
     def may_be_blank(self) -> bool:
@@ -111,6 +115,15 @@ class Table:
     def required_names(self) -> list[str]:
         """Names of the columns that must be there when the table is."""
         return [column.name for column in self.columns if not column.optional]
+
+    def missing_from(self, found: Iterable[str]) -> list[str]:
+        """Return the required columns for which neither they nor a column instead of them is among `found`."""
+        there = set(found)
+        return [
+            column.name
+            for column in self.columns
+            if not column.optional and column.name not in there and not there.intersection(column.instead)
+        ]
 
     def empty(self) -> pd.DataFrame:
         """Return the table without rows, its columns typed as declared."""

@@ -107,10 +107,25 @@ _REEL_MOUNTS = Table(
         _text("material", "newsprint of the reel"),
         _text("reelstand", "reelstand it ran on"),
         _time("mounted_at", "start of running from this reel", recorded=True),
-        _kg("start_kg", "net paper as mounted, before stripping", 6000, blank=True),
-        _kg("strip_kg", "damaged outer layers torn off", 3000, blank=True),
-        _kg("returned_kg", "paper that goes back to the store as a part reel", 6000, blank=True),
-        _kg("butt_kg", "paper left on the core and lost", 1000, blank=True),
+        _kg(
+            "start_kg",
+            "net paper as mounted, before stripping",
+            6000,
+            blank=True,
+            instead=("start_mm", "used_m"),
+        ),
+        _kg("strip_kg", "damaged outer layers torn off", 3000, optional=True),
+        _kg(
+            "returned_kg",
+            "paper that goes back to the store as a part reel",
+            6000,
+            blank=True,
+            instead=("returned_mm", "used_m"),
+        ),
+        _kg("butt_kg", "paper left on the core and lost", 1000, optional=True),
+        _mm("start_mm", "diameter of the reel as mounted", 0, 2000, optional=True),
+        _mm("returned_mm", "diameter of the reel that goes back", 0, 2000, optional=True),
+        Column("used_m", "number", "m", "paper run off, by the reelstand's counter", 0, 60000, optional=True),
         _mm("butt_mm", "depth of paper left on the core", 0, 600, optional=True),
         _kg("scrapped_kg", "paper thrown away otherwise", 6000, optional=True),
         Column("ended_by", "choice", "", "what ended the mount", choices=ENDINGS),
@@ -216,12 +231,14 @@ _MATERIALS = Table(
 _PRICES = Table(
     "prices",
     "agreed price of a material from a day and a quantity on",
-    ("material", "valid_from", "from_quantity"),
+    ("material", "supplier", "valid_from", "from_quantity"),
     (
         _text("material", "material"),
+        _text("supplier", "supplier whose price it is; blank is any", optional=True),
         _date("valid_from", "first day of the price"),
         _amount("from_quantity", "least quantity of an order at this price"),
         _price("unit_price", "agreed price"),
+        _date("agreed_on", "day it was agreed; blank is known at once", optional=True, recorded=True),
     ),
 )
 
@@ -261,6 +278,7 @@ _WASTE_SOLD = Table(
         _text("kind", "kind of waste"),
         _kg("kg", "weight sold", 1e6),
         Column("unit_price", "number", "currency / kg", "price paid", -10, 1e4),
+        Column("moisture_pct", "number", "%", "water in it", 0, 100, optional=True),
     ),
 )
 
