@@ -1,0 +1,319 @@
+"""The kinds of exceptions: what each is called, what to do about it, who does it, how pressing it is.
+
+One registry, so that a kind without a deed or an owner cannot reach a page: rows of ``exceptions`` are made with the
+names that stand here, and a name that does not is an error where the row is made.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from ..plant import Plant
+
+__all__ = ["KINDS", "Kind", "deed_of", "kind_of", "owner_of"]
+
+#: How pressing a matter is, the most pressing first (common practice, no source): what the numbers themselves or
+#: tonight's edition hang on, what a supplier or a test is waited for, what costs every night, what can wait.
+_TONIGHT, _THIS_WEEK, _COSTS, _LATER, _TIDYING = 1, 2, 3, 4, 5
+#: Days from as-of within which each of these is wanted done (common practice, no source).
+_DAYS = {_TONIGHT: 1, _THIS_WEEK: 3, _COSTS: 7, _LATER: 14, _TIDYING: 28}
+
+_TO_DATE, _A_YEAR = "to date", "a year"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of exception.
+
+    Attributes
+    ----------
+    name : str
+        As it stands in ``exceptions.kind``.
+    words : str
+        What pages call it.
+    deed : str
+        What to do, a sentence without its full stop; ``{subject}`` is what it concerns.
+    desk : str
+        Who does it where ``[owners]`` of ``plant.toml`` names nobody.
+    severity : int
+        How pressing it is: 1 is the most.
+    state : str
+        ``act``, or ``watch`` where looking at it is all that it asks for; a single exception may say otherwise.
+    cost_basis : str
+        Of what its cost is: ``to date`` or ``a year``; empty where it has none.
+    deed_below : str
+        What to do where its size is negative; empty where the sign changes nothing.
+    caution : str
+        What to keep in mind where the work can hurt somebody; empty where it cannot.
+    together : bool
+        Whether several of one kind are one thing to do.
+    """
+
+    name: str
+    words: str
+    deed: str
+    desk: str
+    severity: int
+    state: str = "act"
+    cost_basis: str = ""
+    deed_below: str = ""
+    caution: str = ""
+    together: bool = False
+
+    @property
+    def key(self) -> str:
+        """Name of the kind as a key of ``[owners]``."""
+        return re.sub(r"\W+", "_", self.name)
+
+    @property
+    def within_days(self) -> int:
+        """Days from as-of within which it is wanted done."""
+        return _DAYS[self.severity]
+
+
+_MACHINE = "Stopped, isolated and by the maker's manual: work on presses and reelstands is for trained people"
+_INK = "Spilt ink and solvents: as the safety data sheets say; tanks are entered or opened by trained people only"
+_FIRE = "Stacked paper is fire load, reels weigh about a tonne: local fire code, insurer and floor load decide"
+_STANDBY = "Tests, isolation and generators belong to qualified people"
+
+_ALL = (
+    Kind(
+        "implausible logs",
+        "Implausible logs",
+        "Correct the unit or the column of {subject} in plant.toml or in the export, then publish again",
+        "shift desk",
+        _TONIGHT,
+        together=True,
+    ),
+    Kind(
+        "days of stock low",
+        "Days of stock low",
+        "See that the open order of {subject} comes in time; else bring an order forward or use what may stand in",
+        "purchasing",
+        _TONIGHT,
+        together=True,
+    ),
+    Kind(
+        "delivery late",
+        "Delivery late",
+        "Ring the supplier for a new day: {subject}",
+        "purchasing",
+        _TONIGHT,
+        together=True,
+    ),
+    Kind(
+        "standby test",
+        "Standby test overdue",
+        "Have the standby supply tested: {subject}",
+        "technical services",
+        _THIS_WEEK,
+        caution=_STANDBY,
+        together=True,
+    ),
+    Kind(
+        "stock unknown",
+        "Stock unknown",
+        "Count {subject} and log it in stock_counts",
+        "paper store",
+        _THIS_WEEK,
+        together=True,
+    ),
+    Kind(
+        "count in doubt",
+        "Count in doubt",
+        "Count {subject} again before the next call-off",
+        "paper store",
+        _THIS_WEEK,
+        together=True,
+    ),
+    Kind(
+        "ink leak",
+        "Ink leak",
+        "Look for a leak or a supply left open: {subject}",
+        "ink store",
+        _THIS_WEEK,
+        cost_basis=_TO_DATE,
+        caution=_INK,
+    ),
+    Kind(
+        "ink step",
+        "Sudden change of an ink's level",
+        "Look for a spill or a delivery to another tank, and check the gauge: {subject}",
+        "ink store",
+        _COSTS,
+        cost_basis=_TO_DATE,
+        deed_below="Log the delivery that is missing, or check the gauge: {subject}",
+        caution=_INK,
+    ),
+    Kind(
+        "ink drift",
+        "Film weight",
+        "Have film weight measured, then the ducts looked at: {subject}",
+        "pressroom",
+        _COSTS,
+        cost_basis=_TO_DATE,
+        deed_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
+        caution=_MACHINE,
+    ),
+    Kind(
+        "film weight change",
+        "Film weight",
+        "Have film weight measured, then the ducts looked at: {subject}",
+        "pressroom",
+        _COSTS,
+        cost_basis=_TO_DATE,
+        deed_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
+        caution=_MACHINE,
+    ),
+    Kind(
+        "ink change",
+        "Ink use changed",
+        "Check gauge, dips and deliveries of {subject}, then look for a leak, then at the ducts",
+        "ink store",
+        _COSTS,
+        cost_basis=_TO_DATE,
+        deed_below="Check that every delivery of {subject} is logged, then gauge and dips",
+        caution=_INK,
+    ),
+    Kind(
+        "ink use",
+        "Ink use",
+        "Check dips, gauge and deliveries of {subject} before the ducts",
+        "ink store",
+        _LATER,
+        state="watch",
+        cost_basis=_TO_DATE,
+        deed_below="Check that every delivery of {subject} is logged, then gauge and dips",
+    ),
+    Kind(
+        "ink misread dip",
+        "Misread dip",
+        "Dip {subject} again and correct the logged level; no ink was lost",
+        "ink store",
+        _LATER,
+        state="watch",
+    ),
+    Kind(
+        "grammage change",
+        "Grammage changed",
+        "Weigh samples of {subject}, hold them against the order, and claim what is outside its tolerance",
+        "purchasing",
+        _COSTS,
+        state="watch",
+        cost_basis=_TO_DATE,
+        deed_below="Weigh samples of {subject}, and renew its nominal grammage if lighter paper was bought",
+    ),
+    Kind(
+        "start-up waste",
+        "Start-up waste",
+        "Go through the start-up routine of {subject} with its crews: plates, register, ink presets",
+        "pressroom",
+        _COSTS,
+        cost_basis=_TO_DATE,
+        deed_below="Ask the crews of {subject} what became better and keep it; see that its counter counts every start",
+    ),
+    Kind(
+        "running waste",
+        "Running waste",
+        "Look at restarts and folder settings of {subject}",
+        "pressroom",
+        _COSTS,
+        cost_basis=_TO_DATE,
+        deed_below="Ask the crews of {subject} what became better and keep it; see that its waste counter works",
+        caution=_MACHINE,
+    ),
+    Kind(
+        "web breaks",
+        "Web breaks",
+        "Take the counts to {subject}, or have tension and rollers looked at where it is a reelstand",
+        "pressroom",
+        _COSTS,
+        caution=_MACHINE,
+    ),
+    Kind(
+        "transport damage",
+        "Transport damage",
+        "Send {subject} the reel numbers, the kilograms and pictures, and claim",
+        "purchasing",
+        _THIS_WEEK,
+        cost_basis=_TO_DATE,
+        caution="A damaged reel may burst or fall: move it as the store's rules say",
+    ),
+    Kind(
+        "unexplained paper",
+        "Unexplained paper",
+        "Look for a mount or a weight that was not logged on {subject}",
+        "shift desk",
+        _LATER,
+        state="watch",
+        cost_basis=_TO_DATE,
+        deed_below="Look for a mount logged twice or a remainder logged too light on {subject}",
+    ),
+    Kind(
+        "butts",
+        "Butts",
+        "Have the splice setting of {subject} checked",
+        "pressroom",
+        _LATER,
+        state="watch",
+        cost_basis=_A_YEAR,
+        caution=_MACHINE,
+        together=True,
+    ),
+    Kind(
+        "store losses",
+        "Store losses",
+        "Check stripping in the store and the scale: {subject}",
+        "paper store",
+        _LATER,
+        cost_basis=_TO_DATE,
+    ),
+    Kind(
+        "log gap",
+        "Gap in the logs",
+        "Ask the shift to log again: {subject}",
+        "shift desk",
+        _LATER,
+        together=True,
+    ),
+    Kind(
+        "days of stock high",
+        "Days of stock high",
+        "Let {subject} run down before the next call-off",
+        "purchasing",
+        _TIDYING,
+        state="watch",
+        caution=_FIRE,
+        together=True,
+    ),
+)
+
+#: Every kind of exception by its name.
+KINDS: dict[str, Kind] = {kind.name: kind for kind in _ALL}
+
+
+def kind_of(name: str) -> Kind:
+    """Return the kind of exception called `name`.
+
+    Raises
+    ------
+    KeyError
+        If nothing of that name is registered.
+    """
+    if name not in KINDS:
+        raise KeyError(f"no kind of exception is called {name!r}: register it in watch/kinds.py")
+    return KINDS[name]
+
+
+def owner_of(plant: Plant, name: str) -> str:
+    """Return who is asked about a kind of exception: as ``[owners]`` says, else its desk."""
+    kind = kind_of(name)
+    named: dict[str, str] = getattr(plant, "owners", {})
+    return str(named.get(kind.key, kind.desk))
+
+
+def deed_of(name: str, size: float) -> str:
+    """Return what to do about an exception of that kind and size; ``{subject}`` is still to be filled in."""
+    kind = kind_of(name)
+    return kind.deed_below if size < 0 and kind.deed_below else kind.deed
