@@ -74,7 +74,9 @@ class Kind:
 
 _MACHINE = "Stopped, isolated and by the maker's manual: work on presses and reelstands is for trained people"
 _INK = "Spilt ink and solvents: as the safety data sheets say; tanks are entered or opened by trained people only"
-_FIRE = "Stacked paper is fire load, reels weigh about a tonne: local fire code, insurer and floor load decide"
+_FIRE = (
+    "Stacked paper is fire load, reels weigh about a tonne: local fire code, insurer and floor load decide"
+)
 _STANDBY = "Tests, isolation and generators belong to qualified people"
 
 _ALL = (
