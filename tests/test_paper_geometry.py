@@ -26,16 +26,6 @@ def gsm_from_basis_weight(pounds: float, sheet_in2: float, sheets: int) -> float
     return pounds * KG_PER_LB * 1000 / (sheets * sheet_in2 * METRE_PER_INCH**2)
 
 
-# US GPO, Government Paper Specification Standards No. 11, JCP A10 Newsprint (1 Feb 1999).
-JCP_A10 = [(25, 40, 0.070), (28, 45, 0.075), (30, 50, 0.080), (32, 52, 0.090)]
-
-
-@pytest.mark.parametrize(("pounds", "gsm", "caliper_mm"), JCP_A10)
-def test_newsprint_grades_agree_in_both_units(pounds, gsm, caliper_mm):
-    # The standard's own tolerance on grammage is 5 %; newsprint's basic sheet is 24 x 36 in, 500 sheets.
-    assert gsm_from_basis_weight(pounds, 24 * 36, 500) == pytest.approx(gsm, rel=0.05)
-
-
 @pytest.mark.parametrize(
     ("gsm", "caliper_mm", "bulk"), [(40, 0.070, 1.750), (45, 0.075, 1.667), (50, 0.080, 1.600)]
 )
@@ -46,13 +36,6 @@ def test_bulk_of_the_grades(gsm, caliper_mm, bulk):
     weight = paper_kg(metres * width / 1000, gsm)
     volume_cm3 = math.pi / 4 * (outer**2 - core**2) * width / 1000
     assert volume_cm3 / (weight * 1000) == pytest.approx(bulk, abs=5e-4)
-
-
-def test_newsprint_basis_weight_factor():
-    # Derived from the definition of a ream of 500 sheets of 24 x 36 in: 1 lb = 1.627476 g/m2.
-    assert gsm_from_basis_weight(1, 24 * 36, 500) == pytest.approx(1.627476, abs=5e-7)
-    assert gsm_from_basis_weight(27.7, 24 * 36, 500) == pytest.approx(45.081, abs=5e-4)
-    assert gsm_from_basis_weight(30, 24 * 36, 500) == pytest.approx(48.824, abs=5e-4)
 
 
 def test_reel_length_from_weight():

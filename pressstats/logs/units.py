@@ -15,7 +15,10 @@ __all__ = ["factor_of"]
 def _registry() -> Any:
     import pint
 
-    return pint.UnitRegistry()
+    units = pint.UnitRegistry()
+    # A basis weight in pounds is that of a ream; newsprint's basic sheet is 24 x 36 in.
+    units.define("newsprint_ream = 500 * 24 * 36 * inch ** 2")
+    return units
 
 
 def _unit(text: str) -> Any:
@@ -32,7 +35,8 @@ def factor_of(column: Column, logged_in: str) -> float:
     column : Column
         The column, with our unit.
     logged_in : str
-        The unit of the logs as a units library spells it, for instance ``lb``, ``inch`` or ``g/m2``.
+        The unit of the logs as a units library spells it, for instance ``lb``, ``inch`` or ``g/m2``; basis weight
+        of newsprint is ``lb/newsprint_ream`` (500 sheets of 24 x 36 in), caliper in mils ``thou``.
 
     Returns
     -------
