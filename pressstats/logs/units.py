@@ -15,7 +15,7 @@ __all__ = ["factor_of"]
 def _registry() -> Any:
     import pint
 
-    units = pint.UnitRegistry()
+    units: Any = pint.UnitRegistry()
     # A basis weight in pounds is that of a ream; newsprint's basic sheet is 24 x 36 in.
     units.define("newsprint_ream = 500 * 24 * 36 * inch ** 2")
     return units
