@@ -15,6 +15,7 @@ from .. import __version__
 from ..plant import Plant
 from .cutting import OF_A_RUN
 from .files import File
+from .ledger import row_ledger
 from .problems import problem_frame
 from .raw import RawTable
 from .repeated import sorted_rows
@@ -209,5 +210,6 @@ def assembled(
         lost_mounts=_lost_mounts(tables, listed, told),
         lost_nights=_lost_nights(tables["runs"], listed["runs"], told["runs"]),
         sources=tuple(sources),
+        ledger=row_ledger(opened, tables, listed),
         digest=digest.hexdigest(),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
@@ -12,6 +12,7 @@ from ..plant import Plant
 from ..tables import Table
 from .files import File, as_text
 from .problems import PROBLEM_COLUMNS
+from .values import texts_of
 
 __all__ = ["RawTable", "match_columns", "stack"]
 
@@ -42,6 +43,8 @@ class RawTable:
         Problems of a header.
     decimal : str, optional
         Declared decimal sign.
+    read : int
+        Data rows of the files, those of files that cannot be used included.
     """
 
     table: Table
@@ -52,6 +55,7 @@ class RawTable:
     broken: dict[int, tuple[str, str]] = field(default_factory=dict)
     notes: list[tuple[str, int, str, str, bool]] = field(default_factory=list)
     decimal: str | None = None
+    read: int = 0
 
     def __len__(self) -> int:
         return len(self.line)
@@ -163,8 +167,10 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
         With `notes` of every problem in a header; where one of them rejects, the table has no rows
         and cannot be used.
     """
-    raw = RawTable(table, files=files, decimal=plant.format.decimal)
     renamed = plant.columns.get(table.name, {})
+    files = [_without_blank_rows(file) for file in files]
+    raw = RawTable(table, files=files, decimal=plant.format.decimal)
+    raw.read = sum(len(file.cells.lines) + len(file.cells.broken) for file in files if file.cells is not None)
     taken = [_take_file(raw, file, renamed) for file in files]
     if any(rejects for *_, rejects in raw.notes):
         return raw
@@ -191,7 +197,7 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
         if name in names
     }
     raw.file, raw.line = np.concatenate(file_of), np.concatenate(lines).astype(np.int64)
-    return _without_blank_rows(raw)
+    return raw
 
 
 def _joined(parts: list[pa.Array], decimal: str | None) -> pa.Array:
@@ -201,19 +207,22 @@ def _joined(parts: list[pa.Array], decimal: str | None) -> pa.Array:
     return pa.concat_arrays(parts)
 
 
-def _without_blank_rows(raw: RawTable) -> RawTable:
-    """Drop rows without any content (a line of delimiters), which are no rows."""
-    always = next(column.name for column in raw.table.columns if not column.may_be_blank)
-    if raw.columns[always].null_count == len(raw.broken):
-        return raw
-    blank = np.ones(len(raw), dtype=bool)
-    for cells in raw.columns.values():
-        blank &= pc.is_null(cells).to_numpy(zero_copy_only=False)
-    blank[list(raw.broken)] = False
-    if blank.any():
-        keep = np.flatnonzero(~blank)
-        moved = {int(row): number for number, row in enumerate(keep) if int(row) in raw.broken}
-        raw.columns = {name: cells.take(pa.array(keep)) for name, cells in raw.columns.items()}
-        raw.file, raw.line = raw.file[keep], raw.line[keep]
-        raw.broken = {moved[row]: broken for row, broken in raw.broken.items()}
-    return raw
+def _without_blank_rows(file: File) -> File:
+    """Drop the rows of a file that have no content in any column (a line of delimiters), which are no rows."""
+    cells = file.cells
+    if cells is None or not cells.columns or not len(cells.lines):
+        return file
+    blank = np.ones(len(cells.lines), dtype=bool)
+    for column in cells.columns:
+        if column.null_count == 0 and not pa.types.is_string(column.type):
+            return file
+        blank &= pc.is_null(texts_of(column) if pa.types.is_string(column.type) else column).to_numpy(
+            zero_copy_only=False
+        )
+        if not blank.any():
+            return file
+    keep = np.flatnonzero(~blank)
+    kept = replace(
+        cells, columns=[column.take(pa.array(keep)) for column in cells.columns], lines=cells.lines[keep]
+    )
+    return replace(file, cells=kept)

@@ -87,6 +87,18 @@ def _counted(number: int, word: str) -> str:
     return f"{number:,} {word}{'' if number == 1 else 's'}"
 
 
+def _ledger_lines(logs: Logs) -> list[str]:
+    """Return what became of the rows of each table, right-aligned under headings."""
+    headings = ("rows read", "= used", "+ set aside", "+ repeated", f"+ later than {logs.as_of:%Y-%m-%d}")
+    names = logs.ledger["table"].tolist()
+    width = max(map(len, names), default=0)
+    lines = ["", " " * (width + 4) + "  ".join(headings)]
+    for name, *counts in logs.ledger.itertuples(index=False):
+        cells = (f"{count:>{len(head)},.0f}" for count, head in zip(counts, headings, strict=True))
+        lines.append(f"  {name:<{width}}  " + "  ".join(cells))
+    return lines
+
+
 def describe_check(logs: Logs) -> str:
     """Describe the problems found in the logs, as ``check`` prints them.
 
@@ -108,6 +120,7 @@ def describe_check(logs: Logs) -> str:
         f"{_counted(len(logs.tables), 'table')}, {repeated:,} repeated, {len(logs.rejected):,} set aside, "
         f"{len(logs.warnings):,} doubtful"
     ]
+    lines += _ledger_lines(logs)
     groups = problem_groups(logs)
     for severity, title in ((SET_ASIDE, "Set aside"), (DOUBTFUL, "Doubtful, used all the same")):
         part = groups[groups["severity"] == severity]

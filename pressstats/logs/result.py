@@ -70,6 +70,9 @@ class Logs:
         is added up over such a day from other tables would be low.
     sources : tuple of Source
         One per file and table.
+    ledger : DataFrame
+        What became of the rows of each table (:func:`pressstats.logs.ledger.row_ledger`): read is used +
+        set_aside + repeated + later.
     digest : str
         SHA-256 of all input files, ``plant.toml``, `as_of` and the version of the package.
     """
@@ -83,6 +86,7 @@ class Logs:
     lost_mounts: pd.DataFrame
     lost_nights: pd.DatetimeIndex
     sources: tuple[Source, ...]
+    ledger: pd.DataFrame
     digest: str
 
     def has(self, table: str) -> bool:

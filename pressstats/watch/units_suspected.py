@@ -1,0 +1,104 @@
+"""Which unit a column may have been logged in: factors of common units, and what bears them out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..logs.values import parse_number
+
+__all__ = ["LENGTHS", "WEIGHTS", "fitting_unit", "nearest_unit", "problem_values"]
+
+#: Units that lengths are logged in by mistake, in ours [mm], and weights [kg] (exact, ISO 80000).
+LENGTHS: dict[str, float] = {"centimetres": 10.0, "inches": 25.4, "metres": 1000.0}
+WEIGHTS: dict[str, float] = {"pounds": 0.45359237, "tonnes": 1000.0}
+#: How near a factor has to be to that of a unit.
+_NEAR = 1.2
+#: Share of the values that have to fit in a unit.
+_MOST = 0.6
+
+
+def nearest_unit(times: float, units: Mapping[str, float]) -> str:
+    """Return the unit in which a value is about `times` what it would be in ours, empty if there is none.
+
+    Parameters
+    ----------
+    times : float
+        What is logged, as a multiple of what it should be.
+    units : mapping of str to float
+        What one of each unit is in ours.
+
+    Returns
+    -------
+    str
+        Name of the unit.
+    """
+    if not times > 0:
+        return ""
+    away = {name: abs(np.log(times * factor)) for name, factor in units.items()}
+    best = min(away, key=lambda name: away[name])
+    return best if away[best] < np.log(_NEAR) else ""
+
+
+def fitting_unit(
+    values: np.ndarray, units: Mapping[str, float], fits: Callable[[np.ndarray], np.ndarray]
+) -> str:
+    """Return the unit in which most values fit, empty if there is none or they fit as they are.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Values as logged.
+    units : mapping of str to float
+        What one of each unit is in ours.
+    fits : callable
+        Tells of values in our unit which are borne out.
+
+    Returns
+    -------
+    str
+        Name of the unit.
+    """
+    shares = {name: float(np.mean(fits(values * factor))) for name, factor in units.items()}
+    best = max(shares, key=lambda name: shares[name])
+    return best if shares[best] >= _MOST and shares[best] > float(np.mean(fits(values))) else ""
+
+
+def problem_values(logs: Logs, table: str) -> pd.DataFrame:
+    """Return column and value of each problem of a table.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    table : str
+        The table.
+
+    Returns
+    -------
+    DataFrame, shape (problems, 2)
+        column, value (NaN where it is no number); of a rule on several columns the first.
+    """
+    records = []
+    for frame in (logs.rejected, logs.warnings):
+        mine = frame[frame["table"] == table]
+        for columns, values in zip(mine["column"], mine["value"], strict=True):
+            names, cells = columns.split(" | "), values.split(" | ")
+            if len(names) != len(cells):
+                cells = [""] * len(names)
+            for name, cell in zip(names, cells, strict=True):
+                several = ", " in name
+                first = name.split(", ")[0]
+                records.append((first, _number(re.split(", ", cell)[0] if several else cell, logs)))
+    return pd.DataFrame(records, columns=["column", "value"])
+
+
+def _number(text: str, logs: Logs) -> float:
+    try:
+        return parse_number(text, logs.plant.format.decimal)
+    except ValueError:
+        return float("nan")
