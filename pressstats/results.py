@@ -61,6 +61,9 @@ class Results:
         The order plan with its reasons; None without an outlook.
     plan_before : PastPlan or None
         The latest plan published before, with what it was made from.
+    implausible : DataFrame
+        What of the logs cannot be true as a whole, and what is not derived from them
+        (:func:`pressstats.watch.implausible`); empty where all is plausible.
     published : dict of DataFrame
         The published tables by name.
     past_digests : dict of str
@@ -83,6 +86,7 @@ class Results:
     open_orders: pd.DataFrame
     plan: orders.OrderPlan | None
     plan_before: PastPlan | None
+    implausible: pd.DataFrame
     published: dict[str, pd.DataFrame] = field(repr=False)
     past_digests: dict[str, str] = field(default_factory=dict)
 
@@ -256,6 +260,7 @@ def analyse(
         open_orders=open_rows,
         plan=plan,
         plan_before=before,
+        implausible=watch.implausible(logs, runs, grammage, model),
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import datetime as dt
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -143,12 +144,15 @@ def _default(runs: Rows) -> np.datetime64:
     found = default_as_of(trial)
     if found is None:
         rules = runs.findings.lines(np.ones(len(runs), dtype=bool), rejects=True)
-        first = next(iter(rules.items()), None)
+        broken = [(columns, rule, row) for row, found in rules.items() for columns, rule in found]
         detail = ""
-        if first:
-            file, line = runs.raw.place(first[0])
-            columns, rule = first[1][0]
-            detail = f"; the first problem: {file}:{line} {', '.join(columns)}: {rule}"
+        if broken:  # the problem of most rows, where it stands first
+            often = Counter((columns, rule.partition(";")[0]) for columns, rule, _ in broken)
+            most = often.most_common(1)[0][0]
+            columns, rule, row = next(one for one in broken if (one[0], one[1].partition(";")[0]) == most)
+            file, line = runs.raw.place(row)
+            value = ", ".join(runs.raw.value(row, column) for column in columns)
+            detail = f"; most: {file}:{line} {', '.join(columns)} = {value}: {rule}"
         raise LogsError(f"runs has no usable row{detail}")
     return found.astype("datetime64[D]")
 

@@ -3,6 +3,7 @@
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
 from .exceptions import Findings, exceptions, price_per_kg
 from .ink import ink_watch
+from .plausible import implausible, refused_parts
 from .waste import MEASURES, step_of, waste_chart
 
 __all__ = [
@@ -15,8 +16,10 @@ __all__ = [
     "ewma_run_length",
     "ewma_signals",
     "exceptions",
+    "implausible",
     "ink_watch",
     "price_per_kg",
+    "refused_parts",
     "step_of",
     "waste_chart",
 ]

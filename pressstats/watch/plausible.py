@@ -48,6 +48,8 @@ _RESTS_ON = {
     "tank_readings": "ink",
     "plan": "demand",
 }
+#: Tables that others name, or are held against.
+_PARENTS = ("runs", "materials", "run_webs")
 _ORDER = ("everything", "paper", "ink", "demand", "")
 
 
@@ -102,6 +104,9 @@ def implausible(
     sizes = [*_web_sizes(logs), *_material_widths(logs), *_reels_received(logs), *_tank_levels(logs)]
     named = {doubt.subject: doubt.suspect for doubt in reversed(sizes) if doubt.suspect}
     grams = list(_grammages(grammage))
+    for doubt in grams:
+        if _is_sure(doubt) and doubt.suspect.startswith("materials"):
+            named["materials"] = doubt.suspect
     doubts = [
         *sizes,
         *_rows(logs, named),
@@ -109,33 +114,39 @@ def implausible(
         *grams,
         *_films(logs, ink_model),
     ]
-    doubts.sort(key=lambda doubt: (_ORDER.index(doubt.refuses), doubt.suspect == ""))
+    doubts.sort(key=lambda doubt: (_ORDER.index(doubt.refuses), not _is_sure(doubt)))
     frame = pd.DataFrame(doubts, columns=COLUMNS)
     return frame.astype({name: "float64" if name in ("value", "limit") else "str" for name in COLUMNS})
+
+
+def _is_sure(doubt: _Doubt) -> bool:
+    """Return whether a unit is named, not only a place to look at."""
+    return doubt.suspect.endswith("?")
 
 
 # --- rows -----------------------------------------------------------------------------------------
 
 
-def _rows(logs: Logs, named: Mapping[str, str]) -> Iterator[_Doubt]:
-    """Yield tables of which more than a twentieth is set aside or doubtful."""
+def _rows(logs: Logs, named: dict[str, str]) -> Iterator[_Doubt]:
+    """Yield tables of which more than a twentieth is set aside or doubtful; add what they suspect to `named`."""
     doubtful = _doubtful_rows(logs)
+    shares: dict[str, float] = {}
     for row in logs.ledger.itertuples():
         name = str(row.table)
         judged = row.used + row.set_aside
         bad = row.set_aside + doubtful.get(name, 0)
-        if not logs.has(name) or bad < _FEW_ROWS or 100 * bad <= ROWS_MOST_PCT * judged:
-            continue
-        suspect = named.get(name, "") or _suspect_of_rows(logs, name, named)
-        yield _Doubt(
-            name,
-            "rows set aside or doubtful",
-            100 * bad / judged,
-            "%",
-            ROWS_MOST_PCT,
-            suspect,
-            _RESTS_ON.get(name, ""),
-        )
+        if logs.has(name) and bad >= _FEW_ROWS and 100 * bad > ROWS_MOST_PCT * judged:
+            shares[name] = 100 * bad / judged
+    suspects = {name: named.get(name) or _suspect_of_rows(logs, name) for name in shares}
+    for name, suspect in suspects.items():
+        if suspect.endswith("?"):
+            named.setdefault(name, suspect)
+    for name, share in shares.items():
+        # Rows that name what was set aside, and weights held against sizes, share the suspect of those tables.
+        other = next((named[parent] for parent in _PARENTS if parent in named), suspects[name])
+        suspect = suspects[name] if suspects[name].endswith("?") else other
+        refuses = _RESTS_ON.get(name, "")
+        yield _Doubt(name, "rows set aside or doubtful", share, "%", ROWS_MOST_PCT, suspect, refuses)
 
 
 def _doubtful_rows(logs: Logs) -> dict[str, int]:
@@ -154,14 +165,12 @@ def _doubtful_rows(logs: Logs) -> dict[str, int]:
     return counts
 
 
-def _suspect_of_rows(logs: Logs, table: str, named: Mapping[str, str]) -> str:
+def _suspect_of_rows(logs: Logs, table: str) -> str:
     """Name the column, and the unit where one fits, of most problems of a table."""
     problems = problem_values(logs, table)
     if problems.empty:
         return ""
     column = str(problems["column"].value_counts().index[0])
-    if column in ("run_id", "material", "web"):  # what it names was set aside itself
-        return next((suspect for name, suspect in named.items() if name != table), "")
     values = problems.loc[problems["column"] == column, "value"].to_numpy(dtype=float)
     values = values[np.isfinite(values) & (values > 0)]
     fits = _reference(logs, table, column)
@@ -180,7 +189,9 @@ def _reference(logs: Logs, table: str, column: str) -> Callable[[np.ndarray], np
         if len(widths):
             return lambda values: np.abs(values[:, None] / widths - 1).min(axis=1) < 0.02
         page = float(runs["page_width_mm"].median())
-        return lambda values: np.abs(2 * values / page - np.round(2 * values / page)) < 0.1
+        return lambda values: (
+            (np.abs(2 * values / page - np.round(2 * values / page)) < 0.1) & (values > page / 4)
+        )
     if (table, column) == ("run_webs", "cutoff_mm"):
         heights = runs["page_height_mm"].unique()
         return lambda values: np.abs(values[:, None] / heights - 1).min(axis=1) < 0.05
@@ -235,7 +246,7 @@ def _material_widths(logs: Logs) -> Iterator[_Doubt]:
         return
     width = logs["materials"].set_index("material")["width_mm"]
     webs = logs["run_webs"]
-    ratio = (webs["material"].map(width) / webs["width_mm"]).dropna()
+    ratio = (webs["material"].map(width).astype("float64") / webs["width_mm"]).dropna()
     if len(ratio) >= _ENOUGH and np.isfinite(limit := _apart(middle := float(ratio.median()))):
         unit = nearest_unit(middle, LENGTHS)
         suspect = f"materials.width_mm in {unit}?" if unit else "materials.width_mm"
@@ -284,7 +295,7 @@ def _inks(logs: Logs) -> Iterator[tuple[pd.Series, pd.Series]]:
     materials, dips = logs["materials"], logs["tank_readings"]
     inks = materials[(materials["kind"] == "ink") & (materials["unit"] == "kg")].set_index("material")["ink"]
     deliveries = logs["deliveries"].dropna(subset=["delivered_on"])
-    ink_of = deliveries["material"].map(inks)
+    ink_of = deliveries["material"].map(inks).astype("str")
     for ink, mine in dips.groupby("ink"):
         day = mine["read_at"].dt.normalize()
         by_day = mine.assign(day=day).pivot_table(
@@ -346,9 +357,7 @@ def _good_copies(
             continue
         limit = low if share < low else high
         suspect = next(iter(named.values()), "") or _unit_of_paper(logs, mounted / good * _GOOD_USUAL)
-        yield _Doubt(
-            "reel_mounts", "mounted paper in good copies", share, "%", limit, suspect, "paper"
-        )
+        yield _Doubt("reel_mounts", "mounted paper in good copies", share, "%", limit, suspect, "paper")
         return
 
 
@@ -399,7 +408,9 @@ def _unit_of_grammage(times: float) -> str:
     weight, width = nearest_unit(times, WEIGHTS), nearest_unit(1 / times, LENGTHS)
     if weight:
         return f"reel_mounts.start_kg in {weight}?"
-    return f"run_webs.width_mm in {width}?" if width else "weights of reels, widths, or materials.grammage_gsm"
+    return (
+        f"run_webs.width_mm in {width}?" if width else "weights of reels, widths, or materials.grammage_gsm"
+    )
 
 
 def _films(logs: Logs, ink_model: pd.DataFrame) -> Iterator[_Doubt]:

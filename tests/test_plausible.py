@@ -1,0 +1,160 @@
+"""Logs in another unit: they are refused as a whole, and the unit is named; honest logs are not."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from small_plant import small_tables, write_small_plant
+
+from pressstats import ink, paper, watch
+from pressstats.logs import LogsError, read_logs
+from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit
+
+DEMO = Path(__file__).parent.parent / "data_demo"
+CM, INCH, METRE = 1 / 10, 1 / 25.4, 1 / 1000  # what one millimetre is
+POUND, TONNE = 1 / 0.45359237, 1 / 1000  # what one kilogram is
+WEIGHED = ("start_kg", "returned_kg", "strip_kg", "butt_kg", "scrapped_kg")
+
+
+def relogged(folder: Path, table: str, columns: tuple[str, ...], factor: float) -> Path:
+    """Copy the invented plant with some columns of a table multiplied."""
+    shutil.copytree(DEMO, folder)
+    for path in folder.glob(f"{table}*.csv"):
+        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
+        for column in columns:
+            numbers = pd.to_numeric(rows[column], errors="coerce")
+            rows[column] = (numbers * factor).round(5).astype(str).where(numbers.notna(), rows[column])
+        rows.to_csv(path, index=False)
+    for path in folder.glob(f"{table}*.parquet"):
+        rows = pd.read_parquet(path)
+        rows[list(columns)] *= factor
+        rows.to_parquet(path)
+    return folder
+
+
+def gate(folder: Path) -> pd.DataFrame:
+    logs = read_logs(folder)
+    grammage = paper.effective_grammage(paper.threading_paper(logs), logs)
+    exposure = ink.ink_exposure(logs)
+    intervals, fits, _ = ink.judge_inks(ink.ink_intervals(logs, exposure))
+    runs = paper.run_balance(logs, grammage)
+    return watch.implausible(logs, runs, grammage, ink.ink_model(intervals, fits))
+
+
+@pytest.mark.parametrize(
+    ("table", "columns", "factor", "suspect", "refuses"),
+    [
+        ("run_webs", ("width_mm",), CM, "run_webs.width_mm in centimetres?", "everything"),
+        ("run_webs", ("width_mm",), INCH, "run_webs.width_mm in inches?", "everything"),
+        ("run_webs", ("width_mm",), METRE, "run_webs.width_mm in metres?", "everything"),
+        ("materials", ("width_mm",), CM, "materials.width_mm in centimetres?", "everything"),
+        ("materials", ("width_mm",), INCH, "materials.width_mm in inches?", "everything"),
+        ("materials", ("width_mm",), METRE, "materials.width_mm in metres?", "everything"),
+        ("materials", ("grammage_gsm",), 1 / 1.6275, "materials.grammage_gsm in pounds a ream?", "paper"),
+        ("reel_mounts", WEIGHED, POUND, "reel_mounts.start_kg in pounds?", "paper"),
+        ("reel_mounts", WEIGHED, TONNE, "reel_mounts.start_kg in tonnes?", "paper"),
+        ("reels", ("received_kg",), POUND, "reels.received_kg in pounds?", "paper"),
+        ("tank_readings", ("level_kg",), POUND, "tank_readings.level_kg in pounds?", "ink"),
+        ("tank_readings", ("level_kg",), TONNE, "tank_readings.level_kg in tonnes?", "ink"),
+        ("deliveries", ("quantity",), POUND, "deliveries.quantity of ink in pounds?", "ink"),
+    ],
+)
+def test_another_unit_is_refused_and_named(
+    tmp_path: Path, table: str, columns: tuple[str, ...], factor: float, suspect: str, refuses: str
+) -> None:
+    found = gate(relogged(tmp_path / "logs", table, columns, factor))
+    assert len(found)
+    assert found["suspect"].iloc[0] == suspect
+    assert found["refuses"].iloc[0] == refuses
+    # What the wrong unit does not touch is not refused.
+    touched = {"paper", "ink", "demand"} if refuses == "everything" else {refuses}
+    assert watch.refused_parts(found) == touched
+
+
+def test_the_invented_plant_is_plausible() -> None:
+    found = gate(DEMO)
+    assert found.empty
+    assert watch.refused_parts(found) == frozenset()
+
+
+@pytest.mark.parametrize(("bad", "refused"), [(1, False), (2, False), (3, True)])
+def test_a_twentieth_of_a_table(tmp_path: Path, bad: int, refused: bool) -> None:
+    """Three of 35 webs are more than a twentieth; two, of any table, are slips."""
+    tables = small_tables()
+    tables["coverage"].loc[: bad - 1, "solid_pages"] = 99.0  # more than the pages of its run
+    found = gate(write_small_plant(tmp_path / "logs", tables))
+    rows = found[found["what"] == "rows set aside or doubtful"]
+    assert rows["subject"].tolist() == ["coverage"] * refused
+    assert rows["refuses"].tolist() == ["ink"] * refused
+
+
+def test_a_twentieth_is_not_more_than_a_twentieth(tmp_path: Path) -> None:
+    tables = small_tables(30)  # 64 rows of coverage in 32 runs
+    for bad, refused in ((3, False), (4, True)):  # 4.7 %, 6.2 %
+        tables["coverage"].loc[: bad - 1, "solid_pages"] = 99.0
+        found = gate(write_small_plant(tmp_path / f"logs{bad}", tables))
+        assert ("coverage" in found["subject"].tolist()) == refused
+
+
+def test_doubts_about_names_refuse_nothing(tmp_path: Path) -> None:
+    """A press that plant.toml lacks and a title not printed yet leave every figure right."""
+    tables = small_tables()
+    tables["runs"].loc[tables["runs"]["press"] == "P1", "press"] = "P9"
+    tables["plan"]["title"] = "Newcomer"
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    assert len(logs.warnings) > 15
+    assert "runs" not in gate(tmp_path / "logs")["subject"].tolist()
+    assert "plan" not in gate(tmp_path / "logs")["subject"].tolist()
+
+
+def test_ink_without_its_deliveries(tmp_path: Path) -> None:
+    folder = shutil.copytree(DEMO, tmp_path / "logs")
+    (folder / "deliveries.csv").unlink()
+    (folder / "stock_counts.csv").unlink()
+    found = gate(folder)
+    assert set(found["what"]) == {"film weight"}
+    assert set(found["suspect"]) == {"deliveries of this ink are missing"}
+    assert watch.refused_parts(found) == {"ink"}
+
+
+def test_lost_copies_are_no_unit(tmp_path: Path) -> None:
+    """Less than 80 % of mounted paper in good copies is refused, and no unit is blamed for it."""
+    tables = small_tables()
+    tables["runs"]["copies_running_waste"] += 6000
+    tables["runs"]["copies_good"] -= 6000
+    tables["runs"] = tables["runs"][tables["runs"]["title"] == "Daily"]
+    keep = tables["runs"]["run_id"]
+    for name in ("run_webs", "reel_mounts", "coverage"):
+        tables[name] = tables[name][tables[name]["run_id"].isin(keep)]
+    found = gate(write_small_plant(tmp_path / "logs", tables))
+    share = found[found["what"] == "mounted paper in good copies"]
+    # 13,000 of 20,000 copies; strip, cores, threading and one damaged reel are a twelfth of what was mounted.
+    assert share["value"].iloc[0] == pytest.approx(65 * 11 / 12, abs=2)
+    assert (
+        share["limit"].iloc[0] == 64
+    )  # two weeks tell no grammage, so that the limit of 80 is a fifth wider
+    assert "?" not in share["suspect"].iloc[0]
+
+
+def test_runs_without_a_usable_row_are_an_error(tmp_path: Path) -> None:
+    with pytest.raises(LogsError, match="page_width_mm"):
+        read_logs(relogged(tmp_path / "logs", "runs", ("page_width_mm",), CM))
+
+
+def test_factors_of_units() -> None:
+    # One inch is 25.4 mm and one pound 0.45359237 kg exactly (ISO 80000-3 and -4).
+    assert nearest_unit(1 / 25.4, LENGTHS) == "inches"
+    assert nearest_unit(0.1 * 1.19, LENGTHS) == "centimetres"
+    assert nearest_unit(0.1 * 1.21, LENGTHS) == ""
+    assert nearest_unit(1 / 0.45359237, WEIGHTS) == "pounds"
+    assert nearest_unit(1.0, WEIGHTS) == ""
+    assert nearest_unit(float("nan"), WEIGHTS) == ""
+
+
+def test_a_unit_fits_only_where_ours_does_not() -> None:
+    values = pd.Series([126.0, 94.5, 63.0]).to_numpy()
+    assert fitting_unit(values, LENGTHS, lambda mm: (mm > 600) & (mm < 1300)) == "centimetres"
+    assert fitting_unit(values, LENGTHS, lambda mm: mm > 0) == ""
