@@ -210,7 +210,7 @@ def _no_usable_run(folder: Path) -> None:
         (_drop_toml, "needs a plant.toml"),
         (
             _no_usable_run,
-            "runs has no usable row; the first problem: runs.csv:2 production: none of the allowed",
+            "runs has no usable row; most: runs.csv:2 production = sideways: none of the allowed",
         ),
     ],
 )

@@ -42,7 +42,9 @@ def row_ledger(
         aside = rows.findings.rejected(len(rows)) & listed[name]
         repeated = rows.duplicate & ~aside & ~rows.live & listed[name]
         later = ~listed[name] & ~rows.live
-        counts = (np.count_nonzero(mask) for mask in (rows.live, aside & ~rows.live, repeated, later))
-        records.append((name, raw.read, *counts))
+        used, set_aside, again, after = (
+            int(np.count_nonzero(mask)) for mask in (rows.live, aside & ~rows.live, repeated, later)
+        )
+        records.append((name, raw.read, used, set_aside, again, after))
     frame = pd.DataFrame(records, columns=["table", "read", "used", "set_aside", "repeated", "later"])
     return frame.astype({"table": "str"} | dict.fromkeys(frame.columns[1:], "float64"))
