@@ -198,12 +198,17 @@ def analyse(
     Results
         The results; a table that cannot be computed is there, without rows or blank.
     """
-    threading = paper.threading_paper(logs)
+    webs = paper.web_use(logs)
+    mounts = paper.mount_weights(logs, webs) if logs.has("reel_mounts") else None
+    weights = paper.paper_weights(logs, webs, mounts)
+    threading = weights.threading
     grammage = paper.effective_grammage(threading, logs)
-    runs = paper.run_balance(logs, grammage)
+    runs = paper.run_balance(logs, grammage, webs, mounts, weights.regimes)
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
-        "regimes": OUTPUTS["regimes"].empty(),
+        "regimes": as_published(
+            paper.grammage_regimes(weights.regimes, webs, mounts, _paper_prices(logs)), "regimes"
+        ),
         "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
@@ -264,6 +269,14 @@ def analyse(
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
+
+
+def _paper_prices(logs: Logs) -> pd.Series:
+    """Return the price of a kilogram of each newsprint."""
+    if not logs.has("materials"):
+        return pd.Series(dtype="float64")
+    names = logs["materials"].loc[logs["materials"]["kind"] == "newsprint", "material"]
+    return pd.Series(watch.price_per_kg(logs), index=names)
 
 
 def _ink_ledger(

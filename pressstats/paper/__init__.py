@@ -11,29 +11,49 @@ from .geometry import (
     reel_length_m,
     strip_fraction,
 )
-from .grammage import effective_grammage, linked_least_squares, threading_paper, web_net_weights
-from .runs import mount_weights, run_copies, web_use
+from .grammage import (
+    TERM_WORDS,
+    PaperWeights,
+    effective_grammage,
+    paper_weights,
+    threading_paper,
+    web_net_weights,
+)
+from .in_time import grammage_regimes, web_grammage
+from .least_squares import linked_least_squares
+from .runs import is_weighed, mount_weights, new_reels, run_copies, web_use
+from .shifts import Shift, date_shift, level_shifts
 
 __all__ = [
     "COUNTED",
     "REEL_STREAMS",
     "STREAMS",
+    "TERM_WORDS",
+    "PaperWeights",
+    "Shift",
     "balance_by",
     "butt_fraction",
     "copy_area_m2",
+    "date_shift",
     "depth_on_core_mm",
     "effective_grammage",
+    "grammage_regimes",
+    "is_weighed",
     "length_m",
+    "level_shifts",
     "linked_least_squares",
     "mount_weights",
+    "new_reels",
     "paper_balance",
     "paper_kg",
+    "paper_weights",
     "reel_length_m",
     "run_balance",
     "run_copies",
     "strip_fraction",
     "threading_paper",
     "unexplained_limits",
+    "web_grammage",
     "web_net_weights",
     "web_use",
 ]

@@ -14,7 +14,8 @@ import pandas as pd
 
 from ..logs import Logs
 from ..tables import as_published
-from .grammage import effective_grammage, threading_paper
+from .grammage import effective_grammage, paper_weights
+from .in_time import web_grammage
 from .runs import add_up, lost_runs, mount_weights, run_copies, web_use
 
 __all__ = ["COUNTED", "REEL_STREAMS", "STREAMS", "balance_by", "paper_balance", "run_balance"]
@@ -32,6 +33,7 @@ def run_balance(
     grammage: pd.DataFrame,
     webs: pd.DataFrame | None = None,
     mounts: pd.DataFrame | None = None,
+    regimes: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Return the balance of each run.
 
@@ -43,6 +45,9 @@ def run_balance(
         Published table ``grammage`` (result of :func:`effective_grammage`).
     webs, mounts : DataFrame, optional
         Results of :func:`web_use` and :func:`mount_weights`, where they are at hand.
+    regimes : DataFrame, optional
+        ``regimes`` of :func:`paper_weights`: each run is balanced with the grammage of its own day and
+        suppliers. Without it with that of `grammage`.
 
     Returns
     -------
@@ -50,13 +55,18 @@ def run_balance(
         run_id, date, week, title, press, has_reels, area_m2 [m2], mounted_kg and every stream
         [kg], good_grammage_kg (share of grammage_kg in the good copies), starts (webs threaded)
         and breaks (mounts ended by web_break). Reel streams are blank where reel records are
-        missing or incomplete. A material without an effective grammage has its excess in
+        missing or incomplete; strip, reel ends and scrap that are not weighed are blank and
+        stand in unexplained_kg. A material without an effective grammage has its excess in
         unexplained_kg; grammage_kg is blank where no web of the run has one.
     """
     webs = web_use(logs) if webs is None else webs
+    if mounts is None and logs.has("reel_mounts"):
+        mounts = mount_weights(logs, webs)
     balance = run_copies(logs, webs)
     run, size = webs["run"].to_numpy(), len(balance)
     effective = webs["material"].map(grammage.set_index("material")["effective_gsm"]).astype("float64")
+    if regimes is not None:
+        effective = web_grammage(regimes, webs, mounts).fillna(effective)
     excess = (webs["area_m2"] * (effective - webs["nominal_gsm"]) / 1000).to_numpy()
     estimated = np.isfinite(excess)
     heavier = add_up(run, np.where(estimated, excess, 0.0), size)
@@ -69,10 +79,9 @@ def run_balance(
         starts=np.bincount(run, minlength=size).astype(float),
         **_reel_streams(logs, webs, mounts),
     )
-    explained = gross + balance["grammage_kg"].fillna(0.0) + balance["strip_kg"] + balance["reel_end_kg"]
-    scrapped = balance["scrapped_kg"]
-    if scrapped.notna().any():
-        explained = explained + scrapped
+    # A stream that is not weighed stands in what is unexplained.
+    weighed = balance[["strip_kg", "reel_end_kg", "scrapped_kg"]].fillna(0.0).sum(axis=1)
+    explained = gross + balance["grammage_kg"].fillna(0.0) + weighed
     balance["unexplained_kg"] = balance["mounted_kg"] - explained
     return balance
 
@@ -121,8 +130,9 @@ def paper_balance(logs: Logs) -> pd.DataFrame:
     """
     webs = web_use(logs)
     mounts = mount_weights(logs, webs) if logs.has("reel_mounts") else None
-    grammage = effective_grammage(threading_paper(logs, webs, mounts), logs)
-    runs = run_balance(logs, grammage, webs, mounts)
+    weights = paper_weights(logs, webs, mounts)
+    grammage = effective_grammage(weights.threading, logs)
+    runs = run_balance(logs, grammage, webs, mounts, weights.regimes)
     return as_published(balance_by(runs, ["week", "press"]), "paper_balance")
 
 
@@ -137,7 +147,7 @@ def _reel_streams(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -
     threaded = np.bincount(webs["run"], minlength=size)
     mounted = np.bincount(place[place >= 0], minlength=len(webs)) > 0
     complete = add_up(webs["run"].to_numpy(), mounted, size) == threaded
-    weighed = np.isfinite(add_up(run, mounts["net_kg"], size))
+    weighed = np.isfinite(add_up(run, mounts["mounted_kg"], size))
     has_reels = complete & (threaded > 0) & weighed & ~lost_runs(logs, "reel_mounts", "run_webs")
     columns = {name: mounts[name] for name in names[:-1]} | {"breaks": mounts["ended_by"] == "web_break"}
     streams = {

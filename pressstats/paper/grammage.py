@@ -10,20 +10,55 @@ dependent when they share any reel.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
-from scipy import sparse, special
 
 from ..logs import Logs
 from ..tables import as_published
-from .runs import add_up, lost_runs, mount_weights, web_use
+from .regimes import WeighedMaterial, WeighedWebs, weigh
+from .runs import add_up, is_weighed, lost_runs, mount_weights, new_reels, web_use
 
-__all__ = ["effective_grammage", "linked_least_squares", "threading_paper", "web_net_weights"]
+__all__ = [
+    "TERM_WORDS",
+    "PaperWeights",
+    "effective_grammage",
+    "paper_weights",
+    "threading_paper",
+    "web_net_weights",
+]
 
 #: Fewer webs than this say nothing of a grammage and its interval.
 _ROWS_MINIMUM = 12
 
-_TERMS = ("grammage", "start", "break")
+#: Terms of the regression beside the grammage, and what each stands for [kg each].
+TERM_WORDS = {
+    "start": "threaded at a start",
+    "break": "threaded at a break",
+    "new reel": "stripped off a new reel",
+    "splice": "left on the core at a splice",
+}
+_NUMBERS = ("estimate", "std_error", "ci_low", "ci_high")
+
+
+@dataclass(frozen=True)
+class PaperWeights:
+    """What the paper weighed.
+
+    Attributes
+    ----------
+    threading : DataFrame, shape (material x term, 8)
+        Result of :func:`threading_paper`.
+    regimes : DataFrame, shape (material x supplier x spell, 14)
+        material, supplier (empty: all of them), named (False: one of few reels, who shares the slope of
+        another), from, to (the day after the last; blank: present), dated_low, dated_high (95 % limits of
+        from), mixed_from, mixed_to (between which paper of both is about), estimate, std_error, ci_low, ci_high
+        [g/m2], present (share in the paper of the last weeks).
+    """
+
+    threading: pd.DataFrame
+    regimes: pd.DataFrame
 
 
 def web_net_weights(
@@ -40,9 +75,9 @@ def web_net_weights(
 
     Returns
     -------
-    table : DataFrame, shape (rows, 5)
-        run, material, area_m2 [m2], net_kg [kg] and breaks (re-threadings), of the webs whose
-        mounts are all weighed and of one material.
+    table : DataFrame, shape (rows, 9)
+        run, place (in `webs`), date, material, area_m2 [m2], net_kg [kg], breaks (re-threadings),
+        new_reels and splices, of the webs whose mounts are all weighed and of one material.
     row : ndarray of int, shape (links,)
         Row of `table` that had paper of the reel.
     reel : ndarray of int, shape (links,)
@@ -63,54 +98,20 @@ def web_net_weights(
     table = pd.DataFrame(
         {
             "run": webs["run"].to_numpy()[usable],
+            "place": usable,
+            "date": webs["date"].to_numpy()[usable],
             "material": names.to_numpy()[first[usable]] if len(usable) else webs["material"].iloc[:0],
             "area_m2": webs["area_m2"].to_numpy()[usable],
             "net_kg": net[usable],
             "breaks": add_up(place, rethreaded, size)[usable],
+            "new_reels": add_up(place, new_reels(mounts), size)[usable],
+            "splices": add_up(place, mounts["ended_by"].isin(["splice", "failed_splice"]), size)[usable],
         }
     )
     row_of_place = np.full(size, -1)
     row_of_place[usable] = np.arange(len(usable))
     row = np.where(inside, row_of_place[place], -1)
     return table, row[row >= 0], reel[row >= 0]
-
-
-def linked_least_squares(
-    design: np.ndarray, response: np.ndarray, row: np.ndarray, reel: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fit least squares whose errors are dependent between rows that share a reel.
-
-    Parameters
-    ----------
-    design : ndarray, shape (rows, terms)
-        Regressors, of full column rank.
-    response : ndarray, shape (rows,)
-        Response.
-    row, reel : ndarray of int, shape (links,)
-        Which row had paper of which reel.
-
-    Returns
-    -------
-    estimate : ndarray, shape (terms,)
-        Least-squares estimates.
-    covariance : ndarray, shape (terms, terms)
-        Sandwich covariance: products of scores are summed over all pairs of rows that share a
-        reel, times rows / (rows - terms). Where each row has one reel this is the ordinary
-        cluster-robust covariance. Where the sum is not positive, as overlapping clusters allow,
-        each row is taken as its own cluster.
-    """
-    rows, terms = design.shape
-    estimate, *_ = np.linalg.lstsq(design, response, rcond=None)
-    scores = design * (response - design @ estimate)[:, None]
-    bread = np.linalg.inv(design.T @ design)
-    _, number = np.unique(reel, return_inverse=True)
-    has = sparse.csr_matrix((np.ones(len(row)), (row, number)), shape=(rows, number.max() + 1))
-    shares = (has @ has.T) > 0
-    factor = rows / (rows - terms)
-    covariance = factor * bread @ (scores.T @ (shares @ scores)) @ bread
-    if np.linalg.eigvalsh(covariance).min() <= 0:
-        covariance = factor * bread @ (scores.T @ scores) @ bread
-    return estimate, covariance
 
 
 def threading_paper(
@@ -134,20 +135,51 @@ def threading_paper(
         A term per start that the data cannot tell from the slope (all runs of one area) blanks
         the material; without breaks there is no term for them.
     """
+    return paper_weights(logs, webs, mounts).threading
+
+
+def paper_weights(
+    logs: Logs, webs: pd.DataFrame | None = None, mounts: pd.DataFrame | None = None
+) -> PaperWeights:
+    """Return grammages, present and past, and what starts, breaks, new reels and splices take.
+
+    Parameters
+    ----------
+    logs, webs, mounts
+        As for :func:`threading_paper`.
+
+    Returns
+    -------
+    PaperWeights
+        Both tables.
+    """
     if not logs.has("reel_mounts"):
         names = _newsprint(logs, logs["run_webs"])
-        return _table([_blank(material, 0.0, "no table reel_mounts") for material in names])
+        blank = [_blank(material, 0.0, "no table reel_mounts") for material in names]
+        return PaperWeights(_table(blank), _regimes([]))
     webs = web_use(logs) if webs is None else webs
     mounts = mount_weights(logs, webs) if mounts is None else mounts
     table, row, reel = web_net_weights(logs, webs, mounts)
+    shares = _supplier_shares(table, mounts)
+    extra = [
+        term
+        for term, stream in (("new reel", "strip_kg"), ("splice", "reel_end_kg"))
+        if not is_weighed(mounts, stream)
+    ]
     materials = table["material"].to_numpy()
-    rows = []
+    rows: list[tuple] = []
+    spells: list[tuple] = []
     for material in _newsprint(logs, table):
         mine = materials == material
         linked = mine[row]
         position = np.cumsum(mine) - 1
-        rows += _fit_material(material, table[mine], position[row[linked]], reel[linked])
-    return _table(rows)
+        own = shares[mine]
+        own = own.loc[:, own.sum() > 0]
+        told, fitted = _fit_material(material, table[mine], own, position[row[linked]], reel[linked], extra)
+        rows += told
+        if fitted is not None:
+            spells += _spells_of(material, fitted)
+    return PaperWeights(_table(rows), _regimes(spells))
 
 
 def effective_grammage(threading: pd.DataFrame, logs: Logs) -> pd.DataFrame:
@@ -180,25 +212,75 @@ def _newsprint(logs: Logs, webs: pd.DataFrame) -> list[str]:
     return list(materials.loc[materials["kind"] == "newsprint", "material"])
 
 
-def _fit_material(material: str, webs: pd.DataFrame, row: np.ndarray, reel: np.ndarray) -> list[tuple]:
+def _supplier_shares(table: pd.DataFrame, mounts: pd.DataFrame) -> pd.DataFrame:
+    """Return the share of each supplier in the paper mounted for each row."""
+    kg = mounts["mounted_kg"].clip(lower=0.0).fillna(0.0)
+    by = kg.groupby([mounts["place"], mounts["supplier"]]).sum().unstack(fill_value=0.0)
+    by = by.reindex(table["place"], fill_value=0.0).reset_index(drop=True)
+    return by.div(by.sum(axis=1).replace(0.0, np.nan), axis=0).fillna(0.0)
+
+
+def _fit_material(
+    material: str,
+    webs: pd.DataFrame,
+    shares: pd.DataFrame,
+    row: np.ndarray,
+    reel: np.ndarray,
+    extra: list[str],
+) -> tuple[list[tuple], WeighedMaterial | None]:
     """Fit one material; `row` and `reel` say which of its webs had paper of which reel."""
     runs = float(webs["run"].nunique())
     if len(webs) < _ROWS_MINIMUM:
-        return [_blank(material, runs, f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed")]
+        why = f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed"
+        return [_blank(material, runs, why)], None
     area = webs["area_m2"].to_numpy()
-    design = np.column_stack([area / 1000, np.ones(len(webs)), webs["breaks"].to_numpy()])
-    if not webs["breaks"].any():
-        design = design[:, :2]
     # A slope and a start cannot be told apart when every run has much the same area.
     if area.std() < 0.02 * area.mean():
-        return [_blank(material, runs, "all runs have nearly the same area")]
-    estimate, covariance = linked_least_squares(design, webs["net_kg"].to_numpy(), row, reel)
-    error = np.sqrt(np.diag(covariance))
-    half = special.stdtrit(len(webs) - design.shape[1], 0.975) * error
-    return [
-        (material, term, estimate[n], error[n], estimate[n] - half[n], estimate[n] + half[n], runs, "")
-        for n, term in enumerate(_TERMS[: design.shape[1]])
-    ]
+        return [_blank(material, runs, "all runs have nearly the same area")], None
+    columns = {"start": np.ones(len(webs)), "break": webs["breaks"].to_numpy()}
+    columns |= {"new reel": webs["new_reels"].to_numpy(), "splice": webs["splices"].to_numpy()}
+    terms = ["start", *(name for name in ("break", *extra) if columns[name].any())]
+    fitted = weigh(
+        WeighedWebs(
+            date=webs["date"].to_numpy().astype("datetime64[D]"),
+            area=area / 1000,
+            net=webs["net_kg"].to_numpy(),
+            terms=np.column_stack([columns[name] for name in terms]),
+            shares=shares.reset_index(drop=True),
+            row=row,
+            reel=reel,
+        )
+    )
+    begun = [spell.begins.day for spell in fitted.spells if spell.begins is not None and spell.ends is None]
+    if begun and all(spell.begins is not None for spell in fitted.spells if spell.ends is None):
+        runs = float(webs.loc[webs["date"] >= min(begun), "run"].nunique())
+    told = [(material, "grammage", *fitted.present(), runs, "")]
+    first = len(fitted.spells)
+    told += [(material, name, *fitted.term(first + n), runs, "") for n, name in enumerate(terms)]
+    return told, fitted
+
+
+def _spells_of(material: str, fitted: WeighedMaterial) -> list[tuple]:
+    """Return a row for each supplier of each spell."""
+    rows = []
+    for number, spell in enumerate(fitted.spells):
+        begins, ends = spell.begins, spell.ends
+        when = (pd.NaT,) * 5
+        if begins is not None:
+            when = (begins.day, begins.low, begins.high, begins.mixed_from, begins.mixed_to)
+        until = ends.day if ends is not None else pd.NaT
+        numbers = (*fitted.term(number), float(fitted.mix[number]))
+        for place, supplier in enumerate(spell.suppliers or ("",)):
+            rows.append((material, supplier, place == 0, when[0], until, *when[1:], *numbers))
+    return rows
+
+
+def _regimes(rows: list[tuple]) -> pd.DataFrame:
+    columns = ["material", "supplier", "named", "from", "to", "dated_low", "dated_high"]
+    columns += ["mixed_from", "mixed_to", *_NUMBERS, "present"]
+    types = {"material": "str", "supplier": "str", "named": "bool"}
+    types |= dict.fromkeys(columns[3:9], "datetime64[us]") | dict.fromkeys(columns[9:], "float64")
+    return pd.DataFrame(rows, columns=columns).astype(types)
 
 
 def _blank(material: str, runs: float, why: str) -> tuple:

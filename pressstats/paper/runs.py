@@ -13,7 +13,17 @@ import pandas as pd
 from ..logs import Logs
 from .geometry import copy_area_m2, paper_kg
 
-__all__ = ["add_up", "lost_runs", "mount_weights", "run_copies", "web_use"]
+__all__ = [
+    "add_up",
+    "butt_weights",
+    "is_weighed",
+    "lost_runs",
+    "mount_weights",
+    "new_reels",
+    "reel_weights",
+    "run_copies",
+    "web_use",
+]
 
 _SPLICED = ("splice", "failed_splice")
 
@@ -145,7 +155,8 @@ def mount_weights(logs: Logs, webs: pd.DataFrame | None = None) -> pd.DataFrame:
         run (position in ``runs``), place (position in `webs`), -1 where there is none; run_id, web,
         supplier, reel_id, material, reelstand, mounted_at, ended_by, and mounted_kg, strip_kg,
         reel_end_kg, scrapped_kg, net_kg [kg]. A weight that is not known is blank, and so is every
-        sum with it; an optional column that is not logged at all counts as part of the net weight.
+        sum with it; a column in which nothing is weighed counts as part of the net weight, and a net
+        weight that stands on diameters or metres is blank.
     """
     mounts = logs["reel_mounts"]
     webs = web_use(logs) if webs is None else webs
@@ -156,15 +167,98 @@ def mount_weights(logs: Logs, webs: pd.DataFrame | None = None) -> pd.DataFrame:
     ].copy()
     weights.insert(0, "run", run)
     weights.insert(1, "place", place)
-    weights["mounted_kg"] = mounts["start_kg"] - mounts["returned_kg"]
+    start, returned = reel_weights(logs, webs, place)
+    weights["mounted_kg"] = start - returned
     weights["strip_kg"] = mounts["strip_kg"]
-    weights["reel_end_kg"] = mounts["butt_kg"].where(spliced, 0.0)
+    weights["reel_end_kg"] = butt_weights(logs, webs, place).where(spliced, 0.0)
     weights["scrapped_kg"] = mounts["scrapped_kg"]
-    lost = weights["strip_kg"] + weights["reel_end_kg"]
-    if mounts["scrapped_kg"].notna().any():
-        lost = lost + weights["scrapped_kg"]
-    weights["net_kg"] = weights["mounted_kg"] - lost
+    # What no mount was ever weighed for is part of the net weight, and has a term of its own there.
+    net = weights["mounted_kg"]
+    for name in ("strip_kg", "reel_end_kg", "scrapped_kg"):
+        if is_weighed(weights, name):
+            net = net - weights[name]
+    # A weight that was reckoned from a diameter or from metres tells nothing of grammage.
+    weights["net_kg"] = net.where(mounts["start_kg"].notna() & mounts["returned_kg"].notna())
     return weights
+
+
+def is_weighed(weights: pd.DataFrame, stream: str) -> bool:
+    """Say whether any mount has a weight of `stream` (``strip_kg``, ``reel_end_kg`` or ``scrapped_kg``)."""
+    known = weights[stream].notna()
+    if stream == "reel_end_kg":
+        known &= weights["ended_by"].isin(_SPLICED)
+        return bool(known.any()) or not weights["ended_by"].isin(_SPLICED).any()
+    return bool(known.any())
+
+
+def new_reels(weights: pd.DataFrame) -> np.ndarray:
+    """Say which mounts are the first of their reel, and so the one before which it is stripped."""
+    order = weights.sort_values("mounted_at", kind="stable")
+    first = ~order.duplicated(["supplier", "reel_id"])
+    return first.reindex(weights.index).to_numpy(dtype=bool)
+
+
+def reel_weights(logs: Logs, webs: pd.DataFrame, place: np.ndarray) -> tuple[pd.Series, pd.Series]:
+    """Return the weights with which each mount began and ended.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``reel_mounts``.
+    webs : DataFrame
+        Result of :func:`web_use`.
+    place : ndarray of int, shape (mounts,)
+        Row of `webs` that each mount belongs to, -1 for none.
+
+    Returns
+    -------
+    start, returned : Series, shape (mounts,)
+        As weighed; else from the diameters, with the caliper and the nominal grammage of the material; else
+        from the metres run, as if the rest of the reel weighed nothing [kg]. Blank where none is known.
+    """
+    mounts = logs["reel_mounts"]
+    width, gsm, caliper = _paper_of(logs, webs, mounts, place)
+    core = logs.plant.reel.core_diameter_mm
+    weights = []
+    for kg, diameter in (("start_kg", "start_mm"), ("returned_kg", "returned_mm")):
+        around = mounts[diameter]
+        metres = np.pi * (around**2 - core**2) / (4 * caliper)
+        weighed = (metres * width * gsm / 1e6).where(around > core, around * 0.0)
+        weights.append(mounts[kg].fillna(weighed))
+    start, returned = weights
+    run_off = mounts["used_m"] * width * gsm / 1e6
+    unknown = start.isna() | returned.isna()
+    return start.where(~unknown, run_off), returned.where(~unknown, run_off * 0.0)
+
+
+def butt_weights(logs: Logs, webs: pd.DataFrame, place: np.ndarray) -> pd.Series:
+    """Return what stayed on the core of each mount [kg]: weighed, else from the depth of paper on it."""
+    mounts = logs["reel_mounts"]
+    width, gsm, caliper = _paper_of(logs, webs, mounts, place)
+    core = logs.plant.reel.core_diameter_mm
+    metres = np.pi * ((core + 2 * mounts["butt_mm"]) ** 2 - core**2) / (4 * caliper)
+    # Depths are read to the millimetre: they stand in only where no butt is weighed at all.
+    if mounts["butt_kg"].gt(0).any():
+        return mounts["butt_kg"]
+    return mounts["butt_kg"].where(mounts["butt_kg"] > 0, metres * width * gsm / 1e6)
+
+
+def _paper_of(
+    logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame, place: np.ndarray
+) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Return width [mm], nominal grammage [g/m2] and caliper [um] of the paper of each mount."""
+    nothing = pd.Series(np.nan, mounts.index)
+    width = gsm = caliper = nothing
+    if logs.has("materials"):
+        known = logs["materials"].drop_duplicates("material").set_index("material")
+        width, gsm, caliper = (
+            mounts["material"].map(known[name]).astype("float64")
+            for name in ("width_mm", "grammage_gsm", "caliper_um")
+        )
+    if len(webs):
+        printed = pd.Series(webs["width_mm"].to_numpy()[place], mounts.index).where(place >= 0)
+        width = printed.fillna(width)
+    return width, gsm, caliper.fillna(logs.plant.reel.caliper_um)
 
 
 def _places(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,401 @@
+"""What a square metre weighed when: lasting changes of grammage of a material, or of one supplier's paper.
+
+A material is weighed by one regression: net kilograms on the printed area, with a slope for each spell of
+time between changes and, where suppliers differ, for each supplier, beside terms per start and per break
+that all share. Changes are looked for in the weekly sums of what the regression without them leaves over.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from .least_squares import linked_least_squares
+from .shifts import date_shift, level_shifts
+
+__all__ = ["SMALLEST_SHARE", "Change", "Spell", "WeighedMaterial", "WeighedWebs", "weigh"]
+
+#: A smaller lasting change is within what moisture and batches do to sound paper (a point of moisture is a
+#: hundredth of its weight; common practice, no source).
+SMALLEST_SHARE = 0.005
+#: Suppliers differ where equal slopes have less chance than this, and by the smallest change at least.
+SUPPLIERS_CHANCE = 0.001
+#: A supplier with a smaller share of the rows, or fewer rows, has no slope of its own.
+_SUPPLIER_SHARE, _SUPPLIER_ROWS = 0.05, 24
+#: A row belongs to the supplier who has this share of its paper.
+_MAINLY = 0.8
+#: A row this many standard deviations off its neighbours is a slip of the log and dates nothing.
+_SLIP, _NEIGHBOURS = 8.0, 15
+#: Days either side of a change in which its day is looked for, and in which old and new paper may mix.
+_DATING_DAYS, _MIXING_DAYS = 56, 28
+_SPAN = np.timedelta64(_DATING_DAYS, "D")
+#: Old paper is still about while three days lie this part of the change off their level.
+_MIXED = 0.25
+#: Rows that a slope of its own needs.
+_SPELL_ROWS = 6
+#: Days whose mix of suppliers is the present one.
+_MIX_DAYS = 91
+
+
+@dataclass(frozen=True)
+class WeighedWebs:
+    """Weighed webs of one material.
+
+    Attributes
+    ----------
+    date : ndarray of datetime64, shape (rows,)
+        Date of the run.
+    area : ndarray, shape (rows,)
+        Printed area [1000 m2].
+    net : ndarray, shape (rows,)
+        Net paper [kg].
+    terms : ndarray, shape (rows, terms)
+        What else takes paper: ones for the start, breaks, and what is not weighed.
+    shares : DataFrame, shape (rows, suppliers)
+        Share of each supplier in the paper of the row.
+    row, reel : ndarray of int, shape (links,)
+        Which row had paper of which reel.
+    """
+
+    date: np.ndarray
+    area: np.ndarray
+    net: np.ndarray
+    terms: np.ndarray
+    shares: pd.DataFrame
+    row: np.ndarray
+    reel: np.ndarray
+
+    def only(self, kept: np.ndarray) -> WeighedWebs:
+        """Return the rows that are `kept`."""
+        position = np.cumsum(kept) - 1
+        linked = kept[self.row]
+        return WeighedWebs(
+            self.date[kept],
+            self.area[kept],
+            self.net[kept],
+            self.terms[kept],
+            self.shares[kept],
+            position[self.row[linked]],
+            self.reel[linked],
+        )
+
+
+@dataclass(frozen=True)
+class Change:
+    """A lasting change: its first day, between which days (95 %) it began, and until when paper is mixed."""
+
+    day: np.datetime64
+    low: np.datetime64
+    high: np.datetime64
+    mixed_from: np.datetime64
+    mixed_to: np.datetime64
+
+
+@dataclass(frozen=True)
+class Spell:
+    """One slope: the paper of some suppliers (none named: of all) between two changes."""
+
+    suppliers: tuple[str, ...]
+    begins: Change | None
+    ends: Change | None
+
+    def share(self, webs: WeighedWebs) -> np.ndarray:
+        """Return which share of each row's area belongs to the spell."""
+        part = webs.shares[list(self.suppliers)].sum(axis=1).to_numpy() if self.suppliers else 1.0
+        inside = np.ones(len(webs.date), dtype=bool)
+        if self.begins is not None:
+            inside &= webs.date >= self.begins.day
+        if self.ends is not None:
+            inside &= webs.date < self.ends.day
+        return np.where(inside, part, 0.0)
+
+
+@dataclass(frozen=True)
+class WeighedMaterial:
+    """The regression of one material.
+
+    Attributes
+    ----------
+    spells : list of Spell
+        Whose slopes come first in `estimate`.
+    estimate, covariance : ndarray
+        Slopes [g/m2], then kilograms of each further term.
+    reels : ndarray, shape (spells,)
+        Reels that each slope stands on.
+    rows : int
+        Rows of the regression.
+    mix : ndarray, shape (spells,)
+        Share of each present spell in the paper of the last weeks, 0 for the past ones.
+    """
+
+    spells: list[Spell]
+    estimate: np.ndarray
+    covariance: np.ndarray
+    reels: np.ndarray
+    rows: int
+    mix: np.ndarray
+
+    def term(self, number: int) -> tuple[float, float, float, float]:
+        """Return estimate, standard error and 95 % limits of one term."""
+        weights = np.zeros(len(self.estimate))
+        weights[number] = 1.0
+        return self.sum_of(weights)
+
+    def present(self) -> tuple[float, float, float, float]:
+        """Return estimate, standard error and 95 % limits of the present grammage."""
+        return self.sum_of(np.concatenate([self.mix, np.zeros(len(self.estimate) - len(self.spells))]))
+
+    def sum_of(self, weights: np.ndarray) -> tuple[float, float, float, float]:
+        """Return estimate, standard error and 95 % limits (Student's t) of a weighted sum of terms.
+
+        A slope of a short spell stands on few reels: their number bounds the degrees of freedom.
+        """
+        value = float(weights @ self.estimate)
+        variance = float(weights @ self.covariance @ weights)
+        freedom = float(self.rows - len(self.estimate))
+        used = self.reels[weights[: len(self.spells)] > 0]
+        if len(self.spells) > 1 and len(used):
+            fewest = float(max(used.min(), 2.0))
+            freedom = min(freedom, fewest - 1)
+            variance *= fewest / (fewest - 1)
+        error = float(np.sqrt(max(variance, 0.0)))
+        half = float(special.stdtrit(freedom, 0.975)) * error
+        return value, error, value - half, value + half
+
+
+def weigh(webs: WeighedWebs) -> WeighedMaterial:
+    """Fit one material, its changes in time and its suppliers' differences included.
+
+    Parameters
+    ----------
+    webs : WeighedWebs
+        Its weighed webs.
+
+    Returns
+    -------
+    WeighedMaterial
+        The regression; one slope where nothing changed and suppliers agree.
+    """
+    whole: list[tuple[str, ...]] = [()]
+    changes: dict[tuple[str, ...], list[Change]] = {(): _changes(webs, whole, ())}
+    large = _large_suppliers(webs)
+    if len(large) > 1:
+        groups = _groups(webs, large)
+        differ, replaced = _differ(webs, changes[()], large), _replaced(webs, changes[()])
+        if differ or len(replaced):
+            own = {group: _changes(webs, groups, group) for group in groups}
+            begun = [change.day for mine in own.values() for change in mine]
+            # Where a supplier's own paper changed on that day too, it was not the change of supplier.
+            if differ or not any(abs(day - other) <= _SPAN for day in begun for other in replaced):
+                return _fit(webs, own)
+    return _fit(webs, changes)
+
+
+def _groups(webs: WeighedWebs, large: list[str]) -> list[tuple[str, ...]]:
+    """Return the suppliers with slopes of their own; the few reels of all others go with the last of them."""
+    rest = tuple(str(name) for name in webs.shares.columns if name not in large)
+    groups: list[tuple[str, ...]] = [(name,) for name in large]
+    groups[-1] = groups[-1] + rest
+    return groups
+
+
+def _spells(changes: dict[tuple[str, ...], list[Change]]) -> list[Spell]:
+    spells = []
+    for group, mine in changes.items():
+        ends: list[Change | None] = [*mine, None]
+        begins: list[Change | None] = [None, *mine]
+        spells += [Spell(group, first, last) for first, last in zip(begins, ends, strict=True)]
+    return spells
+
+
+def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> WeighedMaterial:
+    """Fit the slopes between `changes`; days on which a change may have begun or paper is mixed are left out."""
+    spells = _spells(changes)
+    used = webs.only(_sure(webs, changes))
+    shares = np.column_stack([spell.share(used) for spell in spells])
+    few = (shares > 0).sum(axis=0) < _SPELL_ROWS
+    for spell in (spell for spell, lacks in zip(spells, few, strict=True) if lacks):
+        # A spell too short for a slope is no spell: the change that bounds it goes.
+        bound = spell.begins or spell.ends
+        if bound is not None:
+            mine = [change for change in changes[spell.suppliers] if change is not bound]
+            return _fit(webs, {**changes, spell.suppliers: mine})
+    design = np.column_stack([shares * used.area[:, None], used.terms])
+    estimate, covariance = linked_least_squares(design, used.net, used.row, used.reel)
+    reels = np.array([len(np.unique(used.reel[shares[used.row, n] > 0])) for n in range(len(spells))])
+    begun = [spell.begins.day for spell in spells if spell.begins is not None]
+    last = webs.date >= max([webs.date.max() - np.timedelta64(_MIX_DAYS, "D"), *begun])
+    open_now = np.array([spell.ends is None for spell in spells])
+    mix = np.array([(spell.share(webs) * webs.area)[last].sum() for spell in spells]) * open_now
+    # Where the last days hold none of these suppliers' paper, all present slopes count alike.
+    mix = mix if mix.sum() > 0 else open_now.astype(float)
+    return WeighedMaterial(spells, estimate, covariance, reels, len(used.area), mix / mix.sum())
+
+
+def _sure(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> np.ndarray:
+    """Say which rows are surely of one spell: on none of the days when old and new paper may be about."""
+    kept = np.ones(len(webs.area), dtype=bool)
+    for group, mine in changes.items():
+        has = webs.shares[list(group)].sum(axis=1).to_numpy() > 0 if group else np.ones_like(kept)
+        for change in mine:
+            unsure = has & (webs.date >= change.mixed_from) & (webs.date < change.mixed_to)
+            later = webs.date >= change.day
+            for side in (~later, later):
+                # A young spell is estimated from what there is.
+                if (kept & has & side & ~unsure).sum() >= 2 * _SPELL_ROWS:
+                    kept &= ~(unsure & side)
+    return kept
+
+
+def _changes(webs: WeighedWebs, groups: list[tuple[str, ...]], group: tuple[str, ...]) -> list[Change]:
+    """Return the changes of one group of suppliers (none named: of the material)."""
+    mine = np.ones(len(webs.area), dtype=bool)
+    if group:
+        mine = webs.shares[list(group)].sum(axis=1).to_numpy() >= _MAINLY
+    changes: list[Change] = []
+    if mine.sum() < 2 * _SPELL_ROWS:
+        return changes
+    number = groups.index(group)
+    plain = _fit(webs, {one: [] for one in groups})
+    slope = plain.estimate[min(number, len(plain.spells) - 1)]
+    for _ in range(2):
+        # Starts and breaks are judged beside the changes found, or a change would be part of them.
+        fitted = _fit(webs, {one: changes if one == group else [] for one in groups})
+        terms = fitted.estimate[len(fitted.spells) :]
+        left = (webs.net - webs.terms @ terms - slope * webs.area)[mine]
+        again = _changes_of(webs.date[mine], left, webs.area[mine], SMALLEST_SHARE * slope)
+        if [change.day for change in again] == [change.day for change in changes]:
+            break
+        changes = again
+    return changes
+
+
+def _changes_of(date: np.ndarray, left: np.ndarray, area: np.ndarray, smallest: float) -> list[Change]:
+    """Return the changes in what is left over [kg], row by row, of which `area` [1000 m2] was printed."""
+    sound = ~_slips(date, left / area)
+    date, left, area = date[sound], left[sound], area[sound]
+    week = (date.astype("datetime64[D]").astype(int) + 3) // 7
+    weeks, place = np.unique(week, return_inverse=True)
+    printed = np.bincount(place, area)
+    level = np.bincount(place, left) / printed
+    shifts = level_shifts(level, printed, weeks - weeks[0], smallest)
+    places = _without_mixing(level, printed, weeks, [shift.place for shift in shifts])
+    borders = [weeks[0], *weeks[places], weeks[-1] + 1]
+    days = date.astype("datetime64[D]")
+    found = []
+    for number in range(1, len(borders) - 1):
+        begin = max((borders[number - 1] + 1) * 7 - 3, borders[number] * 7 - 3 - _DATING_DAYS)
+        end = min(borders[number + 1] * 7 - 3, borders[number] * 7 - 3 + _DATING_DAYS)
+        near = (days.astype(int) >= begin) & (days.astype(int) < end)
+        found.append(_dated(days[near], left[near], area[near]))
+    return [change for change in found if change is not None]
+
+
+def _without_mixing(
+    level: np.ndarray, printed: np.ndarray, weeks: np.ndarray, places: list[int]
+) -> list[int]:
+    """Return `places` without the lesser of two changes between which old and new paper ran side by side."""
+    for number in range(len(places) - 1):
+        first, second = places[number], places[number + 1]
+        if weeks[second] - weeks[first] > _MIXING_DAYS // 7:
+            continue
+        edges = [0, *places, len(level)][number : number + 4]
+        means = [np.average(level[a:b], weights=printed[a:b]) for a, b in pairwise(edges)]
+        if (means[1] - means[0]) * (means[2] - means[1]) > 0:
+            lesser = first if abs(means[1] - means[0]) < abs(means[2] - means[1]) else second
+            rest = [place for place in places if place != lesser]
+            return _without_mixing(level, printed, weeks, rest)
+    return places
+
+
+def _dated(day: np.ndarray, left: np.ndarray, area: np.ndarray) -> Change | None:
+    """Return the one change of level within these days."""
+    days, place = np.unique(day, return_inverse=True)
+    if len(days) < 4:
+        return None
+    printed = np.bincount(place, area)
+    level = np.bincount(place, left) / printed
+    first, low, high = date_shift(level, printed)
+    one_day = np.timedelta64(1, "D")
+    before = np.average(level[:first], weights=printed[:first])
+    after = np.average(level[first:], weights=printed[first:])
+    last_mixed, first_mixed = max(high, first), min(low, first)
+    off = (level - after) / (before - after)
+    while last_mixed + 3 <= len(days) and days[last_mixed] < days[first] + _MIXING_DAYS * one_day:
+        if off[last_mixed : last_mixed + 3].mean() < _MIXED:
+            break
+        last_mixed += 1
+    while first_mixed >= 3 and days[first_mixed - 1] > days[first] - _MIXING_DAYS * one_day:
+        if 1 - off[first_mixed - 3 : first_mixed].mean() < _MIXED:
+            break
+        first_mixed -= 1
+    return Change(
+        day=days[first],
+        low=days[low - 1] + one_day,
+        high=days[high],
+        mixed_from=days[first_mixed - 1] + one_day,
+        mixed_to=days[last_mixed] if last_mixed < len(days) else days[-1] + one_day,
+    )
+
+
+def _slips(date: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """Say which rows lie far off their neighbours in time: a mount or a weight that was not logged."""
+    order = np.argsort(date, kind="stable")
+    ordered = pd.Series(level[order])
+    earlier = ordered.rolling(_NEIGHBOURS, min_periods=3).median()
+    later = ordered[::-1].rolling(_NEIGHBOURS, min_periods=3).median()[::-1]
+    # Beside a change a sound row is near its neighbours of one side alone.
+    apart = pd.concat([ordered - earlier, ordered - later], axis=1).abs().min(axis=1)
+    scatter = 1.4826 * apart.median()
+    slips = np.zeros(len(level), dtype=bool)
+    slips[order] = (apart > _SLIP * scatter).to_numpy() if scatter > 0 else False
+    return slips
+
+
+def _large_suppliers(webs: WeighedWebs) -> list[str]:
+    """Return the suppliers with rows enough for a slope of their own, the largest first."""
+    mainly = (webs.shares >= _MAINLY).sum()
+    large = mainly[(mainly >= _SUPPLIER_ROWS) & (mainly >= _SUPPLIER_SHARE * len(webs.area))]
+    return [str(name) for name in large.sort_values(ascending=False, kind="stable").index]
+
+
+def _differ(webs: WeighedWebs, changes: list[Change], large: list[str]) -> bool:
+    """Say whether the suppliers' slopes differ between the same changes (Wald test)."""
+    fitted = _fit(webs, dict.fromkeys(_groups(webs, large), changes))
+    contrasts = []
+    for begins in [None, *changes]:
+        same = [
+            n
+            for n, spell in enumerate(fitted.spells)
+            if spell.begins is begins and fitted.reels[n] > _SPELL_ROWS
+        ]
+        for other in same[1:]:
+            contrast = np.zeros(len(fitted.estimate))
+            contrast[[same[0], other]] = 1.0, -1.0
+            contrasts.append(contrast)
+    if not contrasts:
+        return False
+    matrix = np.array(contrasts)
+    apart = matrix @ fitted.estimate
+    if np.abs(apart).max() < SMALLEST_SHARE * fitted.estimate[0]:
+        return False
+    value = apart @ np.linalg.solve(matrix @ fitted.covariance @ matrix.T, apart)
+    freedom = max(fitted.rows - len(fitted.estimate), 1)
+    return bool(special.fdtrc(len(apart), freedom, value / len(apart)) < SUPPLIERS_CHANCE)
+
+
+def _replaced(webs: WeighedWebs, changes: list[Change]) -> list[np.datetime64]:
+    """Return the changes at which most of the paper came from other suppliers than before."""
+    found = []
+    for change in changes:
+        before = (webs.date < change.day) & (webs.date >= change.day - _SPAN)
+        after = (webs.date >= change.day) & (webs.date < change.day + _SPAN)
+        if before.any() and after.any():
+            moved = webs.shares[after].mean() - webs.shares[before].mean()
+            if 0.5 * moved.abs().sum() > 0.5:
+                found.append(change.day)
+    return found
