@@ -8,16 +8,15 @@ that all share. Changes are looked for in the weekly sums of what the regression
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
+from .dating import Change, changes_of
 from .least_squares import linked_least_squares
-from .shifts import date_shift, level_shifts
 
-__all__ = ["SMALLEST_SHARE", "Change", "Spell", "WeighedMaterial", "WeighedWebs", "weigh"]
+__all__ = ["SMALLEST_SHARE", "Spell", "WeighedMaterial", "WeighedWebs", "weigh"]
 
 #: A smaller lasting change is within what moisture and batches do to sound paper (a point of moisture is a
 #: hundredth of its weight; common practice, no source).
@@ -28,13 +27,8 @@ SUPPLIERS_CHANCE = 0.001
 _SUPPLIER_SHARE, _SUPPLIER_ROWS = 0.05, 24
 #: A row belongs to the supplier who has this share of its paper.
 _MAINLY = 0.8
-#: A row this many standard deviations off its neighbours is a slip of the log and dates nothing.
-_SLIP, _NEIGHBOURS = 8.0, 15
-#: Days either side of a change in which its day is looked for, and in which old and new paper may mix.
-_DATING_DAYS, _MIXING_DAYS = 56, 28
-_SPAN = np.timedelta64(_DATING_DAYS, "D")
-#: Old paper is still about while three days lie this part of the change off their level.
-_MIXED = 0.25
+#: Days either side of a change in which suppliers are compared.
+_SPAN = np.timedelta64(56, "D")
 #: Rows that a slope of its own needs.
 _SPELL_ROWS = 6
 #: Days whose mix of suppliers is the present one.
@@ -82,17 +76,6 @@ class WeighedWebs:
             position[self.row[linked]],
             self.reel[linked],
         )
-
-
-@dataclass(frozen=True)
-class Change:
-    """A lasting change: its first day, between which days (95 %) it began, and until when paper is mixed."""
-
-    day: np.datetime64
-    low: np.datetime64
-    high: np.datetime64
-    mixed_from: np.datetime64
-    mixed_to: np.datetime64
 
 
 @dataclass(frozen=True)
@@ -267,93 +250,11 @@ def _changes(webs: WeighedWebs, groups: list[tuple[str, ...]], group: tuple[str,
         fitted = _fit(webs, {one: changes if one == group else [] for one in groups})
         terms = fitted.estimate[len(fitted.spells) :]
         left = (webs.net - webs.terms @ terms - slope * webs.area)[mine]
-        again = _changes_of(webs.date[mine], left, webs.area[mine], SMALLEST_SHARE * slope)
+        again = changes_of(webs.date[mine], left, webs.area[mine], SMALLEST_SHARE * slope)
         if [change.day for change in again] == [change.day for change in changes]:
             break
         changes = again
     return changes
-
-
-def _changes_of(date: np.ndarray, left: np.ndarray, area: np.ndarray, smallest: float) -> list[Change]:
-    """Return the changes in what is left over [kg], row by row, of which `area` [1000 m2] was printed."""
-    sound = ~_slips(date, left / area)
-    date, left, area = date[sound], left[sound], area[sound]
-    week = (date.astype("datetime64[D]").astype(int) + 3) // 7
-    weeks, place = np.unique(week, return_inverse=True)
-    printed = np.bincount(place, area)
-    level = np.bincount(place, left) / printed
-    shifts = level_shifts(level, printed, weeks - weeks[0], smallest)
-    places = _without_mixing(level, printed, weeks, [shift.place for shift in shifts])
-    borders = [weeks[0], *weeks[places], weeks[-1] + 1]
-    days = date.astype("datetime64[D]")
-    found = []
-    for number in range(1, len(borders) - 1):
-        begin = max((borders[number - 1] + 1) * 7 - 3, borders[number] * 7 - 3 - _DATING_DAYS)
-        end = min(borders[number + 1] * 7 - 3, borders[number] * 7 - 3 + _DATING_DAYS)
-        near = (days.astype(int) >= begin) & (days.astype(int) < end)
-        found.append(_dated(days[near], left[near], area[near]))
-    return [change for change in found if change is not None]
-
-
-def _without_mixing(
-    level: np.ndarray, printed: np.ndarray, weeks: np.ndarray, places: list[int]
-) -> list[int]:
-    """Return `places` without the lesser of two changes between which old and new paper ran side by side."""
-    for number in range(len(places) - 1):
-        first, second = places[number], places[number + 1]
-        if weeks[second] - weeks[first] > _MIXING_DAYS // 7:
-            continue
-        edges = [0, *places, len(level)][number : number + 4]
-        means = [np.average(level[a:b], weights=printed[a:b]) for a, b in pairwise(edges)]
-        if (means[1] - means[0]) * (means[2] - means[1]) > 0:
-            lesser = first if abs(means[1] - means[0]) < abs(means[2] - means[1]) else second
-            rest = [place for place in places if place != lesser]
-            return _without_mixing(level, printed, weeks, rest)
-    return places
-
-
-def _dated(day: np.ndarray, left: np.ndarray, area: np.ndarray) -> Change | None:
-    """Return the one change of level within these days."""
-    days, place = np.unique(day, return_inverse=True)
-    if len(days) < 4:
-        return None
-    printed = np.bincount(place, area)
-    level = np.bincount(place, left) / printed
-    first, low, high = date_shift(level, printed)
-    one_day = np.timedelta64(1, "D")
-    before = np.average(level[:first], weights=printed[:first])
-    after = np.average(level[first:], weights=printed[first:])
-    last_mixed, first_mixed = max(high, first), min(low, first)
-    off = (level - after) / (before - after)
-    while last_mixed + 3 <= len(days) and days[last_mixed] < days[first] + _MIXING_DAYS * one_day:
-        if off[last_mixed : last_mixed + 3].mean() < _MIXED:
-            break
-        last_mixed += 1
-    while first_mixed >= 3 and days[first_mixed - 1] > days[first] - _MIXING_DAYS * one_day:
-        if 1 - off[first_mixed - 3 : first_mixed].mean() < _MIXED:
-            break
-        first_mixed -= 1
-    return Change(
-        day=days[first],
-        low=days[low - 1] + one_day,
-        high=days[high],
-        mixed_from=days[first_mixed - 1] + one_day,
-        mixed_to=days[last_mixed] if last_mixed < len(days) else days[-1] + one_day,
-    )
-
-
-def _slips(date: np.ndarray, level: np.ndarray) -> np.ndarray:
-    """Say which rows lie far off their neighbours in time: a mount or a weight that was not logged."""
-    order = np.argsort(date, kind="stable")
-    ordered = pd.Series(level[order])
-    earlier = ordered.rolling(_NEIGHBOURS, min_periods=3).median()
-    later = ordered[::-1].rolling(_NEIGHBOURS, min_periods=3).median()[::-1]
-    # Beside a change a sound row is near its neighbours of one side alone.
-    apart = pd.concat([ordered - earlier, ordered - later], axis=1).abs().min(axis=1)
-    scatter = 1.4826 * apart.median()
-    slips = np.zeros(len(level), dtype=bool)
-    slips[order] = (apart > _SLIP * scatter).to_numpy() if scatter > 0 else False
-    return slips
 
 
 def _large_suppliers(webs: WeighedWebs) -> list[str]:
