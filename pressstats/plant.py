@@ -117,6 +117,12 @@ class Policy(_Part):
     standby_hours: NotNegative = 96
 
 
+class Accounts(_Part):
+    """How the books value what was used."""
+
+    valuation: Literal["first_in_first_out", "moving_average"] = "first_in_first_out"
+
+
 class Measurement(_Part):
     """Measuring errors, as one standard deviation."""
 
@@ -152,6 +158,7 @@ class Plant(_Part):
     tanks: dict[str, Tank] = {}
     targets: Targets = Targets()
     policy: Policy = Policy()
+    accounts: Accounts = Accounts()
     measurement: Measurement = Measurement()
     columns: dict[str, dict[str, str]] = {}
     units: dict[str, Unit] = {}

@@ -20,6 +20,7 @@ import pandas as pd
 from . import demand, ink, orders, paper, reels, watch
 from .logs import Logs, read_logs
 from .past import PastPlan, past_forecasts, past_plan
+from .prices import paper_prices
 from .tables import OUTPUTS, as_published
 
 __all__ = ["Pending", "Results", "analyse", "open_results"]
@@ -207,7 +208,7 @@ def analyse(
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
         "regimes": as_published(
-            paper.grammage_regimes(weights.regimes, webs, mounts, _paper_prices(logs)), "regimes"
+            paper.grammage_regimes(weights.regimes, webs, mounts, paper_prices(logs)), "regimes"
         ),
         "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
@@ -269,14 +270,6 @@ def analyse(
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
-
-
-def _paper_prices(logs: Logs) -> pd.Series:
-    """Return the price of a kilogram of each newsprint."""
-    if not logs.has("materials"):
-        return pd.Series(dtype="float64")
-    names = logs["materials"].loc[logs["materials"]["kind"] == "newsprint", "material"]
-    return pd.Series(watch.price_per_kg(logs), index=names)
 
 
 def _ink_ledger(

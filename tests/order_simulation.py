@@ -21,7 +21,7 @@ from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
 from pressstats.orders.leadtimes import LeadTimes, lead_days
-from pressstats.orders.prices import expedite_price
+from pressstats.orders.rates import expedite_price
 from pressstats.orders.rushing import EXPEDITE_DAYS
 from pressstats.plant import WEEKDAYS
 

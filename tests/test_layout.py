@@ -16,11 +16,12 @@ EARLIER = {
     "logs": {"tables", "plant"},
     "paper": {"tables", "plant", "logs"},
     "ink": {"tables", "plant", "logs", "paper"},
-    "reels": {"tables", "plant", "logs", "paper"},
+    "reels": {"tables", "plant", "logs", "prices", "paper"},
+    "prices": {"logs"},
     "forecast": {"tables"},
-    "demand": {"tables", "plant", "logs", "paper", "ink", "reels", "forecast"},
-    "orders": {"tables", "plant", "logs", "paper", "ink", "reels", "forecast", "demand"},
-    "watch": {"tables", "plant", "logs", "paper", "ink", "reels"},
+    "demand": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast"},
+    "orders": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast", "demand"},
+    "watch": {"tables", "plant", "logs", "prices", "paper", "ink", "reels"},
     "past": set(),
 }
 

@@ -10,7 +10,7 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import LeadTimes, arrivals, open_orders, price_breaks, price_of, receipt_days
+from pressstats.orders import LeadTimes, arrivals, open_orders, receipt_days
 from pressstats.orders.leadtimes import lead_days
 from pressstats.orders.loading import into_loads
 

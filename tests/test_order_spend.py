@@ -27,7 +27,7 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> Logs:
 
 def with_prices(logs: Logs, *rows: tuple[str, str, float, float]) -> Logs:
     prices = pd.DataFrame(rows, columns=["material", "valid_from", "from_quantity", "unit_price"])
-    prices["valid_from"] = pd.to_datetime(prices["valid_from"])
+    prices = prices.assign(valid_from=pd.to_datetime(prices["valid_from"]), supplier=pd.NA)
     return replace(logs, tables=logs.tables | {"prices": prices})
 
 
@@ -89,10 +89,11 @@ def test_a_total_that_lacks_materials_says_so() -> None:
     assert np.isnan(nothing) and words.startswith("0 of 1")
 
 
-def test_reading_leaves_out_what_is_agreed_to_begin_later(tmp_path: Path) -> None:
+def test_a_price_agreed_to_begin_later_is_known_at_once_or_from_the_day_it_was_agreed(tmp_path: Path) -> None:
     tables = small_tables(7)
-    later = tables["prices"].assign(valid_from=FIRST_DAY + pd.Timedelta(days=20), unit_price=9.0)
-    tables["prices"] = pd.concat([tables["prices"], later], ignore_index=True)
-    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
-    found = season_spend(logs, season(), YEAR)
-    assert found.loc[found["material"] == "N1200", "price"].tolist() == [0.52, 0.52]
+    later = tables["prices"].assign(valid_from=pd.Timestamp("2025-04-15"), unit_price=9.0)
+    for agreed, price in ((pd.NaT, 9.0), (FIRST_DAY, 9.0), (FIRST_DAY + pd.Timedelta(days=20), 0.52)):
+        prices = pd.concat([tables["prices"], later.assign(agreed_on=agreed)], ignore_index=True)
+        logs = read_logs(write_small_plant(tmp_path / str(agreed), tables | {"prices": prices}))
+        found = season_spend(logs, season(), YEAR)
+        assert found.loc[found["material"] == "N1200", "price"].tolist() == [0.52, price]

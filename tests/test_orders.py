@@ -11,7 +11,7 @@ from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import open_orders, price_of, stock_on_hand
+from pressstats.orders import open_orders, stock_on_hand
 from pressstats.paper import effective_grammage, run_balance, threading_paper
 
 NOTHING = pd.Series(dtype="float64")
@@ -210,24 +210,3 @@ def test_open_orders_are_neither_delivered_nor_cancelled(tmp_path: Path) -> None
     earlier = open_orders(logs_of(tmp_path / "then", small_tables(), "2025-03-07"))
     assert list(earlier["delivery_id"]) == ["D2", "D3", "D5"]
     assert earlier.set_index("delivery_id").loc["D2", "quantity"] == 10_000.0  # as ordered, not as it came
-
-
-# --- prices ------------------------------------------------------------------------------------
-
-
-def test_price_by_day_and_quantity(tmp_path: Path) -> None:
-    tables = small_tables()
-    rows = [("2025-01-01", 0, 0.60), ("2025-01-01", 20_000, 0.55), ("2025-03-05", 0, 0.58)]
-    rows += [("2025-03-10", 40_000, 0.50)]
-    prices = pd.DataFrame(rows, columns=["valid_from", "from_quantity", "unit_price"]).assign(
-        material="N1200"
-    )
-    logs = logs_of(tmp_path, tables | {"prices": prices})
-    # By hand: the newest agreement of that day that has a price for so little.
-    for day, quantity, price in [
-        *[("2025-01-01", 19_999, 0.60), ("2025-01-01", 20_000, 0.55), ("2025-03-04", 90_000, 0.55)],
-        *[("2025-03-05", 90_000, 0.58), ("2025-03-10", 39_999, 0.58), ("2025-03-10", 40_000, 0.50)],
-        *[("2024-12-31", 90_000, 0.50)],  # before any agreement: the list of materials
-    ]:
-        assert price_of(logs, "N1200", pd.Timestamp(day), quantity) == price
-    assert price_of(logs, "plate", pd.Timestamp("2025-03-05"), 1) == 3.0

@@ -22,7 +22,6 @@ from pressstats.watch import (
     ewma_run_length,
     ewma_signals,
     ink_watch,
-    price_per_kg,
     step_of,
     waste_chart,
 )
@@ -488,17 +487,6 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
     }
     found = exceptions(steady.logs, Findings(**(empty | whole | {"reels": reels})))
     assert len(found) == 2 and found["exception"].is_unique and set(found["subject"]) == {"X"}
-
-
-def test_price_is_weighted_by_what_came(tmp_path: Path) -> None:
-    # Small plant: 40,000 kg and 9,900 kg at 0.5 (invoiced); one of them at 0.7 gives a mean by hand.
-    tables = small_tables()
-    deliveries = tables["deliveries"].copy()
-    deliveries.loc[deliveries["delivery_id"] == "D2", "unit_price"] = 0.7
-    logs = read_logs(write_small_plant(tmp_path / "a", tables | {"deliveries": deliveries}))
-    assert price_per_kg(logs) == pytest.approx((40_000 * 0.5 + 9_900 * 0.7) / 49_900)
-    del tables["materials"]
-    assert np.isnan(price_per_kg(read_logs(write_small_plant(tmp_path / "b", tables))))
 
 
 # --- dating a step -----------------------------------------------------------------------------

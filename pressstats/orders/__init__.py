@@ -8,7 +8,7 @@ from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
-from .prices import expedite_price, price_breaks, price_of
+from .rates import expedite_price
 from .programme import Article, Orders, solve
 from .standby import standby_hours, tonights_hours
 from .yearly import season_spend, total_spend, year_spend
@@ -32,8 +32,6 @@ __all__ = [
     "open_orders",
     "plan_changes",
     "plan_orders",
-    "price_breaks",
-    "price_of",
     "receipt_days",
     "season_spend",
     "solve",

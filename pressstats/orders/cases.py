@@ -14,7 +14,7 @@ from ..plant import Policy
 from .leadtimes import LeadTimes, arrivals
 from .needs import known_by, level_worth, needs_by_order, stock_paths
 from .planned import ORDERS, Planned
-from .prices import expedite_price, holding_rate
+from .rates import expedite_price, holding_rate
 from .rushing import foreseen
 
 __all__ = ["Cases", "Short"]

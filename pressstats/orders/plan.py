@@ -12,13 +12,14 @@ import pandas as pd
 from ..demand import Outlook
 from ..logs import Logs
 from ..plant import Policy
+from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
 from .cases import Cases, Short
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .planned import ORDERS, Planned, horizon, planned_materials
-from .prices import holding_rate, price_breaks
 from .programme import Article, Orders, solve
+from .rates import holding_rate
 from .room import peaks, store_room
 from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held, stock_ahead
 

@@ -10,7 +10,7 @@ import numpy as np
 from ..plant import Policy
 from .needs import stock_paths
 from .planned import ORDERS
-from .prices import expedite_price
+from .rates import expedite_price
 
 if TYPE_CHECKING:
     from .cases import Cases

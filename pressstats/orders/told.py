@@ -10,11 +10,12 @@ import pandas as pd
 
 from ..logs import Logs
 from ..plant import Policy
+from ..prices import agreed_price, price_breaks
 from .cases import Cases, Short
 from .needs import level_needed
 from .planned import ORDERS, Planned
-from .prices import expedite_price, price_breaks, price_of
 from .programme import Orders
+from .rates import expedite_price
 from .rushing import next_look, serves_from, worth_rushing
 
 __all__ = [
@@ -113,7 +114,7 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
     ordered = plan.groupby(["material", "order_on"])["quantity"].transform("sum")
     freight = logs.plant.policy.load_cost * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
     prices = [
-        price_of(logs, row.material, row.order_on, whole)
+        agreed_price(logs, row.material, row.order_on, whole)
         for row, whole in zip(plan.itertuples(), ordered, strict=True)
     ]
     return plan.assign(cost=freight + plan["quantity"] * np.array(prices, dtype=float))

@@ -7,7 +7,7 @@ import pandas as pd
 
 from ..demand import Outlook, year_ahead
 from ..logs import Logs
-from .prices import price_of
+from ..prices import agreed_price
 
 __all__ = ["season_spend", "total_spend", "year_spend"]
 
@@ -110,7 +110,5 @@ def _order_sizes(logs: Logs, weekly: pd.Series, plan: pd.DataFrame | None) -> np
 
 def _prices(logs: Logs, names: pd.Series, days: pd.Series, quantities: pd.Series) -> np.ndarray:
     """Return the price of each order; where its size is not known, that of the smallest."""
-    listed = set(logs["materials"]["material"]) if logs.has("materials") else set()
     rows = zip(names, days, quantities.fillna(0.0), strict=True)
-    prices = [price_of(logs, name, day, size) if name in listed else np.nan for name, day, size in rows]
-    return np.array(prices, dtype=float)
+    return np.array([agreed_price(logs, name, day, size) for name, day, size in rows], dtype=float)

@@ -11,9 +11,9 @@ from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..orders import standby_hours, tonights_hours
+from ..prices import newsprint_price, paid_cost
 from ..reels import poisson_interval
 from ..results import Results
-from ..watch import price_per_kg
 from .buying_outlook import cover
 from .common import last_days, last_weeks, per_cent, tonnes, totals
 from .weekly_deeds import actions
@@ -61,8 +61,8 @@ def headline(results: Results) -> Block:
         against = "within" if sums["waste_pct"] <= target else "above"
         state = f"Week of {days}: waste {per_cent(sums['waste_pct'])}, {against} the target of {target:g} %"
     copies = results.logs["runs"].set_index("run_id").loc[week["run_id"], "copies_good"].sum()
-    cost = _waste_kg(sums) * price_per_kg(results.logs)
-    money = f"Wasted paper cost {quantity(cost, currency, 0)}. " if np.isfinite(cost) else ""
+    cost = _waste_kg(sums) * newsprint_price(results.logs, week["run_id"])
+    money = f"Wasted paper cost {quantity(cost, currency, 0)} at the price of the last receipts. " if np.isfinite(cost) else ""
     short = (
         ""
         if len(week) == sums["runs"]
@@ -102,11 +102,26 @@ def _waste_tile(results: Results) -> Tile:
 
 def _paper_tile(results: Results) -> Tile:
     sums = totals(last_weeks(results, 1, results.runs))
-    price = price_per_kg(results.logs)
-    currency = results.logs.plant.currency
-    cost = sums["mounted_kg"] * price
-    detail = f"worth {quantity(cost, currency, 0)}" if np.isfinite(cost) else "price not known"
+    cost = _paid(results, last_weeks(results, 1, results.runs)["run_id"]) if sums["mounted_kg"] > 0 else np.nan
+    detail = f"{quantity(cost, results.logs.plant.currency, 0)} was paid for it" if np.isfinite(cost) else ""
     return Tile("Paper mounted", float(sums["mounted_kg"]) / 1000, "t", detail, digits=1)
+
+
+def _paid(results: Results, run_ids: pd.Series) -> float:
+    """Return what was paid for the paper that some runs mounted [currency]."""
+    logs = results.logs
+    if not logs.has("reel_mounts"):
+        return np.nan
+    mounts = logs["reel_mounts"]
+    used = pd.DataFrame(
+        {
+            "material": mounts["material"],
+            "day": mounts["run_id"].map(logs["runs"].set_index("run_id")["date"]),
+            "quantity": mounts["start_kg"] - mounts["returned_kg"],
+        }
+    )
+    stock = results.stock.set_index("material")["quantity"]
+    return float(paid_cost(logs, used, stock)[mounts["run_id"].isin(run_ids)].sum(skipna=False))
 
 
 def _break_tile(results: Results) -> Tile:

@@ -123,7 +123,7 @@ def about_outlook(logs: Logs, whole: Results | None = None) -> list[Line]:
             "Prices",
             "Price of an order as large as those of the plan, each counted by its weight (of a mean week's need where "
             "none is planned), and not below the order minimum: as agreed, quantity breaks of the material counted in, "
-            "else as listed. A price agreed to begin after as-of is not read. Low and high spend differ by the need, "
+            "else as listed; a price agreed to begin later holds from then on. Low and high spend differ by the need, "
             "not by the price.",
         ),
         (

@@ -13,6 +13,7 @@ import pandas as pd
 from scipy import special
 
 from ..logs import Logs
+from ..prices import paper_prices
 from ..tables import as_published
 from .chain import mount_ends
 from .lives import metre_kg, unlogged_runs
@@ -42,7 +43,7 @@ def butts(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFra
     DataFrame, shape (splices, 15)
         run_id, date, reelstand, material, supplier, press, title, crew, ended_by, hour (of the splice),
         butt_kg [kg], butt_mm [mm], butt_m [m] from weight, width and grammage, depth_m [m] from
-        depth, core and caliper, unit_price [currency / kg].
+        depth, core and caliper, unit_price of the last receipts [currency / kg].
     """
     if not logs.has("reel_mounts") or not logs.has("materials"):
         kinds = dict.fromkeys(_WORDS, "str") | {"date": "datetime64[us]"} | dict.fromkeys(_NUMBERS, "float64")
@@ -56,7 +57,7 @@ def butts(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFra
     caliper = caliper.fillna(logs.plant.reel.caliper_um)
     core = logs.plant.reel.core_diameter_mm
     ends["depth_m"] = math.pi * ((core + 2 * ends["butt_mm"]) ** 2 - core**2) / (4 * caliper)
-    ends["unit_price"] = ends["material"].map(materials["unit_price"]).astype("float64")
+    ends["unit_price"] = ends["material"].map(paper_prices(logs)).astype("float64")
     return ends[[*_WORDS, "date", *_NUMBERS]].reset_index(drop=True)
 
 

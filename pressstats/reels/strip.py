@@ -12,6 +12,7 @@ import pandas as pd
 from scipy import special
 
 from ..logs import Logs
+from ..prices import paper_prices
 from .ends import logged_years
 from .lives import metre_kg, reel_codes
 from .rates import poisson_interval
@@ -72,18 +73,17 @@ def new_reels(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.Dat
         frame["received_kg"] = np.nan
     per_metre = frame["material"].map(metre_kg(logs, grammage)).astype("float64")
     core = logs.plant.reel.core_diameter_mm
-    caliper, price = pd.Series(np.nan, frame.index), pd.Series(np.nan, frame.index)
+    caliper = pd.Series(np.nan, frame.index)
     if logs.has("materials"):
         materials = logs["materials"].set_index("material")
         caliper = frame["material"].map(materials["caliper_um"]).astype("float64")
-        price = frame["material"].map(materials["unit_price"]).astype("float64")
     caliper = caliper.fillna(logs.plant.reel.caliper_um)
     # Cross-section of the paper is length times caliper; m x um = mm2 x 1000 / 1000.
     whole = core**2 + 4 * caliper * frame["start_kg"] / per_metre / np.pi
     left = whole - 4 * caliper * frame["strip_kg"] / per_metre / np.pi
     frame["depth_mm"] = (np.sqrt(whole) - np.sqrt(left.where(left >= 0))) / 2
     frame["strip_pct"] = 100 * frame["strip_kg"] / frame["start_kg"]
-    frame["unit_price"] = price
+    frame["unit_price"] = frame["material"].map(paper_prices(logs)).astype("float64")
     columns = [
         "supplier",
         "reel_id",
@@ -144,9 +144,7 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
     table["damaged_per_1000"] = 1000 * table["damaged"] / mounted
     table["damaged_high"] = 1000 * poisson_interval(table["damaged"])[1] / mounted
     table["short_kg"] = (whole["received_kg"] - whole["start_kg"]).groupby(whole["supplier"]).mean()
-    price = pd.Series(np.nan, lives.index)
-    if logs.has("materials"):
-        price = lives["material"].map(logs["materials"].set_index("material")["unit_price"]).astype("float64")
+    price = lives["material"].map(paper_prices(logs)).astype("float64")
     years = logged_years(logs)
     table["lost_kg_per_year"] = lives["strip_kg"].groupby(lives["supplier"]).sum(min_count=1) / years
     cost = (lives["strip_kg"] * price).groupby(lives["supplier"]).sum(min_count=1)

@@ -1,7 +1,7 @@
 """Watch: control charts on residuals, and the exceptions that need a person."""
 
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
-from .exceptions import Findings, exceptions, price_per_kg
+from .exceptions import Findings, exceptions
 from .ink import ink_watch
 from .plausible import implausible, refused_parts
 from .waste import MEASURES, step_of, waste_chart
@@ -18,7 +18,6 @@ __all__ = [
     "exceptions",
     "implausible",
     "ink_watch",
-    "price_per_kg",
     "refused_parts",
     "step_of",
     "waste_chart",

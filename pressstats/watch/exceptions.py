@@ -10,11 +10,12 @@ import pandas as pd
 
 from ..ink import Finding
 from ..logs import Logs
+from ..prices import newsprint_price, paper_prices, receipt_prices
 from ..reels import ReelStudy
 from ..tables import as_published
 from .waste import MEASURES, step_of
 
-__all__ = ["Findings", "exceptions", "price_per_kg"]
+__all__ = ["Findings", "exceptions"]
 
 #: A signal is news while it is not older than this.
 _NEWS_DAYS = 28
@@ -81,29 +82,13 @@ def _recent(logs: Logs, days: pd.Series) -> pd.Series:
     return days > logs.as_of - pd.Timedelta(days=_NEWS_DAYS)
 
 
-def price_per_kg(logs: Logs) -> float:
-    """Return the mean price of newsprint [currency / kg], weighted by what was delivered."""
-    if not logs.has("materials"):
-        return float("nan")
-    materials = logs["materials"]
-    newsprint = materials[(materials["kind"] == "newsprint") & (materials["unit"] == "kg")]
-    if not logs.has("deliveries"):
-        return float(newsprint["unit_price"].mean())
-    rows = logs["deliveries"].merge(
-        newsprint[["material", "unit_price"]], on="material", suffixes=("", "_list")
-    )
-    rows = rows[rows["delivered_on"].notna()]
-    price = rows["unit_price"].fillna(rows["unit_price_list"])
-    total = rows["quantity"].sum()
-    return (
-        float((price * rows["quantity"]).sum() / total)
-        if total > 0
-        else float(newsprint["unit_price"].mean())
-    )
+def _press_price(logs: Logs, press: str, since: pd.Timestamp) -> float:
+    """Return the price of the last receipts of what a press has mounted since a day [currency / kg]."""
+    runs = logs["runs"]
+    return newsprint_price(logs, runs.loc[(runs["press"] == press) & (runs["date"] >= since), "run_id"])
 
 
 def _waste(logs: Logs, chart: pd.DataFrame) -> list[tuple]:
-    price = price_per_kg(logs)
     rows = []
     for (press, measure), mine in chart.groupby(["press", "measure"]):
         last = mine.iloc[-1]
@@ -116,6 +101,7 @@ def _waste(logs: Logs, chart: pd.DataFrame) -> list[tuple]:
         # The baseline may hold part of the change: what it costs is told against the level before it.
         usual = float(excess[~later].mean()) if (~later).any() else 0.0
         kg = float((excess[later] - usual).sum())
+        price = _press_price(logs, str(press), since)
         why = (
             f"{words} is {last['signal']}: outside the EWMA limits of the same titles in a year's baseline; the level "
             f"changed most clearly in the week of {since:%Y-%m-%d}, by {size:+.2g} {unit}"
@@ -132,7 +118,7 @@ def _unexplained(logs: Logs, limits: pd.DataFrame) -> list[tuple]:
             f"{extra:+.0f} kg beyond the paper threaded, {abs(row.z):.1f} times the standard deviation of "
             "weighing, counting and grammage errors: look for a mount or a weight that was not logged"
         )
-        rows.append(("unexplained paper", row.press, row.week, extra, "kg", extra * price_per_kg(logs), why))
+        rows.append(("unexplained paper", row.press, row.week, extra, "kg", extra * _press_price(logs, row.press, row.week), why))
     return rows
 
 
@@ -141,7 +127,8 @@ def _inks(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> list[tup
     if logs.has("materials"):
         inks = logs["materials"]
         inks = inks[(inks["kind"] == "ink") & (inks["unit"] == "kg")]
-        price = inks.drop_duplicates("ink", keep=False).set_index("ink")["unit_price"]
+        inks = inks.drop_duplicates("ink", keep=False).set_index("ink")["material"]
+        price = inks.map(receipt_prices(logs))
     rows = []
     for ink, mine in watch.groupby("ink"):
         worth = float(price.get(ink, np.nan))
@@ -246,11 +233,12 @@ def _store_losses(logs: Logs, chain: pd.DataFrame) -> list[tuple]:
     if lost.empty:
         return []
     kg = float(lost["store_loss_kg"].sum())
+    cost = float((lost["store_loss_kg"] * lost["material"].map(paper_prices(logs))).sum(skipna=False))
     why = (
         f"{len(lost)} part reels of the last four weeks came back lighter than they went to the store "
         f"(first: {lost['reel_id'].iloc[0]}): check stripping in the store and the weighing"
     )
-    return [("store losses", "part reels", pd.NaT, kg, "kg", kg * price_per_kg(logs), why)]
+    return [("store losses", "part reels", pd.NaT, kg, "kg", cost, why)]
 
 
 def _cover(logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame) -> list[tuple]:

@@ -1,0 +1,256 @@
+"""What a quantity costs: one rule for all money.
+
+What was used is valued at what was paid, what will be bought at the price agreed for the day of its order, what is
+wasted at the price of the last receipts. Every page says which of the three it uses.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from .logs import Logs
+
+__all__ = ["agreed_price", "newsprint_price", "paid_cost", "paper_prices", "price_breaks", "receipt_prices"]
+
+#: What newsprint of a plant costs is the mean over what was mounted in so many days before as-of.
+_MIX_DAYS = 91
+
+
+# --- what will be bought ------------------------------------------------------------------------
+
+
+def price_breaks(
+    logs: Logs, material: str, day: pd.Timestamp, supplier: str | None = None
+) -> list[tuple[float, float]]:
+    """Return the quantities from which another price holds for every unit of an order placed on a day.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``; ``prices`` where agreed.
+    material : str
+        The material.
+    day : Timestamp
+        Day on which the order is placed: an order keeps the price of that day, however late it comes. A price that has
+        been agreed and becomes valid later holds for orders from that later day on.
+    supplier : str, optional
+        Who is ordered from; by default the supplier in ``materials``.
+
+    Returns
+    -------
+    list of (float, float)
+        Quantity [unit of the material] and price [currency / unit], in rising order, the first from 0. Where a
+        supplier has agreed prices of its own, those that name no supplier do not hold for it. The newest agreement that
+        has a price for so little holds: a later one for large orders only leaves it. Before any agreement the list's.
+
+    Raises
+    ------
+    KeyError
+        If the material is not listed.
+    """
+    place = np.flatnonzero((logs["materials"]["material"] == material).to_numpy())
+    if not len(place):
+        raise KeyError(material)
+    listed = logs["materials"].iloc[place[0]]
+    found = [(0.0, float(listed["unit_price"]))]
+    if not logs.has("prices"):
+        return found
+    agreed = logs["prices"]
+    agreed = agreed[((agreed["material"] == material) & (agreed["valid_from"] <= day)).to_numpy()]
+    own = (agreed["supplier"] == (listed["supplier"] if supplier is None else supplier)).fillna(False)
+    agreed = agreed[(own if own.any() else agreed["supplier"].isna()).to_numpy(dtype=bool)]
+    agreed = agreed.sort_values(["valid_from", "from_quantity"])
+    steps = agreed["from_quantity"].to_numpy(dtype=float)
+    for step in np.unique(np.append(steps, 0.0)):
+        valid = agreed["unit_price"].to_numpy(dtype=float)[steps <= step]
+        price = float(valid[-1]) if len(valid) else found[0][1]
+        if step == 0:
+            found[0] = (0.0, price)
+        elif price != found[-1][1]:
+            found.append((float(step), price))
+    return found
+
+
+def agreed_price(
+    logs: Logs, material: str, day: pd.Timestamp, quantity: float, supplier: str | None = None
+) -> float:
+    """Return the price of an order of `quantity` placed on `day` [currency / unit]; see :func:`price_breaks`.
+
+    Blank where the material is not listed.
+    """
+    if not logs.has("materials") or not (logs["materials"]["material"] == material).any():
+        return float("nan")
+    breaks = price_breaks(logs, material, day, supplier)
+    return [price for least, price in breaks if least <= max(quantity, 0.0)][-1]
+
+
+# --- what was paid ------------------------------------------------------------------------------
+
+
+def _receipts(logs: Logs) -> pd.DataFrame:
+    """Return what came of each material by day: material, day, quantity, unit_price, in the order of time.
+
+    What was invoiced counts, else what was agreed for the order.
+    """
+    kinds = {"material": "str", "day": "datetime64[us]", "quantity": "float64", "unit_price": "float64"}
+    if not logs.has("deliveries"):
+        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+    rows = logs["deliveries"]
+    rows = rows[rows["delivered_on"].notna() & (rows["quantity"] > 0)]
+    rows = rows.sort_values(["delivered_on", "delivery_id"], kind="stable")
+    price = rows["unit_price"].to_numpy(dtype=float, copy=True)
+    bare = np.isnan(price)
+    if bare.any():
+        price[bare] = _as_agreed(logs, rows[bare])
+    found = pd.DataFrame(
+        {"material": rows["material"], "day": rows["delivered_on"], "quantity": rows["quantity"]}
+    ).assign(unit_price=price)
+    return found.dropna(subset="unit_price").reset_index(drop=True).astype(kinds)
+
+
+def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
+    """Return what was agreed for the orders of some rows of ``deliveries``."""
+    if not logs.has("prices"):
+        listed = logs["materials"] if logs.has("materials") else pd.DataFrame(columns=["material", "unit_price"])
+        return rows["material"].map(listed.set_index("material")["unit_price"]).to_numpy(dtype=float)
+    ordered = rows["ordered_on"].fillna(rows["delivered_on"])
+    sizes = rows["quantity_ordered"].fillna(rows["quantity"])
+    suppliers = [name if isinstance(name, str) else None for name in rows["supplier"]]
+    orders = zip(rows["material"], ordered, sizes, suppliers, strict=True)
+    return np.array([agreed_price(logs, *order) for order in orders], dtype=float)
+
+
+def receipt_prices(logs: Logs) -> pd.Series:
+    """Return the price of the last receipts of each material, at which what is wasted is valued.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs; without ``deliveries`` what is agreed for as-of stands, without ``materials`` either nothing.
+
+    Returns
+    -------
+    Series, index material
+        Mean price by weight of what came on the last day on which any came [currency / unit of the material]; of a
+        material that never came the price agreed for an order of as-of, of the smallest size.
+    """
+    came = _receipts(logs)
+    last = came[came["day"] == came.groupby("material")["day"].transform("max")]
+    worth = (last["quantity"] * last["unit_price"]).groupby(last["material"]).sum()
+    found = worth / last.groupby("material")["quantity"].sum()
+    if logs.has("materials"):
+        names = [name for name in logs["materials"]["material"] if name not in found.index]
+        agreed = pd.Series(
+            [agreed_price(logs, name, logs.as_of, 0.0) for name in names], index=names, dtype="float64"
+        )
+        found = agreed if found.empty else pd.concat([found, agreed]) if names else found
+    return found.rename_axis("material").rename("unit_price")
+
+
+def paper_prices(logs: Logs) -> pd.Series:
+    """Return the price of the last receipts of each newsprint that is bought by the kilogram [currency / kg]."""
+    if not logs.has("materials"):
+        return pd.Series(dtype="float64", name="unit_price", index=pd.Index([], dtype="str", name="material"))
+    listed = logs["materials"]
+    weighed = listed.loc[(listed["kind"] == "newsprint") & (listed["unit"] == "kg"), "material"]
+    return receipt_prices(logs).reindex(pd.Index(weighed, name="material"))
+
+
+def newsprint_price(logs: Logs, run_ids: pd.Series | None = None) -> float:
+    """Return the price of the last receipts of newsprint, by weight of what was mounted.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    run_ids : Series, optional
+        Runs whose paper is valued; by default those of the last 13 weeks.
+
+    Returns
+    -------
+    float
+        Price [currency / kg]. Where no reels are logged the webs of those runs count alike; blank where a price of
+        what was mounted is not known.
+    """
+    if run_ids is None:
+        runs = logs["runs"]
+        run_ids = runs.loc[runs["date"] > logs.as_of - pd.Timedelta(days=_MIX_DAYS), "run_id"]
+    price = paper_prices(logs)
+    if logs.has("reel_mounts"):
+        mounts = logs["reel_mounts"]
+        mounts = mounts[mounts["run_id"].isin(run_ids)]
+        weight = (mounts["start_kg"] - mounts["returned_kg"]).groupby(mounts["material"]).sum()
+        if weight.sum() > 0:
+            return float((price.reindex(weight.index) * weight)[weight > 0].sum(skipna=False) / weight.sum())
+    webs = logs["run_webs"]
+    return float(webs.loc[webs["run_id"].isin(run_ids), "material"].map(price).mean(skipna=False))
+
+
+def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | None = None) -> pd.Series:
+    """Return what was paid for what was used.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``deliveries``; ``plant.toml`` says by ``[accounts] valuation`` whether what came first is used first
+        or the moving average holds.
+    used : DataFrame
+        material, day, quantity [unit of the material]: all that was used of each material, or what is valued would be
+        taken from receipts that others have used.
+    on_hand : mapping of str to float, optional
+        Stock by material at the end of as-of [unit of the material]: what was on hand before the first receipt is
+        what makes the book end with it, at the price of the first receipt. Without it nothing was.
+
+    Returns
+    -------
+    Series
+        Cost of each row [currency]; blank where its quantity is, or nothing tells a price. What is used beyond all
+        receipts costs as much as the last of them.
+    """
+    came = _receipts(logs)
+    cost = pd.Series(np.nan, used.index)
+    average = logs.plant.accounts.valuation == "moving_average"
+    for material, mine in used.groupby("material"):
+        daily = mine.groupby("day")["quantity"].sum()
+        received = came[came["material"] == material]
+        if received.empty:
+            price = agreed_price(logs, str(material), logs.as_of, 0.0)
+            received = pd.DataFrame({"day": [pd.Timestamp.min], "quantity": [1.0], "unit_price": [price]})
+        left = np.nan if on_hand is None else float(on_hand.get(str(material), np.nan))
+        opening = left + daily.sum() - received["quantity"].sum() if np.isfinite(left) else 0.0
+        price = _moving_average(received, daily, opening) if average else _first_in(received, daily, opening)
+        cost[mine.index] = mine["quantity"] * mine["day"].map(price)
+    return cost
+
+
+def _first_in(received: pd.DataFrame, daily: pd.Series, opening: float) -> pd.Series:
+    """Return the mean price of each day's use, the oldest receipts used first; lost stock is the oldest."""
+    price = received["unit_price"].to_numpy(dtype=float)
+    quantity = received["quantity"].to_numpy(dtype=float)
+    # What was there before the first receipt, and what is used beyond the last.
+    ends = np.cumsum([0.0, max(opening, 0.0), *quantity])
+    value = np.concatenate([[0.0], np.cumsum(np.diff(ends) * np.append(price[0], price))])
+    reached = np.append(0.0, daily.cumsum().to_numpy()) + max(-opening, 0.0)
+    paid = np.interp(reached, ends, value) + np.maximum(reached - ends[-1], 0.0) * price[-1]
+    amount = daily.to_numpy()
+    mean = np.divide(np.diff(paid), amount, out=np.full(len(amount), np.nan), where=amount > 0)
+    return pd.Series(mean, daily.index).ffill().fillna(float(price[0]))
+
+
+def _moving_average(received: pd.DataFrame, daily: pd.Series, opening: float) -> pd.Series:
+    """Return the price of each day's use: what is on hand, at the mean of what was paid for it; receipts come first."""
+    days = received["day"].to_numpy()
+    amounts, prices = received["quantity"].to_numpy(dtype=float), received["unit_price"].to_numpy(dtype=float)
+    found = np.empty(len(daily))
+    stock, unit, turn = max(opening, 0.0), float(prices[0]), 0
+    for place, (day, quantity) in enumerate(zip(daily.index.to_numpy(), daily.to_numpy(), strict=True)):
+        while turn < len(days) and days[turn] <= day:
+            whole = stock + amounts[turn]
+            unit = (stock * unit + amounts[turn] * prices[turn]) / whole
+            stock, turn = whole, turn + 1
+        found[place] = unit
+        stock = max(stock - quantity, 0.0)
+    return pd.Series(found, daily.index)
