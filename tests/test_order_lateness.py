@@ -278,23 +278,3 @@ def test_lines_due_on_other_days_share_no_load_and_nothing_makes_no_load() -> No
     assert plan["order"].nunique() == 2
     empty = into_loads(pd.DataFrame([line("a", 10.0, 10.0, 100.0)]).iloc[:0])
     assert empty.empty and empty["due_on"].dtype == "datetime64[us]"
-
-
-# --- prices ------------------------------------------------------------------------------------
-
-
-def test_price_breaks_say_what_price_of_says(tmp_path: Path) -> None:
-    tables = small_tables()
-    day = FIRST_DAY + pd.Timedelta(days=2)
-    rows = [(FIRST_DAY, 0.0, 0.52), (FIRST_DAY, 20_000.0, 0.50), (day, 40_000.0, 0.45), (day, 0.0, 0.51)]
-    prices = pd.DataFrame(rows, columns=["valid_from", "from_quantity", "unit_price"]).assign(
-        material="N1200"
-    )
-    logs = read_logs(write_small_plant(tmp_path / "logs", tables | {"prices": prices}))
-    for when in (FIRST_DAY - pd.Timedelta(days=1), FIRST_DAY, day):
-        for material in ("N1200", "black"):
-            breaks = price_breaks(logs, material, when)
-            assert breaks[0][0] == 0.0
-            for quantity in (1.0, 19_999.0, 20_000.0, 39_999.0, 40_000.0, 90_000.0):
-                price = [price for least, price in breaks if least <= quantity][-1]
-                assert price == price_of(logs, material, when, quantity)
