@@ -49,7 +49,7 @@ TOLD_BY = {
     "tank_readings": "read_at",
     "deliveries": "ordered_on",
     "stock_counts": "counted_on",
-    "prices": "valid_from",
+    "prices": "agreed_on",
     "plan": "made_on",
     "waste_sold": "sold_on",
 }
@@ -89,7 +89,8 @@ def eventful_tables() -> Tables:
     )
     plates = pd.DataFrame({"counted_on": [day(-6)], "material": "plate", "quantity": [1_200.0]})
     tables["stock_counts"] = pd.concat([tables["stock_counts"], counts, plates], ignore_index=True)
-    price = tables["prices"].assign(valid_from=day(2), unit_price=0.61)
+    # A price is known from the day that it is agreed, whenever it begins; one that names no day, at once.
+    price = tables["prices"].assign(valid_from=day(20), agreed_on=day(2), unit_price=0.61)
     tables["prices"] = pd.concat([tables["prices"], price], ignore_index=True)
     sold = tables["waste_sold"].assign(sold_on=day(5))
     tables["waste_sold"] = pd.concat([tables["waste_sold"], sold], ignore_index=True)
