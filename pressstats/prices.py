@@ -114,7 +114,9 @@ def _receipts(logs: Logs) -> pd.DataFrame:
 def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
     """Return what was agreed for the orders of some rows of ``deliveries``."""
     if not logs.has("prices"):
-        listed = logs["materials"] if logs.has("materials") else pd.DataFrame(columns=["material", "unit_price"])
+        listed = (
+            logs["materials"] if logs.has("materials") else pd.DataFrame(columns=["material", "unit_price"])
+        )
         return rows["material"].map(listed.set_index("material")["unit_price"]).to_numpy(dtype=float)
     ordered = rows["ordered_on"].fillna(rows["delivered_on"])
     sizes = rows["quantity_ordered"].fillna(rows["quantity"])

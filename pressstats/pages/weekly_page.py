@@ -62,7 +62,11 @@ def headline(results: Results) -> Block:
         state = f"Week of {days}: waste {per_cent(sums['waste_pct'])}, {against} the target of {target:g} %"
     copies = results.logs["runs"].set_index("run_id").loc[week["run_id"], "copies_good"].sum()
     cost = _waste_kg(sums) * newsprint_price(results.logs, week["run_id"])
-    money = f"Wasted paper cost {quantity(cost, currency, 0)} at the price of the last receipts. " if np.isfinite(cost) else ""
+    money = (
+        f"Wasted paper cost {quantity(cost, currency, 0)} at the price of the last receipts. "
+        if np.isfinite(cost)
+        else ""
+    )
     short = (
         ""
         if len(week) == sums["runs"]
@@ -102,7 +106,9 @@ def _waste_tile(results: Results) -> Tile:
 
 def _paper_tile(results: Results) -> Tile:
     sums = totals(last_weeks(results, 1, results.runs))
-    cost = _paid(results, last_weeks(results, 1, results.runs)["run_id"]) if sums["mounted_kg"] > 0 else np.nan
+    cost = (
+        _paid(results, last_weeks(results, 1, results.runs)["run_id"]) if sums["mounted_kg"] > 0 else np.nan
+    )
     detail = f"{quantity(cost, results.logs.plant.currency, 0)} was paid for it" if np.isfinite(cost) else ""
     return Tile("Paper mounted", float(sums["mounted_kg"]) / 1000, "t", detail, digits=1)
 

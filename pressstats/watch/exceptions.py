@@ -118,7 +118,17 @@ def _unexplained(logs: Logs, limits: pd.DataFrame) -> list[tuple]:
             f"{extra:+.0f} kg beyond the paper threaded, {abs(row.z):.1f} times the standard deviation of "
             "weighing, counting and grammage errors: look for a mount or a weight that was not logged"
         )
-        rows.append(("unexplained paper", row.press, row.week, extra, "kg", extra * _press_price(logs, row.press, row.week), why))
+        rows.append(
+            (
+                "unexplained paper",
+                row.press,
+                row.week,
+                extra,
+                "kg",
+                extra * _press_price(logs, row.press, row.week),
+                why,
+            )
+        )
     return rows
 
 
