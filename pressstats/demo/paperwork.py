@@ -58,7 +58,7 @@ def write_plan(scenario: Scenario, printed: list[Issue], logbook: Logbook, seed:
         monday = day - day.weekday() * DAY
         for title in TITLES.values():
             noise = [chance.gauss(0, 1) for _ in range(5)]
-            if day.weekday() not in title.weekdays:
+            if day.weekday() not in title.weekdays or not scenario.publishes(title, day):
                 continue
             issue = by_key.get((day, title.name))
             booked, revised = monday - 10 * WEEK, monday - 11 * DAY
@@ -69,7 +69,7 @@ def write_plan(scenario: Scenario, printed: list[Issue], logbook: Logbook, seed:
                 name = issue.event
                 known = [e for e in scenario.events if e.name == name]
                 copies = expected_copies(scenario, title, day) * (known[0].copies if known else 1)
-                pages = expected_pages(title, day) + (known[0].pages if known else 0)
+                pages = expected_pages(scenario, title, day) + (known[0].pages if known else 0)
                 step = title.pages_step
                 guess = max(title.pages_low, step * round((pages + 1 + 0.6 * step * noise[1]) / step))
                 early = (

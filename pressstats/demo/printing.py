@@ -125,14 +125,14 @@ class Printer:
         )
         if order.title.production == "collect":
             startup *= COLLECT_STARTUP
-        if press.name == self.scenario.startup_press and order.date >= self.scenario.startup_from:
-            startup *= self.scenario.startup_factor
+        startup *= self.scenario.startup_ratio(press.name, order.date)
         run.startup = round(startup)
         run.running = round(order.copies * RUNNING_SHARE * math.exp(chance.gauss(0, 0.25)))
         if chance.random() < 0.12:
             run.uncounted = round(order.copies * chance.uniform(0.0008, 0.0044))
         self._counted += 1
-        if self._counted % 613 == 300:  # copies handed out at the press, entered nowhere
+        every = self.scenario.handed_out_every
+        if every and self._counted % every == 300:  # copies handed out at the press, entered nowhere
             run.uncounted = round(order.copies * chance.uniform(0.032, 0.04))
             self.large_differences.append(order.run_id)
         started = self._start(order)

@@ -77,12 +77,14 @@ def expected_copies(scenario: Scenario, title: Title, day: dt.date) -> float:
     decline = min(title.decline, 0.35 / scenario.years)
     trend = (1 - decline) ** ((day - LAST_DAY).days / 365.25)
     summer = 1 - 0.06 * math.exp(-(((day.timetuple().tm_yday - 212) / 24) ** 2))
-    return title.copies * trend * summer * title.weekday_copies[day.weekday()]
+    level = title.copies * scenario.copies_ratio(title, day)
+    return level * trend * summer * title.weekday_copies[day.weekday()]
 
 
-def expected_pages(title: Title, day: dt.date) -> float:
+def expected_pages(scenario: Scenario, title: Title, day: dt.date) -> float:
     """Return the pages of `title` that `day` would have by weekday and advertising season alone."""
-    return title.pages + title.season_pages * _advertising(day) + title.weekday_pages[day.weekday()]
+    season = title.season_pages * _advertising(day) + scenario.pages_more(title, day)
+    return title.pages + season + title.weekday_pages[day.weekday()]
 
 
 def _fit_pages(title: Title, pages: float) -> int:
@@ -111,14 +113,18 @@ def issues(scenario: Scenario, seed: int, weeks_more: int = 13) -> list[Issue]:
     collected: list[Issue] = []
     for number in range(scenario.weeks * 7 + 7 * weeks_more):
         day = scenario.first + number * DAY
-        news = chance.gauss(0, 0.008)  # what moves all titles of a day
+        news = chance.gauss(0, 0.008) * scenario.noise  # what moves all titles of a day
         for title in TITLES.values():
             own, ads, colour = chance.gauss(0, 0.012), chance.gauss(0, 1.6), chance.gauss(0, 0.06)
             promotion = title.production == "collect" and chance.random() < 0.13
+            own, ads, colour = own * scenario.noise, ads * scenario.noise, colour * scenario.noise
             if day.weekday() not in title.weekdays or scenario.closed(day):
                 continue
+            if not scenario.publishes(title, day):
+                continue
+            promotion = promotion and scenario.noise > 0
             copies = expected_copies(scenario, title, day) * (1 + news + own) * (1.32 if promotion else 1.0)
-            pages = expected_pages(title, day) + ads * (4 if title.pages_step > 2 else 1)
+            pages = expected_pages(scenario, title, day) + ads * (4 if title.pages_step > 2 else 1)
             name = ""
             for event in scenario.events:
                 if day in event.days and title.name in event.titles:
@@ -152,12 +158,12 @@ def printed_webs(title: Title, pages: int) -> tuple[Web, ...]:
     )
 
 
-def _coverage(chance: Random, title: Title, pages: int, colour_pages: int) -> dict[str, float]:
-    share = chance.gauss(1, 0.08)
-    solid = {"black": pages * title.black * share * chance.gauss(1, 0.08)}
-    pictures = chance.gauss(1, 0.12)
+def _coverage(chance: Random, title: Title, pages: int, colour_pages: int, noise: float) -> dict[str, float]:
+    share = chance.gauss(1, 0.08 * noise)
+    solid = {"black": pages * title.black * share * chance.gauss(1, 0.08 * noise)}
+    pictures = chance.gauss(1, 0.12 * noise)
     for ink, weight in (("cyan", 0.92), ("magenta", 1.0), ("yellow", 1.04)):
-        value = colour_pages * title.colour * weight * pictures * chance.gauss(1, 0.09)
+        value = colour_pages * title.colour * weight * pictures * chance.gauss(1, 0.09 * noise)
         if colour_pages:
             solid[ink] = value
     return {ink: round(max(value, 0.05), 2) for ink, value in solid.items()}
@@ -191,6 +197,7 @@ def run_orders(scenario: Scenario, printed: list[Issue], seed: int) -> dict[dt.d
     for day, today in by_date.items():
         week = (day - LAST_DAY).days // 7
         changed, down = chance.random() < 0.2, chance.randrange(4) == 0 and day.weekday() == 1
+        changed, down = changed and scenario.presses_change, down and scenario.presses_change
         taken = {"P1": 0, "P2": 0}
         parts: list[tuple[Issue, str, int]] = []
         for issue in today:
@@ -214,7 +221,7 @@ def run_orders(scenario: Scenario, printed: list[Issue], seed: int) -> dict[dt.d
                 RunOrder(
                     f"{day:%y%m%d}-{press}{'abc'[place]}", day, issue.title, press, place, copies, issue.pages,
                     issue.colour_pages, printed_webs(issue.title, issue.pages),
-                    _coverage(chance, issue.title, issue.pages, issue.colour_pages),
+                    _coverage(chance, issue.title, issue.pages, issue.colour_pages, scenario.noise),
                 )
             )  # fmt: skip
         nights[day].sort(key=lambda run: (run.place, run.press))

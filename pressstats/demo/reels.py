@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from .logbook import Logbook, number
-from .scenario import CORE_MM, NEWSPRINT, REEL_KG, REEL_SCATTER, STRIP_LIMIT_MM, SUPPLIERS, Supplier
+from .scenario import CORE_MM, NEWSPRINT, REEL_KG, REEL_SCATTER, STRIP_LIMIT_MM, SUPPLIERS, Scenario, Supplier
 
 __all__ = ["Reel", "Store", "StoreLoss", "make_reel", "reel_diameter_m", "reel_length_m", "slab_share"]
 
@@ -61,10 +61,12 @@ class StoreLoss:
     kg: float
 
 
-def make_reel(chance: Random, supplier: Supplier, material: str, number_of_reel: int) -> tuple[Reel, float]:
+def make_reel(
+    chance: Random, supplier: Supplier, material: str, number_of_reel: int, weight_ratio: float = 1.0
+) -> tuple[Reel, float]:
     """Return a new reel and the length on its label [m]."""
     sheet = NEWSPRINT[material]
-    kg_per_m = sheet.kg_per_m * (1 + REEL_SCATTER * chance.gauss(0, 1))
+    kg_per_m = sheet.kg_per_m * weight_ratio * (1 + REEL_SCATTER * chance.gauss(0, 1))
     diameter = supplier.diameter_m * (1 + 0.004 * chance.gauss(0, 1))
     length = reel_length_m(diameter, sheet.caliper_um)
     kg = length * kg_per_m
@@ -81,6 +83,7 @@ class Store:
 
     chance: Random
     logbook: Logbook
+    scenario: Scenario
     new: dict[str, list[Reel]] = field(default_factory=lambda: {m: [] for m in NEWSPRINT})
     parts: dict[str, list[Reel]] = field(default_factory=lambda: {m: [] for m in NEWSPRINT})
     on_stand: dict[str, Reel] = field(default_factory=dict)
@@ -93,7 +96,10 @@ class Store:
         for _ in range(reels):
             self.made[supplier.name] += 1
             first = {"Brantelow": 104200, "Okkerin": 48200, "Vosgard": 3100}[supplier.name]
-            reel, label_m = make_reel(self.chance, supplier, material, first + self.made[supplier.name])
+            reel, label_m = make_reel(
+                self.chance, supplier, material, first + self.made[supplier.name],
+                self.scenario.grammage_ratio(material, supplier.name, day),
+            )  # fmt: skip
             self.new[material].append(reel)
             total += reel.reading
             self.logbook.add(

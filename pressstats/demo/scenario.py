@@ -382,6 +382,38 @@ class Scenario:
         """Days without publication that come only once."""
         return (self.monday(0.35) + 2 * DAY, LAST_DAY + 19 * DAY)
 
+    #: Scatter of copies, pages and coverage, as a multiple of the invented plant's own.
+    noise = 1.0
+    #: Of so many runs, one has copies handed out at the press and entered nowhere; 0: none.
+    handed_out_every = 613
+    #: Presses change places and stand still for maintenance on some nights.
+    presses_change = True
+
+    def publishes(self, title: Title, day: dt.date) -> bool:
+        """Return whether `title` is alive on `day`: a title may be closed or opened."""
+        return True
+
+    def copies_ratio(self, title: Title, day: dt.date) -> float:
+        """Return the copies of `title` on `day` as a multiple of trend, weekday and season."""
+        return 1.0
+
+    def pages_more(self, title: Title, day: dt.date) -> float:
+        """Return the pages of `title` on `day` beyond weekday and advertising season."""
+        return 0.0
+
+    def film_ratio(self, ink: str, day: dt.date) -> float:
+        """Return the film weight of an ink on a publication date as a multiple of its own."""
+        start, end = self.magenta
+        return self.magenta_factor if ink == "magenta" and start <= day <= end else 1.0
+
+    def startup_ratio(self, press: str, day: dt.date) -> float:
+        """Return the start-up waste of a press on a publication date as a multiple of its own."""
+        return self.startup_factor if press == self.startup_press and day >= self.startup_from else 1.0
+
+    def grammage_ratio(self, material: str, supplier: str, day: dt.date) -> float:
+        """Return what a reel received on `day` weighs a metre as a multiple of its material."""
+        return 1.0
+
     def closed(self, day: dt.date) -> bool:
         """Return whether nothing is published on `day`."""
         return f"{day:%m-%d}" in CLOSED_EVERY_YEAR or day in self.closed_once

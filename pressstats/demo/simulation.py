@@ -37,6 +37,8 @@ class Plant:
     prices: Prices
     streams: Streams = field(default_factory=Streams)
     counted_short: str = ""
+    use: dict[str, dict[dt.date, float]] = field(default_factory=dict)
+    stock: dict[dt.date, dict[str, float]] = field(default_factory=dict)  # true, at the end of a day
 
 
 def _used(use: dict[str, dict[dt.date, float]], run: Printed, plates: int) -> None:
@@ -72,6 +74,12 @@ def _count(plant: Plant, chance: Random, day: dt.date) -> None:
         logbook.add("stock_counts", day.isoformat(), material, number(plant.sundries.stock[material]))
 
 
+def _stock(plant: Plant) -> dict[str, float]:
+    """Return the true stock by material."""
+    levels = {ink.material: sum(plant.inks.level[tank] for tank in ink.tanks) for ink in INKS.values()}
+    return {material: plant.store.kg(material) for material in NEWSPRINT} | levels | plant.sundries.stock
+
+
 def simulate(scenario: Scenario, seed: int) -> Plant:
     """Run the plant from its first day to its last.
 
@@ -91,7 +99,7 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
     printed = issues(scenario, seed)
     orders = run_orders(scenario, printed, seed)
     prices = Prices(scenario)
-    store = Store(Random(f"{seed} store"), logbook)
+    store = Store(Random(f"{seed} store"), logbook, scenario)
     newsprint = Newsprint(scenario, store, logbook, prices, daily_need(orders), seed)
     plant = Plant(
         scenario, logbook, printed, store, Printer(scenario, store, logbook, seed), newsprint,
@@ -99,7 +107,6 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
     )  # fmt: skip
     newsprint.open_stock()
     counting = Random(f"{seed} counts")
-    use: dict[str, dict[dt.date, float]] = {}
     plates_at = logbook["runs"].column("plates")
     day = scenario.first - DAY
     while day <= scenario.last:
@@ -113,6 +120,7 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
         plant.inks.evening(day)
         if day.weekday() == 0:
             _count(plant, counting, day)
+        plant.stock[day] = _stock(plant)
         if day < scenario.last:
             for order in orders.get(day + DAY, ()):
                 run = plant.printer.print(order)
@@ -120,9 +128,9 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
                 plant.inks.print(run)
                 plant.sundries.print(run, plates)
                 plant.streams.add(run)
-                _used(use, run, plates)
+                _used(plant.use, run, plates)
         day += DAY
-    _paperwork(plant, use, seed)
+    _paperwork(plant, plant.use, seed)
     return plant
 
 

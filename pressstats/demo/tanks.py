@@ -50,6 +50,7 @@ class InkStore:
         self.orders: list[Tanker] = []
         self.on_road: list[Tanker] = []
         self.missed: list[tuple[str, dt.date]] = []
+        self.used: dict[str, dict[dt.date, float]] = {ink: {} for ink in INKS}
         self._orders = 0
 
     def print(self, run: Printed) -> None:
@@ -59,14 +60,16 @@ class InkStore:
             solid = order.solid_pages.get(ink.name)
             if solid is None:
                 continue
-            film = ink.film_g_m2
-            start, end = self.scenario.magenta
-            if ink.name == "magenta" and start <= order.date <= end:
-                film *= self.scenario.magenta_factor
+            film = ink.film_g_m2 * self.scenario.film_ratio(ink.name, order.date)
             printed = film * run.gross * solid * PAGE_M2 / 1000 * (1 + INK_SCATTER * chance.gauss(0, 1))
             tank = PRESSES[order.press].black_tank if ink.name == "black" else ink.tanks[0]
             self.level[tank] -= printed + ink.startup_kg
+            self._note(ink.name, order.date, printed + ink.startup_kg)
             self.used_recently[ink.name] += (printed + ink.startup_kg) / 14
+
+    def _note(self, ink: str, day: dt.date, kg: float) -> None:
+        """Keep what truly left the tanks of an ink, leaks apart."""
+        self.used[ink][day] = self.used[ink].get(day, 0.0) + kg
 
     def pass_time(self, until: dt.datetime) -> None:
         """Let standing use and the leak run until a time."""
@@ -74,6 +77,7 @@ class InkStore:
         for ink in INKS.values():
             for tank in ink.tanks:
                 self.level[tank] -= ink.standing_kg * days / len(ink.tanks)
+            self._note(ink.name, self.at.date(), ink.standing_kg * days)
         start, end = self.scenario.leak
         leaking = max(dt.timedelta(0), min(until, end) - max(self.at, start)) / DAY
         self.level[INKS[self.scenario.leak_ink].tanks[0]] -= self.scenario.leak_kg_per_day * leaking
