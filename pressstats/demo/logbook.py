@@ -62,7 +62,9 @@ class Logbook:
     def __init__(self) -> None:
         left_out = {
             "stock_counts": {"counted_at"},
-            "deliveries": set[str](),
+            "reel_mounts": {"start_mm", "returned_mm", "used_m"},
+            "prices": {"supplier", "agreed_on"},
+            "waste_sold": {"moisture_pct"},
         }
         self.sheets = {
             name: Sheet(name, tuple(c for c in table.names if c not in left_out.get(name, set())))

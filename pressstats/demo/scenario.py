@@ -11,6 +11,7 @@ import datetime as dt
 from dataclasses import dataclass, field
 
 from .calendar_days import DAY, WEEK
+from .steady import Steady
 
 __all__ = [
     "CLOSED_EVERY_YEAR",
@@ -181,10 +182,7 @@ TRANSPORT_REELS = (4, 6)  # of one truck
 SPLICE_TARGET_M = 12.0
 FAILED_SPLICE = 0.0036  # of the splices that leave the target on the core
 FAILED_SPLICE_FALL_M = 12.0  # metres more left on the core for a failure less likely by a factor e
-FAILED_SPLICE_MORE_M = (
-    25.0,
-    90.0,
-)  # left on the core by a failed splice beside what the splice would have left
+FAILED_SPLICE_MORE_M = (25.0, 90.0)  # a failed splice leaves on the core beyond a splice's own
 BUTT_SCATTER = 0.22  # of the mean of the reelstand, splice to splice
 BUTT_LEAST_M = 2.0
 
@@ -268,7 +266,7 @@ class Mishap:
 
 
 @dataclass(frozen=True)
-class Scenario:
+class Scenario(Steady):
     """The period and the days on which something planted happens.
 
     Parameters
@@ -382,25 +380,6 @@ class Scenario:
         """Days without publication that come only once."""
         return (self.monday(0.35) + 2 * DAY, LAST_DAY + 19 * DAY)
 
-    #: Scatter of copies, pages and coverage, as a multiple of the invented plant's own.
-    noise = 1.0
-    #: Of so many runs, one has copies handed out at the press and entered nowhere; 0: none.
-    handed_out_every = 613
-    #: Presses change places and stand still for maintenance on some nights.
-    presses_change = True
-
-    def publishes(self, title: Title, day: dt.date) -> bool:
-        """Return whether `title` is alive on `day`: a title may be closed or opened."""
-        return True
-
-    def copies_ratio(self, title: Title, day: dt.date) -> float:
-        """Return the copies of `title` on `day` as a multiple of trend, weekday and season."""
-        return 1.0
-
-    def pages_more(self, title: Title, day: dt.date) -> float:
-        """Return the pages of `title` on `day` beyond weekday and advertising season."""
-        return 0.0
-
     def film_ratio(self, ink: str, day: dt.date) -> float:
         """Return the film weight of an ink on a publication date as a multiple of its own."""
         start, end = self.magenta
@@ -409,10 +388,6 @@ class Scenario:
     def startup_ratio(self, press: str, day: dt.date) -> float:
         """Return the start-up waste of a press on a publication date as a multiple of its own."""
         return self.startup_factor if press == self.startup_press and day >= self.startup_from else 1.0
-
-    def grammage_ratio(self, material: str, supplier: str, day: dt.date) -> float:
-        """Return what a reel received on `day` weighs a metre as a multiple of its material."""
-        return 1.0
 
     def closed(self, day: dt.date) -> bool:
         """Return whether nothing is published on `day`."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -43,7 +42,10 @@ def _ratio(changes: tuple[Change, ...], day: dt.date, of: str, supplier: str = "
 
 @dataclass(frozen=True)
 class WorldScenario(Scenario):
-    """A quiet plant of `before` weeks to the week of `as_of`, and the weeks after it; nothing is planted but what is asked for."""
+    """A quiet plant of `before` weeks to the week of `as_of`, and the weeks after it.
+
+    Nothing is planted but what is asked for.
+    """
 
     as_of: dt.date = dt.date(2025, 10, 26)
     before: int = 156
@@ -140,7 +142,10 @@ def plant_of(scenario: WorldScenario, materials: dict[str, dict[str, Any]] | Non
     changed: list[tuple[dict[str, Any], dict[str, Any]]] = [
         (constants.SUPPLIERS, {n: replace(s, break_ratio=1.2) for n, s in constants.SUPPLIERS.items()}),
         (constants.STANDS, {constants.BAD_STAND: 12.3}),
-        (constants.NEWSPRINT, {m: replace(constants.NEWSPRINT[m], **f) for m, f in (materials or {}).items()}),
+        (
+            constants.NEWSPRINT,
+            {m: replace(constants.NEWSPRINT[m], **f) for m, f in (materials or {}).items()},
+        ),
     ]
     if scenario.same_season:
         changed.append((constants.TITLES, {n: _flat(t) for n, t in constants.TITLES.items()}))

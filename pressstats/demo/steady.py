@@ -1,0 +1,38 @@
+"""What a plant does where nothing is planted: a scenario overrides what it changes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from .scenario import Title
+
+__all__ = ["Steady"]
+
+
+class Steady:
+    """A plant that changes nothing: every ratio is one."""
+
+    #: Scatter of copies, pages and coverage, as a multiple of the invented plant's own.
+    noise = 1.0
+    #: Of so many runs, one has copies handed out at the press and entered nowhere; 0: none.
+    handed_out_every = 613
+    #: Presses change places and stand still for maintenance on some nights.
+    presses_change = True
+
+    def publishes(self, title: Title, day: dt.date) -> bool:
+        """Return whether `title` is alive on `day`: a title may be closed or opened."""
+        return True
+
+    def copies_ratio(self, title: Title, day: dt.date) -> float:
+        """Return the copies of `title` on `day` as a multiple of trend, weekday and season."""
+        return 1.0
+
+    def pages_more(self, title: Title, day: dt.date) -> float:
+        """Return the pages of `title` on `day` beyond weekday and advertising season."""
+        return 0.0
+
+    def grammage_ratio(self, material: str, supplier: str, day: dt.date) -> float:
+        """Return what a reel received on `day` weighs a metre as a multiple of its material."""
+        return 1.0
