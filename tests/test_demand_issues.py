@@ -12,6 +12,7 @@ import pytest
 from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables
 
 from pressstats.demand import Drivers, Expected, drivers_of
+from pressstats.demand.feasts import TERMS, feast_terms
 from pressstats.demand.issues import titles_of
 from pressstats.demand.trends import fit_trend
 from pressstats.logs import Logs
@@ -110,24 +111,64 @@ def test_copies_by_weekday_level_and_season_of_a_title_go_on(tmp_path: Path) -> 
 
 
 def test_a_fit_without_anything_odd_is_a_fit() -> None:
-    one = fit_trend(np.array([5.0]), np.array([0.0]), np.array([3]), np.array([False]))
-    at = one.at(np.array([1.0, 100.0]), np.array([3, 5]), np.array([False, True]))
+    one = fit_trend(np.array([5.0]), np.array([0.0]), np.array([3]), np.array([False]), np.zeros((1, 2)))
+    at = one.at(np.array([1.0, 100.0]), np.array([3, 5]), np.array([False, True]), np.ones((2, 2)))
     np.testing.assert_allclose(at, 5.0, rtol=1e-6)
     # One promotion of ten times the copies does not move what is usual.
     days, weekday = np.arange(-200.0, 1.0), np.arange(201) % 7
     values = np.full(201, 10.0)
     values[150] += np.log(10)
-    odd = fit_trend(values, days, weekday, np.zeros(201, dtype=bool))
-    ahead = odd.at(np.arange(1.0, 15.0), np.arange(201, 215) % 7, np.zeros(14, dtype=bool))
+    odd = fit_trend(values, days, weekday, np.zeros(201, dtype=bool), np.zeros((201, 0)))
+    ahead = odd.at(np.arange(1.0, 15.0), np.arange(201, 215) % 7, np.zeros(14, dtype=bool), np.zeros((14, 0)))
     np.testing.assert_allclose(ahead, 10.0, atol=0.02)
 
 
 def test_a_new_level_is_carried_on_and_fades() -> None:
     days, weekday = np.arange(-700.0, 1.0), np.arange(701) % 7
     values = np.where(days > -60, 11.0, 10.0)
-    fit = fit_trend(values, days, weekday, np.zeros(701, dtype=bool))
-    near = fit.at(np.arange(1.0, 8.0), np.arange(7), np.zeros(7, dtype=bool))
+    fit = fit_trend(values, days, weekday, np.zeros(701, dtype=bool), np.zeros((701, 0)))
+    near = fit.at(np.arange(1.0, 8.0), np.arange(7), np.zeros(7, dtype=bool), np.zeros((7, 0)))
     assert np.abs(near - 11.0).max() < 0.3 and 0 < fit.level < 1.1
+
+
+def test_days_about_christmas_and_easter_are_found_by_date() -> None:
+    days = np.arange(np.datetime64("2024-11-01"), np.datetime64("2026-05-01"))
+    terms = feast_terms(days)
+    assert terms.shape == (len(days), TERMS) and terms.min() == 0 and terms.max() == 1
+
+    def of(day: str) -> np.ndarray:
+        return terms[int((np.datetime64(day) - days[0]).astype(int))]
+
+    # The same distance is the same term in every year, whatever its weekday; between two terms it is shared.
+    for day in ("12-14", "12-24", "12-31", "11-20"):
+        np.testing.assert_array_equal(of(f"2024-{day}"), of(f"2025-{day}"))
+    assert of("2024-12-16").sum() == pytest.approx(1) and (of("2024-12-16") > 0).sum() == 2
+    # Nothing before the feast tells anything of the days after it; ordinary weeks have no term.
+    assert not (of("2025-12-24") * of("2025-12-26")).any() and of("2025-12-26").sum() == pytest.approx(1)
+    assert not of("2025-03-01").any() and not of("2025-01-12").any()
+    # Easter Sundays of 2025 and 2026 by the tables of the church calendar (from memory): 20 April, 5 April.
+    np.testing.assert_array_equal(of("2025-04-20"), of("2026-04-05"))
+    np.testing.assert_array_equal(of("2025-04-21"), of("2026-04-06"))
+    assert of("2025-04-19").any() and of("2025-04-28").sum() == 0
+
+
+def test_one_december_tells_the_next() -> None:
+    day = np.arange(np.datetime64("2023-06-05"), np.datetime64("2025-01-20"))
+    season = np.cos(2 * np.pi * np.arange(len(day)) / 365.25)
+    terms, number, weekday = feast_terms(day), np.arange(len(day)), (day.astype(int) + 3) % 7
+    # Eight pages more two weeks before Christmas, six fewer from the day after it to Epiphany.
+    month = np.array([str(one)[5:] for one in day])
+    pages = 30 + season + np.where((month >= "12-08") & (month <= "12-20"), 8.0, 0.0)
+    pages -= np.where((month >= "12-26") | (month <= "01-06"), 6.0, 0.0)
+    seen = int((np.datetime64("2024-12-01") - day[0]).astype(int))
+    none = np.zeros(len(day), dtype=bool)
+    missed = []
+    for feasts in (terms, np.zeros((len(day), 0))):
+        known = (number[:seen] - seen + 1.0, weekday[:seen], none[:seen], feasts[:seen])
+        fit = fit_trend(pages[:seen], *known)
+        said = fit.at(number[seen:] - seen + 1.0, weekday[seen:], none[seen:], feasts[seen:])
+        missed.append(np.abs(said - pages[seen:])[:36].mean())
+    assert missed[0] < 0.5 * missed[1] and missed[0] < 1.7
 
 
 # --- bookings ----------------------------------------------------------------------------------

@@ -262,8 +262,8 @@ def _modelled(
     usual = np.flatnonzero(~past.event)
     usual = usual if len(usual) >= 8 else np.arange(len(past.day))
     day, weekday = past.day[usual], weekday_of(days)
-    at = (day - now).astype(float), weekday_of(day), calendar.holiday(day)
-    to = (days - now).astype(float), weekday, calendar.holiday(days)
+    at = (day - now).astype(float), weekday_of(day), calendar.holiday(day), calendar.feasts(day)
+    to = (days - now).astype(float), weekday, calendar.holiday(days), calendar.feasts(days)
     of_copies = fit_trend(np.log(np.maximum(past.copies[usual], 1)), *at)
     of_pages = fit_trend(past.pages[usual], *at)
     # The regression is of what is usual; the mean of what promotions and chance leave makes it a mean.

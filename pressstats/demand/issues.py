@@ -13,6 +13,7 @@ import pandas as pd
 
 from ..logs import Logs
 from ..plant import Plant
+from .feasts import feast_terms
 
 __all__ = ["Calendar", "TitlePast", "days_printed", "titles_of", "weekday_of"]
 
@@ -125,7 +126,7 @@ def _looked(past: TitlePast, printed: np.ndarray, calendar: Calendar) -> np.ndar
 
 
 class Calendar:
-    """Days without publication and public holidays, looked up once for all years in question.
+    """Days without publication, public holidays, days about Christmas and Easter, looked up once for all years.
 
     Parameters
     ----------
@@ -149,6 +150,7 @@ class Calendar:
             years = range(days[0].year, days[-1].year + 1)
             known = holidays.country_holidays(plant.calendar.country, plant.calendar.subdivision, years=years)
             self._holiday = np.array([day.date() in known for day in days], dtype=bool)
+        self._feasts = feast_terms(days.to_numpy().astype("datetime64[D]"))
 
     def closed(self, days: np.ndarray) -> np.ndarray:
         """Say on which days nothing is published, shape of `days`."""
@@ -157,6 +159,10 @@ class Calendar:
     def holiday(self, days: np.ndarray) -> np.ndarray:
         """Say which days are public holidays, shape of `days`; none where the plant names no country."""
         return np.asarray(self._holiday[(days - self._first).astype(int)])
+
+    def feasts(self, days: np.ndarray) -> np.ndarray:
+        """Return the terms of Christmas and Easter, shape (days, terms)."""
+        return np.asarray(self._feasts[(days - self._first).astype(int)])
 
 
 def weekday_of(days: np.ndarray) -> np.ndarray:

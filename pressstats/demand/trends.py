@@ -1,4 +1,4 @@
-"""Copies and pages by title and weekday: level, trend that damps, season of 365.25 days, public holidays.
+"""Copies and pages by title and weekday: level, trend that damps, season of 365.25 days, Christmas, Easter, holidays.
 
 One weighted regression for each title: recent issues count more, odd ones (promotions) less, and the
 level of the last weeks is carried on, fading with the distance.
@@ -19,6 +19,8 @@ _HALF = 420.0
 _TREND_FADES, _LEVEL_FADES = 500.0, 90.0
 #: Share that each older issue counts less in the level of the last weeks.
 _LEVEL_SHARE = 0.06
+#: How far Christmas and Easter may move a title, in its spread.
+_FEAST_WIDTH = 1.0
 _HUBER = 2.0
 _REWEIGHTINGS = 4
 
@@ -30,7 +32,7 @@ class Trend:
     Attributes
     ----------
     coefficients : ndarray
-        Of weekdays, trend, season and holiday.
+        Of weekdays, trend, season, feasts and holiday.
     weekdays : ndarray of int
         Weekdays that were seen, Monday 0.
     pairs : int
@@ -47,7 +49,9 @@ class Trend:
     level: float
     rest: np.ndarray
 
-    def at(self, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray) -> np.ndarray:
+    def at(
+        self, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, feasts: np.ndarray
+    ) -> np.ndarray:
         """Return what is expected.
 
         Parameters
@@ -58,20 +62,27 @@ class Trend:
             Weekday, Monday 0; one never seen takes the mean of the others.
         holiday : ndarray of bool, shape (issues,)
             Whether it is a public holiday.
+        feasts : ndarray, shape (issues, terms)
+            Terms of Christmas and Easter (:func:`pressstats.demand.feasts.feast_terms`).
 
         Returns
         -------
         ndarray, shape (issues,)
             Expected values.
         """
-        design = _design(days, weekday, holiday, self.weekdays, self.pairs)
+        design = _design(days, weekday, holiday, feasts, self.weekdays, self.pairs)
         return np.asarray(
             design @ self.coefficients + self.level * np.exp(-np.maximum(days, 0) / _LEVEL_FADES)
         )
 
 
 def _design(
-    days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, weekdays: np.ndarray, pairs: int
+    days: np.ndarray,
+    weekday: np.ndarray,
+    holiday: np.ndarray,
+    feasts: np.ndarray,
+    weekdays: np.ndarray,
+    pairs: int,
 ) -> np.ndarray:
     one = (weekday[:, None] == weekdays).astype(float)
     one[~one.any(axis=1)] = 1 / len(weekdays)
@@ -79,10 +90,12 @@ def _design(
     ahead = np.maximum(days, 0)
     trend = np.where(days > 0, _TREND_FADES * (1 - np.exp(-ahead / _TREND_FADES)), days) / _YEAR
     turn = 2 * np.pi * days[:, None] / _YEAR * np.arange(1, pairs + 1)
-    return np.column_stack([one, trend, np.sin(turn), np.cos(turn), holiday.astype(float)])
+    return np.column_stack([one, trend, np.sin(turn), np.cos(turn), feasts, holiday.astype(float)])
 
 
-def fit_trend(values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray) -> Trend:
+def fit_trend(
+    values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, feasts: np.ndarray
+) -> Trend:
     """Fit a title.
 
     Parameters
@@ -95,6 +108,8 @@ def fit_trend(values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday
         Weekday, Monday 0.
     holiday : ndarray of bool, shape (issues,)
         Whether it was a public holiday.
+    feasts : ndarray, shape (issues, terms)
+        Terms of Christmas and Easter.
 
     Returns
     -------
@@ -104,7 +119,7 @@ def fit_trend(values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday
     weekdays = np.unique(weekday)
     span = float(days[-1] - days[0]) if len(days) else 0.0
     pairs = 3 if span >= 1.5 * _YEAR else 1 if span >= 0.75 * _YEAR else 0
-    design = _design(days, weekday, holiday, weekdays, pairs)
+    design = _design(days, weekday, holiday, feasts, weekdays, pairs)
     weight = 0.5 ** (-days / _HALF)
     spread = max(float(values.std()), 1e-9)
     # In units of their spread, about half of which is scatter. A little of a prior: trend, season and holiday are
@@ -112,17 +127,21 @@ def fit_trend(values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday
     width = np.full(design.shape[1], 1e3)
     width[len(weekdays)] = 0.5 * min(span / _YEAR, 2.0) + 1e-3
     width[len(weekdays) + 1 : -1] = 0.6
+    width[-1 - feasts.shape[1] : -1] = _FEAST_WIDTH
     width[-1] = 2.0
     penalty = np.diag(0.25 / width**2)
     scaled_values = values / spread
-    robust = np.ones(len(values))
+    robust, about = np.ones(len(values)), feasts.any(axis=1)
     coefficients = np.zeros(design.shape[1])
     for _ in range(_REWEIGHTINGS):
         both = weight * robust
         scaled = design * both[:, None]
         coefficients = spread * np.linalg.solve(scaled.T @ design + penalty, scaled.T @ scaled_values)
         rest = values - design @ coefficients
-        scale = 1.4826 * float(np.median(np.abs(rest))) + 1e-6 * spread
+        scale = np.full(len(values), 1.4826 * float(np.median(np.abs(rest))) + 1e-6 * spread)
+        if about.any():
+            # A few lines leave more there than chance does elsewhere; that makes no oddity of a feast.
+            scale[about] = np.maximum(scale[about], np.sqrt(np.mean(rest[about] ** 2)))
         robust = np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(rest), 1e-12))
     rest = values - design @ coefficients
     age = np.arange(len(values))[::-1]

@@ -151,7 +151,7 @@ class Tried:
         return np.asarray((number * naive + _CHANGE_WEEKS * usual) / (number + _CHANGE_WEEKS))
 
 
-def try_methods(recipe: Recipe, newsprint: list[str]) -> Tried:
+def try_methods(recipe: Recipe, newsprint: list[str], origins: np.ndarray | None = None) -> Tried:
     """Forecast each material from every week of the second half of its history, and from its end.
 
     Parameters
@@ -160,6 +160,8 @@ def try_methods(recipe: Recipe, newsprint: list[str]) -> Tried:
         Result of :func:`pressstats.demand.recipe_of`.
     newsprint : list of str
         Materials whose direct forecasts are made to agree with that of their sum.
+    origins : ndarray of int, optional
+        Weeks seen from which is forecast, ascending; by default each of the second half, and the end.
 
     Returns
     -------
@@ -168,7 +170,8 @@ def try_methods(recipe: Recipe, newsprint: list[str]) -> Tried:
     """
     history = recipe.history
     n = len(history)
-    origins = np.arange(max(min(n, _WEEKS_MINIMUM), n // 2), n + 1)
+    if origins is None:
+        origins = np.arange(max(min(n, _WEEKS_MINIMUM), n // 2), n + 1)
     direct, naive, scale = _direct(history, origins, newsprint)
     drivers = np.stack([_drivers(recipe, int(origin)) for origin in origins])
     both = (direct + drivers) / 2
