@@ -1,0 +1,144 @@
+"""What is published of plants that differ from the demo in one honest way each, held against what is true.
+
+``tables``
+    By world: whether 95 % intervals of grammage, film weight, start-up and idle loss of the present hold the
+    truth, changes found and how they are dated, waste, stock and use ahead against truth, sentences and
+    states that are false::
+
+        python tests/bench/bench_worlds.py tables [--worlds NAME ...] [--seeds N] [--weeks N]
+
+``forecast``
+    Forecasts from plants cut in June, November and March: mean absolute error against last year's same week, over
+    13 weeks and from 1 December to 4 January, of what is published and of each method; what 80 % intervals held::
+
+        python tests/bench/bench_worlds.py forecast [--seeds N]
+
+``false-alarms``
+    Exceptions on quiet plants, by kind and plant-month::
+
+        python tests/bench/bench_worlds.py false-alarms [--seeds N]
+
+Seeds count from 1, or from ``--first``. Each world prints as it is done.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import datetime as dt
+import sys
+import tempfile
+import time
+import traceback
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from worlds import WORLDS, Truth, make
+from worlds.catalogue import JUNE, MARCH, NOVEMBER
+from worlds.judging import Judgement, judge
+
+from pressstats.logs import read_logs
+from pressstats.past import past_forecasts
+from pressstats.results import Results, analyse
+
+CUTS = {"June": JUNE, "November": NOVEMBER, "March": MARCH}
+#: Worlds whose forecasts are scored: the plants differ in what moves their use.
+FORECAST_WORLDS = ("quiet", "december_humps", "weekly_dips", "title_closed_early")
+
+
+def _results(folder: Path, as_of: dt.date) -> Results:
+    logs = read_logs(folder, as_of.isoformat())
+    return analyse(logs, *past_forecasts(None, logs.as_of))
+
+
+def _made(name: str, seed: int, **scenario: Any) -> tuple[Truth, Results]:
+    with tempfile.TemporaryDirectory() as scratch:
+        truth = make(name, scratch, seed, **scenario)
+        return truth, _results(Path(scratch), truth.as_of)
+
+
+def _each(work: Any, tasks: list[tuple[Any, ...]], workers: int) -> Iterator[Any]:
+    """Yield what each task gives, as it is done."""
+    if workers == 1:
+        yield from (work(*task) for task in tasks)
+        return
+    with ProcessPoolExecutor(workers) as pool:
+        yield from pool.map(work, *zip(*tasks, strict=True))
+
+
+@click.group()
+def bench() -> None:
+    """Choose what is measured."""
+
+
+def _judged(name: str, seed: int, weeks: int) -> tuple[str, int, Judgement | str, float]:
+    begun = time.process_time()
+    given = {} if "before" in WORLDS[name].scenario else {"before": weeks}
+    try:
+        truth, results = _made(name, seed, **given)
+        found: Judgement | str = judge(results, truth)
+    except Exception:
+        found = traceback.format_exc(limit=-3)
+    return name, seed, found, time.process_time() - begun
+
+
+def _told(found: Judgement) -> Iterable[str]:
+    missed = [name for name, held in found.held.items() if not held]
+    if missed:
+        yield f"interval misses: {', '.join(missed)}"
+    yield from (f"change {name}: {how}" for name, how in found.changes.items())
+    said, true = found.figures["waste_pct"]
+    if not abs(said - true) < 0.3:
+        yield f"waste {said:.2f} %, truth {true:.2f} %"
+    for name, (said, true) in found.figures.items():
+        far = {"stock": 0.1, "use": 0.12}.get(name.split()[0])
+        if far and not abs(said - true) <= far * true + 100 * (name[:5] == "stock"):
+            yield f"{name}: {said:,.0f}, truth {true:,.0f}"
+    yield from (f"FALSE {text}" for text in found.false)
+
+
+@bench.command()
+@click.option("--worlds", "-w", multiple=True, help="names; all without any")
+@click.option("--seeds", default=1)
+@click.option("--first", default=1)
+@click.option("--weeks", default=104, help="weeks of logs")
+@click.option("--workers", default=1)
+def tables(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, workers: int) -> None:
+    """Hold published tables and pages of each world against its truth."""
+    tasks = [(name, seed, weeks) for name in worlds or WORLDS for seed in range(first, first + seeds)]
+    held: Counter[str] = Counter()
+    asked: Counter[str] = Counter()
+    false = failed = 0
+    for name, seed, found, seconds in _each(_judged, tasks, workers):
+        print(f"{name} seed {seed} ({seconds:.0f} s)", flush=True)
+        if isinstance(found, str):
+            failed += 1
+            print("    FAILED " + found.replace("\n", "\n    "))
+            continue
+        for line in _told(found):
+            print("    " + line)
+        for term, good in found.held.items():
+            kind = term.split()[0] if term.startswith("grammage") else term.split()[1]
+            held[kind] += good
+            asked[kind] += 1
+        false += len(found.false)
+    for kind, number in asked.items():
+        print(
+            f"{kind}: 95 % intervals hold the truth in {held[kind]} of {number} ({100 * held[kind] / number:.0f} %)"
+        )
+    print(f"false sentences and states: {false}; worlds that failed: {failed} of {len(tasks)}")
+
+
+if __name__ == "__main__":
+    bench()

@@ -1,0 +1,253 @@
+"""What is published of a world, held against its truth: estimates, dates, stocks, sentences."""
+
+from __future__ import annotations
+
+import html.parser
+import json
+import re
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pressstats import pages
+from pressstats.demo.scenario import INKS
+from pressstats.exhibits import PAGE_TYPE
+from pressstats.results import Results
+
+from .truth import Truth
+
+__all__ = ["Judgement", "changes_found", "estimates", "judge", "page_texts", "read"]
+
+NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
+#: Days within which a change must be dated.
+DATED_DAYS = 14
+#: What no page of any world may say.
+NEVER = (
+    r"waste [-−]\d",
+    r"\bnan\b",
+    r"\bNaT\b",
+    r"need 0 t of newsprint",
+    r"without reason",
+)
+
+
+class _Words(html.parser.HTMLParser):
+    """What a reader sees of a block."""
+
+    def __init__(self, markup: str) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self._inside = ""
+        self.feed(markup)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._inside = tag
+
+    def handle_endtag(self, tag: str) -> None:
+        self._inside = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._inside not in ("script", "style"):
+            self.words.append(data)
+
+
+def read(block: Any) -> str:
+    """Return what a reader sees of a block."""
+    markup = block._repr_mimebundle_()[PAGE_TYPE]
+    return re.sub(r"\s+", " ", " ".join(_Words(markup).words))
+
+
+def page_texts(results: Results, only: tuple[str, ...] = ()) -> dict[str, str]:
+    """Return the text of every call of the notebooks, by call; a call that fails says so.
+
+    Parameters
+    ----------
+    results : Results
+        The results.
+    only : tuple of str
+        Notebooks; without any, all.
+
+    Returns
+    -------
+    dict of str to str
+        Text by call; one that begins with ``FAILED`` where the call raised an error.
+    """
+    found = {}
+    for path in sorted(NOTEBOOKS.glob("*.ipynb")):
+        if only and path.stem not in only:
+            continue
+        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+            source = "".join(cell["source"])
+            if cell["cell_type"] != "code" or not source.startswith("pages.") or ".key_figures(" in source:
+                continue
+            try:
+                found[source] = read(eval(source, {"pages": pages, "results": results}))
+            except Exception as error:  # told in the table of worlds; a test fails by it
+                found[source] = f"FAILED {type(error).__name__}: {error}"
+    return found
+
+
+@dataclass
+class Judgement:
+    """What a world showed.
+
+    Attributes
+    ----------
+    held : dict of str to bool
+        By estimate: whether its 95 % interval holds the truth.
+    figures : dict of str to tuple of float
+        By figure: published and true.
+    changes : dict of str to str
+        By planted change: how it was found.
+    false : list of str
+        Sentences, states and figures that are false, and calls that failed.
+    """
+
+    held: dict[str, bool] = field(default_factory=dict)
+    figures: dict[str, tuple[float, float]] = field(default_factory=dict)
+    changes: dict[str, str] = field(default_factory=dict)
+    false: list[str] = field(default_factory=list)
+
+
+def estimates(results: Results, truth: Truth) -> dict[str, tuple[float, float, float, float]]:
+    """Return estimate, interval and truth of each published term: grammage by material and terms of each ink."""
+    found = {}
+    for row in results["grammage"].itertuples():
+        if row.material in truth.grammage_now:
+            found[f"grammage {row.material}"] = (
+                row.effective_gsm, row.ci_low, row.ci_high, truth.grammage_now[row.material],
+            )  # fmt: skip
+    terms = {
+        "film_g_m2": truth.film_now,
+        "startup_kg_per_run": truth.startup_ink,
+        "standing_kg_per_day": truth.standing_ink,
+    }
+    for row in results["ink_model"].itertuples():
+        if row.term in terms:
+            found[f"{row.ink} {row.term}"] = (row.estimate, row.ci_low, row.ci_high, terms[row.term][row.ink])
+    return {name: values for name, values in found.items() if pd.notna(values[0])}
+
+
+def changes_found(results: Results, truth: Truth) -> dict[str, str]:
+    """Return, by planted change, the days by which its date is missed, or that it is not found."""
+    table = results["regimes"]
+    found = {}
+    for measure, subject, day, ratio in truth.changes:
+        rows = table[(table["measure"] == measure) & (table["subject"] == subject)].sort_values("from")
+        name = f"{measure} {subject} {100 * (ratio - 1):+.1f} % {(truth.as_of - day).days // 7} w ago"
+        starts = rows["from"].iloc[1:]
+        if starts.empty:
+            found[name] = "not found"
+            continue
+        off = (starts - pd.Timestamp(day)).dt.days
+        near = off[off.abs().idxmin()]
+        place = rows.index.get_loc(off.abs().idxmin())
+        size = rows["estimate"].iloc[place] / rows["estimate"].iloc[place - 1]
+        found[name] = f"{near:+d} d, {100 * (size - 1):+.1f} %" + (
+            f", {len(starts)} changes" if len(starts) > 1 else ""
+        )
+    planted = {(measure, subject) for measure, subject, _, _ in truth.changes}
+    for (measure, subject), rows in table.groupby(["measure", "subject"]):
+        if (measure, subject) not in planted and len(rows) > 1:
+            found[f"FALSE {measure} {subject}"] = ", ".join(
+                f"{day:%Y-%m-%d}" for day in rows["from"].iloc[1:]
+            )
+    return found
+
+
+def _waste(results: Results, truth: Truth, weeks: int = 13) -> tuple[float, float]:
+    """Return published and true waste of the last whole weeks, presses together [%]."""
+    last = pd.Timestamp(truth.as_of) - pd.Timedelta(days=6)
+    first = last - pd.Timedelta(weeks=weeks)
+    said, true = results["paper_balance"], truth.streams
+    said = said[(said["week"] > first) & (said["week"] <= last)]
+    true = true[true["week"].isin(set(said["week"]))]
+
+    def share(rows: pd.DataFrame) -> float:
+        rows = rows[rows["mounted_kg"].gt(0) & rows["waste_pct"].notna()]
+        total = rows["mounted_kg"].sum()
+        return float((rows["waste_pct"] * rows["mounted_kg"]).sum() / total) if total else float("nan")
+
+    return share(said), share(true)
+
+
+def _figures(results: Results, truth: Truth) -> dict[str, tuple[float, float]]:
+    found = {"waste_pct": _waste(results, truth)}
+    for row in results["stock_cover"].itertuples():
+        if row.material in truth.stock:
+            found[f"stock {row.material}"] = (float(row.quantity), truth.stock[row.material])
+    ahead = results["demand_forecast"]
+    weeks = truth.use.index
+    for material, rows in ahead[ahead["week"].isin(weeks)].groupby("material"):
+        if material in truth.use:
+            found[f"use {material}"] = (
+                float(rows["mean"].sum()), float(truth.use.loc[rows["week"], material].sum()),
+            )  # fmt: skip
+    return found
+
+
+def _states(results: Results) -> list[str]:
+    """Return states that say more than is known."""
+    found = []
+    try:
+        figures = results["week_figures"]
+    except KeyError:
+        return found
+    blank = figures["value"].isna()
+    for row in figures[blank & (figures["state"] != "unknown")].itertuples():
+        found.append(f"week_figures: {row.figure} is blank and {row.state!r}")
+    return found
+
+
+def _refused(results: Results) -> list[str]:
+    """Return orders and figures that rest on what is refused."""
+    table = getattr(results, "implausible", None)
+    if table is None:
+        return []
+    refused = set(table["refuses"])
+    kinds = {"newsprint"} if "paper" in refused else set()
+    kinds |= {"ink"} if "ink" in refused else set()
+    kinds = {"newsprint", "ink"} if "everything" in refused else kinds
+    inks = {ink.material for ink in INKS.values()}
+    ordered = {"ink" if m in inks else "newsprint" for m in results["order_plan"]["material"] if m[0] in "Ni"}
+    return [f"orders of {kind} on figures that are refused" for kind in sorted(kinds & ordered)]
+
+
+def judge(results: Results, truth: Truth, only: tuple[str, ...] = ()) -> Judgement:
+    """Hold everything published of a world against its truth.
+
+    Parameters
+    ----------
+    results : Results
+        Results at `truth.as_of`.
+    truth : Truth
+        The truth.
+    only : tuple of str
+        Notebooks whose sentences are read; without any, all.
+
+    Returns
+    -------
+    Judgement
+        What held and what did not.
+    """
+    found = Judgement(figures=_figures(results, truth), changes=changes_found(results, truth))
+    for name, (_, low, high, true) in estimates(results, truth).items():
+        found.held[name] = bool(low <= true <= high)
+    model = results["ink_model"]
+    films = model[(model["term"] == "film_g_m2") & (model["estimate"] <= 0)]
+    found.false += [f"film weight of {row.ink} {row.estimate:.2f}" for row in films.itertuples()]
+    found.false += _states(results) + _refused(results)
+    texts = page_texts(results, only)
+    for call, text in texts.items():
+        if text.startswith("FAILED"):
+            found.false.append(f"{call}: {text}")
+        for pattern in (*NEVER, *truth.never_says):
+            match = re.search(pattern, text)
+            if match:
+                start = max(0, match.start() - 50)
+                found.false.append(f"{call}: ...{text[start : match.end() + 50]}...")
+    whole = " ".join(texts.values())
+    found.false += [f"nothing says {p!r}" for p in truth.must_say if not re.search(p, whole)]
+    return found
