@@ -39,22 +39,24 @@ from pathlib import Path
 from typing import Any
 
 import click
-import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from bench_demand import recipe_from
 from worlds import WORLDS, Truth, make
 from worlds.catalogue import JUNE, MARCH, NOVEMBER
 from worlds.judging import Judgement, judge
+from worlds.scoring import score, told
 
+from pressstats.demand import demand_outlook
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 
 CUTS = {"June": JUNE, "November": NOVEMBER, "March": MARCH}
-#: Worlds whose forecasts are scored: the plants differ in what moves their use.
-FORECAST_WORLDS = ("quiet", "december_humps", "weekly_dips", "title_closed_early")
+#: Worlds whose forecasts are scored: what moves use, and how ink is dipped.
+FORECAST_WORLDS = ("quiet", "december_humps", "weekly_dips")
 
 
 def _results(folder: Path, as_of: dt.date) -> Results:
@@ -138,6 +140,77 @@ def tables(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, workers:
             f"{kind}: 95 % intervals hold the truth in {held[kind]} of {number} ({100 * held[kind] / number:.0f} %)"
         )
     print(f"false sentences and states: {false}; worlds that failed: {failed} of {len(tasks)}")
+
+
+def _scored(name: str, cut: str, seed: int, weeks: int) -> pd.DataFrame | str:
+    try:
+        with tempfile.TemporaryDirectory() as scratch:
+            truth = make(name, scratch, seed, as_of=CUTS[cut], before=weeks)
+            logs = read_logs(scratch, truth.as_of.isoformat())
+        outlook = demand_outlook(recipe_from(logs))
+        scores = score(outlook, logs.plant.first_forecast_week(logs.as_of), truth)
+    except Exception:
+        return f"{name} {cut} seed {seed}: " + traceback.format_exc(limit=-3)
+    return scores.assign(world=name, cut=cut, seed=seed)
+
+
+@bench.command()
+@click.option("--worlds", "-w", multiple=True, default=FORECAST_WORLDS)
+@click.option("--cuts", "-c", multiple=True, default=tuple(CUTS))
+@click.option("--seeds", default=5)
+@click.option("--first", default=1)
+@click.option("--weeks", default=156, help="weeks of logs")
+@click.option("--workers", default=1)
+def forecast(
+    worlds: tuple[str, ...], cuts: tuple[str, ...], seeds: int, first: int, weeks: int, workers: int
+) -> None:
+    """Score forecasts against what was used after the cut."""
+    tasks = [(w, c, s, weeks) for s in range(first, first + seeds) for w in worlds for c in cuts]
+    found = []
+    for task, scores in zip(tasks, _each(_scored, tasks, workers), strict=True):
+        if isinstance(scores, str):
+            print(scores, flush=True)
+            continue
+        found.append(scores)
+        kinds = told(scores, ["kind"])[["published", "held_80", "bias_pct", "xmas"]]
+        print(*task[:3], kinds.round(2).to_dict("index"), flush=True)
+    whole = pd.concat(found)
+    for by in (["cut", "kind"], ["world", "cut", "kind"]):
+        print(told(whole, by).round(3).to_string())
+
+
+def _counted(seed: int, weeks: int, month: int) -> pd.DataFrame | str:
+    try:
+        as_of = dt.date(2025, 10, 26) - dt.timedelta(weeks=4 * month)
+        _, results = _made("quiet", seed, as_of=as_of, before=weeks)
+    except Exception:
+        return f"seed {seed} month {month}: " + traceback.format_exc(limit=-3)
+    return results["exceptions"][["kind", "subject", "size"]].assign(seed=seed, month=month)
+
+
+@bench.command("false-alarms")
+@click.option("--seeds", default=20)
+@click.option("--first", default=1)
+@click.option("--months", default=1, help="cuts of each plant, four weeks apart")
+@click.option("--weeks", default=80, help="weeks of logs")
+@click.option("--workers", default=1)
+def false_alarms(seeds: int, first: int, months: int, weeks: int, workers: int) -> None:
+    """Count exceptions on quiet plants: a delivery is truly late there, everything else is false."""
+    tasks = [(seed, weeks, month) for seed in range(first, first + seeds) for month in range(months)]
+    kinds: Counter[str] = Counter()
+    cuts = with_any = 0
+    for task, found in zip(tasks, _each(_counted, tasks, workers), strict=True):
+        if isinstance(found, str):
+            print(found, flush=True)
+            continue
+        cuts += 1
+        false = found[found["kind"] != "delivery late"]
+        with_any += len(false) > 0
+        kinds.update(found["kind"])
+        print(*task, [f"{row.kind}: {row.subject} {row.size:.3g}" for row in found.itertuples()], flush=True)
+    print(f"{cuts} plant-months, {with_any} with any exception but late deliveries")
+    for kind, number in kinds.most_common():
+        print(f"{kind}: {number}, one in {cuts / number:.1f} plant-months")
 
 
 if __name__ == "__main__":
