@@ -132,7 +132,7 @@ class Tile:
     detail : str
         A short line below: the target, last year, since when.
     state : str
-        ``good``, ``watch``, ``act``, ``unknown``, or empty for none.
+        ``in control``, ``watch``, ``act``, ``unknown``, or empty where nothing is judged.
     digits : int, optional
         Digits after the decimal point.
     """
@@ -206,10 +206,10 @@ def tiles(items: Sequence[Tile]) -> Block:
         word = ""
         if item.state:
             text, mark = STATES[item.state]
-            word = f'<dd class="state state-{item.state}"><span aria-hidden="true">{mark}</span> {text}</dd>'
+            word = f'<dd class="state state-{_slug(item.state)}"><span aria-hidden="true">{mark}</span> {text}</dd>'
         missing = "" if known else ' title="not available"'
         parts.append(
-            f'<div class="tile tile-{item.state or "plain"}"><dt>{inline(item.label)}</dt>'
+            f'<div class="tile tile-{_slug(item.state) or "plain"}"><dt>{inline(item.label)}</dt>'
             f'<dd class="value"{missing}>{value}{unit}</dd>{word}{detail}</div>'
         )
         shown = number or str(item.value)
@@ -371,6 +371,10 @@ def _checked(name: str) -> str:
     if not _NAME.fullmatch(name):
         raise ValueError(f"name {name!r}: small letters, digits, - and _ only, a letter first")
     return name
+
+
+def _slug(state: str) -> str:
+    return state.replace(" ", "-")
 
 
 def _day(day: Any) -> str:

@@ -37,10 +37,10 @@ BLANK = '<abbr class="blank" title="not available">–</abbr>'
 
 #: Words for a state, and the mark that carries it besides the colour.
 STATES: dict[str, tuple[str, str]] = {
-    "good": ("In control", "●"),
+    "in control": ("In control", "●"),
     "watch": ("Watch", "▲"),
     "act": ("Act", "■"),
-    "unknown": ("Not known", "○"),
+    "unknown": ("Unknown", "○"),
 }
 
 CellKind = Literal["number", "text", "date", "time", "month", "state"]
@@ -296,7 +296,7 @@ def _state(word: str) -> str:
     if word not in STATES:
         return f'<bdi dir="auto">{html.escape(_cleaned(word))}</bdi>'
     text, mark = STATES[word]
-    return f'<span class="state state-{word}"><span aria-hidden="true">{mark}</span> {text}</span>'
+    return f'<span class="state state-{word.replace(" ", "-")}"><span aria-hidden="true">{mark}</span> {text}</span>'
 
 
 def _cells(column: pd.Series, shown: Shown) -> tuple[CellKind, list[str]]:

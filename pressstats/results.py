@@ -235,20 +235,20 @@ def analyse(
     published |= _ahead(logs, outlook, past, stock, open_rows, plan)
     waste = watch.waste_chart(runs)
     unexplained = paper.unexplained_limits(logs, runs, threading)
-    published["exceptions"] = watch.exceptions(
-        logs,
-        watch.Findings(
-            waste_chart=waste,
-            unexplained=unexplained,
-            ink_watch=published["ink_watch"],
-            ink_findings=found,
-            reels=study,
-            stock_cover=published["stock_cover"],
-            stock=stock,
-            open_orders=open_rows,
-            miscounts=orders.miscounts(orders.count_differences(logs, runs)),
-        ),
+    untrue = watch.implausible(logs, runs, grammage, model)
+    drawn = watch.Findings(
+        waste_chart=waste,
+        unexplained=unexplained,
+        ink_watch=published["ink_watch"],
+        ink_findings=found,
+        reels=study,
+        stock_cover=published["stock_cover"],
+        stock=stock,
+        open_orders=open_rows,
+        miscounts=orders.miscounts(orders.count_differences(logs, runs)),
+        implausible=untrue,
     )
+    published |= _week(logs, runs, drawn, plan, published["order_plan"])
     return Results(
         logs=logs,
         runs=runs,
@@ -266,10 +266,36 @@ def analyse(
         open_orders=open_rows,
         plan=plan,
         plan_before=before,
-        implausible=watch.implausible(logs, runs, grammage, model),
+        implausible=untrue,
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
+
+
+def _week(
+    logs: Logs,
+    runs: pd.DataFrame,
+    found: watch.Findings,
+    plan: orders.OrderPlan | None,
+    order_plan: pd.DataFrame,
+) -> dict[str, pd.DataFrame]:
+    """Return the published tables of the week: exceptions, figures with their states, things to do."""
+    exceptions = watch.exceptions(logs, found)
+    meant: dict[str, str] = {}
+    risk = at_once = pd.Series(dtype="float64")
+    if plan is not None:
+        service = plan.service.set_index("material")
+        meant = plan.reasons.set_index("order")["material"].to_dict()
+        at_once = service["at_once"].astype("float64")
+        # What holds its service level runs out in fewer weeks than that allows.
+        risk = service["chance"].fillna(service["weeks_short"]).astype("float64")
+    week = watch.WeekInputs(logs, runs, found, exceptions, risk)
+    supply = watch.Supply(order_plan, found.stock_cover, found.open_orders, meant, at_once, risk)
+    return {
+        "exceptions": exceptions,
+        "week_figures": watch.week_figures(week),
+        "to_do": watch.to_do(logs, exceptions, supply),
+    }
 
 
 def _ink_ledger(

@@ -16,8 +16,8 @@ from pressstats.orders import plan_orders, planned, solve
 from pressstats.orders.cases import Cases
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.orders.needs import needs_by_order
-from pressstats.prices import price_breaks
 from pressstats.orders.rushing import EXPEDITE_DAYS, serves_from, worth_rushing
+from pressstats.prices import price_breaks
 
 __all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook"]
 

@@ -71,7 +71,7 @@ exhibit(bars, name="titles", finding=f"Most was printed of {logged(texts[0])} an
 say(f"**Titles**: {', '.join(logged(text) for text in texts)}")
 """,
     """
-tiles([Tile(f"Waste of {logged(texts[0])}", 5.61, "%", f"target 6 %; {logged(texts[1])}", "good"),
+tiles([Tile(f"Waste of {logged(texts[0])}", 5.61, "%", f"target 6 %; {logged(texts[1])}", "in control"),
        Tile("Cover", 6.0, "days", "least 7", "act"), Tile("Breaks", 2.75, "per 100 reels", "", "watch"),
        Tile("Standing ink", float("nan"), "kg / day", "no dips", "unknown")])
 """,

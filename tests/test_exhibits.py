@@ -77,7 +77,7 @@ def blocks_with(text: str) -> list[exhibits.Block]:
         exhibits.caution(said),
         exhibits.note(said),
         exhibits.points([said]),
-        exhibits.tiles([Tile(said, said, text, said, "good")]),
+        exhibits.tiles([Tile(said, said, text, said, "in control")]),
         exhibits.sheet(frame, name="t", caption=said, columns=[Shown("title", text, text), Shown("kg")]),
         exhibits.exhibit(figure_of(text), name="f", finding=said, table=frame, file="reels"),
     ]
@@ -253,7 +253,7 @@ def test_a_table_formats_by_kind_and_shows_blanks_as_blanks() -> None:
             "mounted_kg": [123456.7, np.nan],
             "runs": [7.0, 12.0],
             "press": pd.Series(["P1", None], dtype="str"),
-            "state": ["good", "act"],
+            "state": ["in control", "act"],
         }
     )
     columns = [

@@ -13,8 +13,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
 from pressstats.orders.told import _lasts
-from pressstats.pages import buying_orders, weekly_deeds
-from pressstats.plant import Policy
+from pressstats.pages import buying_orders
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
@@ -93,36 +92,6 @@ def test_the_panels_show_limits_that_matter() -> None:
     assert figure.layout.yaxis.title.text == "wide [t]" and figure.layout.yaxis2.title.text == "narrow [t]"
 
 
-def test_what_cannot_wait_is_on_the_weekly_page() -> None:
-    service = pd.DataFrame(
-        {
-            "material": ["plate", "N1200"],
-            "weeks_short": 0.0,
-            "weeks_saved": 0.0,
-            "allowed": 0.002,
-            "short_on": pd.to_datetime(["2025-03-17", "2025-04-07"]),
-            "chance": [0.031, 0.4],
-            "expedite": [200.0, 970.0],
-            "at_once": [100.0, 0.0],
-        }
-    )
-    materials = pd.DataFrame({"material": ["plate", "N1200"], "unit": ["each", "kg"]})
-    logs = type("Logs", (dict,), {"plant": SimpleNamespace(policy=Policy())})(materials=materials)
-    results = SimpleNamespace(plan=SimpleNamespace(service=service), logs=logs)
-    said = weekly_deeds._at_once(results)
-    assert len(said) == 1
-    assert "100\u00a0pieces" in said[0] and "3.1 %" in said[0] and "2025-03-17" in said[0]
-    assert weekly_deeds._at_once(SimpleNamespace(plan=None)) == []
-    # What can wait is told as well, with what would hold the level.
-    (told,) = weekly_deeds._not_held(results)
-    assert "plate" not in told and "970\u00a0kg by other means" in told and "40.0 % of cases" in told
-    assert "paying for today" in told and "on Wednesday" in told
-    logs.plant.policy = Policy(looked_at="daily")
-    assert "next working day" in weekly_deeds._not_held(results)[0]
-    service["short_on"] = pd.NaT
-    assert weekly_deeds._not_held(results) == weekly_deeds._not_held(SimpleNamespace(plan=None)) == []
-
-
 def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -> None:
     service = pd.DataFrame({"material": ["N1200", "N600"], "expedite": [0.0, 5820.0]})
     listed = pd.DataFrame({"material": ["N1200", "N600"], "stands_in_for": ["N600", None]})
@@ -131,27 +100,3 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
     assert "comes in time" in buying_orders._without_rush(results, "N600")
     service["expedite"] = 0.0
     assert "comes in time" in buying_orders._without_rush(results, "N1200")
-
-
-def test_a_material_of_much_cover_is_ordered_for_a_reason() -> None:
-    reasons = pd.DataFrame({"order": ["1", "2"], "material": ["N1200", "N600"], "why": "-"})
-    cover = pd.DataFrame(
-        {"material": ["N600", "N1200"], "quantity": [600.0, 100.0], "days_cover": [60.0, 10.0]}
-    )
-    soon = pd.DataFrame(
-        {"order": ["1", "2"], "material": ["N600", "N600"], "stock_before": [300.0, 550.0]}, index=[4, 7]
-    )
-    soon["order_on"] = pd.Timestamp("2025-03-10")
-    about = {
-        "plan": SimpleNamespace(reasons=reasons),
-        "logs": SimpleNamespace(as_of=pd.Timestamp("2025-03-09")),
-    }
-    results = type("Results", (dict,), about)(stock_cover=cover)
-    words = re.sub("[\u2068\u2069]", "", weekly_deeds._ordered_all_the_same(results, soon))
-    assert "for later weeks, in the load that N1200 needs: about 30 days" in words
-    words = weekly_deeds._ordered_all_the_same(results, soon.iloc[1:])
-    assert "later weeks" not in words and "about 55 days" in words
-    assert "is ordered all the same" in words
-    later = soon.assign(order_on=pd.Timestamp("2025-04-02"))
-    assert "is next ordered on 2025-04-02" in weekly_deeds._ordered_all_the_same(results, later)
-    assert weekly_deeds._ordered_all_the_same(results, soon.iloc[:0]) == ""

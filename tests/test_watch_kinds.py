@@ -1,4 +1,4 @@
-"""The registry of kinds of exceptions: nothing without words, deed, owner and severity."""
+"""The registry of kinds of exceptions: nothing without words, action, owner and severity."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 from small_plant import PLANT_TOML
 
 from pressstats.plant import Plant, read_plant
-from pressstats.watch.kinds import KINDS, deed_of, kind_of, owner_of
+from pressstats.watch.kinds import KINDS, action_of, kind_of, owner_of
 
 
 @pytest.fixture
@@ -19,15 +19,15 @@ def plant(tmp_path) -> Plant:
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_every_kind_has_words_a_deed_an_owner_and_a_severity(name: str, plant: Plant) -> None:
+def test_every_kind_has_words_an_action_an_owner_and_a_severity(name: str, plant: Plant) -> None:
     kind = KINDS[name]
     assert kind.name == name and kind.words[0].isupper()
     assert kind.severity in range(1, 6) and kind.within_days >= 1
     assert kind.state in ("act", "watch") and kind.cost_basis in ("", "to date", "a year")
-    for deed in (kind.deed, kind.deed_below or kind.deed):
-        assert "{subject}" in deed and not deed.endswith(".")
+    for action in (kind.action, kind.action_below or kind.action):
+        assert "{subject}" in action and not action.endswith(".")
         # A sentence under about 25 words (the subject counts as one).
-        assert len(deed.split()) <= 25 and deed.format(subject="P1")
+        assert len(action.split()) <= 25 and action.format(subject="P1")
     assert owner_of(plant, name) and kind.desk
 
 
@@ -39,14 +39,21 @@ def test_owners_of_the_plant_stand_before_the_desks(plant: Plant) -> None:
 
 def test_less_waste_or_ink_is_not_treated_as_more() -> None:
     for name in ("start-up waste", "running waste", "ink use", "ink change", "ink step", "unexplained paper"):
-        assert deed_of(name, -1.0) != deed_of(name, 1.0) == KINDS[name].deed
-    assert "routine" not in deed_of("start-up waste", -1.0)
-    assert "routine" in deed_of("start-up waste", 1.0)
-    assert deed_of("standby test", float("nan")) == KINDS["standby test"].deed
+        assert action_of(name, -1.0) != action_of(name, 1.0) == KINDS[name].action
+    assert "routine" not in action_of("start-up waste", -1.0)
+    assert "routine" in action_of("start-up waste", 1.0)
+    assert action_of("standby test", float("nan")) == KINDS["standby test"].action
 
 
 def test_what_can_hurt_somebody_has_its_caution() -> None:
-    for name in ("standby test", "butts", "web breaks", "running waste", "ink leak", "days of stock high"):
+    for name in (
+        "standby test",
+        "butts",
+        "breaking stand",
+        "running waste",
+        "ink leak",
+        "days of stock high",
+    ):
         assert kind_of(name).caution
 
 

@@ -8,8 +8,8 @@ from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
-from .rates import expedite_price
 from .programme import Article, Orders, solve
+from .rates import expedite_price
 from .standby import standby_hours, tonights_hours
 from .yearly import season_spend, total_spend, year_spend
 

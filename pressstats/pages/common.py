@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pandas as pd
@@ -13,14 +14,34 @@ from ..results import Results
 __all__ = [
     "STREAM_WORDS",
     "daily_use",
+    "day_words",
     "foot",
     "last_days",
     "last_weeks",
     "list_words",
     "needs",
+    "number_words",
     "per_cent",
+    "spoken",
     "tonnes",
     "totals",
+]
+
+_ISO_DAY = re.compile(r"\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b")
+_NUMBERS = [
+    "no",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
 ]
 
 #: What each stream is called in a sentence or on an axis.
@@ -40,6 +61,23 @@ STREAM_WORDS = {
 def per_cent(share: float, digits: int = 1) -> str:
     """Return a percentage as text."""
     return f"{share:.{digits}f} %" if math.isfinite(share) else "not known"
+
+
+def day_words(day: pd.Timestamp) -> str:
+    """Return a day as pages write it: ``Wed 29 Oct``."""
+    return f"{day:%a} {day.day} {day:%b}"
+
+
+def spoken(text: str) -> str:
+    """Return a reason from a table as a page says it: a capital first, days by name, numbers as pages write them."""
+    text = _ISO_DAY.sub(lambda match: day_words(pd.Timestamp(match[0])), text)
+    text = re.sub(r"(?<=\d),(?=\d{3}\b)", "\u202f", re.sub(r"(?<=\d) %", "\u00a0%", text))
+    return text[:1].upper() + text[1:]
+
+
+def number_words(count: int) -> str:
+    """Return a small number as a word, a larger one in digits."""
+    return _NUMBERS[count] if count < len(_NUMBERS) else f"{count}"
 
 
 def tonnes(kg: float, digits: int | None = None) -> str:

@@ -39,13 +39,13 @@ def tiles(results: Results) -> Block:
             Tile(
                 "Set aside",
                 float(len(logs.rejected)),
-                state="good" if logs.rejected.empty else "watch",
+                state="in control" if logs.rejected.empty else "watch",
                 digits=0,
             ),
             Tile(
                 "Warnings",
                 float(len(logs.warnings)),
-                state="good" if logs.warnings.empty else "watch",
+                state="in control" if logs.warnings.empty else "watch",
                 digits=0,
             ),
         ]

@@ -11,6 +11,7 @@ from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..paper import balance_by
 from ..results import Results
+from ..watch import waste_state
 from .common import STREAM_WORDS, last_weeks, list_words, per_cent, tonnes, totals
 
 __all__ = [
@@ -55,15 +56,7 @@ def tiles(results: Results) -> Block:
     year = totals(runs)
     target = results.logs.plant.targets.waste_pct
     waste = float(year["waste_pct"])
-    state = (
-        "unknown"
-        if np.isnan(waste)
-        else "good"
-        if waste <= target
-        else "watch"
-        if waste <= 1.15 * target
-        else "act"
-    )
+    state = waste_state(waste, waste, [], [], target)
     starts = runs["starts"].sum()
     return tiles_block(
         [

@@ -7,16 +7,14 @@ import pandas as pd
 
 from .. import figures
 from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, quantity, sheet
-from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
-from ..orders import standby_hours, tonights_hours
-from ..prices import newsprint_price, paid_cost
-from ..reels import poisson_interval
+from ..orders import standby_hours
 from ..results import Results
+from ..watch import KINDS, last_week, worst
 from .buying_outlook import cover
-from .common import last_days, last_weeks, per_cent, tonnes, totals
-from .weekly_deeds import actions
+from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes
+from .weekly_actions import actions, caution, needs_words, unknown_figures
 
 __all__ = [
     "actions",
@@ -31,194 +29,139 @@ __all__ = [
     "waste",
 ]
 
-_BREAK_WEEKS = 13
+#: What each figure of the week is called, and the digits of its value; in the order of the page.
+_TILES = {
+    "waste": ("Waste of mounted paper", 1),
+    "counter waste": ("Waste by the copy counters", 1),
+    "paper mounted": ("Paper mounted", 1),
+    "wasted paper cost": ("Cost of wasted paper", 0),
+    "web breaks": ("Web breaks", 1),
+    "butts": ("Butts", 2),
+    "ink use": ("Ink use, four weeks", 0),
+    "days of stock": ("Shortest days of stock", 1),
+    "stock-out risk": ("Stock-out risk before arrival", 1),
+    "standby": ("Standby supplies", 0),
+    "logs": ("Logs", 1),
+}
 
 
-def _week(results: Results) -> pd.Timestamp:
-    plant = results.logs.plant
-    return plant.week_start(results.logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(days=7)
+def _figure(results: Results, name: str) -> pd.Series:
+    return results["week_figures"].set_index("figure").loc[name]
 
 
-def _waste_state(waste: float, target: float) -> str:
-    if not np.isfinite(waste):
-        return "unknown"
-    return "good" if waste <= target else "watch" if waste <= 1.25 * target else "act"
+def _shown_figures(results: Results) -> list[str]:
+    """Return the figures that the page shows: the counters' waste stands in where that of all paper is not known."""
+    known = np.isfinite(_figure(results, "waste")["value"])
+    return [name for name in _TILES if name != "counter waste" or not known]
 
 
 def headline(results: Results) -> Block:
-    """Return whether the plant is in control, and what the week cost."""
-    week = last_weeks(results, 1, results.runs)
-    sums = totals(week)
-    currency = results.logs.plant.currency
-    target = results.logs.plant.targets.waste_pct
-    found = results["exceptions"]
-    days = f"{_week(results):%Y-%m-%d}"
-    count = len(found)
-    needs = {0: "nothing needs you", 1: "one matter needs you"}.get(count, f"{count} matters need somebody")
-    if np.isnan(sums["waste_pct"]):
-        state = f"Week of {days}: waste is not known, because reel records are missing"
-    else:
-        against = "within" if sums["waste_pct"] <= target else "above"
-        state = f"Week of {days}: waste {per_cent(sums['waste_pct'])}, {against} the target of {target:g} %"
-    copies = results.logs["runs"].set_index("run_id").loc[week["run_id"], "copies_good"].sum()
-    cost = _waste_kg(sums) * newsprint_price(results.logs, week["run_id"])
-    money = (
-        f"Wasted paper cost {quantity(cost, currency, 0)} at the price of the last receipts. "
-        if np.isfinite(cost)
-        else ""
-    )
-    short = (
-        ""
-        if len(week) == sums["runs"]
-        else f"{len(week) - int(sums['runs'])} runs lack complete reel records. "
-    )
-    return headline_block(
-        f"{state}; {needs}.",
-        f"{money}{len(week)} runs printed {quantity(copies, '', 0)} good copies. {short}",
-    )
+    """Return the worst state of the week's figures, how many things need action, and what the week cost."""
+    shown = _shown_figures(results)
+    state = worst(_figure(results, name)["state"] for name in shown)
+    unknown = [name for name in unknown_figures(results) if name in shown]
+    needs = needs_words(results)
+    if results["to_do"].empty:
+        needs = "nothing needs action" if not unknown else "no action follows from what is logged"
+    lead = f"{state.capitalize()}: {needs}. {_waste_words(results)}"
+    untrue = results["exceptions"][results["exceptions"]["kind"] == "implausible logs"]
+    if len(untrue):
+        first = untrue.iloc[0]
+        what = f"{logged(first['subject'])}, {logged(first['why'], 200)}"
+        lead = f"The logs cannot be true: {what}. {needs.capitalize()}."
+    copies = results.logs["runs"].loc[_of_week(results), "copies_good"].sum()
+    runs = int(_of_week(results).sum())
+    detail = [f"{runs} runs printed {quantity(copies, '', 0)} net good copies." if runs else ""]
+    cost = float(_figure(results, "wasted paper cost")["value"])
+    if np.isfinite(cost):
+        detail.append(f"Wasted paper cost {quantity(cost, results.logs.plant.currency, 0)} in the week.")
+    if unknown:
+        detail.append(f"Unknown: {', '.join(unknown)}.")
+    return headline_block(lead, " ".join(part for part in detail if part))
 
 
-def _waste_kg(sums: pd.Series) -> float:
-    return float(sums["waste_pct"] * sums["mounted_kg"] / 100)
+def _of_week(results: Results) -> pd.Series:
+    week = last_week(results.logs)
+    days = results.logs["runs"]["date"]
+    return (days >= week) & (days < week + pd.Timedelta(weeks=1))
+
+
+def _waste_words(results: Results) -> str:
+    week = day_words(last_week(results.logs))
+    if not _of_week(results).any():
+        return f"Nothing was printed in the week of {week}."
+    for name, words in (("waste", "Waste"), ("counter waste", "Waste by the counters")):
+        row = _figure(results, name)
+        if np.isfinite(row["value"]):
+            usual = f", {per_cent(row['weeks_13'])} over 13 weeks" if np.isfinite(row["weeks_13"]) else ""
+            return (
+                f"{words} {per_cent(row['value'])} in the week of {week}{usual}, target {row['target']:g} %."
+            )
+    return f"Waste is unknown in the week of {week}."
 
 
 def tiles(results: Results) -> Block:
-    """Return the week's key figures against their targets."""
-    return tiles_block(
-        [
-            _waste_tile(results),
-            _paper_tile(results),
-            _break_tile(results),
-            _reel_end_tile(results),
-            _ink_tile(results),
-            _cover_tile(results),
-        ]
+    """Return the week's figures with their states, the target and the reason."""
+    return tiles_block([_tile(_figure(results, name), name) for name in _shown_figures(results)])
+
+
+def _tile(row: pd.Series, name: str) -> Tile:
+    label, digits = _TILES[name]
+    unit = str(row["unit"])
+    short = unit if unit in ("%", "t") or len(unit) == 3 else ""
+    parts = []
+    if np.isfinite(row["low"]):
+        parts.append(
+            f"95 % interval {quantity(row['low'], digits=digits)} to {quantity(row['high'], digits=digits)}"
+        )
+    if np.isfinite(row["target"]) and name not in ("ink use", "standby", "logs"):
+        parts.append(f"target {row['target']:g}" + (f" {short}" if short else ""))
+    for column, words in (("last_week", "week before"), ("last_year", "last year"), ("weeks_13", "13 weeks")):
+        # A figure of several weeks is itself what 13 weeks say.
+        if np.isfinite(row[column]) and not (column == "weeks_13" and row[column] == row["value"]):
+            of_week = "last week" if column == "last_week" and name in _SEVERAL else words
+            parts.append(f"{of_week} {quantity(row[column], short, digits)}")
+    numbers = ", ".join(parts)
+    why = spoken(str(row["why"]))
+    detail = ". ".join(
+        part for part in (numbers[:1].upper() + numbers[1:], logged(why, 400) if why else "") if part
     )
+    return Tile(label, float(row["value"]), unit, detail, str(row["state"]), digits)
 
 
-def _waste_tile(results: Results) -> Tile:
-    target = results.logs.plant.targets.waste_pct
-    waste = float(totals(last_weeks(results, 1, results.runs))["waste_pct"])
-    usual = float(totals(last_weeks(results, 13, results.runs))["waste_pct"])
-    detail = f"target {target:g} %, last 13 weeks {per_cent(usual)}"
-    return Tile("Waste of mounted paper", waste, "%", detail, _waste_state(waste, target), 1)
-
-
-def _paper_tile(results: Results) -> Tile:
-    sums = totals(last_weeks(results, 1, results.runs))
-    cost = (
-        _paid(results, last_weeks(results, 1, results.runs)["run_id"]) if sums["mounted_kg"] > 0 else np.nan
-    )
-    detail = f"{quantity(cost, results.logs.plant.currency, 0)} was paid for it" if np.isfinite(cost) else ""
-    return Tile("Paper mounted", float(sums["mounted_kg"]) / 1000, "t", detail, digits=1)
-
-
-def _paid(results: Results, run_ids: pd.Series) -> float:
-    """Return what was paid for the paper that some runs mounted [currency]."""
-    logs = results.logs
-    if not logs.has("reel_mounts"):
-        return np.nan
-    mounts = logs["reel_mounts"]
-    used = pd.DataFrame(
-        {
-            "material": mounts["material"],
-            "day": mounts["run_id"].map(logs["runs"].set_index("run_id")["date"]),
-            "quantity": mounts["start_kg"] - mounts["returned_kg"],
-        }
-    )
-    stock = results.stock.set_index("material")["quantity"]
-    return float(paid_cost(logs, used, stock)[mounts["run_id"].isin(run_ids)].sum(skipna=False))
-
-
-def _break_tile(results: Results) -> Tile:
-    if not results.logs.has("reel_mounts"):
-        return Tile("Web breaks", np.nan, detail="no reel records", state="unknown")
-    runs = last_weeks(results, _BREAK_WEEKS, results.runs)
-    mounts = results.logs["reel_mounts"]
-    mounts = mounts[mounts["run_id"].isin(runs["run_id"])]
-    reels = len(mounts[["supplier", "reel_id"]].drop_duplicates())
-    events = int((mounts["ended_by"] == "web_break").sum())
-    if reels == 0:
-        return Tile("Web breaks", np.nan, detail="no reel records", state="unknown")
-    low, high = (100 * float(limit[0]) / reels for limit in poisson_interval(np.array([events])))
-    target = results.logs.plant.targets.breaks_per_100_reels
-    state = "act" if low > target else "good" if high < target or events <= target * reels / 100 else "watch"
-    detail = f"{low:.1f} to {high:.1f}; target {target:g}; {events} in {reels} reels, {_BREAK_WEEKS} weeks"
-    return Tile("Web breaks", 100 * events / reels, "per 100 reels", detail, state, 1)
-
-
-def _reel_end_tile(results: Results) -> Tile:
-    sums = totals(last_weeks(results, _BREAK_WEEKS, results.runs))
-    share = 100 * float(sums["reel_end_kg"] / sums["mounted_kg"])
-    year = results["reel_ends"]["lost_cost_per_year"].sum()
-    currency = results.logs.plant.currency
-    worst = results["exceptions"]
-    stands = worst.loc[worst["kind"] == "reel ends", "subject"]
-    where = f"; far over target: {', '.join(logged(stand) for stand in stands[:3])}" if len(stands) else ""
-    state = "watch" if len(stands) else "good" if np.isfinite(share) else "unknown"
-    detail = f"of mounted paper, {_BREAK_WEEKS} weeks; {quantity(year, currency, 0)} a year{where}"
-    return Tile("Reel ends", share, "%", detail, state, 2)
-
-
-def _ink_tile(results: Results) -> Tile:
-    recent = last_days(results, 28, results["ink_watch"], "read_at")
-    recent = recent.dropna(subset=["used_kg", "z"])
-    expected = recent["expected_kg"].sum()
-    if not expected > 0:
-        return Tile("Ink use", np.nan, detail="no dips or no coverage", state="unknown")
-    off = sorted(recent.loc[recent["signal"] != "", "ink"].unique())
-    words = (
-        f"outside its limits: {', '.join(logged(ink) for ink in off)}"
-        if off
-        else "every ink within its limits"
-    )
-    state = "watch" if off else "good"
-    return Tile(
-        "Ink use", 100 * recent["used_kg"].sum() / expected, "% of expected", f"four weeks; {words}", state, 0
-    )
-
-
-def _cover_tile(results: Results) -> Tile:
-    table = results["stock_cover"].dropna(subset="days_cover").sort_values("days_cover")
-    if table.empty:
-        return Tile("Shortest cover", np.nan, detail="no count or no forecast", state="unknown")
-    row = table.iloc[0]
-    least = results.logs.plant.policy.cover_days_minimum
-    state = "good" if row["days_cover"] >= least else "act"
-    out = ""
-    if pd.notna(row["runs_out_q05"]):
-        out = f"; with what is on order it may run out on {row['runs_out_q05']:%Y-%m-%d}"
-    detail = f"{logged(row['material'])}; {least:g} days wanted{out}"
-    # Of a few days tenths matter: 6.8 are not the 7 wanted.
-    return Tile(
-        "Shortest cover", float(row["days_cover"]), "days", detail, state, int(row["days_cover"] < 10)
-    )
+#: Figures of several weeks.
+_SEVERAL = ("web breaks", "butts", "ink use")
 
 
 def exceptions(results: Results) -> Block:
-    """Return what departs from its own past by more than chance, the dearest first."""
+    """Return what departs from its own past by more than chance, or from the plant's own policy."""
     table = results["exceptions"]
     if table.empty:
-        return note(
-            "No exception: every chart is within its limits, stock is covered and no test is overdue."
-        )
-    table = table.sort_values("cost", ascending=False, na_position="last")
+        unknown = unknown_figures(results)
+        not_known = f" Not known, so not looked at: {', '.join(unknown)}." if unknown else ""
+        return note(f"What is logged raises no exception.{not_known}")
     table = table.assign(
+        severity=table["kind"].map({name: kind.severity for name, kind in KINDS.items()}),
+        words=table["kind"].map({name: kind.words for name, kind in KINDS.items()}),
         what=[
-            f"{size:.3g} {unit}" if np.isfinite(size) else ""
+            f"{quantity(size)} {unit}" if np.isfinite(size) else ""
             for size, unit in zip(table["size"], table["unit"], strict=True)
-        ]
-    )
+        ],
+        why=[spoken(why) for why in table["why"]],
+    ).sort_values(["severity", "cost", "exception"], ascending=[True, False, True], na_position="last")
+    noun = "exception" if len(table) == 1 else "exceptions"
     return sheet(
         table,
         name="exceptions",
-        caption=f"{len(table)} exceptions, the dearest first (cost to date, or a year's, as the reason says)",
+        caption=f"{len(table)} {noun}, the most pressing first",
         columns=[
-            Shown("kind", "what"),
+            Shown("words", "what"),
             Shown("subject", "where"),
+            Shown("state", kind="state"),
             Shown("week", "since the week of", kind="date"),
             Shown("what", "how much", kind="text"),
             Shown("cost", "cost", results.logs.plant.currency, 0),
+            Shown("cost_basis", "of that"),
             Shown("why", "why"),
         ],
         limit=20,
@@ -230,7 +173,8 @@ def inks(results: Results) -> Block:
     """Return use against expectation of each ink, last week and over four weeks."""
     watch = results["ink_watch"]
     if watch.empty:
-        return note("No ink is dipped, so its use is not known.")
+        why = spoken(str(_figure(results, "ink use")["why"]))
+        return note(f"Ink use is unknown. {why}.")
     rows = []
     for ink, mine in watch.groupby("ink"):
         week = last_days(results, 7, mine, "read_at")
@@ -244,19 +188,14 @@ def inks(results: Results) -> Block:
                 "week": week["used_kg"].sum(min_count=1),
                 "expected": week["expected_kg"].sum(min_count=1),
                 "month": 100 * known["used_kg"].sum() / expected if expected > 0 else np.nan,
-                "state": "unknown" if not expected > 0 else "watch" if len(flagged) else "good",
+                "state": "unknown" if not expected > 0 else "watch" if len(flagged) else "in control",
                 "signal": flagged.iloc[-1] if len(flagged) else "",
             }
         )
-    table = pd.DataFrame(rows)
-    off = table.loc[table["signal"] != "", "ink"].tolist()
-    words = (
-        f"outside its limits: {', '.join(logged(ink) for ink in off)}" if off else "none outside its limits"
-    )
     return sheet(
-        table,
+        pd.DataFrame(rows),
         name="inks",
-        caption=f"Ink used against what pages, starts and idle days explain: {words}",
+        caption=_ink_words(results),
         columns=[
             Shown("ink"),
             Shown("week", "used in seven days", "kg", 0),
@@ -269,9 +208,26 @@ def inks(results: Results) -> Block:
     )
 
 
+def _ink_words(results: Results) -> str:
+    row = _figure(results, "ink use")
+    if row["state"] == "in control":
+        return f"All inks were used as expected in the last four weeks ({row['value'] - 100:+.1f} %)"
+    why = logged(spoken(str(row["why"])), 400)
+    return (
+        f"Ink use in the last four weeks: {why}"
+        if row["why"]
+        else "Ink use in the last four weeks is unknown"
+    )
+
+
 def waste(results: Results) -> Block:
     """Return waste by week and press over a year, with the target."""
     weeks = last_weeks(results, 52, results["paper_balance"])
+    if weeks["waste_pct"].isna().all():
+        row = _figure(results, "waste")
+        return note(
+            f"Waste of mounted paper is unknown in the last 52 weeks. {logged(spoken(str(row['why'])), 400)}."
+        )
     target = results.logs.plant.targets.waste_pct
     by_press = weeks.groupby("press")["waste_pct"].mean()
     words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
@@ -289,55 +245,46 @@ def waste(results: Results) -> Block:
 
 
 def standby(results: Results) -> Block:
-    """Return the standby supplies: what each holds, and whether its test is overdue."""
+    """Return the standby supplies: how long each lasts against what is wanted, and whether its test is overdue."""
     if not results.logs.has("standby"):
-        return note("The logs list no standby supplies.")
+        return note(
+            "Standby supplies are unknown. Log them in standby: what each lasts, and when it was tested."
+        )
     table = standby_hours(results.logs)
+    wanted = results.logs.plant.policy.standby_hours
+    late = results["exceptions"].loc[results["exceptions"]["kind"] == "standby test", "subject"]
+    short = table["holds_hours"] < wanted
     table["state"] = np.where(
-        table["tested_on"].isna(), "unknown", np.where(table["days_late"] > 0, "act", "good")
+        table["supply"].isin(late),
+        "act",
+        np.where(short, "watch", np.where(table["tested_on"].isna(), "unknown", "in control")),
     )
-    day, hours = tonights_hours(results.logs)
-    # What a supply holds is a promise only as long as it is tested.
-    late = (table["state"] != "good") & (table["lasts"] == "yes")
-    table["lasts"] = table["lasts"].mask(late, "yes, if it works: no test in time")
-    tonight = (
-        f"; the work booked for {day:%Y-%m-%d} takes about {hours:.1f} h, and "
-        f"{int((table['lasts'] == 'no').sum())} hold less than that"
-        if np.isfinite(hours)
-        else ""
+    table["enough"] = np.where(
+        short, "no", np.where(table["state"] == "in control", "yes", "yes, if it works")
     )
     return sheet(
         table,
         name="standby",
-        caption=f"Standby supplies: {int((table['state'] == 'act').sum())} of {len(table)} tests overdue{tonight}. "
-        "Isolation, generators and their tests belong to qualified people",
+        caption=f"Standby supplies: {len(late)} of {len(table)} tests overdue, {int(short.sum())} last less than the "
+        f"{wanted:g} h wanted",
         columns=[
             Shown("supply"),
+            Shown("state", kind="state"),
             Shown("kind"),
-            Shown("holds_hours", "holds", "h", 1),
-            Shown("lasts", "lasts the booked work"),
+            Shown("holds_hours", "lasts", "h", 1),
+            Shown("enough", f"lasts {wanted:g} h"),
             Shown("tested_on", "last test", kind="date"),
             Shown("test_due_on", "next test due", kind="date"),
-            Shown("state", kind="state"),
             Shown("contact"),
         ],
     )
 
 
-def caution() -> Block:
-    """Return the caution beside the actions."""
-    return caution_block(
-        "Work on presses, reelstands, tanks and electrical supplies is for trained and, for isolation and generators, "
-        "qualified people, by the maker's manual and local rules. Reels weigh about a tonne; stacked paper is fire "
-        "load: local fire code, insurer and floor load decide how much may be held. Ink and solvents are stored, and "
-        "tanks filled, as safety data sheets and local rules say."
-    )
-
-
 def key_figures(results: Results) -> None:
     """Print rounded figures that tests compare."""
-    sums = totals(last_weeks(results, 1, results.runs))
+    mounted, waste_row = _figure(results, "paper mounted"), _figure(results, "waste")
+    week = last_week(results.logs)
     print(
-        f"week of {_week(results):%Y-%m-%d}: mounted {tonnes(sums['mounted_kg'])}, waste {sums['waste_pct']:.1f} %"
+        f"week of {week:%Y-%m-%d}: mounted {tonnes(1000 * mounted['value'])}, waste {waste_row['value']:.1f} %"
     )
     print(f"{len(results['exceptions'])} exceptions")

@@ -2,15 +2,25 @@
 
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
 from .exceptions import Findings, exceptions
+from .figure import WeekInputs
 from .ink import ink_watch
+from .kinds import KINDS, PLANNED, kind_of
+from .periods import last_week
 from .plausible import implausible, refused_parts
+from .states import waste_state, worst
+from .to_do import Supply, to_do
 from .waste import MEASURES, step_of, waste_chart
+from .week_figures import week_figures
 
 __all__ = [
     "EWMA_LIMIT",
     "EWMA_WEIGHT",
+    "KINDS",
     "MEASURES",
+    "PLANNED",
     "Findings",
+    "Supply",
+    "WeekInputs",
     "ewma",
     "ewma_limits",
     "ewma_run_length",
@@ -18,7 +28,13 @@ __all__ = [
     "exceptions",
     "implausible",
     "ink_watch",
+    "kind_of",
+    "last_week",
     "refused_parts",
     "step_of",
+    "to_do",
     "waste_chart",
+    "waste_state",
+    "week_figures",
+    "worst",
 ]

@@ -1,6 +1,6 @@
 """The kinds of exceptions: what each is called, what to do about it, who does it, how pressing it is.
 
-One registry, so that a kind without a deed or an owner cannot reach a page: rows of ``exceptions`` are made with the
+One registry, so that a kind without an action or an owner cannot reach a page: rows of ``exceptions`` are made with the
 names that stand here, and a name that does not is an error where the row is made.
 """
 
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from ..plant import Plant
 
-__all__ = ["KINDS", "Kind", "deed_of", "kind_of", "owner_of"]
+__all__ = ["KINDS", "PLANNED", "Kind", "action_of", "kind_of", "owner_of"]
 
 #: How pressing a matter is, the most pressing first (common practice, no source): what the numbers themselves or
 #: tonight's edition hang on, what a supplier or a test is waited for, what costs every night, what can wait.
@@ -19,7 +19,7 @@ _TONIGHT, _THIS_WEEK, _COSTS, _LATER, _TIDYING = 1, 2, 3, 4, 5
 #: Days from as-of within which each of these is wanted done (common practice, no source).
 _DAYS = {_TONIGHT: 1, _THIS_WEEK: 3, _COSTS: 7, _LATER: 14, _TIDYING: 28}
 
-_TO_DATE, _A_YEAR = "to date", "a year"
+_TO_DATE, _A_YEAR, _ORDER = "to date", "a year", "order value"
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Kind:
         As it stands in ``exceptions.kind``.
     words : str
         What pages call it.
-    deed : str
+    action : str
         What to do, a sentence without its full stop; ``{subject}`` is what it concerns.
     desk : str
         Who does it where ``[owners]`` of ``plant.toml`` names nobody.
@@ -41,25 +41,33 @@ class Kind:
     state : str
         ``act``, or ``watch`` where looking at it is all that it asks for; a single exception may say otherwise.
     cost_basis : str
-        Of what its cost is: ``to date`` or ``a year``; empty where it has none.
-    deed_below : str
+        Of what its cost is: ``to date``, ``a year``, or ``order value``; empty where it has none.
+    action_below : str
         What to do where its size is negative; empty where the sign changes nothing.
     caution : str
         What to keep in mind where the work can hurt somebody; empty where it cannot.
     together : bool
         Whether several of one kind are one thing to do.
+    part : str
+        Which parts of the logs it is derived from, ``paper``, ``ink`` or ``demand``, parted by blanks: where one of
+        them cannot be true, it is not told; empty where it stands by itself.
+    figure : str
+        Figure of the week that is never calmer than an exception of this kind; empty where there is none: what is not
+        known is a state of its own.
     """
 
     name: str
     words: str
-    deed: str
+    action: str
     desk: str
     severity: int
     state: str = "act"
     cost_basis: str = ""
-    deed_below: str = ""
+    action_below: str = ""
     caution: str = ""
     together: bool = False
+    part: str = ""
+    figure: str = ""
 
     @property
     def key(self) -> str:
@@ -87,6 +95,7 @@ _ALL = (
         "shift desk",
         _TONIGHT,
         together=True,
+        figure="logs",
     ),
     Kind(
         "days of stock low",
@@ -95,6 +104,8 @@ _ALL = (
         "purchasing",
         _TONIGHT,
         together=True,
+        part="demand",
+        figure="days of stock",
     ),
     Kind(
         "delivery late",
@@ -103,6 +114,7 @@ _ALL = (
         "purchasing",
         _TONIGHT,
         together=True,
+        figure="days of stock",
     ),
     Kind(
         "standby test",
@@ -112,6 +124,7 @@ _ALL = (
         _THIS_WEEK,
         caution=_STANDBY,
         together=True,
+        figure="standby",
     ),
     Kind(
         "stock unknown",
@@ -128,6 +141,8 @@ _ALL = (
         "paper store",
         _THIS_WEEK,
         together=True,
+        part="demand",
+        figure="days of stock",
     ),
     Kind(
         "ink leak",
@@ -137,6 +152,8 @@ _ALL = (
         _THIS_WEEK,
         cost_basis=_TO_DATE,
         caution=_INK,
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "ink step",
@@ -145,8 +162,10 @@ _ALL = (
         "ink store",
         _COSTS,
         cost_basis=_TO_DATE,
-        deed_below="Log the delivery that is missing, or check the gauge: {subject}",
+        action_below="Log the delivery that is missing, or check the gauge: {subject}",
         caution=_INK,
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "ink drift",
@@ -155,8 +174,10 @@ _ALL = (
         "pressroom",
         _COSTS,
         cost_basis=_TO_DATE,
-        deed_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
+        action_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
         caution=_MACHINE,
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "film weight change",
@@ -165,8 +186,10 @@ _ALL = (
         "pressroom",
         _COSTS,
         cost_basis=_TO_DATE,
-        deed_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
+        action_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
         caution=_MACHINE,
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "ink change",
@@ -175,8 +198,10 @@ _ALL = (
         "ink store",
         _COSTS,
         cost_basis=_TO_DATE,
-        deed_below="Check that every delivery of {subject} is logged, then gauge and dips",
+        action_below="Check that every delivery of {subject} is logged, then gauge and dips",
         caution=_INK,
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "ink use",
@@ -186,7 +211,9 @@ _ALL = (
         _LATER,
         state="watch",
         cost_basis=_TO_DATE,
-        deed_below="Check that every delivery of {subject} is logged, then gauge and dips",
+        action_below="Check that every delivery of {subject} is logged, then gauge and dips",
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "ink misread dip",
@@ -195,6 +222,8 @@ _ALL = (
         "ink store",
         _LATER,
         state="watch",
+        part="ink",
+        figure="ink use",
     ),
     Kind(
         "grammage change",
@@ -204,7 +233,9 @@ _ALL = (
         _COSTS,
         state="watch",
         cost_basis=_TO_DATE,
-        deed_below="Weigh samples of {subject}, and renew its nominal grammage if lighter paper was bought",
+        action_below="Weigh samples of {subject}, and renew its nominal grammage if lighter paper was bought",
+        part="paper",
+        figure="waste",
     ),
     Kind(
         "start-up waste",
@@ -213,7 +244,9 @@ _ALL = (
         "pressroom",
         _COSTS,
         cost_basis=_TO_DATE,
-        deed_below="Ask the crews of {subject} what became better and keep it; see that its counter counts every start",
+        action_below="Ask the crews of {subject} what became better and keep it; check its waste counter",
+        part="paper",
+        figure="waste",
     ),
     Kind(
         "running waste",
@@ -222,16 +255,29 @@ _ALL = (
         "pressroom",
         _COSTS,
         cost_basis=_TO_DATE,
-        deed_below="Ask the crews of {subject} what became better and keep it; see that its waste counter works",
+        action_below="Ask the crews of {subject} what became better and keep it; check its waste counter",
         caution=_MACHINE,
+        part="paper",
+        figure="waste",
     ),
     Kind(
         "web breaks",
         "Web breaks",
-        "Take the counts to {subject}, or have tension and rollers looked at where it is a reelstand",
+        "Take the counts of {subject} to the supplier, and agree what changes",
+        "purchasing",
+        _COSTS,
+        part="paper",
+        figure="web breaks",
+    ),
+    Kind(
+        "breaking stand",
+        "Web breaks of a reelstand",
+        "Have tension and rollers of {subject} looked at",
         "pressroom",
         _COSTS,
         caution=_MACHINE,
+        part="paper",
+        figure="web breaks",
     ),
     Kind(
         "transport damage",
@@ -241,6 +287,8 @@ _ALL = (
         _THIS_WEEK,
         cost_basis=_TO_DATE,
         caution="A damaged reel may burst or fall: move it as the store's rules say",
+        part="paper",
+        figure="waste",
     ),
     Kind(
         "unexplained paper",
@@ -250,7 +298,9 @@ _ALL = (
         _LATER,
         state="watch",
         cost_basis=_TO_DATE,
-        deed_below="Look for a mount logged twice or a remainder logged too light on {subject}",
+        action_below="Look for a mount logged twice or a remainder logged too light on {subject}",
+        part="paper",
+        figure="waste",
     ),
     Kind(
         "butts",
@@ -262,6 +312,8 @@ _ALL = (
         cost_basis=_A_YEAR,
         caution=_MACHINE,
         together=True,
+        part="paper",
+        figure="butts",
     ),
     Kind(
         "store losses",
@@ -270,6 +322,8 @@ _ALL = (
         "paper store",
         _LATER,
         cost_basis=_TO_DATE,
+        part="paper",
+        figure="waste",
     ),
     Kind(
         "log gap",
@@ -278,6 +332,7 @@ _ALL = (
         "shift desk",
         _LATER,
         together=True,
+        figure="logs",
     ),
     Kind(
         "days of stock high",
@@ -288,34 +343,73 @@ _ALL = (
         state="watch",
         caution=_FIRE,
         together=True,
+        part="demand",
+        figure="days of stock",
+    ),
+)
+
+_PLANNED = (
+    Kind(
+        "emergency supply",
+        "Bring by other means",
+        "Bring by other means now: {subject}",
+        "purchasing",
+        _TONIGHT,
+        cost_basis=_ORDER,
+    ),
+    Kind(
+        "orders due",
+        "Orders due",
+        "Order {subject}",
+        "purchasing",
+        _THIS_WEEK,
+        cost_basis=_ORDER,
+    ),
+    Kind(
+        "stock-out risk",
+        "May run out",
+        "Ask whether the open orders of {subject} come on their day or earlier",
+        "purchasing",
+        _THIS_WEEK,
+        together=True,
+    ),
+    Kind(
+        "nothing on order",
+        "May run out, nothing on order",
+        "Look again at {subject}: nothing of it is on order",
+        "purchasing",
+        _THIS_WEEK,
+        together=True,
     ),
 )
 
 #: Every kind of exception by its name.
 KINDS: dict[str, Kind] = {kind.name: kind for kind in _ALL}
+#: What the order plan asks for, by its name: to do, but no exception.
+PLANNED: dict[str, Kind] = {kind.name: kind for kind in _PLANNED}
 
 
 def kind_of(name: str) -> Kind:
-    """Return the kind of exception called `name`.
+    """Return the kind of exception, or of what the plan asks for, that is called `name`.
 
     Raises
     ------
     KeyError
         If nothing of that name is registered.
     """
-    if name not in KINDS:
+    kind = KINDS.get(name) or PLANNED.get(name)
+    if kind is None:
         raise KeyError(f"no kind of exception is called {name!r}: register it in watch/kinds.py")
-    return KINDS[name]
+    return kind
 
 
-def owner_of(plant: Plant, name: str) -> str:
-    """Return who is asked about a kind of exception: as ``[owners]`` says, else its desk."""
+def owner_of(plant: Plant, name: str, asked: str = "") -> str:
+    """Return who is asked about a kind of exception: as ``[owners]`` says, else whom the logs name, else its desk."""
     kind = kind_of(name)
-    named: dict[str, str] = getattr(plant, "owners", {})
-    return str(named.get(kind.key, kind.desk))
+    return plant.owners.get(kind.key, asked or kind.desk)
 
 
-def deed_of(name: str, size: float) -> str:
+def action_of(name: str, size: float) -> str:
     """Return what to do about an exception of that kind and size; ``{subject}`` is still to be filled in."""
     kind = kind_of(name)
-    return kind.deed_below if size < 0 and kind.deed_below else kind.deed
+    return kind.action_below if size < 0 and kind.action_below else kind.action

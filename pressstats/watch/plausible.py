@@ -18,7 +18,7 @@ from ..tables import INPUTS
 from .agreeing import ENOUGH, FIFTH, WEEKS, Doubt, apart, doubts_of_sizes
 from .units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit, problem_values
 
-__all__ = ["COLUMNS", "implausible", "refused_parts"]
+__all__ = ["COLUMNS", "implausible", "is_refused", "nothing_implausible", "refused_parts"]
 
 #: Share of a table that may be set aside or doubtful [%]; fewer rows than `_FEW_ROWS` are slips.
 ROWS_MOST_PCT = 5.0
@@ -64,6 +64,16 @@ def refused_parts(table: pd.DataFrame) -> frozenset[str]:
     """
     refused = set(table["refuses"]) - {""}
     return frozenset({"paper", "ink", "demand"} if "everything" in refused else refused)
+
+
+def is_refused(table: pd.DataFrame, parts: str) -> bool:
+    """Return whether what is derived from some parts of the logs, parted by blanks, may not be told."""
+    return not refused_parts(table).isdisjoint(parts.split())
+
+
+def nothing_implausible() -> pd.DataFrame:
+    """Return the table of what cannot be true, without rows."""
+    return pd.DataFrame(columns=COLUMNS)
 
 
 def implausible(

@@ -1,0 +1,85 @@
+"""What the manager's page tells to do this week, and the cautions beside it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..exhibits import Block, Shown, note, sheet
+from ..exhibits import caution as caution_block
+from ..results import Results
+from ..watch import KINDS
+from .common import number_words, spoken
+
+__all__ = ["actions", "caution", "needs_words", "unknown_figures"]
+
+
+def needs_words(results: Results) -> str:
+    """Return how many things need action: as many as are listed."""
+    count = len(results["to_do"])
+    return "one thing needs action" if count == 1 else f"{number_words(count)} things need action"
+
+
+def unknown_figures(results: Results) -> list[str]:
+    """Return the figures of the week that are not known, in the order of their table."""
+    table = results["week_figures"]
+    return [str(name) for name in table.loc[table["state"] == "unknown", "figure"]]
+
+
+def actions(results: Results) -> Block:
+    """Return what to do this week, the most pressing first: the action, who, by when, why, and money."""
+    table = results["to_do"]
+    if table.empty:
+        unknown = unknown_figures(results)
+        if unknown:
+            return note(
+                "What is logged asks for nothing beyond the routine. Not known, so not looked at: "
+                f"{', '.join(unknown)}."
+            )
+        return note("Nothing to do beyond the routine.")
+    needs = needs_words(results)
+    return sheet(
+        table.assign(
+            by=[spoken(f"{day:%Y-%m-%d}") for day in table["by"]],
+            why=[spoken(why) for why in table["why"]],
+            cost=[
+                _money(cost, basis) for cost, basis in zip(table["cost"], table["cost_basis"], strict=True)
+            ],
+        ),
+        name="to-do",
+        caption=f"{needs[0].upper()}{needs[1:]}, the most pressing first",
+        columns=[
+            Shown("do", "what to do"),
+            Shown("state", kind="state"),
+            Shown("who"),
+            Shown("by", kind="text"),
+            Shown("cost", f"cost [{results.logs.plant.currency}]", kind="text"),
+            Shown("why"),
+        ],
+        limit=max(len(table), 1),
+        file="to_do",
+    )
+
+
+def _money(cost: float, basis: str) -> str:
+    return f"{cost:,.0f} {basis}".replace(",", "\u202f").replace("-", "\u2212") if np.isfinite(cost) else ""
+
+
+def caution(results: Results) -> Block:
+    """Return the cautions of what is to be done, each once; where nothing can hurt, who does such work at all."""
+    raised = results["exceptions"].set_index("exception")["kind"]
+    kinds = {
+        str(raised[name])
+        for names in results["to_do"]["exception"]
+        for name in str(names).split("; ")
+        if name in raised.index
+    }
+    told: dict[str, list[str]] = {}
+    for kind in KINDS.values():
+        if kind.name in kinds and kind.caution:
+            told.setdefault(kind.caution, []).append(kind.words)
+    if not told:
+        return caution_block(
+            "Work on presses, reelstands, tanks and electrical supplies is for trained and, for isolation and "
+            "generators, qualified people, by the maker's manual and local rules."
+        )
+    return caution_block(" ".join(f"**{', '.join(words)}.** {text}." for text, words in told.items()))

@@ -1,0 +1,86 @@
+"""Ink that departs from what its model expects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..ink import Finding
+from ..logs import Logs
+from ..prices import receipt_prices
+from .charts import ewma_run_length
+from .raising import is_news, raised
+
+__all__ = ["ink_exceptions"]
+
+#: A step by what it did: took ink away (true) or brought some (false).
+_STEPS = {
+    True: "the level fell at once: a spill, a gauge set anew, or a delivery logged that did not go into the tank",
+    False: "the level rose at once: a delivery nobody logged, or a gauge set anew",
+}
+_WORDS = {
+    "misread dip": "one dip does not fit those before and after it",
+    "drift": "film weight has changed",
+    "leak": "ink goes without printing: a leak, or a supply left open",
+    "change": "more or less ink went than the model explains, and the dips do not tell which kind of cause",
+}
+_TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
+
+
+def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> Iterator[dict[str, Any]]:
+    """Yield what was found of each ink in the last four weeks; where nothing was, a signal of its chart.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    watch : DataFrame
+        Published table ``ink_watch``.
+    found : sequence of Finding
+        What departs from the models.
+    """
+    price = _prices(logs)
+    for ink, mine in watch.groupby("ink"):
+        worth = float(price.get(ink, np.nan))
+        news = [one for one in found if one.ink == ink and is_news(logs, pd.Series([one.until])).iloc[0]]
+        for finding in news:
+            misread = finding.kind == "misread dip"
+            words = _STEPS[finding.extra_kg > 0] if finding.kind == "step" else _WORDS[finding.kind]
+            yield raised(
+                logs,
+                f"ink {finding.kind}",
+                str(ink),
+                f"{words} ({finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}); {_TANKS}",
+                size=finding.size if misread else finding.extra_kg,
+                unit="kg read too high" if misread else "kg",
+                # A misread dip cost nothing: no ink was lost.
+                cost=np.nan if misread else finding.extra_kg * worth,
+                week=logs.plant.week_start(finding.since),
+            )
+        recent = mine[is_news(logs, mine["read_at"]) & mine["signal"].isin(["high", "low"])]
+        if recent.empty or news:
+            continue
+        signal = recent["signal"].iloc[-1]
+        same = recent[recent["signal"] == signal]
+        extra = float((same["used_kg"] - same["expected_kg"]).sum())
+        # A surprise looks back further than its own interval: where the two disagree no size is told.
+        extra = extra if (extra > 0) == (signal == "high") else np.nan
+        why = (
+            f"use is {'above' if signal == 'high' else 'below'} what film weight, starts and idle days explain, at "
+            f"{len(same)} of the dips of the last four weeks (chance does that about once in "
+            f"{ewma_run_length():.0f} dips); {_TANKS}"
+        )
+        week = logs.plant.week_start(same["read_at"].iloc[0])
+        yield raised(logs, "ink use", str(ink), why, size=extra, unit="kg", cost=extra * worth, week=week)
+
+
+def _prices(logs: Logs) -> pd.Series:
+    """Return the price of the last receipts of each ink that one material in kilograms holds [currency / kg]."""
+    if not logs.has("materials"):
+        return pd.Series(dtype="float64")
+    inks = logs["materials"]
+    inks = inks[(inks["kind"] == "ink") & (inks["unit"] == "kg")]
+    return inks.drop_duplicates("ink", keep=False).set_index("ink")["material"].map(receipt_prices(logs))

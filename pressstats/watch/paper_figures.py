@@ -1,0 +1,159 @@
+"""Figures of the week: waste, paper mounted and what the waste cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from ..prices import newsprint_price, paid_cost
+from .figure import Figure, WeekInputs
+from .periods import LAST_YEAR, Period
+from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
+
+__all__ = ["counter_waste_pct", "paper_figures", "waste_pct"]
+
+_COUNTED = ["good_kg", "startup_kg", "running_kg", "uncounted_kg"]
+_WEEK, _BEFORE, _YEAR, _QUARTER = Period(), Period(1, 1), Period(1, LAST_YEAR), Period(13)
+
+
+def _whole(runs: pd.DataFrame) -> pd.DataFrame:
+    return runs[runs["has_reels"] & runs["good_kg"].notna()]
+
+
+def _wasted(runs: pd.DataFrame) -> float:
+    """Return what was wasted in the runs with complete reel records [kg]; blank where there is none."""
+    whole = _whole(runs)
+    good = whole["good_kg"] + whole["good_grammage_kg"].fillna(0.0)
+    return float((whole["mounted_kg"] - good).sum(min_count=1))
+
+
+def waste_pct(runs: pd.DataFrame) -> float:
+    """Return the waste of the runs with complete reel records [% of mounted paper]; blank where there is none.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Rows of :func:`pressstats.paper.run_balance`.
+    """
+    mounted = float(_whole(runs)["mounted_kg"].sum())
+    return 100 * _wasted(runs) / mounted if mounted > 0 else np.nan
+
+
+def counter_waste_pct(runs: pd.DataFrame) -> float:
+    """Return start-up, running and uncounted copies [% of the paper of the gross copies]; blank where there is none.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Rows of :func:`pressstats.paper.run_balance`.
+    """
+    counted = runs[_COUNTED].dropna()
+    gross = float(counted.to_numpy().sum())
+    return 100 * (1 - float(counted["good_kg"].sum()) / gross) if gross > 0 else np.nan
+
+
+def paper_figures(week: WeekInputs) -> Iterator[Figure]:
+    """Yield waste, counter waste, paper mounted and the cost of wasted paper."""
+    waste = _waste(week)
+    yield waste
+    yield _counter_waste(week, waste.state)
+    why = week.no_paper(1)
+    currency = week.logs.plant.currency
+    if why:
+        yield week.unknown("paper mounted", "t", why)
+        yield week.unknown("wasted paper cost", currency, why)
+        return
+    tonnes = [_whole(week.runs_of(one))["mounted_kg"].sum(min_count=1) / 1000 for one in _PERIODS]
+    lacking = _lacking(week)
+    spent = _paid(week)
+    words = [lacking, f"{spent:,.0f} {currency} was paid for it" if np.isfinite(spent) else ""]
+    yield Figure(
+        "paper mounted", tonnes[0], "t", last_week=tonnes[1], last_year=tonnes[2], weeks_13=tonnes[3],
+        why="; ".join(word for word in words if word),
+    )  # fmt: skip
+    cost = [
+        _wasted(runs) * newsprint_price(week.logs, runs["run_id"]) for runs in map(week.runs_of, _PERIODS)
+    ]
+    if np.isnan(cost[0]):
+        why = "no price of what was mounted is known: log materials or deliveries"
+        yield week.unknown("wasted paper cost", currency, why)
+        return
+    words = ["at the price of the last receipts", lacking]
+    yield Figure(
+        "wasted paper cost", cost[0], currency, last_week=cost[1], last_year=cost[2], weeks_13=cost[3],
+        why="; ".join(word for word in words if word),
+    )  # fmt: skip
+
+
+def _paid(week: WeekInputs) -> float:
+    """Return what was paid for the paper that the last whole week mounted [currency]."""
+    logs, mounts = week.logs, week.logs["reel_mounts"]
+    used = pd.DataFrame(
+        {
+            "material": mounts["material"],
+            "day": mounts["run_id"].map(logs["runs"].set_index("run_id")["date"]),
+            "quantity": mounts["start_kg"] - mounts["returned_kg"],
+        }
+    )
+    stock = week.found.stock.set_index("material")["quantity"]
+    mine = mounts["run_id"].isin(week.runs_of(_WEEK)["run_id"])
+    return float(paid_cost(logs, used, stock)[mine].sum(skipna=False))
+
+
+_PERIODS = (_WEEK, _BEFORE, _YEAR, _QUARTER)
+
+
+def _lacking(week: WeekInputs) -> str:
+    """Say how many runs of the week are left out, where some are."""
+    runs = week.runs_of(_WEEK)
+    short = len(runs) - len(_whole(runs))
+    return f"{short} of {len(runs)} runs lack complete reel records and are left out" if short else ""
+
+
+def _waste(week: WeekInputs) -> Figure:
+    target = week.logs.plant.targets.waste_pct
+    if week.refused("paper"):
+        return week.unknown("waste", "%", week.no_paper(1), target)
+    shares = [waste_pct(week.runs_of(one)) for one in _PERIODS]
+    quarter = week.runs_of(_QUARTER)
+    presses = {str(press): mine for press, mine in quarter.groupby("press", sort=True)}
+    sustained = {press: waste_pct(mine) for press, mine in presses.items()}
+    over = {press: _weeks_over(mine, target) for press, mine in presses.items()}
+    state = waste_state(shares[0], shares[3], list(sustained.values()), [n for n, _ in over.values()], target)
+    words = [week.no_paper(1) or _lacking(week)]
+    words += [
+        f"{press} was over the target in {over[press][0]} of {over[press][1]} weeks, {sustained[press]:.1f} % together"
+        for press in presses
+        if waste_state(np.nan, np.nan, [sustained[press]], [over[press][0]], target) in (ACT, WATCH)
+    ]
+    return Figure(
+        "waste", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=target,
+        state=state, why="; ".join(word for word in words if word),
+    )  # fmt: skip
+
+
+def _weeks_over(runs: pd.DataFrame, target: float) -> tuple[int, int]:
+    """Return in how many weeks a press was over the target, and of how many its waste is known."""
+    weeks = runs.groupby("week")[runs.columns.tolist()].apply(waste_pct).dropna()
+    return int((weeks > target).sum()), len(weeks)
+
+
+def _counter_waste(week: WeekInputs, of_all: str) -> Figure:
+    """Return waste from the counters alone: part of all waste, so below the target it says nothing good by itself."""
+    target = week.logs.plant.targets.waste_pct
+    if week.refused("paper"):
+        return week.unknown("counter waste", "%", week.no_paper(1), target)
+    shares = [counter_waste_pct(week.runs_of(one)) for one in _PERIODS]
+    if np.isnan(shares[0]):
+        runs = week.runs_of(_WEEK)
+        why = week.no_paper(1) if runs.empty else "no nominal grammage: log materials"
+        return week.unknown("counter waste", "%", why, target)
+    state = waste_state(shares[0], shares[3], [], [], target)
+    if state == IN_CONTROL and of_all == UNKNOWN:
+        state = UNKNOWN
+    return Figure(
+        "counter waste", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=target,
+        state=state, why="start-up, running and uncounted copies only, without white waste and butts",
+    )  # fmt: skip

@@ -1,0 +1,41 @@
+"""Which weeks the figures of the week are of: the last whole one, the one before, the last 13, those of last year."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from ..logs import Logs
+
+__all__ = ["LAST_YEAR", "Period", "last_week", "of_period"]
+
+#: Weeks back to the same week of last year.
+LAST_YEAR = 52
+
+
+@dataclass(frozen=True)
+class Period:
+    """Some whole weeks before the end of as-of.
+
+    Attributes
+    ----------
+    weeks : int
+        How many.
+    back : int
+        Weeks between their end and the last whole week's.
+    """
+
+    weeks: int = 1
+    back: int = 0
+
+
+def last_week(logs: Logs) -> pd.Timestamp:
+    """Return the first day of the last whole week at the end of as-of."""
+    return logs.plant.week_start(logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(weeks=1)
+
+
+def of_period(logs: Logs, frame: pd.DataFrame, period: Period, column: str = "week") -> pd.DataFrame:
+    """Return the rows of `frame` whose day or time, in `column`, lies in the period."""
+    end = last_week(logs) + pd.Timedelta(weeks=1 - period.back)
+    return frame[(frame[column] >= end - pd.Timedelta(weeks=period.weeks)) & (frame[column] < end)]

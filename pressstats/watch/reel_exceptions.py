@@ -1,0 +1,107 @@
+"""Reels: stands that leave too much on the core, suppliers and stands whose webs break, damage and store losses."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..prices import paper_prices
+from ..reels import ReelStudy
+from .raising import is_news, raised
+
+__all__ = ["reel_exceptions"]
+
+#: Standard deviations of two weighings beyond which a part reel has lost paper in the store.
+_STORE_LOSS_SIGMA = 6.0
+
+
+def reel_exceptions(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
+    """Yield what of the reels needs somebody.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    reels : ReelStudy
+        What is known of reels.
+    """
+    yield from _butts(logs, reels)
+    yield from _breaks(logs, reels)
+    yield from _claims(logs, reels.claims)
+    yield from _store_losses(logs, reels.reel_chain)
+
+
+def _butts(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
+    target = logs.plant.reel.splice_target_m
+    for row in reels.wasteful_stands.itertuples():
+        mine = reels.reel_ends[reels.reel_ends["reelstand"] == row.level]
+        cost = float(mine["lost_cost_per_year"].sum()) * (1 - target / row.mean)
+        why = (
+            f"{row.mean:.1f} m stay on the core at a splice (target {target:g} m, {row.count:.0f} splices), more than "
+            "the other stands"
+        )
+        yield raised(logs, "butts", row.level, why, size=row.mean - target, unit="m per splice", cost=cost)
+
+
+def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
+    first = reels.lives["mounted_at"].min()
+    ranks = (("web breaks", reels.suppliers), ("breaking stand", reels.breaking_stands))
+    for kind, ranked in ranks:
+        for row in ranked[ranked["named"]].itertuples():
+            others = ranked[ranked["level"] != row.level]
+            extra = row.breaks - row.reels * others["breaks"].sum() / others["reels"].sum()
+            times = (
+                f"{row.ratio:.1f} times the rate of the others"
+                if np.isfinite(row.ratio)
+                else "the others have none"
+            )
+            why = (
+                f"{row.per_100_reels:.2f} breaks per 100 of its {row.reels:.0f} reels ({row.breaks:.0f} breaks since "
+                f"{first:%Y-%m-%d}), {times} with all else alike; chance alone would do that in "
+                f"{_often(row.p_value)} cases"
+            )
+            yield raised(logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate")
+
+
+def _often(p_value: float) -> str:
+    return "fewer than 1 of 100,000" if p_value < 1e-5 else f"1 of {1 / p_value:,.0f}"
+
+
+def _claims(logs: Logs, claims: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    for (supplier, delivery), mine in claims[is_news(logs, claims["mounted_at"])].groupby(
+        ["supplier", "delivery_id"], dropna=False
+    ):
+        names = ", ".join(mine["reel_id"].head(6))
+        load = f"delivery {delivery}" if pd.notna(delivery) else "a delivery that is not logged"
+        why = (
+            f"{len(mine)} of its reels ({names}) of {load} were found {mine['why'].iloc[0]}, far beyond what is usual: "
+            "claim while wrappers and pictures are at hand"
+        )
+        yield raised(
+            logs,
+            "transport damage",
+            supplier,
+            why,
+            size=float(mine["claim_kg"].sum()),
+            unit="kg",
+            cost=float(mine["claim_cost"].sum()),
+            week=logs.plant.week_start(mine["mounted_at"].min()),
+        )
+
+
+def _store_losses(logs: Logs, chain: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    error = logs.plant.measurement.reel_kg * np.sqrt(2)
+    lost = chain[(chain["store_loss_kg"] > _STORE_LOSS_SIGMA * error) & is_news(logs, chain["last_ended"])]
+    if lost.empty:
+        return
+    kg = float(lost["store_loss_kg"].sum())
+    cost = float((lost["store_loss_kg"] * lost["material"].map(paper_prices(logs))).sum(skipna=False))
+    why = (
+        f"{len(lost)} part reels of the last four weeks came back lighter than they went to the store "
+        f"(first: {lost['reel_id'].iloc[0]})"
+    )
+    yield raised(logs, "store losses", "part reels", why, size=kg, unit="kg", cost=cost)

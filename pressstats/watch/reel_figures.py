@@ -1,0 +1,95 @@
+"""Figures of the week: web breaks and butts, over 13 weeks since a week has too few."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from .figure import Figure, WeekInputs
+from .periods import LAST_YEAR, Period
+from .states import IN_CONTROL, UNKNOWN, breaks_state
+
+__all__ = ["reel_figures"]
+
+_WEEKS = 13
+
+
+def reel_figures(week: WeekInputs) -> Iterator[Figure]:
+    """Yield web breaks and butts."""
+    yield _breaks(week)
+    yield _butts(week)
+
+
+def _breaks(week: WeekInputs) -> Figure:
+    target = week.logs.plant.targets.breaks_per_100_reels
+    unit = "per 100 reels"
+    if week.refused("paper"):
+        return week.unknown("web breaks", unit, week.no_paper(_WEEKS), target)
+    counted = _press_counter(week, Period(_WEEKS))
+    if not week.logs.has("reel_mounts"):
+        if np.isnan(counted):
+            return week.unknown(
+                "web breaks", unit, week.no_paper(_WEEKS) or "no web break is counted", target
+            )
+        return Figure(
+            "web breaks", counted, f"in {_WEEKS} weeks", last_week=_press_counter(week, Period()),
+            last_year=_press_counter(week, Period(_WEEKS, LAST_YEAR)), weeks_13=counted, state=UNKNOWN,
+            why="by the press counter; how many reels that is of is not known: log reel_mounts",
+        )  # fmt: skip
+    events, reels = _mounted(week, Period(_WEEKS))
+    if reels == 0:
+        why = week.no_paper(_WEEKS) or "no reel was mounted"
+        return week.unknown("web breaks", unit, why, target)
+    state, low, high = breaks_state(events, reels, target)
+    why = f"{events} in {reels} reels, {_WEEKS} weeks"
+    if np.isfinite(counted) and counted != events:
+        why += f"; the press counter says {counted:.0f}"
+    return Figure(
+        "web breaks", 100 * events / reels, unit, low, high, _per_100(week, Period()),
+        _per_100(week, Period(_WEEKS, LAST_YEAR)), 100 * events / reels, target, state, why,
+    )  # fmt: skip
+
+
+def _mounted(week: WeekInputs, period: Period) -> tuple[int, int]:
+    """Return mounts that a web break ended, and distinct reels mounted."""
+    mounts = week.logs["reel_mounts"]
+    mounts = mounts[mounts["run_id"].isin(week.runs_of(period)["run_id"])]
+    return int((mounts["ended_by"] == "web_break").sum()), len(
+        mounts[["supplier", "reel_id"]].drop_duplicates()
+    )
+
+
+def _per_100(week: WeekInputs, period: Period) -> float:
+    events, reels = _mounted(week, period)
+    return 100 * events / reels if reels else np.nan
+
+
+def _press_counter(week: WeekInputs, period: Period) -> float:
+    """Return the web breaks that the press counter tells; blank where a run has none logged, not even 0."""
+    runs = week.logs["runs"]
+    mine = runs.loc[runs["run_id"].isin(week.runs_of(period)["run_id"]), "web_breaks"]
+    return float(mine.sum(skipna=False)) if len(mine) else np.nan
+
+
+def _butts(week: WeekInputs) -> Figure:
+    why = week.no_paper(_WEEKS)
+    if why:
+        return week.unknown("butts", "%", why)
+    shares = [_share(week.runs_of(one)) for one in (Period(_WEEKS), Period(), Period(_WEEKS, LAST_YEAR))]
+    if np.isnan(shares[0]):
+        return week.unknown("butts", "%", "no butt is weighed: log butt_kg")
+    year = week.found.reels.reel_ends["lost_cost_per_year"].sum(min_count=1)
+    why = f"of mounted paper, {_WEEKS} weeks"
+    why += f"; {year:,.0f} {week.logs.plant.currency} a year" if year > 0 else ""
+    return Figure(
+        "butts", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[0],
+        state=IN_CONTROL, why=why,
+    )  # fmt: skip
+
+
+def _share(runs: pd.DataFrame) -> float:
+    whole = runs[runs["has_reels"]]
+    mounted = float(whole["mounted_kg"].sum())
+    return 100 * float(whole["reel_end_kg"].sum(min_count=1)) / mounted if mounted > 0 else np.nan

@@ -1,0 +1,122 @@
+"""Stock: too little, too much, unknown or contradicted, and orders that are late."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from ..logs import Logs
+from .raising import is_news, raised
+
+__all__ = ["days_high_limit", "stock_exceptions"]
+
+#: Days of stock are high beyond so many times what the policy allows (common practice, no source).
+_HIGH = 2.0
+
+
+def stock_exceptions(
+    logs: Logs, cover: pd.DataFrame, stock: pd.DataFrame, orders: pd.DataFrame, miscounts: pd.DataFrame
+) -> Iterator[dict[str, Any]]:
+    """Yield what of the stock needs somebody.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    cover : DataFrame
+        Published table ``stock_cover``.
+    stock : DataFrame
+        Result of :func:`pressstats.orders.stock_on_hand`.
+    orders : DataFrame
+        Result of :func:`pressstats.orders.open_orders`.
+    miscounts : DataFrame
+        Result of :func:`pressstats.orders.miscounts`.
+    """
+    part = _parts(logs)
+    yield from _days_of_stock(logs, cover, orders, part)
+    for row in stock[stock["quantity"].isna()].itertuples():
+        yield raised(logs, "stock unknown", row.material, row.why)
+    yield from _counts(logs, miscounts, part)
+    yield from _late(logs, orders)
+
+
+def _parts(logs: Logs) -> dict[str, str]:
+    """Return from which parts of the logs the use of newsprint and inks is reckoned."""
+    if not logs.has("materials"):
+        return {}
+    kinds = (
+        logs["materials"]
+        .set_index("material")["kind"]
+        .map({"newsprint": "paper demand", "ink": "ink demand"})
+    )
+    return {str(name): str(part) for name, part in kinds.dropna().items()}
+
+
+def days_high_limit(logs: Logs, material: str, daily: float) -> float:
+    """Return from how many days of stock on a material has too much, `daily` being its use of a day.
+
+    What is ordered when stock is at its least comes in no smaller quantity than the supplier's minimum: days that no
+    smaller order could have avoided are not too many.
+    """
+    policy = logs.plant.policy
+    most = _HIGH * policy.cover_days_maximum
+    if not logs.has("materials") or not daily > 0:
+        return most
+    listed = logs["materials"].set_index("material")
+    smallest = listed.loc[[material], ["order_minimum", "pack_quantity"]].max(axis=None)
+    return max(most, policy.cover_days_minimum + float(smallest) / daily) if smallest > 0 else most
+
+
+def _days_of_stock(
+    logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame, parts: dict[str, str]
+) -> Iterator[dict[str, Any]]:
+    policy = logs.plant.policy
+    for row in cover.dropna(subset="days_cover").itertuples():
+        days, part = row.days_cover, parts.get(str(row.material), "")
+        if days < policy.cover_days_minimum:
+            out = f"; may run out on {row.runs_out_q05:%Y-%m-%d}" if pd.notna(row.runs_out_q05) else ""
+            due = orders[orders["material"] == row.material].sort_values("promised_on").head(1)
+            come = "".join(
+                f"; {o.quantity:.0f} promised for {o.promised_on:%Y-%m-%d}" for o in due.itertuples()
+            )
+            why = f"{days:.1f} days of stock, {policy.cover_days_minimum:g} wanted{come}{out}"
+            yield raised(logs, "days of stock low", row.material, why, size=days, unit="days", part=part)
+            continue
+        limit = days_high_limit(logs, row.material, row.quantity / days)
+        if days > limit:
+            why = f"{days:.0f} days of stock, more than {limit:.0f}: it ties up cash and floor, and ages"
+            yield raised(logs, "days of stock high", row.material, why, size=days, unit="days", part=part)
+
+
+def _counts(logs: Logs, miscounts: pd.DataFrame, parts: dict[str, str]) -> Iterator[dict[str, Any]]:
+    """Yield the last counts that the book contradicts; one that a later count took back needs nobody."""
+    words = {
+        "last count": "counted otherwise than receipts and use since the count before say, and the stock stands on it",
+        "stays": "something came or went that is not in the logs: the count after agrees with this one",
+    }
+    units = (
+        logs["materials"].set_index("material")["unit"] if logs.has("materials") else pd.Series(dtype="str")
+    )
+    recent = miscounts[is_news(logs, miscounts["counted_on"]) & miscounts["state"].isin(list(words))]
+    for row in recent.sort_values("counted_on").itertuples():
+        yield raised(
+            logs,
+            "count in doubt",
+            row.material,
+            f"on {row.counted_on:%Y-%m-%d} {words[row.state]}",
+            size=row.difference,
+            unit=str(units.get(row.material, "")),
+            week=logs.plant.week_start(row.counted_on),
+            part=parts.get(str(row.material), ""),
+        )
+
+
+def _late(logs: Logs, orders: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    for row in orders[orders["promised_on"] < logs.as_of].itertuples():
+        days = (logs.as_of - row.promised_on).days
+        supplier = f" by {row.supplier}" if pd.notna(row.supplier) and row.supplier else ""
+        why = f"promised{supplier} for {row.promised_on:%Y-%m-%d}, {days} days ago, and not received"
+        subject = f"{row.delivery_id} {row.material}"
+        yield raised(logs, "delivery late", subject, why, size=float(days), unit="days")

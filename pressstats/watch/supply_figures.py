@@ -1,0 +1,168 @@
+"""Figures of the week: ink use, days of stock, the risk of running out, standby supplies, and the logs themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from .charts import ewma_run_length
+from .figure import Figure, WeekInputs
+from .periods import LAST_YEAR, Period, of_period
+from .states import UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
+
+__all__ = ["supply_figures"]
+
+_INK_WEEKS = 4
+
+
+def supply_figures(week: WeekInputs) -> Iterator[Figure]:
+    """Yield ink use, days of stock, stock-out risk, standby and logs."""
+    yield _ink(week)
+    yield _days_of_stock(week)
+    yield _risk(week)
+    yield _standby(week)
+    yield _logs(week)
+
+
+# --- ink ---------------------------------------------------------------------------------------
+
+
+def _ink(week: WeekInputs) -> Figure:
+    unit, logs = "% of expected", week.logs
+    if week.refused("ink"):
+        return week.unknown("ink use", unit, "what the logs say of ink cannot be true", 100.0)
+    for table in ("tank_readings", "coverage"):
+        if not logs.has(table):
+            return week.unknown("ink use", unit, f"not known without dips and coverage: log {table}", 100.0)
+    recent = of_period(logs, week.found.ink_watch, Period(_INK_WEEKS), "read_at")
+    known = recent.dropna(subset=["used_kg", "expected_kg", "z"])
+    dipped = set(logs["tank_readings"]["ink"])
+    missing = sorted(dipped - set(known["ink"]))
+    if known.empty:
+        why = f"no dip of the last {_INK_WEEKS} weeks has both use and expectation"
+        return week.unknown("ink use", unit, why, 100.0)
+    off = sorted(set(recent.loc[recent["signal"].isin(["high", "low"]), "ink"]))
+    state = ink_state(len(off), len(missing))
+    chance = len(known) / ewma_run_length()
+    words = [
+        f"outside the limits: {', '.join(off)} (by chance {chance:.1f} alarms in {len(known)} dips)"
+        if off
+        else "",
+        f"not known: {', '.join(missing)}" if missing else "",
+    ]
+    shares = [_used_of_expected(week, period) for period in _INK_PERIODS]
+    return Figure(
+        "ink use", shares[0], unit, last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=100.0,
+        state=state, why="; ".join(word for word in words if word),
+    )  # fmt: skip
+
+
+_INK_PERIODS = (Period(_INK_WEEKS), Period(), Period(_INK_WEEKS, LAST_YEAR), Period(13))
+
+
+def _used_of_expected(week: WeekInputs, period: Period) -> float:
+    rows = of_period(week.logs, week.found.ink_watch, period, "read_at")
+    rows = rows.dropna(subset=["used_kg", "expected_kg", "z"])
+    expected = float(rows["expected_kg"].sum())
+    return 100 * float(rows["used_kg"].sum()) / expected if expected > 0 else np.nan
+
+
+# --- stock -------------------------------------------------------------------------------------
+
+
+def _days_of_stock(week: WeekInputs) -> Figure:
+    least, unit = week.logs.plant.policy.cover_days_minimum, "days"
+    table = _told(week, week.found.stock_cover)
+    known = table.dropna(subset="days_cover").sort_values(["days_cover", "material"])
+    unknown = len(table) - len(known)
+    if known.empty:
+        why = _no_stock(week) or "no material has both a stock and a forecast"
+        return week.unknown("days of stock", unit, why, least)
+    row = known.iloc[0]
+    risk, allowed = _largest_risk(week), 1 - week.logs.plant.policy.service_level
+    words = [f"{row['material']} is the shortest"]
+    if np.isfinite(risk) and risk > allowed:
+        words.append(f"{_riskiest(week)} may run out before the next order can arrive")
+    if unknown:
+        words.append(f"not known of {unknown} of {len(table)} materials")
+    days = float(row["days_cover"])
+    state = days_state(days, least, risk, allowed, unknown)
+    return Figure("days of stock", days, unit, target=least, state=state, why="; ".join(words))
+
+
+def _told(week: WeekInputs, table: pd.DataFrame) -> pd.DataFrame:
+    """Return the materials whose stock may be told."""
+    if not week.logs.has("materials"):
+        return table
+    kinds = table["material"].map(week.logs["materials"].set_index("material")["kind"])
+    hidden = (kinds == "newsprint") & week.refused("paper") | (kinds == "ink") & week.refused("ink")
+    return table[~hidden & (not week.refused("demand"))]
+
+
+def _no_stock(week: WeekInputs) -> str:
+    if week.refused("demand"):
+        return "what the logs say cannot be true"
+    lacking = [name for name in ("materials", "stock_counts", "deliveries") if not week.logs.has(name)]
+    return f"no {' and no '.join(lacking)}: log {'it' if len(lacking) == 1 else 'them'}" if lacking else ""
+
+
+def _largest_risk(week: WeekInputs) -> float:
+    risk = _risks(week)
+    return float(risk.max()) if len(risk) else np.nan
+
+
+def _riskiest(week: WeekInputs) -> str:
+    return str(_risks(week).idxmax())
+
+
+def _risks(week: WeekInputs) -> pd.Series:
+    told = _told(week, pd.DataFrame({"material": week.risk.index.astype("str")}))["material"]
+    return week.risk.reindex(told).dropna()
+
+
+def _risk(week: WeekInputs) -> Figure:
+    allowed = 1 - week.logs.plant.policy.service_level
+    risk = _largest_risk(week)
+    if np.isnan(risk):
+        why = _no_stock(week) or "no order can be planned, since stock or use is not known"
+        return week.unknown("stock-out risk", "%", why, 100 * allowed)
+    state = risk_state(risk, allowed)
+    stock = _told(week, week.found.stock)
+    unknown = int(stock["quantity"].isna().sum())
+    words = [f"{_riskiest(week)}, before the next order can arrive"]
+    if unknown:
+        words.append(f"not known of {unknown} of {len(stock)} materials")
+        state = UNKNOWN if state == "in control" else state
+    return Figure("stock-out risk", 100 * risk, "%", target=100 * allowed, state=state, why="; ".join(words))
+
+
+# --- routine -----------------------------------------------------------------------------------
+
+
+def _standby(week: WeekInputs) -> Figure:
+    logs, unit = week.logs, "tests overdue"
+    if not logs.has("standby") or logs["standby"].empty:
+        return week.unknown("standby", unit, "no standby supplies are listed: log standby", 0.0)
+    table = logs["standby"]
+    overdue = week.raised("standby test")
+    later = int((table["tested_on"] > logs.as_of).sum())
+    wanted = logs.plant.policy.standby_hours
+    short = table[table["holds_hours"] < wanted]
+    words = [
+        f"no test known of {later}" if later else "",
+        f"{len(short)} of {len(table)} last less than the {wanted:g} h wanted" if len(short) else "",
+    ]
+    state = standby_state(len(overdue), later, len(short), len(table))
+    why = "; ".join(word for word in words if word)
+    return Figure("standby", float(len(overdue)), unit, target=0.0, state=state, why=why)
+
+
+def _logs(week: WeekInputs) -> Figure:
+    """Return the rows set aside of the table that lost most; what cannot be true is an exception."""
+    ledger = week.logs.ledger.set_index("table")
+    share = (100 * ledger["set_aside"] / (ledger["used"] + ledger["set_aside"])).dropna()
+    worst = float(share.max()) if len(share) else 0.0
+    why = f"set aside, of {share.idxmax()}, the worst table" if worst > 0 else "no row was set aside"
+    return Figure("logs", worst, "% of rows", target=0.0, state=logs_state(worst), why=why)

@@ -1,0 +1,218 @@
+"""The published table ``to_do``: what somebody should do this week, the most pressing first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from ..plant import WEEKDAYS, Plant
+from ..tables import OUTPUTS, as_published
+from .kinds import action_of, kind_of, owner_of
+
+__all__ = ["Supply", "to_do", "working_day"]
+
+#: Days from as-of within which orders of the plan are told.
+_SOON = 7
+#: Days within which an order of what there is much of is told as placed all the same.
+_ALL_THE_SAME = 14
+#: Subjects and amounts named in one sentence.
+_NAMED, _AMOUNTS = 4, 12
+#: A risk that is counted on paths is above what is allowed from here on.
+_ABOVE = 1e-9
+
+
+@dataclass(frozen=True)
+class Supply:
+    """What the order plan asks for.
+
+    Attributes
+    ----------
+    order_plan, stock_cover : DataFrame
+        Published tables.
+    open_orders : DataFrame
+        Result of :func:`pressstats.orders.open_orders`.
+    meant_for : dict of str
+        Material that each order is placed for, by order.
+    at_once : Series, index material
+        What is worth bringing by other means today [unit of the material].
+    risk : Series, index material
+        Probability of running out before the next order can arrive.
+    """
+
+    order_plan: pd.DataFrame
+    stock_cover: pd.DataFrame
+    open_orders: pd.DataFrame
+    meant_for: dict[str, str]
+    at_once: pd.Series
+    risk: pd.Series
+
+
+def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
+    """Return the published table ``to_do``.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    exceptions : DataFrame
+        Published table ``exceptions``.
+    supply : Supply
+        What the order plan asks for.
+
+    Returns
+    -------
+    DataFrame, shape (things to do, 9)
+        Published columns, ranked by severity, then by the day by which it is wanted, then by money.
+    """
+    rows = [*_actions(logs, exceptions, supply), *_orders(logs, supply), *_risks(logs, exceptions, supply)]
+    if not rows:
+        return OUTPUTS["to_do"].empty()
+    table = pd.DataFrame(rows).sort_values(
+        ["severity", "by", "cost", "do"], ascending=[True, True, False, True], na_position="last"
+    )
+    table = table.assign(rank=np.arange(1.0, len(table) + 1))
+    return as_published(table.astype({"by": "datetime64[us]", "cost": "float64"}), "to_do")
+
+
+def working_day(plant: Plant, day: pd.Timestamp) -> pd.Timestamp:
+    """Return `day`, or the first day after it on which the plant receives goods: somebody is at the desks then."""
+    closed = {WEEKDAYS.index(word) for word in plant.calendar.no_receipts if word in WEEKDAYS}
+    while day.day_of_week in closed and len(closed) < len(WEEKDAYS):
+        day += pd.Timedelta(days=1)
+    return day
+
+
+def _row(
+    logs: Logs,
+    kind: str,
+    subject: str,
+    why: str,
+    *,
+    size: float = np.nan,
+    cost: float = np.nan,
+    by: pd.Timestamp | None = None,
+    who: str = "",
+    state: str = "",
+    exception: str = "",
+) -> dict[str, Any]:
+    about = kind_of(kind)
+    day = working_day(logs.plant, logs.as_of + pd.Timedelta(days=about.within_days)) if by is None else by
+    return {
+        "do": action_of(kind, size).format(subject=subject),
+        "who": who or owner_of(logs.plant, kind),
+        "by": day,
+        "why": why,
+        "cost": cost,
+        "cost_basis": about.cost_basis if np.isfinite(cost) else "",
+        "state": state or about.state,
+        "exception": exception,
+        "severity": about.severity,
+    }
+
+
+def _actions(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:
+    """Yield an action for each exception, one for all of a kind, an owner and a state where they are done together."""
+    lead = exceptions.assign(one=[_one_action(row) for row in exceptions.itertuples()])
+    for (kind, _), rows in lead.groupby(["kind", "one"], sort=False):
+        rows = rows.sort_values(["cost", "size"], ascending=False, na_position="last")
+        first = rows.iloc[0]
+        why = str(first["why"]) if len(rows) == 1 else f"{first['subject']}: {first['why']}"
+        if kind == "days of stock high":
+            why += _ordered_all_the_same(logs, supply, rows["subject"].tolist())
+        yield _row(
+            logs,
+            str(kind),
+            _listed(rows["subject"].tolist(), _NAMED),
+            why,
+            size=float(first["size"]),
+            cost=float(rows["cost"].sum(min_count=1)),
+            who=str(first["owner"]),
+            state=str(first["state"]),
+            exception="; ".join(rows["exception"]),
+        )
+
+
+def _one_action(row: Any) -> str:
+    """Return what exceptions share that are one thing to do."""
+    return f"{row.owner} {row.state}" if kind_of(row.kind).together else str(row.exception)
+
+
+def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
+    """Yield the orders of each day of the week to come; of each, what may end first comes first."""
+    plan, ends = supply.order_plan, supply.stock_cover.set_index("material")["runs_out_q05"]
+    soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=_SOON)]
+    for day, rows in soon.groupby("order_on"):
+        ordered = rows.groupby("material")["quantity"].sum()
+        first = ends.reindex(ordered.index).sort_values(kind="stable").index
+        amounts = [f"{name} {_amount(logs, str(name), ordered[name])}" for name in first]
+        number = rows["order"].nunique()
+        why = (
+            f"{number} {'order' if number == 1 else 'orders'} of the plan; the first is due on "
+            f"{rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
+        )
+        cost = float(rows["cost"].sum(skipna=False))
+        yield _row(logs, "orders due", _listed(amounts, _AMOUNTS), why, cost=cost, by=pd.Timestamp(day))
+
+
+def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:
+    """Yield what is worth bringing by other means now, and what else may run out before the next order can arrive."""
+    at_once = supply.at_once[supply.at_once > 0]
+    for material, quantity in at_once.items():
+        why = "nights that cannot be printed would cost more than bringing it now"
+        if material in supply.risk.dropna().index:
+            why = f"{_chance(supply.risk[material])} risk of running out before the next order can arrive: {why}"
+        yield _row(logs, "emergency supply", f"{material} {_amount(logs, str(material), quantity)}", why)
+    allowed = 1 - logs.plant.policy.service_level
+    risky = supply.risk[supply.risk > allowed + _ABOVE].drop(at_once.index, errors="ignore")
+    low = exceptions.loc[exceptions["kind"] == "days of stock low", "subject"]
+    risky = risky.drop(low, errors="ignore").sort_values(ascending=False)
+    soon = supply.order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=_SOON)
+    ordered = set(supply.order_plan.loc[soon, "material"])
+    open_orders = set(supply.open_orders["material"])
+    for kind, names in (
+        ("stock-out risk", [str(name) for name in risky.index if name in open_orders]),
+        ("nothing on order", [str(name) for name in risky.index if name not in open_orders | ordered]),
+    ):
+        if names:
+            told = ", ".join(f"{name} {_chance(risky[name])}" for name in names[:_NAMED])
+            why = f"risk of running out before the next order can arrive: {told}; limit {_chance(allowed)}"
+            yield _row(logs, kind, _listed(names, _NAMED), why)
+
+
+def _ordered_all_the_same(logs: Logs, supply: Supply, names: list[str]) -> str:
+    """Say when a material of which much is there is ordered, why if that is soon, and what is left when it comes."""
+    cover = supply.stock_cover.set_index("material")
+    daily = cover["quantity"] / cover["days_cover"]
+    plan = supply.order_plan[supply.order_plan["material"].isin(names)]
+    words = []
+    for name, rows in plan.sort_values(["order_on", "stock_before"]).groupby("material"):
+        first = rows.iloc[0]
+        meant = supply.meant_for.get(first["order"], str(name))
+        why = f" for later weeks, in the load that {meant} needs" if meant != name else ""
+        soon = first["order_on"] <= logs.as_of + pd.Timedelta(days=_ALL_THE_SAME)
+        when = "ordered all the same" if soon else f"next ordered on {first['order_on']:%Y-%m-%d}"
+        words.append(
+            f"{name} is {when}{why}: about {first['stock_before'] / daily[name]:.0f} days of it are left when it comes"
+        )
+    return f"; in the plan {'; '.join(words)}" if words else ""
+
+
+def _listed(names: list[str], longest: int) -> str:
+    more = [f"{len(names) - longest} more"] if len(names) > longest else []
+    parts = [*names[:longest], *more]
+    return " and ".join([", ".join(parts[:-1]), parts[-1]]) if len(parts) > 1 else "".join(parts)
+
+
+def _amount(logs: Logs, material: str, quantity: float) -> str:
+    """Return a quantity with its unit; of what is counted by the piece, the number alone."""
+    unit = logs["materials"].set_index("material")["unit"].get(material, "") if logs.has("materials") else ""
+    return f"{quantity:,.0f}" + ("" if unit in ("each", "") else f" {unit}")
+
+
+def _chance(risk: float) -> str:
+    return f"{100 * risk:.1f} %"

@@ -1,0 +1,80 @@
+"""Waste that departs from its own past, and paper that nothing explains."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pandas as pd
+
+from ..logs import Logs
+from ..prices import newsprint_price
+from .charts import ewma_run_length
+from .raising import is_news, raised
+from .waste import MEASURES, step_of
+
+__all__ = ["unexplained_exceptions", "waste_exceptions"]
+
+#: Weeks in which the change of a level is looked for.
+_JUDGED_WEEKS = 2 * 52
+#: Standard deviations of all errors beyond which paper is not explained by them.
+_UNEXPLAINED_SIGMA = 3.0
+
+
+def waste_exceptions(logs: Logs, chart: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Yield presses whose start-up or running waste is outside its limits.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    chart : DataFrame
+        Result of :func:`pressstats.watch.waste_chart`.
+    """
+    for (press, measure), mine in chart.groupby(["press", "measure"]):
+        last = mine.iloc[-1]
+        if last["signal"] == "" or not is_news(logs, mine["week"]).iloc[-1]:
+            continue
+        unit, words = MEASURES[str(measure)]
+        judged = mine.tail(_JUDGED_WEEKS)
+        since, size = step_of(judged)
+        excess, later = judged["excess_kg"], judged["week"] >= since
+        # The baseline may hold part of the change: what it costs is told against the level before it.
+        usual = float(excess[~later].mean()) if (~later).any() else 0.0
+        kg = float((excess[later] - usual).sum())
+        side = "above" if last["signal"] == "high" else "below"
+        moved = f"{abs(size):.2g} {unit} {'higher' if size > 0 else 'lower'}"
+        why = (
+            f"{words} is {side} the limits of the same titles' past year (by chance once in {ewma_run_length():.0f} "
+            f"weeks); it is {moved} since the week of {since:%Y-%m-%d}"
+        )
+        price = _press_price(logs, str(press), since)
+        yield raised(logs, words, str(press), why, size=size, unit=unit, cost=kg * price, week=since)
+
+
+def _press_price(logs: Logs, press: str, since: pd.Timestamp) -> float:
+    """Return the price of the last receipts of what a press has mounted since a day [currency / kg]."""
+    runs = logs["runs"]
+    return newsprint_price(logs, runs.loc[(runs["press"] == press) & (runs["date"] >= since), "run_id"])
+
+
+def unexplained_exceptions(logs: Logs, limits: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    """Yield weeks and presses with more paper unexplained than errors of measuring leave.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    limits : DataFrame
+        Result of :func:`pressstats.paper.unexplained_limits`.
+    """
+    for row in limits[is_news(logs, limits["week"]) & (limits["z"].abs() > _UNEXPLAINED_SIGMA)].itertuples():
+        extra = row.unexplained_kg - row.threading_kg
+        why = (
+            f"{extra:+.0f} kg beyond the paper threaded, {abs(row.z):.1f} times the standard deviation of "
+            "weighing, counting and grammage errors"
+        )
+        cost = extra * _press_price(logs, row.press, row.week)
+        yield raised(
+            logs, "unexplained paper", row.press, why, size=extra, unit="kg", cost=cost, week=row.week
+        )

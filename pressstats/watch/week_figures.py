@@ -1,0 +1,48 @@
+"""The published table ``week_figures``: the figures of the week, none calmer than the exceptions that concern it."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ..tables import as_published
+from .figure import Figure, WeekInputs
+from .kinds import KINDS
+from .paper_figures import paper_figures
+from .reel_figures import reel_figures
+from .states import worst
+from .supply_figures import supply_figures
+
+__all__ = ["week_figures"]
+
+#: Exceptions named beside a figure.
+_NAMED = 3
+
+
+def week_figures(week: WeekInputs) -> pd.DataFrame:
+    """Return the published table ``week_figures``.
+
+    Parameters
+    ----------
+    week : WeekInputs
+        What the figures are reckoned from.
+
+    Returns
+    -------
+    DataFrame, shape (11, 11)
+        Published columns. A figure that is not known is blank, its state ``unknown``, and `why` says what to log.
+    """
+    figures = (*paper_figures(week), *reel_figures(week), *supply_figures(week))
+    rows = [one.as_row() | _with_exceptions(one, week.exceptions) for one in figures]
+    return as_published(pd.DataFrame(rows), "week_figures")
+
+
+def _with_exceptions(figure: Figure, exceptions: pd.DataFrame) -> dict[str, str]:
+    """Return state and reason of a figure with the exceptions that concern it."""
+    kinds = [kind.name for kind in KINDS.values() if kind.figure == figure.figure]
+    mine = exceptions[exceptions["kind"].isin(kinds)].sort_values("state", kind="stable")
+    if mine.empty:
+        return {}
+    named = mine["exception"].head(_NAMED).tolist()
+    named += [f"{len(mine) - _NAMED} more"] if len(mine) > _NAMED else []
+    why = f"{figure.why}; see {', '.join(named)}".removeprefix("; ")
+    return {"state": worst([figure.state, *mine["state"]]), "why": why}

@@ -1,0 +1,182 @@
+"""The manager's page on plants that log little: what is not known is never called good, zero or in control."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_watch import LAST, results_of, steady_tables
+
+from pressstats import pages
+from pressstats.exhibits import Block
+from pressstats.logs import read_logs
+from pressstats.past import past_forecasts
+from pressstats.results import Results, analyse
+
+Tables = dict[str, pd.DataFrame]
+#: What no page says of a plant that does not know it.
+CALM = (
+    "nothing needs you",
+    "nothing needs action",
+    "stock is covered",
+    "No web break",
+    "0 EUR",
+    "as expected",
+)
+
+
+def page(results: Results) -> str:
+    week = pages.weekly_page
+    parts: list[Block] = [
+        part(results)
+        for part in (
+            week.headline,
+            week.tiles,
+            week.actions,
+            week.caution,
+            week.exceptions,
+            week.waste,
+            week.inks,
+            week.cover,
+            week.standby,
+        )
+    ]
+    words = re.sub(r"<script.*?</script>", " ", " ".join(part.markup for part in parts), flags=re.DOTALL)
+    return " ".join(re.sub(r"<[^>]+>", " ", words).split())
+
+
+def states(results: Results) -> dict[str, str]:
+    table = results["week_figures"]
+    return dict(zip(table["figure"], table["state"], strict=True))
+
+
+def reasons(results: Results) -> dict[str, str]:
+    table = results["week_figures"]
+    return dict(zip(table["figure"], table["why"], strict=True))
+
+
+def honest(results: Results) -> str:
+    """Check what holds on any plant, and return the words of the page."""
+    words = page(results)
+    for calm in CALM:
+        assert calm not in words, calm
+    for bad in ("nan", "NaT", "None", " inf"):
+        assert not re.search(rf"(?<![a-z]){bad}(?![a-z])", words), bad
+    # The headline counts what stands below it, and is as bad as the worst tile.
+    lead = pages.weekly_page.headline(results).text
+    shown = states(results)
+    order = ["act", "watch", "unknown", "in control"]
+    worst = next(state for state in order if state in shown.values())
+    assert lead.lower().startswith(worst) or lead.startswith("The logs cannot be true")
+    # What is not known has no value that reads as good, and says why.
+    for row in results["week_figures"].itertuples():
+        assert row.state != "unknown" or row.why
+        assert row.state in (*order, "")
+    return words
+
+
+@pytest.fixture(scope="module")
+def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    return results_of(tmp_path_factory.mktemp("steady") / "logs", steady_tables())
+
+
+def only(*names: str) -> Tables:
+    return {name: table for name, table in steady_tables().items() if name in ("runs", "run_webs", *names)}
+
+
+def without(*names: str) -> Tables:
+    return {name: table for name, table in steady_tables().items() if name not in names}
+
+
+def test_runs_and_webs_alone_know_little_and_say_so(tmp_path: Path) -> None:
+    results = results_of(tmp_path / "logs", only())
+    words = honest(results)
+    found = states(results)
+    for name in ("waste", "paper mounted", "wasted paper cost", "web breaks", "butts", "ink use"):
+        assert found[name] == "unknown", name
+    for name in ("days of stock", "stock-out risk", "standby"):
+        assert found[name] == "unknown", name
+    assert results["to_do"].empty and "no action follows from what is logged" in words
+    assert words.startswith("Unknown: ") and "Unknown: waste" not in words.split(".")[0]
+    # Each says what to log.
+    for name, table in (("waste", "reel_mounts"), ("ink use", "tank_readings"), ("standby", "standby")):
+        assert f"log {table}" in reasons(results)[name]
+    # The press counts its breaks: they are told, though not held against a target per 100 reels.
+    row = results["week_figures"].set_index("figure").loc["web breaks"]
+    counted = results.logs["runs"]["web_breaks"]
+    if counted.notna().all():
+        assert row["value"] >= 0 and "press counter" in row["why"]
+
+
+def test_the_press_counter_stands_in_for_mounts(tmp_path: Path) -> None:
+    tables = only("materials")
+    last = tables["runs"]["date"] > LAST - pd.Timedelta(weeks=13)
+    tables["runs"] = tables["runs"].assign(web_breaks=np.where(last, 1.0, 0.0))
+    results = results_of(tmp_path / "logs", tables)
+    words = honest(results)
+    row = results["week_figures"].set_index("figure").loc["web breaks"]
+    assert row["value"] == last.sum() and row["unit"] == "in 13 weeks" and row["state"] == "unknown"
+    assert "press counter" in words
+    # Waste by the counters stands in, and below its target says nothing good.
+    counter = results["week_figures"].set_index("figure").loc["counter waste"]
+    runs = tables["runs"][tables["runs"]["date"] > LAST - pd.Timedelta(weeks=1)]
+    assert 0 < counter["value"] < 100 and counter["state"] != "in control"
+    assert len(runs) and "Waste by the counters" in words
+
+
+def test_without_deliveries_and_counts_stock_is_unknown(tmp_path: Path) -> None:
+    results = results_of(tmp_path / "logs", without("deliveries", "stock_counts"))
+    honest(results)
+    found = states(results)
+    assert found["days of stock"] == "unknown" and found["stock-out risk"] == "unknown"
+    assert found["ink use"] != "in control"
+
+
+def test_without_reels_waste_is_unknown_and_stock_that_rests_on_it(tmp_path: Path) -> None:
+    results = results_of(tmp_path / "logs", without("reel_mounts", "reels"))
+    honest(results)
+    found = states(results)
+    assert found["waste"] == found["butts"] == found["web breaks"] == found["paper mounted"] == "unknown"
+    assert found["days of stock"] != "in control"
+
+
+def test_without_coverage_ink_use_is_unknown(tmp_path: Path) -> None:
+    results = results_of(tmp_path / "logs", without("coverage"))
+    words = honest(results)
+    assert states(results)["ink use"] == "unknown"
+    assert "log coverage" in reasons(results)["ink use"] and "used as expected" not in words
+
+
+def test_a_week_without_printing_is_said_to_be_one(tmp_path: Path) -> None:
+    tables = steady_tables()
+    # The last run is on a day of the week after the empty one, so that the empty one is the last whole week.
+    runs = tables["runs"]
+    end = LAST - pd.Timedelta(days=int(LAST.day_of_week)) if LAST.day_of_week != 6 else LAST
+    empty = (runs["date"] > end - pd.Timedelta(days=7)) & (runs["date"] <= end)
+    gone = runs.loc[empty, "run_id"]
+    for name in ("runs", "run_webs", "reel_mounts", "coverage"):
+        tables[name] = tables[name][~tables[name]["run_id"].isin(gone)]
+    from small_plant import write_small_plant
+    from test_watch import TOML
+
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables, TOML), f"{end:%Y-%m-%d}")
+    results = analyse(logs, *past_forecasts(None, logs.as_of))
+    words = page(results)
+    assert "Nothing was printed in the week of" in words
+    row = results["week_figures"].set_index("figure").loc["waste"]
+    assert np.isnan(row["value"]) and row["state"] in ("unknown", "watch", "act")
+    assert "nothing was printed" in row["why"] and "reel" not in row["why"].split(";")[0]
+    assert np.isfinite(row["weeks_13"])
+    assert "price" not in reasons(results)["wasted paper cost"]
+
+
+def test_nothing_wrong_is_in_control(steady: Results) -> None:
+    found = states(steady)
+    for name in ("web breaks", "butts", "ink use", "logs"):
+        assert found[name] == "in control", reasons(steady)[name]
+    assert "All inks were used as expected in the last four weeks (" in page(steady)
+    # Plates that last 13 days may run out before an order of 14 days arrives: no calm state over that.
+    assert found["days of stock"] == found["stock-out risk"] == "act"

@@ -1,0 +1,176 @@
+"""What is to be done: a row for each thing, ranked by severity, then day, then money."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_plant import small_tables, write_small_plant
+
+from pressstats.logs import Logs, read_logs
+from pressstats.tables import OUTPUTS
+from pressstats.watch import KINDS, PLANNED, Supply, to_do
+from pressstats.watch.raising import raised
+from pressstats.watch.stock_exceptions import days_high_limit
+from pressstats.watch.to_do import working_day
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory: pytest.TempPathFactory) -> Logs:
+    return read_logs(write_small_plant(tmp_path_factory.mktemp("plant") / "logs"))
+
+
+def exceptions_of(*rows: dict[str, Any]) -> pd.DataFrame:
+    if not rows:
+        return OUTPUTS["exceptions"].empty()
+    table = pd.DataFrame(rows)
+    return table.assign(exception=table["kind"] + ": " + table["subject"])
+
+
+def nothing(**changes: Any) -> Supply:
+    supply = Supply(
+        order_plan=OUTPUTS["order_plan"].empty(),
+        stock_cover=OUTPUTS["stock_cover"].empty(),
+        open_orders=pd.DataFrame({"material": pd.Series(dtype="str")}),
+        meant_for={},
+        at_once=pd.Series(dtype="float64"),
+        risk=pd.Series(dtype="float64"),
+    )
+    return dataclasses.replace(supply, **changes)
+
+
+def test_nothing_to_do_is_a_table_without_rows(logs: Logs) -> None:
+    assert to_do(logs, exceptions_of(), nothing()).empty
+
+
+def test_ranked_by_severity_then_by_day_then_by_money(logs: Logs) -> None:
+    table = to_do(
+        logs,
+        exceptions_of(
+            raised(logs, "butts", "S1", "-", size=9.0, cost=90_000.0),
+            raised(logs, "start-up waste", "P1", "-", size=1.0, cost=10.0),
+            raised(logs, "start-up waste", "P2", "-", size=1.0, cost=500.0),
+            raised(logs, "web breaks", "Eastmill", "-", size=1.0),
+            raised(logs, "standby test", "press water", "-", size=100.0, asked="desk 12"),
+            raised(logs, "delivery late", "D4 N1200", "-", size=4.0),
+        ),
+        nothing(),
+    )
+    assert table["rank"].tolist() == [1, 2, 3, 4, 5, 6]
+    kinds = table["exception"].str.split(": ").str[0].tolist()
+    # The dearest of one severity first, what has no price after it; the dear but patient butts last.
+    assert kinds == [
+        "delivery late", "standby test", "start-up waste", "start-up waste", "web breaks", "butts",
+    ]  # fmt: skip
+    assert table["cost"].tolist()[2:4] == [500.0, 10.0]
+    assert table["who"].tolist()[1] == "desk 12"
+    assert table.loc[table["exception"].str.startswith("butts"), "cost_basis"].item() == "a year"
+    assert table.loc[table["exception"] == "start-up waste: P2", "cost_basis"].item() == "to date"
+    assert (table["by"] > logs.as_of).all() and table["by"].is_monotonic_increasing
+
+
+def test_an_earlier_day_goes_before_money(logs: Logs) -> None:
+    plan = order_plan(logs, 1, "N1200", 2_000_000.0)
+    later = order_plan(logs, 2, "black", 900.0)
+    supply = nothing(order_plan=pd.concat([later, plan], ignore_index=True))
+    table = to_do(logs, exceptions_of(raised(logs, "stock unknown", "plate", "never counted")), supply)
+    assert table["by"].is_monotonic_increasing
+    assert table["do"].str.contains("N1200").tolist().index(True) == 0
+
+
+def order_plan(logs: Logs, days: int, material: str, cost: float, **changes: Any) -> pd.DataFrame:
+    on = logs.as_of + pd.Timedelta(days=days)
+    row = {"order": f"{days} {material}", "material": material, "order_on": on}
+    row |= {"due_on": on + pd.Timedelta(days=14), "quantity": 5_000.0, "cost": cost, "stock_before": 4_000.0}
+    return pd.DataFrame([row | changes])
+
+
+def test_orders_of_the_next_seven_days_are_told_and_no_later_ones(logs: Logs) -> None:
+    days = to_do(logs, exceptions_of(), nothing(order_plan=order_plan(logs, 7, "N1200", 9.0)))
+    assert days["do"].tolist() == ["Order N1200 5,000 kg"]
+    assert (
+        days["by"].item() == logs.as_of + pd.Timedelta(days=7) and days["cost_basis"].item() == "order value"
+    )
+    assert to_do(logs, exceptions_of(), nothing(order_plan=order_plan(logs, 8, "N1200", 9.0))).empty
+    plates = to_do(logs, exceptions_of(), nothing(order_plan=order_plan(logs, 3, "plate", 9.0)))
+    assert plates["do"].item() == "Order plate 5,000"
+
+
+def test_a_risk_above_what_is_allowed_asks_for_the_open_order_only_where_there_is_one(logs: Logs) -> None:
+    allowed = 1 - logs.plant.policy.service_level
+    risk = pd.Series({"N1200": 0.3, "black": 0.02, "plate": allowed, "cyan": np.nan})
+    waiting = pd.DataFrame({"material": ["N1200"]})
+    table = to_do(logs, exceptions_of(), nothing(risk=risk, open_orders=waiting))
+    ask, look = table["do"]
+    assert ask == "Ask whether the open orders of N1200 come on their day or earlier"
+    assert look == "Look again at black: nothing of it is on order"
+    assert "30.0 %" in table["why"].iloc[0] and "plate" not in " ".join(table["do"])
+    # What is ordered this week anyway, or is an exception by itself, is not told twice.
+    ordered = nothing(risk=risk, open_orders=waiting, order_plan=order_plan(logs, 1, "black", 9.0))
+    assert not to_do(logs, exceptions_of(), ordered)["do"].str.startswith("Look").any()
+    low = exceptions_of(raised(logs, "days of stock low", "N1200", "-", size=2.0))
+    assert not to_do(logs, low, nothing(risk=risk, open_orders=waiting))["do"].str.startswith("Ask").any()
+
+
+def test_what_is_worth_it_is_brought_by_other_means(logs: Logs) -> None:
+    supply = nothing(at_once=pd.Series({"plate": 100.0, "N1200": 0.0}), risk=pd.Series({"plate": 0.031}))
+    table = to_do(logs, exceptions_of(), supply)
+    assert table["do"].tolist() == ["Bring by other means now: plate 100"]
+    assert "3.1 %" in table["why"].item() and table["state"].item() == "act"
+
+
+def test_what_is_done_together_is_one_row_with_all_its_exceptions(logs: Logs) -> None:
+    names = [f"M{number}" for number in range(7)]
+    rows = [raised(logs, "stock unknown", name, "never counted") for name in names]
+    table = to_do(
+        logs, exceptions_of(*rows, raised(logs, "unexplained paper", "P1", "-", size=-9.0)), nothing()
+    )
+    assert len(table) == 2
+    assert table["do"].iloc[0] == "Count M0, M1, M2, M3 and 3 more and log it in stock_counts"
+    assert table["exception"].iloc[0].split("; ") == [f"stock unknown: {name}" for name in names]
+    # A negative size has an action of its own.
+    assert "logged twice" in table["do"].iloc[1]
+
+
+def test_much_that_is_ordered_all_the_same_has_its_reason(logs: Logs) -> None:
+    cover = pd.DataFrame(
+        {"material": ["N1200", "black"], "quantity": [600.0, 100.0], "days_cover": [60.0, 10.0]}
+    )
+    cover["runs_out_q05"] = pd.NaT
+    high = exceptions_of(raised(logs, "days of stock high", "N1200", "60 days", size=60.0))
+    plan = order_plan(logs, 14, "N1200", 9.0, stock_before=300.0)
+    known = {"stock_cover": cover, "meant_for": {"14 N1200": "black"}}
+    why = to_do(logs, high, nothing(order_plan=plan, **known))["why"].iloc[-1]
+    assert why.startswith(
+        "60 days; in the plan N1200 is ordered all the same for later weeks, in the load that black"
+    )
+    assert "about 30 days of it are left when it comes" in why
+    late = order_plan(logs, 15, "N1200", 9.0, stock_before=300.0)
+    why = to_do(logs, high, nothing(order_plan=late, **known))["why"].iloc[-1]
+    assert f"next ordered on {logs.as_of + pd.Timedelta(days=15):%Y-%m-%d}" in why
+
+
+def test_days_of_stock_are_not_high_where_no_smaller_order_would_do(tmp_path: Path) -> None:
+    logs = read_logs(write_small_plant(tmp_path / "logs", small_tables()))
+    policy = logs.plant.policy
+    smallest = logs["materials"].set_index("material").loc["black", ["order_minimum", "pack_quantity"]].max()
+    # Used fast, the smallest order is gone within the limit; used slowly, it alone lasts longer.
+    assert days_high_limit(logs, "black", smallest / 10) == 2 * policy.cover_days_maximum
+    assert days_high_limit(logs, "black", smallest / 60) == pytest.approx(policy.cover_days_minimum + 60)
+    assert days_high_limit(logs, "black", np.nan) == 2 * policy.cover_days_maximum
+
+
+def test_work_is_wanted_on_days_on_which_somebody_is_there(logs: Logs) -> None:
+    saturday = pd.Timestamp("2025-03-15")
+    assert working_day(logs.plant, saturday) == pd.Timestamp("2025-03-17")
+    assert working_day(logs.plant, saturday - pd.Timedelta(days=1)) == pd.Timestamp("2025-03-14")
+
+
+def test_what_the_plan_asks_for_has_an_action_an_owner_and_a_severity() -> None:
+    for kind in PLANNED.values():
+        assert "{subject}" in kind.action and kind.desk and kind.severity in range(1, 6)
+    assert not set(PLANNED) & set(KINDS)
