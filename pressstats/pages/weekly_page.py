@@ -74,9 +74,8 @@ def headline(results: Results) -> Block:
     detail = [f"{runs} runs printed {quantity(copies, '', 0)} net good copies." if runs else ""]
     cost = float(_figure(results, "wasted paper cost")["value"])
     if np.isfinite(cost):
-        detail.append(
-            f"Wasted paper cost {quantity(cost, results.logs.plant.currency, 0)} in the week, at the price of the last receipts."
-        )
+        money = quantity(cost, results.logs.plant.currency, 0)
+        detail.append(f"Wasted paper cost {money} in the week, at the price of the last receipts.")
     if unknown:
         detail.append(f"Unknown: {', '.join(unknown)}.")
     return headline_block(lead, " ".join(part for part in detail if part))
