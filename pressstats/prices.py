@@ -188,7 +188,9 @@ def newsprint_price(logs: Logs, run_ids: pd.Series | None = None) -> float:
         if weight.sum() > 0:
             return float((price.reindex(weight.index) * weight)[weight > 0].sum(skipna=False) / weight.sum())
     webs = logs["run_webs"]
-    return float(webs.loc[webs["run_id"].isin(run_ids), "material"].map(price).mean(skipna=False))
+    return float(
+        webs.loc[webs["run_id"].isin(run_ids), "material"].map(price).astype("float64").mean(skipna=False)
+    )
 
 
 def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | None = None) -> pd.Series:
