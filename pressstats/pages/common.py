@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, logged, note, provenance, quantity
+from ..paper import waste_totals
 from ..results import Results
 
 __all__ = [
@@ -119,12 +120,7 @@ def totals(runs: pd.DataFrame) -> pd.Series:
     Series
         mounted_kg, every stream [kg], runs, waste_pct [%]; blank where no run has reel records.
     """
-    whole = runs[runs["has_reels"] & runs["good_kg"].notna()]
-    sums = whole[["mounted_kg", *STREAM_WORDS, "good_grammage_kg", "breaks"]].sum(min_count=1)
-    waste = sums["mounted_kg"] - sums["good_kg"] - pd.Series(sums["good_grammage_kg"]).fillna(0.0).iloc[0]
-    sums["waste_pct"] = 100 * waste / sums["mounted_kg"]
-    sums["runs"] = float(len(whole))
-    return sums
+    return waste_totals(runs)
 
 
 def daily_use(results: Results) -> pd.Series:

@@ -23,9 +23,11 @@ from .in_time import grammage_regimes, web_grammage
 from .least_squares import linked_least_squares
 from .runs import is_weighed, mount_weights, new_reels, run_copies, web_use
 from .shifts import Shift, date_shift, level_shifts
+from .waste import KNOWN_SHARE, counter_waste, runs_of, waste_by, waste_totals
 
 __all__ = [
     "COUNTED",
+    "KNOWN_SHARE",
     "REEL_STREAMS",
     "STREAMS",
     "TERM_WORDS",
@@ -34,6 +36,7 @@ __all__ = [
     "balance_by",
     "butt_fraction",
     "copy_area_m2",
+    "counter_waste",
     "date_shift",
     "depth_on_core_mm",
     "effective_grammage",
@@ -50,9 +53,12 @@ __all__ = [
     "reel_length_m",
     "run_balance",
     "run_copies",
+    "runs_of",
     "strip_fraction",
     "threading_paper",
     "unexplained_limits",
+    "waste_by",
+    "waste_totals",
     "web_grammage",
     "web_net_weights",
     "web_use",

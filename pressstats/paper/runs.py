@@ -111,8 +111,9 @@ def run_copies(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (runs, 10), rows as in ``runs``
-        run_id, date, week, title, press, area_m2 [m2], and good_kg, startup_kg, running_kg,
+    DataFrame, shape (runs, 11), rows as in ``runs``
+        run_id, date, week, title, press, area_m2 [m2 of the gross copies], spoiled_m2 [m2 of those that are
+        not good], and good_kg, startup_kg, running_kg,
         uncounted_kg [kg at nominal grammage]. A run of which a web is missing or has no grammage is
         blank.
     """
@@ -131,6 +132,7 @@ def run_copies(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
             "title": runs["title"],
             "press": runs["press"],
             "area_m2": area * runs["copies_gross"],
+            "spoiled_m2": area * (runs["copies_gross"] - runs["copies_good"]),
             "good_kg": runs["copies_good"] * kg,
             "startup_kg": runs["copies_startup_waste"] * kg,
             "running_kg": runs["copies_running_waste"] * kg,

@@ -1,0 +1,101 @@
+"""Waste of any set of runs, by one rule: what headlines, tiles, charts and exceptions of waste stand on.
+
+Waste is summed over the runs whose reel records are complete, and how many of how many those are goes with
+it. Where they printed too little of the paper, waste is not known: a few runs say nothing of a week.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .balance import STREAMS
+
+__all__ = ["KNOWN_SHARE", "counter_waste", "runs_of", "waste_by", "waste_totals"]
+
+#: Waste of a set of runs is known where those with complete reel records printed this share of its area.
+KNOWN_SHARE = 0.5
+
+
+def waste_totals(runs: pd.DataFrame) -> pd.Series:
+    """Return mounted paper, streams and waste of a set of runs.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Rows of :func:`pressstats.paper.run_balance`.
+
+    Returns
+    -------
+    Series
+        mounted_kg, every stream, good_grammage_kg and wasted_kg [kg], breaks, waste_pct [% of mounted], all of the
+        runs with complete reel records; runs (how many those are), of_runs, known_share (their share of the
+        printed area). Blank where that share is less than `KNOWN_SHARE`, or nothing was printed.
+    """
+    whole = runs["has_reels"] & runs["good_kg"].notna()
+    counted = runs[whole]
+    summed = ["mounted_kg", *STREAMS, "good_grammage_kg", "breaks"]
+    # A stream that is not weighed in one of the runs would be too small a sum.
+    sums = counted[summed].sum(min_count=1, skipna=False)
+    for name in ("grammage_kg", "good_grammage_kg"):
+        sums[name] = counted[name].sum(min_count=1)
+    area = float(runs["area_m2"].sum())
+    share = float(counted["area_m2"].sum()) / area if area > 0 else float("nan")
+    if counted.empty or not share >= KNOWN_SHARE:
+        sums[:] = np.nan
+    heavier = 0.0 if np.isnan(sums["good_grammage_kg"]) else sums["good_grammage_kg"]
+    sums["wasted_kg"] = sums["mounted_kg"] - sums["good_kg"] - heavier
+    sums["waste_pct"] = 100 * sums["wasted_kg"] / sums["mounted_kg"]
+    return pd.concat(
+        [sums, pd.Series({"runs": float(whole.sum()), "of_runs": float(len(runs)), "known_share": share})]
+    )
+
+
+def waste_by(runs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Return waste by columns of the runs, each group by the rule of :func:`waste_totals`.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Rows of :func:`pressstats.paper.run_balance`.
+    by : list of str
+        Columns to group by.
+
+    Returns
+    -------
+    DataFrame, shape (groups, len(by) + any)
+        `by` and the entries of :func:`waste_totals`.
+    """
+    rows = [
+        pd.concat([pd.Series(dict(zip(by, names, strict=True))), waste_totals(mine)])
+        for names, mine in runs.groupby(by, sort=True)
+    ]
+    if not rows:
+        return pd.DataFrame(columns=[*by, *waste_totals(runs).index])
+    table = pd.DataFrame(rows).reset_index(drop=True)
+    return table.astype({name: "float64" for name in table.columns if name not in by})
+
+
+def counter_waste(runs: pd.DataFrame) -> float:
+    """Return what the press counters alone tell of waste: start-up, running and uncounted copies.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Rows of :func:`pressstats.paper.run_balance`.
+
+    Returns
+    -------
+    float
+        Their share of the gross copies, by printed area [%]; no reel, nominal grammage or price is needed.
+        Strip, butts and scrap are not in it, so it is less than waste of mounted paper. Blank without a run.
+    """
+    known = runs.dropna(subset=["area_m2", "spoiled_m2"])
+    area = float(known["area_m2"].sum())
+    return 100 * float(known["spoiled_m2"].sum()) / area if area > 0 else float("nan")
+
+
+def runs_of(totals: pd.Series) -> str:
+    """Return how many runs :func:`waste_totals` stand on, in words; empty where it is all of them."""
+    counted, of_all = int(totals["runs"]), int(totals["of_runs"])
+    return "" if counted == of_all else f"of {counted} of {of_all} runs"
