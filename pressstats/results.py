@@ -20,7 +20,7 @@ import pandas as pd
 from . import demand, ink, orders, paper, reels, watch
 from .logs import Logs, read_logs
 from .past import PastPlan, past_forecasts, past_plan
-from .prices import paper_prices
+from .prices import newsprint_price, paper_prices
 from .tables import OUTPUTS, as_published
 
 __all__ = ["Pending", "Results", "analyse", "open_results"]
@@ -205,11 +205,11 @@ def analyse(
     threading = weights.threading
     grammage = paper.effective_grammage(threading, logs)
     runs = paper.run_balance(logs, grammage, webs, mounts, weights.regimes)
+    grammages = paper.grammage_regimes(weights.regimes, webs, mounts, paper_prices(logs))
+    startup = watch.startup_regimes(runs, newsprint_price(logs))
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
-        "regimes": as_published(
-            paper.grammage_regimes(weights.regimes, webs, mounts, paper_prices(logs)), "regimes"
-        ),
+        "regimes": as_published(pd.concat([grammages, startup]), "regimes"),
         "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
@@ -233,8 +233,8 @@ def analyse(
         said = None if before is None else before.order_plan
         plan = orders.plan_orders(logs, outlook, stock, open_rows, said)
     published |= _ahead(logs, outlook, past, stock, open_rows, plan)
-    waste = watch.waste_chart(runs)
-    unexplained = paper.unexplained_limits(logs, runs, threading)
+    waste = watch.waste_chart(runs, startup)
+    unexplained = paper.unexplained_limits(logs, runs, threading, weights.regimes)
     untrue = watch.implausible(logs, runs, grammage, model)
     drawn = watch.Findings(
         waste_chart=waste,
@@ -247,6 +247,8 @@ def analyse(
         open_orders=open_rows,
         miscounts=orders.miscounts(orders.count_differences(logs, runs)),
         implausible=untrue,
+        regimes=published["regimes"],
+        announced=paper.announced_changes(logs, grammages, mounts),
     )
     published |= _week(logs, runs, drawn, plan, published["order_plan"])
     return Results(

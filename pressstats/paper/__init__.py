@@ -1,6 +1,7 @@
 """Paper: where every kilogram went, and what a square metre really weighs."""
 
 from .balance import COUNTED, REEL_STREAMS, STREAMS, balance_by, paper_balance, run_balance
+from .delivered import announced_changes, delivered_grammage
 from .errors import unexplained_limits
 from .geometry import (
     butt_fraction,
@@ -33,11 +34,13 @@ __all__ = [
     "TERM_WORDS",
     "PaperWeights",
     "Shift",
+    "announced_changes",
     "balance_by",
     "butt_fraction",
     "copy_area_m2",
     "counter_waste",
     "date_shift",
+    "delivered_grammage",
     "depth_on_core_mm",
     "effective_grammage",
     "grammage_regimes",

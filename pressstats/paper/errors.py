@@ -8,19 +8,25 @@ Paper that is threaded at starts and breaks is counted by no counter and is expe
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
 from ..logs import Logs
-from .runs import web_use
+from .runs import new_reels, web_use
 
 __all__ = ["unexplained_limits"]
 
 #: What is heavier goes on the scale for reels (common practice, no source).
 _SMALL_SCALE_KG = 40.0
+#: Days after a change of paper in which part reels of the old one may still be mounted (common practice, no source).
+_LEFT_OVER_DAYS = 14
 
 
-def unexplained_limits(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.DataFrame:
+def unexplained_limits(
+    logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame, regimes: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Compare the unexplained paper of each week and press with what errors can explain.
 
     Parameters
@@ -31,13 +37,16 @@ def unexplained_limits(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) 
         Result of :func:`pressstats.paper.run_balance`.
     threading : DataFrame
         Result of :func:`pressstats.paper.threading_paper`.
+    regimes : DataFrame, optional
+        ``regimes`` of :func:`pressstats.paper.paper_weights`: while a change of paper may have begun, its whole size
+        is an error of the grammage.
 
     Returns
     -------
     DataFrame, shape (weeks x presses with complete reel records, 6)
-        week, press, unexplained_kg [kg], threading_kg (expected at starts and breaks) [kg],
-        error_kg (one standard deviation of all errors) [kg], z (what is left over in standard
-        deviations).
+        week, press, unexplained_kg [kg], threading_kg (expected at starts and breaks, and of strip
+        and butts where no mount is weighed for them) [kg], error_kg (one standard deviation of all
+        errors) [kg], z (what is left over in standard deviations).
     """
     by = ["week", "press"]
     groups = runs.groupby(by)
@@ -48,6 +57,9 @@ def unexplained_limits(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) 
         return table.assign(error_kg=np.nan, z=np.nan)
     variance = _weighing_variance(logs, runs).add(_count_variance(logs, runs), fill_value=0.0)
     variance = variance.add(_grammage_variance(logs, runs, threading), fill_value=0.0)
+    variance = variance.add(_unweighed_variance(logs, runs, threading), fill_value=0.0)
+    if regimes is not None:
+        variance = variance.add(_changing_variance(logs, regimes), fill_value=0.0)
     table["error_kg"] = np.sqrt(variance.reindex(pd.MultiIndex.from_frame(table[by])).to_numpy())
     table["z"] = (table["unexplained_kg"] - table["threading_kg"]) / table["error_kg"]
     return table
@@ -60,12 +72,61 @@ def _threading_kg(
     starts = web_use(logs)
     kg = starts["material"].map(terms["start"]) if "start" in terms else pd.Series(np.nan, starts.index)
     total = kg.groupby([starts["week"], starts["press"]]).sum(min_count=1)
-    if logs.has("reel_mounts") and "break" in terms:
+    if logs.has("reel_mounts"):
         mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
-        mounts = mounts[mounts["ended_by"].isin(["web_break", "failed_splice"])]
-        again = mounts["material"].map(terms["break"]).groupby([mounts["week"], mounts["press"]]).sum()
-        total = total.add(again, fill_value=0.0)
+        for term, counts in _events(mounts).items():
+            if term in terms:
+                again = (mounts["material"].map(terms[term]) * counts).groupby(
+                    [mounts["week"], mounts["press"]]
+                )
+                total = total.add(again.sum(), fill_value=0.0)
     return total.reindex(pd.MultiIndex.from_frame(groups)).to_numpy()
+
+
+def _events(mounts: pd.DataFrame) -> dict[str, pd.Series]:
+    """Return which mounts are counted by each term of the regression beside the start."""
+    ended = mounts["ended_by"]
+    first = pd.Series(new_reels(mounts), mounts.index, dtype="float64")
+    return {
+        "break": ended.isin(["web_break", "failed_splice"]),
+        "new reel": first,
+        "splice": ended.isin(["splice", "failed_splice"]),
+        "reel": (first + ended.isin(["splice", "failed_splice"])) / 2,
+    }
+
+
+def _unweighed_variance(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.Series:
+    """Return the variance [kg2] by week and press of strip and butts that no mount is weighed for.
+
+    Single ones scatter about as much as they are large (stripping of sound reels, butts of one splice setting:
+    common practice, no source), so each counts with its mean for one standard deviation.
+    """
+    terms = threading.pivot(index="material", columns="term", values="estimate")
+    mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
+    variance = pd.Series(0.0, mounts.index)
+    for term, counts in _events(mounts).items():
+        if term != "break" and term in terms:
+            variance += counts * (mounts["material"].map(terms[term]).fillna(0.0)) ** 2
+    return variance.groupby([mounts["week"], mounts["press"]]).sum()
+
+
+def _changing_variance(logs: Logs, regimes: pd.DataFrame) -> pd.Series:
+    """Return the variance [kg2] by week and press while it is not sure which of two papers was printed."""
+    webs = web_use(logs)
+    variance = pd.Series(0.0, webs.index)
+    for _, mine in regimes[regimes["named"]].groupby(["material", "supplier"]):
+        rows = mine.sort_values("from", na_position="first").to_dict("records")
+        for before, now in pairwise(rows):
+            begins = min(now["dated_low"], now["mixed_from"])
+            # Part reels of the old paper come back for some days after.
+            ends = max(now["dated_high"], now["mixed_to"], now["from"] + pd.Timedelta(days=_LEFT_OVER_DAYS))
+            unsure = (webs["material"] == now["material"]) & webs["date"].between(begins, ends)
+            variance[unsure] += (
+                webs.loc[unsure, "area_m2"] * (now["estimate"] - before["estimate"]) / 1000
+            ) ** 2
+    # The webs of a week have the same doubt: their errors add up, not their variances.
+    groups = [webs["week"], webs["press"]]
+    return np.sqrt(variance).groupby(groups).sum() ** 2
 
 
 def _weighing_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:

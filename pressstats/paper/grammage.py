@@ -38,7 +38,10 @@ TERM_WORDS = {
     "break": "threaded at a break",
     "new reel": "stripped off a new reel",
     "splice": "left on the core at a splice",
+    "reel": "stripped off a new reel and left on its core",
 }
+#: Counts that agree more than this have one column between them.
+_TOGETHER = 0.9
 _NUMBERS = ("estimate", "std_error", "ci_low", "ci_high")
 
 
@@ -239,6 +242,9 @@ def _fit_material(
         return [_blank(material, runs, "all runs have nearly the same area")], None
     columns = {"start": np.ones(len(webs)), "break": webs["breaks"].to_numpy()}
     columns |= {"new reel": webs["new_reels"].to_numpy(), "splice": webs["splices"].to_numpy()}
+    if len(extra) > 1 and _correlation(columns["new reel"], columns["splice"]) > _TOGETHER:
+        columns["reel"] = (columns["new reel"] + columns["splice"]) / 2
+        extra = ["reel"]
     terms = ["start", *(name for name in ("break", *extra) if columns[name].any())]
     fitted = weigh(
         WeighedWebs(
@@ -256,8 +262,23 @@ def _fit_material(
         runs = float(webs.loc[webs["date"] >= min(begun), "run"].nunique())
     told = [(material, "grammage", *fitted.present(), runs, "")]
     first = len(fitted.spells)
-    told += [(material, name, *fitted.term(first + n), runs, "") for n, name in enumerate(terms)]
+    both = {"new reel", "splice"} <= set(terms)
+    for number, name in enumerate(terms):
+        if not (both and name in ("new reel", "splice")):
+            told.append((material, name, *fitted.term(first + number), runs, ""))
+    if both:
+        # Reels come and go in the same runs: what they lose together is told, not which end of them loses it.
+        weights = np.zeros(len(fitted.estimate))
+        weights[[first + terms.index("new reel"), first + terms.index("splice")]] = 1.0
+        told.append((material, "reel", *fitted.sum_of(weights), runs, ""))
     return told, fitted
+
+
+def _correlation(one: np.ndarray, other: np.ndarray) -> float:
+    """Return the correlation of two counts, 1 where either never changes."""
+    if one.std() == 0 or other.std() == 0:
+        return 1.0
+    return float(np.corrcoef(one, other)[0, 1])
 
 
 def _spells_of(material: str, fitted: WeighedMaterial) -> list[tuple]:

@@ -7,6 +7,7 @@ from .ink import ink_watch
 from .kinds import KINDS, PLANNED, kind_of
 from .periods import last_week
 from .plausible import implausible, refused_parts
+from .startup import startup_regimes
 from .states import waste_state, worst
 from .to_do import Supply, to_do
 from .waste import MEASURES, step_of, waste_chart
@@ -31,6 +32,7 @@ __all__ = [
     "kind_of",
     "last_week",
     "refused_parts",
+    "startup_regimes",
     "step_of",
     "to_do",
     "waste_chart",

@@ -11,6 +11,7 @@ from ..ink import Finding
 from ..logs import Logs
 from ..reels import ReelStudy
 from ..tables import OUTPUTS, as_published
+from .change_exceptions import change_exceptions
 from .ink_exceptions import ink_exceptions
 from .plausible import is_refused, nothing_implausible
 from .reel_exceptions import reel_exceptions
@@ -35,6 +36,8 @@ class Findings:
     open_orders: pd.DataFrame
     miscounts: pd.DataFrame
     implausible: pd.DataFrame = field(default_factory=nothing_implausible)
+    regimes: pd.DataFrame = field(default_factory=OUTPUTS["regimes"].empty)
+    announced: frozenset[str] = frozenset()
 
 
 def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
@@ -55,6 +58,7 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
     """
     rows = [
         *implausible_exceptions(logs, found.implausible),
+        *change_exceptions(logs, found.regimes, found.announced),
         *waste_exceptions(logs, found.waste_chart),
         *unexplained_exceptions(logs, found.unexplained),
         *ink_exceptions(logs, found.ink_watch, found.ink_findings),

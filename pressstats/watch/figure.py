@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
+from ..paper import waste_totals
 from .exceptions import Findings
 from .periods import Period, last_week, of_period
 from .plausible import is_refused
@@ -90,6 +91,8 @@ class WeekInputs:
             return "no reel records: log reel_mounts"
         if not self.logs.has("materials"):
             return "no nominal grammage: log materials"
-        if not (runs["has_reels"] & runs["good_kg"].notna()).any():
-            return f"none of {len(runs)} runs has complete reel records"
+        known = waste_totals(runs)
+        if np.isnan(known["waste_pct"]):
+            counted = f"{known['runs']:.0f}" if known["runs"] else "none"
+            return f"{counted} of {len(runs)} runs has complete reel records"
         return ""

@@ -163,6 +163,11 @@ _ALL = (
         part="paper", figure="waste",
     ),
     Kind(
+        "grammage change", "Grammage changed",
+        "Ask the supplier what its paper of {subject} weighs now, and correct it in materials",
+        "purchasing", _LATER, state="watch", cost_basis=_TO_DATE, together=True, part="paper",
+    ),
+    Kind(
         "start-up waste", "Start-up waste",
         "Go through the start-up routine of {subject} with its crews: plates, register, ink presets",
         "pressroom", _COSTS, cost_basis=_TO_DATE,

@@ -7,51 +7,15 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from ..paper import counter_waste, runs_of, waste_by, waste_totals
 from ..prices import newsprint_price, paid_cost
 from .figure import Figure, WeekInputs
 from .periods import LAST_YEAR, Period
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
 
-__all__ = ["counter_waste_pct", "paper_figures", "waste_pct"]
+__all__ = ["paper_figures"]
 
-_COUNTED = ["good_kg", "startup_kg", "running_kg", "uncounted_kg"]
 _WEEK, _BEFORE, _YEAR, _QUARTER = Period(), Period(1, 1), Period(1, LAST_YEAR), Period(13)
-
-
-def _whole(runs: pd.DataFrame) -> pd.DataFrame:
-    return runs[runs["has_reels"] & runs["good_kg"].notna()]
-
-
-def _wasted(runs: pd.DataFrame) -> float:
-    """Return what was wasted in the runs with complete reel records [kg]; blank where there is none."""
-    whole = _whole(runs)
-    good = whole["good_kg"] + whole["good_grammage_kg"].fillna(0.0)
-    return float((whole["mounted_kg"] - good).sum(min_count=1))
-
-
-def waste_pct(runs: pd.DataFrame) -> float:
-    """Return the waste of the runs with complete reel records [% of mounted paper]; blank where there is none.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of :func:`pressstats.paper.run_balance`.
-    """
-    mounted = float(_whole(runs)["mounted_kg"].sum())
-    return 100 * _wasted(runs) / mounted if mounted > 0 else np.nan
-
-
-def counter_waste_pct(runs: pd.DataFrame) -> float:
-    """Return start-up, running and uncounted copies [% of the paper of the gross copies]; blank where there is none.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of :func:`pressstats.paper.run_balance`.
-    """
-    counted = runs[_COUNTED].dropna()
-    gross = float(counted.to_numpy().sum())
-    return 100 * (1 - float(counted["good_kg"].sum()) / gross) if gross > 0 else np.nan
 
 
 def paper_figures(week: WeekInputs) -> Iterator[Figure]:
@@ -65,7 +29,7 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
         yield week.unknown("paper mounted", "t", why)
         yield week.unknown("wasted paper cost", currency, why)
         return
-    tonnes = [_whole(week.runs_of(one))["mounted_kg"].sum(min_count=1) / 1000 for one in _PERIODS]
+    tonnes = [waste_totals(week.runs_of(one))["mounted_kg"] / 1000 for one in _PERIODS]
     lacking = _lacking(week)
     spent = _paid(week)
     words = [lacking, f"{spent:,.0f} {currency} was paid for it" if np.isfinite(spent) else ""]
@@ -74,7 +38,8 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
         why="; ".join(word for word in words if word),
     )  # fmt: skip
     cost = [
-        _wasted(runs) * newsprint_price(week.logs, runs["run_id"]) for runs in map(week.runs_of, _PERIODS)
+        waste_totals(runs)["wasted_kg"] * newsprint_price(week.logs, runs["run_id"])
+        for runs in map(week.runs_of, _PERIODS)
     ]
     if np.isnan(cost[0]):
         why = "no price of what was mounted is known: log materials or deliveries"
@@ -106,20 +71,19 @@ _PERIODS = (_WEEK, _BEFORE, _YEAR, _QUARTER)
 
 
 def _lacking(week: WeekInputs) -> str:
-    """Say how many runs of the week are left out, where some are."""
-    runs = week.runs_of(_WEEK)
-    short = len(runs) - len(_whole(runs))
-    return f"{short} of {len(runs)} runs lack complete reel records and are left out" if short else ""
+    """Say how many runs of the week are counted, where not all are."""
+    counted = runs_of(waste_totals(week.runs_of(_WEEK)))
+    return f"{counted}: the others lack complete reel records" if counted else ""
 
 
 def _waste(week: WeekInputs) -> Figure:
     target = week.logs.plant.targets.waste_pct
     if week.refused("paper"):
         return week.unknown("waste", "%", week.no_paper(1), target)
-    shares = [waste_pct(week.runs_of(one)) for one in _PERIODS]
+    shares = [float(waste_totals(week.runs_of(one))["waste_pct"]) for one in _PERIODS]
     quarter = week.runs_of(_QUARTER)
     presses = {str(press): mine for press, mine in quarter.groupby("press", sort=True)}
-    sustained = {press: waste_pct(mine) for press, mine in presses.items()}
+    sustained = {press: float(waste_totals(mine)["waste_pct"]) for press, mine in presses.items()}
     over = {press: _weeks_over(mine, target) for press, mine in presses.items()}
     state = waste_state(shares[0], shares[3], list(sustained.values()), [n for n, _ in over.values()], target)
     words = [week.no_paper(1) or _lacking(week)]
@@ -136,7 +100,7 @@ def _waste(week: WeekInputs) -> Figure:
 
 def _weeks_over(runs: pd.DataFrame, target: float) -> tuple[int, int]:
     """Return in how many weeks a press was over the target, and of how many its waste is known."""
-    weeks = runs.groupby("week")[runs.columns.tolist()].apply(waste_pct).dropna()
+    weeks = waste_by(runs, ["week"])["waste_pct"].dropna()
     return int((weeks > target).sum()), len(weeks)
 
 
@@ -145,10 +109,10 @@ def _counter_waste(week: WeekInputs, of_all: str) -> Figure:
     target = week.logs.plant.targets.waste_pct
     if week.refused("paper"):
         return week.unknown("counter waste", "%", week.no_paper(1), target)
-    shares = [counter_waste_pct(week.runs_of(one)) for one in _PERIODS]
+    shares = [counter_waste(week.runs_of(one)) for one in _PERIODS]
     if np.isnan(shares[0]):
         runs = week.runs_of(_WEEK)
-        why = week.no_paper(1) if runs.empty else "no nominal grammage: log materials"
+        why = week.no_paper(1) if runs.empty else "no webs: log run_webs"
         return week.unknown("counter waste", "%", why, target)
     state = waste_state(shares[0], shares[3], [], [], target)
     if state == IN_CONTROL and of_all == UNKNOWN:

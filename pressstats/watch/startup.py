@@ -10,7 +10,7 @@ from scipy import special
 
 from ..paper import date_shift, level_shifts
 
-__all__ = ["startup_regimes", "startup_values"]
+__all__ = ["startup_regimes", "startup_shift", "startup_values"]
 
 #: A smaller change of a press's start-up waste is none: routine moves it by a twentieth (common practice, no source).
 _SMALLEST_SHARE = 0.05
@@ -61,6 +61,30 @@ def startup_regimes(runs: pd.DataFrame, price: float) -> pd.DataFrame:
     for press, mine in startup_values(runs).groupby("press", sort=True):
         rows += _press(str(press), mine.sort_values("date", kind="stable"), price)
     return pd.DataFrame(rows, columns=_COLUMNS)
+
+
+def startup_shift(regimes: pd.DataFrame, press: str, date: pd.Series) -> pd.Series:
+    """Return how far the level of each day's spell lies above the present one.
+
+    Parameters
+    ----------
+    regimes : DataFrame
+        Result of :func:`startup_regimes`.
+    press : str
+        The press.
+    date : Series of datetime64
+        Days.
+
+    Returns
+    -------
+    Series, index of `date`
+        Kilograms per web started; 0 in the present spell, and where none is known.
+    """
+    shift = pd.Series(0.0, date.index)
+    mine = regimes[(regimes["measure"] == _MEASURE) & (regimes["subject"] == press)].sort_values("from")
+    for spell in mine.to_dict("records"):
+        shift[date >= spell["from"]] = spell["estimate"] - mine["estimate"].iloc[-1]
+    return shift
 
 
 def _press(press: str, mine: pd.DataFrame, price: float) -> list[dict[str, object]]:

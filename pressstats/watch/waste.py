@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_signals
+from .startup import startup_shift
 
 __all__ = ["MEASURES", "step_of", "waste_chart"]
 
@@ -26,13 +27,16 @@ _WEEKS_MINIMUM = 13
 _STEP_WEEKS = 4
 
 
-def waste_chart(runs: pd.DataFrame) -> pd.DataFrame:
+def waste_chart(runs: pd.DataFrame, regimes: pd.DataFrame | None = None) -> pd.DataFrame:
     """Return the control chart of start-up and running waste by press and week.
 
     Parameters
     ----------
     runs : DataFrame
         Result of :func:`pressstats.paper.run_balance`.
+    regimes : DataFrame, optional
+        Result of :func:`pressstats.watch.startup_regimes`: start-up waste of each week is judged by the level of
+        its own spell, so that a change that is known raises no further signal.
 
     Returns
     -------
@@ -50,8 +54,11 @@ def waste_chart(runs: pd.DataFrame) -> pd.DataFrame:
     }
     parts = []
     for measure, (value, weight) in values.items():
-        rows = runs[["press", "title", "week"]].assign(value=value, weight=weight).dropna()
+        rows = runs[["press", "title", "week"]].assign(value=value, weight=weight, shift=0.0).dropna()
         for press, mine in rows.groupby("press", sort=True):
+            if measure == "startup" and regimes is not None:
+                days = runs.loc[mine.index, "date"]
+                mine = mine.assign(shift=startup_shift(regimes, str(press), days))
             parts.append(_chart(mine).assign(press=press, measure=measure))
     columns = [
         "press",
@@ -76,9 +83,10 @@ def _chart(rows: pd.DataFrame) -> pd.DataFrame:
     base = rows[(rows["week"] < newest) & (rows["week"] >= oldest)]
     if base["week"].nunique() < _WEEKS_MINIMUM:
         return pd.DataFrame(columns=columns)
-    usual = base.groupby("title")["value"].mean()
+    now = base["value"] - base["shift"]
+    usual = now.groupby(base["title"]).mean()
     # A title that the baseline has not seen is compared with the press as a whole.
-    expected = rows["title"].map(usual).fillna(base["value"].mean())
+    expected = rows["title"].map(usual).fillna(now.mean()) + rows["shift"]
     kg = (rows["value"] - expected) * rows["weight"]
     by_week = rows.assign(expected=expected, excess_kg=kg, residual=rows["value"] - expected).groupby("week")
     chart = by_week.agg(

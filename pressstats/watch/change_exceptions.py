@@ -1,0 +1,77 @@
+"""Lasting changes that somebody has to hear of: paper that nobody announced, and start-up waste that rose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import partial
+from typing import Any
+
+import pandas as pd
+
+from ..logs import Logs
+from .raising import raised
+
+__all__ = ["change_exceptions"]
+
+#: Paper that changed longer ago is no news: the balance has long been reckoned with it.
+_PAPER_DAYS = 91
+#: Start-up waste that has stayed higher for longer than the year it is judged by is what that press takes.
+_STARTUP_DAYS = 364
+
+
+def change_exceptions(
+    logs: Logs, regimes: pd.DataFrame, announced: frozenset[str] = frozenset()
+) -> Iterator[dict[str, Any]]:
+    """Yield the changes of the present regimes that ask for somebody.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    regimes : DataFrame
+        Published table ``regimes``.
+    announced : frozenset of str
+        Subjects whose present grammage is what materials or deliveries say: nobody need hear of them.
+
+    Yields
+    ------
+    dict
+        Rows of :func:`pressstats.watch.raising.raised`.
+    """
+    for (measure, subject), mine in regimes.groupby(["measure", "subject"], sort=True):
+        rows = mine.sort_values("from").to_dict("records")
+        if len(rows) < 2:
+            continue
+        now, before = rows[-1], rows[-2]
+        size = float(now["estimate"] - before["estimate"])
+        days = (logs.as_of - now["from"]).days
+        told = partial(
+            raised,
+            logs,
+            subject=str(subject),
+            week=logs.plant.week_start(now["from"]),
+            size=size,
+            unit=now["unit"],
+            cost=now["cost_since"],
+        )
+        dated = _dated(now)
+        if measure == "grammage" and days <= _PAPER_DAYS and subject not in announced:
+            share = 100 * size / before["estimate"]
+            yield told(
+                "grammage change",
+                why=f"a square metre weighs {now['estimate']:.2f} g ({now['ci_low']:.2f} to {now['ci_high']:.2f}), "
+                f"{share:+.1f} % against before, {dated}; neither materials nor what was received says so. The "
+                "balance is reckoned with it",
+            )
+        if measure == "start-up waste" and days <= _STARTUP_DAYS and size > 0:
+            yield told(
+                "start-up waste",
+                why=f"{now['estimate']:.1f} kg per web started ({now['ci_low']:.1f} to {now['ci_high']:.1f}) "
+                f"against {before['estimate']:.1f} before, {dated}",
+            )
+
+
+def _dated(regime: dict[Any, Any]) -> str:
+    low, high = regime["dated_low"], regime["dated_high"]
+    between = "" if pd.isna(low) or low == high else f" (between {low:%Y-%m-%d} and {high:%Y-%m-%d})"
+    return f"since {regime['from']:%Y-%m-%d}{between}"
