@@ -38,6 +38,8 @@ def change_exceptions(
     dict
         Rows of :func:`pressstats.watch.raising.raised`.
     """
+    if regimes.empty:
+        return
     for (measure, subject), mine in regimes.groupby(["measure", "subject"], sort=True):
         rows = mine.sort_values("from").to_dict("records")
         if len(rows) < 2:
