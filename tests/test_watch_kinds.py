@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from pathlib import Path
+
 import pytest
 from small_plant import PLANT_TOML
 
+import pressstats.watch
+from pressstats.ink import findings
 from pressstats.plant import Plant, read_plant
+from pressstats.watch import MEASURES, PLANNED, kinds
 from pressstats.watch.kinds import KINDS, action_of, kind_of, owner_of
 
 
@@ -62,6 +69,69 @@ def test_a_kind_that_is_not_registered_is_an_error() -> None:
         kind_of("something else")
 
 
-def test_keys_of_owners_are_unlike() -> None:
+def test_keys_of_owners_are_unlike_and_no_kind_stands_twice() -> None:
+    assert len(kinds._ALL) == len(KINDS)
     assert len({kind.key for kind in KINDS.values()}) == len(KINDS)
     assert KINDS["days of stock low"].key == "days_of_stock_low"
+
+
+# --- completeness ------------------------------------------------------------------------------
+
+WATCH = Path(pressstats.watch.__file__).parent
+#: Kinds that code makes up: what the words between the braces can be.
+MADE_UP = {
+    "ink {}": {"misread dip", "step", "drift", "leak", "change"},
+    "{words}": {words for _, words in MEASURES.values()},
+    "{kind}": {"web breaks", "breaking stand", "stock-out risk", "nothing on order"},
+}
+
+
+def raised_kinds(path: Path) -> set[str]:
+    """Return the kinds that a module raises: the literal ones, and what the others can become."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text())):
+        if not isinstance(node, ast.Call) or getattr(node.func, "id", "") not in ("raised", "told", "_row"):
+            continue
+        # raised(logs, kind, ...); told = partial(raised, logs, ...) leaves the kind first.
+        kind = node.args[0 if getattr(node.func, "id", "") == "told" else 1]
+        if isinstance(kind, ast.Constant):
+            found.add(str(kind.value))
+        elif isinstance(kind, ast.JoinedStr):
+            shape = "".join(part.value if isinstance(part, ast.Constant) else "{}" for part in kind.values)
+            found |= {shape.replace("{}", word) for word in MADE_UP[shape]}
+        elif isinstance(kind, ast.Name):
+            found |= MADE_UP["{" + kind.id + "}"]
+        # str(kind) of a row of ``exceptions`` was raised before.
+    return found
+
+
+def test_every_kind_that_code_raises_is_registered_and_every_one_registered_is_raised() -> None:
+    found = set().union(*(raised_kinds(path) for path in sorted(WATCH.glob("*.py"))))
+    assert found == set(KINDS) | set(PLANNED)
+
+
+def test_every_kind_of_ink_finding_has_its_words() -> None:
+    from pressstats.watch import ink_exceptions
+
+    # The kinds that the search for findings can name, as its own table lists them.
+    documented = re.findall(
+        r"^(?:``)?(misread dip|step|drift|leak)(?:``)?  ", findings.__doc__ or "", re.MULTILINE
+    )
+    found = {*documented, "change"}
+    assert found == MADE_UP["ink {}"]
+    assert found <= {*ink_exceptions._WORDS, "step"}
+
+
+@pytest.mark.parametrize("name", KINDS)
+def test_every_kind_concerns_a_figure_or_is_itself_what_is_not_known(name: str) -> None:
+    figures = {
+        "waste",
+        "web breaks",
+        "butts",
+        "ink use",
+        "days of stock",
+        "standby",
+        "logs",
+    }
+    assert KINDS[name].figure in figures or name == "stock unknown"
+    assert set(KINDS[name].part.split()) <= {"paper", "ink", "demand"}

@@ -24,7 +24,6 @@ CALM = (
     "stock is covered",
     "No web break",
     "0 EUR",
-    "as expected",
 )
 
 

@@ -164,9 +164,10 @@ def grammages(results: Results) -> Block:
         if len(rows):
             most = per_cent(rows["effective_gsm_pct"].abs().max(), 2)
             parts.append(
-                f"{list_words(rows['material'].tolist())}: {word} than nominal beyond doubt, by up to {most}"
+                f"{list_words(rows['material'].tolist())}: {word} than nominal, beyond its interval, by up to {most}"
             )
-    finding = "; ".join(parts) + "." if parts else "No grammage differs from nominal beyond its interval."
+    chance = f" ({len(table)} intervals of 95 % looked at together: by chance {0.05 * len(table):.2g} would differ)."
+    finding = "; ".join(parts) + chance if parts else "No grammage differs from nominal beyond its interval."
     return exhibit(
         figures.interval_dots(
             table,

@@ -276,12 +276,25 @@ def effects(results: Results) -> Block:
     )
 
 
+def _no_break_length(results: Results) -> str:
+    """Say why nothing is known of how far reels run: none broke, as far as is logged, or not at which metre."""
+    logs = results.logs
+    counter = logs["runs"]["web_breaks"]
+    counted = f" The press counter says {counter.sum():.0f} web breaks." if counter.notna().any() else ""
+    if not logs.has("reel_mounts"):
+        return f"How far reels run before they break is unknown: log reel_mounts.{counted}"
+    broken = int((logs["reel_mounts"]["ended_by"] == "web_break").sum())
+    if broken:
+        return f"{broken} mounts ended by a web break, at which metre is unknown: log weights, diameters or metres."
+    return f"No mount is logged as ended by a web break, so how far reels run before they do is unknown.{counted}"
+
+
 def running(results: Results) -> Block:
     """Return how far reels run before they break, by supplier."""
     lives = results.reels.lives
     entered, left, event = running_length(lives)
     if not event.any():
-        return note("No web broke, so nothing can be said of how far reels run before they do.")
+        return note(_no_break_length(results))
     known = lives["entered_m"].notna() & (lives["run_m"] > 0)
     supplier = lives.loc[known, "supplier"].to_numpy()
     parts, rows = [], []

@@ -157,15 +157,8 @@ _ALL = (
     ),
     Kind(
         "grammage change", "Grammage changed",
-        "Weigh samples of {subject}, hold them against the order, and claim what is outside its tolerance",
-        "purchasing", _COSTS, state="watch", cost_basis=_TO_DATE,
-        action_below="Weigh samples of {subject}, and renew its nominal grammage if lighter paper was bought",
-        part="paper", figure="waste",
-    ),
-    Kind(
-        "grammage change", "Grammage changed",
         "Ask the supplier what its paper of {subject} weighs now, and correct it in materials",
-        "purchasing", _LATER, state="watch", cost_basis=_TO_DATE, together=True, part="paper",
+        "purchasing", _LATER, state="watch", cost_basis=_TO_DATE, together=True, part="paper", figure="waste",
     ),
     Kind(
         "start-up waste", "Start-up waste",
