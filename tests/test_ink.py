@@ -410,8 +410,9 @@ def test_dips_alone_tell_the_mean_use(tmp_path: Path) -> None:
     write_small_plant(tmp_path, tables)
     logs = read_logs(tmp_path)
     judged, fits, findings = judge_inks(ink_intervals(logs, ink_exposure(logs)))
-    # Without coverage there is no model and no finding, but the ledger stands.
-    assert fits == {} and findings == [] and (judged["why"] == NO_COVERAGE).all()
+    # Without coverage use by the week is all there is, and the ledger stands.
+    assert {fit.terms for fit in fits.values()} == {("use_kg_per_week",)}
+    assert findings == [] and (judged["why"] == NO_COVERAGE).all()
     plain = plain_use(logs, judged).set_index("ink")
     # A Daily takes 20,000 x 1.6 x 0.12 m2 x 2 g = 7.68 kg of black, a day 1 kg, and every seventh night a Weekly
     # of 5,000 copies 1.92 kg: (7 x 8.68 + 1.92) / 7 = 8.954 kg a day.

@@ -226,7 +226,7 @@ def test_ink_watch_names_a_misread_dip_and_a_step() -> None:
 
 
 def test_ink_watch_is_blank_without_a_model() -> None:
-    blank = watch_of(ink_intervals_of(8, 10))
+    blank = watch_of(ink_intervals_of(2, 10))
     assert blank["z"].isna().all() and blank["expected_kg"].isna().all() and (blank["signal"] == "").all()
 
 

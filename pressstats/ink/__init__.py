@@ -4,11 +4,13 @@ from .adequacy import EXTENSIONS, adequacy, influence, robust_estimate
 from .answers import expected_use, ink_model, predict_use, surprises
 from .findings import STEP, Finding, judge_inks
 from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
-from .model import TERMS, InkFit, fit_film, fit_ink
+from .model import COMBINED, TERMS, InkFit, fit_ink
 from .plain import plain_use
+from .use import use_by_interval, use_by_week
 from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
 __all__ = [
+    "COMBINED",
     "EXTENSIONS",
     "NO_COVERAGE",
     "STEP",
@@ -18,7 +20,6 @@ __all__ = [
     "adequacy",
     "expected_use",
     "film_of_mileage",
-    "fit_film",
     "fit_ink",
     "influence",
     "ink_exposure",
@@ -34,4 +35,6 @@ __all__ = [
     "robust_estimate",
     "surprises",
     "tank_levels",
+    "use_by_interval",
+    "use_by_week",
 ]

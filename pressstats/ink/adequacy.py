@@ -14,7 +14,7 @@ from scipy import special
 
 from ..logs import Logs
 from .banded import whiten
-from .model import TERMS, InkFit, dip_pattern
+from .model import InkFit, dip_pattern
 
 __all__ = ["EXTENSIONS", "adequacy", "influence", "robust_estimate", "whitened_model"]
 
@@ -66,7 +66,9 @@ def adequacy(logs: Logs, exposure: pd.DataFrame, fits: dict[str, InkFit]) -> pd.
         the model's. Extensions that the logs cannot test (one press, one title) are left out.
     """
     about = _about_runs(logs)
-    tables = [_of_ink(fit, exposure[exposure["ink"] == ink], about) for ink, fit in fits.items()]
+    tables = [
+        _of_ink(fit, exposure[exposure["ink"] == ink], about) for ink, fit in fits.items() if fit.by_area
+    ]
     columns = ["ink", "extension", "terms", "statistic", "p_value", "p_adjusted", "change_pct"]
     return pd.concat(tables, ignore_index=True)[columns] if tables else pd.DataFrame(columns=columns)
 
@@ -208,9 +210,9 @@ def influence(fit: InkFit) -> pd.DataFrame:
 
 
 def robust_estimate(fit: InkFit) -> np.ndarray:
-    """Return the three terms by Huber's estimator on the whitened rows, shape (3,)."""
+    """Return the terms by Huber's estimator on the whitened rows, shape (terms,)."""
     from statsmodels.robust.norms import HuberT
     from statsmodels.robust.robust_linear_model import RLM
 
     design, response = whitened_model(fit)
-    return np.asarray(RLM(response, design, M=HuberT()).fit().params)[: len(TERMS)]
+    return np.asarray(RLM(response, design, M=HuberT()).fit().params)[: len(fit.terms)]

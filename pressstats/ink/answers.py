@@ -7,10 +7,10 @@ import pandas as pd
 
 from ..tables import as_published
 from .banded import whiten
-from .model import TERMS, InkFit, dip_pattern, fit_film, ink_design, scatter_weight
+from .model import COMBINED, TERMS, InkFit, dip_pattern, scatter_weight, term_columns
 from .variances import half_width
 
-__all__ = ["expected_use", "ink_model", "predict_use", "surprises"]
+__all__ = ["expected_use", "ink_model", "predict_use", "scatter_of", "surprises"]
 
 
 def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
@@ -26,35 +26,35 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (inks x 3, 7)
-        Published columns; 95 % intervals, uncertainty of the variances included.
-        An ink without a fit is blank, but for film weight where start-up and standing alone cannot be told apart.
+        Published columns; 95 % intervals, uncertainty of the variances included. A term that cannot be told from others
+        is blank, and one of ``COMBINED`` stands for them in a row of its own. An ink without a fit is blank.
     """
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
-        nothing = np.full(len(TERMS), np.nan)
-        fit = fits.get(str(ink)) or fit_film(str(ink), rows[rows["why"] == ""])
-        estimate, error, half = nothing, nothing, nothing
+        fit = fits.get(str(ink))
+        told = pd.DataFrame({"term": list(TERMS)})
+        values = pd.DataFrame(columns=["term", "estimate", "std_error", "ci_low", "ci_high"], dtype="float64")
+        readings = float((rows["why"] == "").sum())
         if fit is not None:
-            estimate, error, half = fit.estimate, fit.std_error, fit.interval()
-        parts.append(
-            pd.DataFrame(
+            half = fit.interval()
+            values = pd.DataFrame(
                 {
-                    "ink": ink,
-                    "term": list(TERMS),
-                    "estimate": estimate,
-                    "std_error": error,
-                    "ci_low": estimate - half,
-                    "ci_high": estimate + half,
-                    "readings": float((rows["why"] == "").sum()),
+                    "term": list(fit.terms),
+                    "estimate": fit.estimate,
+                    "std_error": fit.std_error,
+                    "ci_low": fit.estimate - half,
+                    "ci_high": fit.estimate + half,
                 }
             )
-        )
+            told = pd.DataFrame({"term": list(dict.fromkeys([*TERMS, *fit.terms]))})
+            readings = readings if fit.by_area else float(len(fit.rows))
+        parts.append(told.merge(values, on="term", how="left").assign(ink=ink, readings=readings))
     columns = ["ink", "term", "estimate", "std_error", "ci_low", "ci_high", "readings"]
     return as_published(pd.concat(parts) if parts else pd.DataFrame(columns=columns), "ink_model")
 
 
 def expected_use(exposure: pd.DataFrame, model: pd.DataFrame) -> pd.Series:
-    """Return the ink that the model expects for each row of exposure.
+    """Return the ink that the model expects for each row of exposure, by the terms of the present.
 
     Parameters
     ----------
@@ -66,23 +66,35 @@ def expected_use(exposure: pd.DataFrame, model: pd.DataFrame) -> pd.Series:
     Returns
     -------
     Series, shape (rows,)
-        Expected use [kg], blank where the model or the exposure is.
+        Expected use [kg], blank where the model or the exposure is. What a combined term counts by the week is in
+        `days` alone.
     """
-    terms = model.pivot(index="ink", columns="term", values="estimate").reindex(columns=list(TERMS))
+    every = [*TERMS, *COMBINED]
+    terms = model.pivot(index="ink", columns="term", values="estimate").reindex(columns=every)
     mine = terms.reindex(exposure["ink"]).to_numpy()
-    return pd.Series((ink_design(exposure) * mine).sum(axis=1), exposure.index)
+    known = np.isfinite(mine)
+    kg = np.where(known, term_columns(exposure, every) * mine, 0.0).sum(axis=1)
+    return pd.Series(np.where(known.any(axis=1), kg, np.nan), exposure.index)
 
 
 def surprises(fit: InkFit) -> np.ndarray:
     """Return each interval's residual given those before it, of variance 1, shape (intervals,).
 
-    Drifts and leaks that have a term of their own are left in: a chart is to show them.
+    Each is held against the terms of its own time. Drifts and leaks that ended are left in: a chart is to show them.
     """
     diagonal, beside = dip_pattern(fit.rows)
-    residual = fit.rows["used_kg"].to_numpy() - ink_design(fit.rows) @ fit.estimate
+    residual = fit.rows["used_kg"].to_numpy() - fit.expected(fit.rows)
     variance = fit.fit.dip_variance * diagonal + fit.fit.scatter_variance * fit.scatter
     whitened, _ = whiten(variance, fit.fit.dip_variance * beside, residual)
     return whitened
+
+
+def scatter_of(fit: InkFit, exposure: pd.DataFrame) -> np.ndarray:
+    """Return what the scatter variance of each row is proportional to, shape (rows,)."""
+    if not fit.by_area:
+        return exposure["days"].to_numpy(dtype=float)
+    start = dict(zip(fit.terms, fit.estimate, strict=True)).get("startup_kg_per_run", 0.0)
+    return scatter_weight(exposure, np.array([fit.estimate[0], start, 0.0]))
 
 
 def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
@@ -102,19 +114,13 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
     DataFrame, shape (rows, 7)
         mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for
         the use itself, and measured_half, the half width for the use as two dips would show it.
-
-    Raises
-    ------
-    ValueError
-        If the fit tells film weight alone.
     """
-    if fit.joint:
-        raise ValueError(f"start-up and standing of {fit.ink} are not known: nothing can be predicted")
-    design, spread, terms = ink_design(exposure), fit.spread, len(TERMS)
+    spread, terms = fit.spread, len(fit.terms)
+    design = term_columns(exposure, fit.terms)
     mean = design @ fit.estimate
     away = spread.estimate[:, :terms] @ design.T - mean
     given = np.einsum("ij,njk,ik->ni", design, spread.covariance[:, :terms, :terms], design)
-    scatter = np.outer(spread.scatter_variance, scatter_weight(exposure, fit.estimate))
+    scatter = np.outer(spread.scatter_variance, scatter_of(fit, exposure))
     dip = np.outer(spread.dip_variance, np.full(len(exposure), 2.0))
     half = half_width(away, given + scatter, spread, level)
     return pd.DataFrame(

@@ -26,7 +26,7 @@ import pandas as pd
 
 from .banded import fit_banded
 from .ledger import NO_COVERAGE
-from .model import InkFit, Window, dip_pattern, fit_ink
+from .model import InkFit, Window, dip_pattern, fit_days, fit_ink
 from .suspects import Suspects
 
 __all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
@@ -115,14 +115,23 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
     """
     parts, fits, findings = [], {}, []
     for ink, rows in intervals.groupby("ink", sort=True):
-        judged, fit, found = _judge_ink(str(ink), rows.sort_values("read_at", ignore_index=True))
-        if fit is None:
-            judged, found = _judge_plain(str(ink), judged)
+        judged = rows.sort_values("read_at", ignore_index=True)
+        if _by_pages(judged):
+            judged, fit, found = _judge_ink(str(ink), judged)
+        else:
+            judged, fit, found = _judge_plain(str(ink), judged)
         parts.append(judged)
         findings += found
         if fit is not None:
             fits[str(ink)] = fit
     return (pd.concat(parts, ignore_index=True) if parts else intervals.copy()), fits, findings
+
+
+def _by_pages(rows: pd.DataFrame) -> bool:
+    """Say whether what was printed tells more of use than the calendar: in most of the intervals it is known."""
+    used = rows["used_kg"].notna()
+    told, dark = (used & (rows["why"] == "")).sum(), (used & (rows["why"] == NO_COVERAGE)).sum()
+    return bool(told and (told >= _PLAIN_MINIMUM or told >= dark) and rows["solid_m2"].sum() > 0)
 
 
 def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
@@ -131,7 +140,8 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
     for _ in range(_ROUNDS):
         usable = rows[rows["why"] == ""].reset_index()
         fit = fit_ink(ink, usable, windows)
-        found = _clearest(fit) if fit is not None else None
+        # Few intervals tell a use by pages, and nothing of what departs from it.
+        found = _clearest(fit) if fit is not None and len(usable) >= _PLAIN_MINIMUM else None
         if found is None:
             return rows, fit, findings
         finding, places = found
@@ -144,7 +154,7 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
     return rows, fit_ink(ink, usable, windows), findings
 
 
-def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
     """Look for steps and misread dips where there is no model, against a mean use a day.
 
     Without area and starts every night's use is scatter, so only what is large is found: a delivery that
@@ -182,7 +192,8 @@ def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, list[Findi
             )
         )
         rows = set_aside(rows, usable.loc[places, "index"].tolist())
-    return rows, findings
+    usable = rows[rows["used_kg"].notna() & rows["why"].isin(["", NO_COVERAGE])]
+    return rows, fit_days(ink, usable.reset_index(drop=True)), findings
 
 
 def suspicions(fit: InkFit) -> list[tuple[Finding, list[int]]]:

@@ -3,6 +3,12 @@
 Use between two dips = film weight [g/m2 of solid] x area of solid + start-up [kg] x runs in which the ink prints +
 standing [kg/day] x days. Errors of dips are shared by neighbouring intervals and the use of a run
 scatters in proportion to itself; both variances come from restricted maximum likelihood (see ``banded``).
+
+With the same runs every week start-up and standing are one number a week, and no reading can part them. What can be
+told is estimated all the same: of the sets of terms in ``LEVELS`` the finest that the intervals can tell. A term of
+``COMBINED`` stands for all terms that its level leaves blank, and holds where they keep the proportions of the past.
+
+Terms are those of the present: a lasting change is a term of its own for the time before it.
 """
 
 from __future__ import annotations
@@ -18,15 +24,18 @@ from .banded import BandedFit, fit_banded
 from .variances import VarianceSpread, half_width, variance_spread
 
 __all__ = [
+    "COMBINED",
+    "LEVELS",
     "TERMS",
     "InkFit",
     "Window",
     "dip_pattern",
-    "fit_film",
+    "fit_days",
     "fit_ink",
     "inflation",
     "ink_design",
     "scatter_weight",
+    "term_columns",
     "window_columns",
 ]
 
@@ -36,8 +45,27 @@ TERMS = {
     "startup_kg_per_run": "starts",
     "standing_kg_per_day": "days",
 }
-#: Fewer intervals than this say nothing of three terms and two variances.
+#: What stands for terms that cannot be told apart, each with the exposure it multiplies: start-up and standing
+#: together; film weight with every term that is blank; all use, where pages tell nothing.
+COMBINED = {
+    "beyond_film_kg_per_week": "days",
+    "use_g_m2": "solid_m2",
+    "use_kg_per_week": "days",
+}
+#: Sets of terms, from the finest to what two dips tell.
+LEVELS: tuple[tuple[str, ...], ...] = (
+    tuple(TERMS),
+    ("film_g_m2", "beyond_film_kg_per_week"),
+    ("use_g_m2", "standing_kg_per_day"),
+    ("use_g_m2", "startup_kg_per_run"),
+    ("use_g_m2",),
+    ("use_kg_per_week",),
+)
+#: What one unit of a term multiplies, in units of its exposure.
+_SIZES = {"solid_m2": 1000.0, "starts": 1.0, "days": 1.0}
+#: Fewer intervals than this say nothing of two or three terms and two variances, or of one term.
 _ROWS_MINIMUM = 12
+_ROWS_OF_ONE = 3
 #: Beyond this variance inflation the intervals cannot tell a term from the others.
 _INFLATION_MAXIMUM = 1000.0
 
@@ -52,11 +80,14 @@ class Window:
         What the term multiplies: ``solid_m2`` (film weight differs) or ``days`` (a leak).
     since, until : Timestamp
         Dips at its ends.
+    lasting : bool
+        The weeks are all those before a change that lasts: the term is what was different then.
     """
 
     exposure: str
     since: pd.Timestamp
     until: pd.Timestamp
+    lasting: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,11 +105,11 @@ class InkFit:
     scatter : ndarray, shape (intervals,)
         What the scatter variance of each interval is proportional to [kg2].
     inflation : ndarray, shape (3,)
-        Variance inflation of each term by the others.
+        Variance inflation of film weight, start-up and standing by each other.
     windows : tuple of Window
-        Weeks with a term of their own, after the three terms.
-    joint : bool
-        Start-up and standing cannot be told apart: one term per day stands for both, and they are blank.
+        Weeks with a term of their own, after the terms.
+    terms : tuple of str
+        What is estimated: one of ``LEVELS``.
     """
 
     ink: str
@@ -87,20 +118,22 @@ class InkFit:
     scatter: np.ndarray
     inflation: np.ndarray
     windows: tuple[Window, ...] = ()
-    joint: bool = False
-
-    @property
-    def known(self) -> int:
-        """How many of the three terms the intervals tell: 3, or film weight alone."""
-        return 1 if self.joint else len(TERMS)
+    terms: tuple[str, ...] = tuple(TERMS)
 
     @property
     def estimate(self) -> np.ndarray:
-        """Film weight, start-up and standing, shape (3,)."""
-        return self._padded(self.fit.estimate[: self.known])
+        """The terms as they are at present, shape (terms,)."""
+        return self.fit.estimate[: len(self.terms)]
 
-    def _padded(self, values: np.ndarray) -> np.ndarray:
-        return np.append(values, np.full(len(TERMS) - self.known, np.nan))
+    @property
+    def separate(self) -> bool:
+        """Whether film weight, start-up and standing are all told apart."""
+        return self.terms == LEVELS[0]
+
+    @property
+    def by_area(self) -> bool:
+        """Whether use is told by what is printed, not by the calendar alone."""
+        return self.terms != LEVELS[-1]
 
     @cached_property
     def spread(self) -> VarianceSpread:
@@ -114,19 +147,19 @@ class InkFit:
 
     @cached_property
     def covariance(self) -> np.ndarray:
-        """Covariance of the three terms, uncertainty of the variances included, shape (3, 3)."""
-        known = self.spread.total_covariance(self.fit.estimate)[: self.known, : self.known]
-        return np.pad(known, (0, len(TERMS) - self.known), constant_values=np.nan)
+        """Covariance of the terms, uncertainty of the variances included, shape (terms, terms)."""
+        known = len(self.terms)
+        return self.spread.total_covariance(self.fit.estimate)[:known, :known]
 
     @property
     def std_error(self) -> np.ndarray:
-        """Standard errors of the three terms, shape (3,)."""
+        """Standard errors of the terms, shape (terms,)."""
         return np.sqrt(np.diag(self.covariance))
 
     @cached_property
     def design(self) -> np.ndarray:
         """Regressors of the fit, shape (intervals, terms and windows)."""
-        return _whole_design(self.rows, self.windows, self.joint)
+        return _whole_design(self.rows, self.windows, self.terms)
 
     @property
     def freedom(self) -> int:
@@ -144,28 +177,55 @@ class InkFit:
         return 100 * float(np.sqrt(self.fit.scatter_variance))
 
     def interval(self, level: float = 0.95) -> np.ndarray:
-        """Return the half width of the interval of each term, shape (3,)."""
-        known, spread = self.known, self.spread
+        """Return the half width of the interval of each term, shape (terms,)."""
+        known, spread = len(self.terms), self.spread
         away = spread.estimate[:, :known] - self.fit.estimate[:known]
         variance = np.diagonal(spread.covariance, axis1=1, axis2=2)[:, :known]
-        return self._padded(half_width(away, variance, spread, level))
+        return half_width(away, variance, spread, level)
+
+    def expected(self, exposure: pd.DataFrame, lasting_only: bool = True) -> np.ndarray:
+        """Return what each row should have used by the terms of its own time [kg], shape (rows,).
+
+        Parameters
+        ----------
+        exposure : DataFrame, shape (rows, any)
+            Rows with since, read_at, solid_m2 [m2], starts and days [day].
+        lasting_only : bool
+            Leave drifts and leaks that ended out of what is expected.
+        """
+        design = self.design_of(exposure)
+        kept = [not lasting_only or window.lasting for window in self.windows]
+        estimate = np.where(np.append([True] * len(self.terms), kept), self.fit.estimate, 0.0)
+        return np.where(estimate != 0, design * estimate, 0.0).sum(axis=1)
+
+    def design_of(self, exposure: pd.DataFrame) -> np.ndarray:
+        """Return the regressors of other rows, shape (rows, terms and windows)."""
+        return _whole_design(exposure, self.windows, self.terms)
 
 
 def ink_design(rows: pd.DataFrame) -> np.ndarray:
     """Return the regressors of the three terms, shape (rows, 3): 1000 m2 of solid, runs, days."""
-    return np.column_stack([rows["solid_m2"] / 1000, rows["starts"], rows["days"]])
+    return term_columns(rows, tuple(TERMS))
 
 
-def _whole_design(rows: pd.DataFrame, windows: Sequence[Window], joint: bool) -> np.ndarray:
-    design = ink_design(rows)
-    return np.column_stack([design[:, [0, 2]] if joint else design, window_columns(rows, windows)])
+def term_columns(rows: pd.DataFrame, terms: Sequence[str]) -> np.ndarray:
+    """Return the regressors of `terms`, shape (rows, terms): 1000 m2 of solid, runs, days or weeks."""
+    columns = []
+    for term in terms:
+        exposure = (TERMS | COMBINED)[term]
+        columns.append(rows[exposure] / (7.0 if term.endswith("per_week") else _SIZES[exposure]))
+    return np.column_stack(columns)
+
+
+def _whole_design(rows: pd.DataFrame, windows: Sequence[Window], terms: Sequence[str]) -> np.ndarray:
+    return np.column_stack([term_columns(rows, terms), window_columns(rows, windows)])
 
 
 def window_columns(rows: pd.DataFrame, windows: Sequence[Window]) -> np.ndarray:
     """Return the regressors of `windows`, shape (rows, windows): 1000 m2 of solid, or days."""
     columns = [
         rows[window.exposure].where((rows["since"] >= window.since) & (rows["read_at"] <= window.until), 0.0)
-        / (1000 if window.exposure == "solid_m2" else 1)
+        / _SIZES[window.exposure]
         for window in windows
     ]
     return np.column_stack(columns) if columns else np.zeros((len(rows), 0))
@@ -236,7 +296,7 @@ def inflation(design: np.ndarray) -> np.ndarray:
 
 
 def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> InkFit | None:
-    """Fit one ink.
+    """Fit one ink with the finest terms that its intervals tell.
 
     Parameters
     ----------
@@ -250,47 +310,64 @@ def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> Ink
     Returns
     -------
     InkFit or None
-        None where fewer than 12 intervals or collinear exposures say nothing of the terms.
+        None with fewer than three intervals, or where no term comes out above zero.
     """
-    if len(rows) < _ROWS_MINIMUM:
+    if len(rows) < _ROWS_OF_ONE:
         return None
     inflated = inflation(ink_design(rows))
-    return _fit(ink, rows, windows, inflated, False) if (inflated < _INFLATION_MAXIMUM).all() else None
+    for terms in LEVELS:
+        if not _can_be_told(rows, terms, inflated):
+            continue
+        fit = _fit(ink, rows, windows, inflated, terms)
+        # A film that is not positive is no film: the intervals cannot tell it from the rest.
+        if fit.estimate[0] > 0:
+            return fit
+    return None
 
 
-def fit_film(ink: str, rows: pd.DataFrame) -> InkFit | None:
-    """Fit film weight where start-up and standing cannot be told apart, as with the same runs every week.
+def fit_days(ink: str, rows: pd.DataFrame) -> InkFit | None:
+    """Fit the use a week alone, where nothing is known of what was printed.
 
     Parameters
     ----------
     ink : str
         The ink.
     rows : DataFrame, shape (intervals, any)
-        Its usable intervals in order of time.
+        Its intervals of known use, in order of time.
 
     Returns
     -------
     InkFit or None
-        Its start-up and standing are blank. None where film weight cannot be told either.
+        None with fewer than three intervals, or where use does not come out above zero.
     """
-    if len(rows) < _ROWS_MINIMUM:
+    if len(rows) < _ROWS_OF_ONE:
         return None
-    design = ink_design(rows)
-    if not (inflation(design[:, [0, 2]]) < _INFLATION_MAXIMUM).all():
-        return None
-    inflated = inflation(design)
-    return _fit(ink, rows, (), inflated, True) if inflated[0] < _INFLATION_MAXIMUM else None
+    fit = _fit(ink, rows, (), np.full(len(TERMS), np.inf), LEVELS[-1])
+    return fit if fit.estimate[0] > 0 else None
+
+
+def _can_be_told(rows: pd.DataFrame, terms: tuple[str, ...], inflated: np.ndarray) -> bool:
+    if len(rows) < (_ROWS_MINIMUM if len(terms) > 1 else _ROWS_OF_ONE):
+        return False
+    alone = [number for number, term in enumerate(TERMS) if term in terms]
+    together = inflation(term_columns(rows, terms))
+    return bool((inflated[alone] < _INFLATION_MAXIMUM).all() and (together < _INFLATION_MAXIMUM).all())
 
 
 def _fit(
-    ink: str, rows: pd.DataFrame, windows: Sequence[Window], inflated: np.ndarray, joint: bool
+    ink: str, rows: pd.DataFrame, windows: Sequence[Window], inflated: np.ndarray, terms: tuple[str, ...]
 ) -> InkFit:
-    design, response = _whole_design(rows, windows, joint), rows["used_kg"].to_numpy()
+    design, response = _whole_design(rows, windows, terms), rows["used_kg"].to_numpy()
+    pattern = dip_pattern(rows)
+    if terms == LEVELS[-1]:
+        # Every night's use is scatter here, and there are as many as days.
+        scatter = rows["days"].to_numpy(dtype=float)
+        return InkFit(ink, rows, fit_banded(design, response, pattern, scatter), scatter, inflated, (), terms)
     # Weights need the use that is expected, so the fit is made again with its own: three rounds settle it.
     estimate = np.array([1000 * response.sum() / max(rows["solid_m2"].sum(), 1e-9), 0.0, 0.0])
-    pattern = dip_pattern(rows)
+    start = terms.index("startup_kg_per_run") if "startup_kg_per_run" in terms else None
     for _ in range(3):
         scatter = scatter_weight(rows, estimate)
         fit = fit_banded(design, response, pattern, scatter)
-        estimate = np.append(fit.estimate[0], 0.0) if joint else fit.estimate
-    return InkFit(ink, rows, fit, scatter, inflated, tuple(windows), joint)
+        estimate = np.array([fit.estimate[0], 0.0 if start is None else fit.estimate[start], 0.0])
+    return InkFit(ink, rows, fit, scatter, inflated, tuple(windows), terms)

@@ -88,13 +88,12 @@ def _ink(
     if np.isnan(came):
         return np.nan, day, "a delivery since the dip is of unknown ink or weight"
     printed = exposure[(exposure["ink"] == ink) & (exposure["finished_at"] > read_at)]
-    # Runs take what the model says; standing counts to the end of as-of where it is known.
-    runs_kg = expected_use(printed.assign(days=0.0), model).sum(skipna=False) if len(printed) else 0.0
-    if np.isnan(runs_kg):
-        return np.nan, day, "use since the dip is not known"
     days = (logs.as_of + pd.Timedelta(days=1) - read_at) / pd.Timedelta(days=1)
-    idle = pd.DataFrame({"ink": [ink], "solid_m2": 0.0, "starts": 0.0, "days": max(days, 0.0)})
-    total = level + came - runs_kg - max(float(expected_use(idle, model).fillna(0.0).iloc[0]), 0.0)
+    since = printed[["solid_m2", "starts"]].sum(skipna=False).to_frame().T
+    used = float(expected_use(since.assign(ink=ink, days=max(days, 0.0)), model).iloc[0])
+    if np.isnan(used) and (len(printed) or days > 1):
+        return np.nan, day, "use since the dip is not known"
+    total = level + came - max(np.nan_to_num(used), 0.0)
     return (total, day, "") if total >= 0 else (np.nan, day, _CONTRADICTION)
 
 

@@ -123,15 +123,16 @@ def what_if(results: Results, *, copies: float, pages: float, coverage: float = 
     coverage : float
         Coverage against the mean of the last 52 weeks: 1.1 is a tenth more.
     """
-    if not results.ink_fits:
-        return note("Without a model no run can be foretold.")
+    fits = {ink: fit for ink, fit in results.ink_fits.items() if fit.by_area}
+    if not fits:
+        return note("No run can be foretold: no ink's use is known by what was printed.")
     logs = results.logs
     runs = logs["runs"].set_index("run_id")
     lately = runs[runs["date"] > logs.as_of - pd.Timedelta(weeks=52)]
     page_m2 = float((lately["page_width_mm"] * lately["page_height_mm"]).median() / 1e6)
     usual = mean_coverage(results, lately.index)
     rows = []
-    for ink, fit in results.ink_fits.items():
+    for ink, fit in fits.items():
         mean = float(usual.get(ink, np.nan)) * coverage
         solid = copies * pages * page_m2 * mean
         one = pd.DataFrame({"solid_m2": [solid], "solid_squared": [solid**2], "starts": [1.0], "days": [0.0]})
@@ -141,7 +142,7 @@ def what_if(results: Results, *, copies: float, pages: float, coverage: float = 
         table,
         name="what-if",
         caption=f"A run of {quantity(copies, '', 0)} gross copies of {pages:g} pages, at {coverage:g} times the usual "
-        f"coverage, takes {quantity(table['mean'].sum(), 'kg', 0)} of ink (standing left out)",
+        f"coverage, takes {quantity(table['mean'].sum(), 'kg', 0)} of ink (idle loss left out)",
         columns=[
             Shown("ink"),
             Shown("coverage", "coverage", "%", 1),

@@ -10,6 +10,8 @@ from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..ink import (
+    COMBINED,
+    TERMS,
     kg_per_million_pages,
     m2_per_kg,
     mileage_in2_per_lb,
@@ -42,7 +44,16 @@ __all__ = [
 _TERM_WORDS = {
     "film_g_m2": ("film weight", "g/m2 of solid"),
     "startup_kg_per_run": ("start-up", "kg per run"),
-    "standing_kg_per_day": ("standing", "kg per day"),
+    "standing_kg_per_day": ("idle loss", "kg per day"),
+    "beyond_film_kg_per_week": ("start-up and idle loss together", "kg per week"),
+    "use_g_m2": ("film weight with every term left blank", "g/m2 of solid"),
+    "use_kg_per_week": ("all use", "kg per week"),
+}
+#: Why terms are blank, and what serves in their place.
+_TOGETHER = {
+    "beyond_film_kg_per_week": "start-up and idle loss go up and down together: their sum is {value} kg a week",
+    "use_g_m2": "film weight cannot be told from the terms left blank: together they take {value} g/m2 of solid",
+    "use_kg_per_week": "it is not known what was printed, so use is told by the calendar: {value} kg a week",
 }
 
 
@@ -111,7 +122,7 @@ def ledger(results: Results) -> Block:
 
 
 def model(results: Results) -> Block:
-    """Return film weight, start-up and standing use of each ink."""
+    """Return film weight, start-up and idle loss of each ink."""
     if (missing := _missing(results)) is not None:
         return missing
     table = results["ink_model"].copy()
@@ -150,44 +161,53 @@ def model(results: Results) -> Block:
 
 def _inflation(results: Results, table: pd.DataFrame) -> list[float]:
     """Return how much the other terms inflate the variance of each: above ten they lean on each other."""
-    terms = list(_TERM_WORDS)
+    terms = list(TERMS)
     return [
         float(results.ink_fits[row.ink].inflation[terms.index(row.term)])
-        if row.ink in results.ink_fits
+        if row.ink in results.ink_fits and row.term in terms and np.isfinite(row.estimate)
         else np.nan
         for row in table.itertuples()
     ]
 
 
 def model_words(results: Results) -> Block:
-    """Say how well the terms can be told apart, and what dips and runs scatter by."""
-    if results["ink_model"]["estimate"].isna().all():
-        return note(
-            "No ink has a model: at least 12 usable intervals are needed, in which area, runs and days do not go "
-            "up and down together."
-        )
+    """Say how well the terms can be told apart, what serves where they cannot, and what dips and runs scatter by."""
     stated = results.logs.plant.measurement.dip_kg
     parts = [
         f"{logged(ink)}: a dip of all its tanks {quantity(fit.dip_kg, 'kg', 0)}, a run {per_cent(fit.scatter_pct)}, "
         f"inflation {fit.inflation[0]:.0f} / {fit.inflation[1]:.0f} / {fit.inflation[2]:.0f}"
         for ink, fit in results.ink_fits.items()
+        if fit.separate
     ]
-    model = results["ink_model"]
-    film_only = (
-        model.loc[model["estimate"].notna() & ~model["ink"].isin(results.ink_fits), "ink"].unique().tolist()
-    )
-    without = sorted(set(results.ink_intervals["ink"]) - set(results.ink_fits) - set(film_only))
-    lacking = f" No model for {list_words(without)}." if without else ""
-    if film_only:
-        lacking += (
-            f" Of {list_words(film_only)} film weight alone is known: start-up and standing go up and down together "
-            "(variance inflation above 1000)."
+    sentences = []
+    if parts:
+        sentences.append(
+            f"Scatter as estimated (a dip of one tank is stated as {stated:g} kg), and by how much each variance of "
+            "film, start-up and idle loss is inflated because they go together: "
+            f"{'; '.join(parts)}. Above ten, the terms lean on each other: their sum for a usual day is surer than "
+            "each of them."
         )
-    return note(
-        f"Scatter as estimated (a dip of one tank is stated as {stated:g} kg), and by how much each variance of film, "
-        f"start-up and standing is inflated because they go together: {'; '.join(parts)}. Above ten, the terms "
-        f"lean on each other: their sum for a usual day is surer than each of them.{lacking}"
-    )
+    model = results["ink_model"]
+    for row in model[model["term"].isin(COMBINED)].itertuples():
+        digits = 2 if row.term == "use_g_m2" else 0
+        value = f"{row.estimate:.{digits}f} ({row.ci_low:.{digits}f} to {row.ci_high:.{digits}f})"
+        sentences.append(
+            f"{logged(row.ink)}: {_TOGETHER[row.term].format(value=value)}. Expected use, stock and orders stand on it."
+        )
+    without = sorted(set(results.ink_intervals["ink"]) - set(results.ink_fits))
+    if without:
+        sentences.append(
+            f"No model for {list_words(without)}: at least three intervals are needed in which use is known and "
+            f"above zero. {_refused(results, without)}"
+        )
+    return note(" ".join(sentences) if sentences else "No ink has two dips, so nothing is known of its use.")
+
+
+def _refused(results: Results, inks: list[str]) -> str:
+    """Say why most intervals of some inks are left out."""
+    rows = results.ink_intervals
+    why = rows.loc[rows["ink"].isin(inks) & (rows["why"] != ""), "why"]
+    return f"Most of its intervals are left out: {why.mode().iloc[0]}." if len(why) else ""
 
 
 def plain(results: Results) -> Block:
