@@ -55,6 +55,8 @@ _OVER = 21
 _ROUNDS = 8
 #: Fewer intervals than this say nothing of a mean use a day and its scatter.
 _PLAIN_MINIMUM = 8
+#: Fewer intervals than this are not searched for what departs from a model of what was printed.
+_SEARCHED = 12
 
 
 @dataclass(frozen=True)
@@ -141,7 +143,7 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
         usable = rows[rows["why"] == ""].reset_index()
         fit = fit_ink(ink, usable, windows)
         # Few intervals tell a use by pages, and nothing of what departs from it.
-        found = _clearest(fit) if fit is not None and len(usable) >= _PLAIN_MINIMUM else None
+        found = _clearest(fit) if fit is not None and len(usable) >= _SEARCHED else None
         if found is None:
             return rows, fit, findings
         finding, places = found
@@ -293,16 +295,18 @@ def _long_enough(rows: pd.DataFrame, first: np.ndarray, last: np.ndarray) -> tup
 def _best_window(fit: InkFit, suspects: Suspects, single: np.ndarray) -> Finding | None:
     rows = fit.rows
     first, last = _windows(rows)
-    if len(first) == 0:
-        return None
     # Weekly starts and a few lengths find the place; every dip near its ends is tried then.
     for _ in range(2):
+        if len(first) == 0:
+            return None
         solid, days = _both_kinds(fit, suspects, first, last)
         best = int(np.argmax(np.maximum(solid[1], days[1])))
         begin, end = int(first[best]), int(last[best])
         near = np.arange(-_NEAR, _NEAR + 1)
         first, last = (grid.ravel() for grid in np.meshgrid(begin + near, end + near))
         first, last = _long_enough(rows, first, last)
+    if len(first) == 0:
+        return None
     solid, days = _both_kinds(fit, suspects, first, last)
     is_drift = solid[1].max() >= days[1].max()
     mine, other = (solid, days) if is_drift else (days, solid)
