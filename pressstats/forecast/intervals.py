@@ -36,8 +36,9 @@ PROBABILITIES = np.array(
     ]
 )
 #: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log implied spread, log
-#: disagreement, log late over usual one-step error. Prior, worth `_PRIOR_ERRORS` errors; fitted to M1.
-_PRIOR = np.array([-0.06, 0.19, 0.64, 0.09, 0.27])
+#: disagreement, log late over usual one-step error, log strength of narrow peaks. Prior, worth `_PRIOR_ERRORS` errors;
+#: fitted to M1, the last one to weekly series (`tests/bench/bench_weeks.py`, other seeds than it tells).
+_PRIOR = np.array([-0.06, 0.19, 0.64, 0.09, 0.27, 0.15])
 _PRIOR_ERRORS = 50.0
 #: Values through which a line hardly misses.
 _LINE = 3.0
@@ -177,6 +178,7 @@ def _rows(rolled: Rolled, rows: np.ndarray) -> Rolled:
         rolled.naive[rows],
         rolled.number[rows],
         rolled.calm[rows],
+        rolled.strength[rows],
     )
 
 
@@ -194,7 +196,7 @@ def _floored(naive: np.ndarray, number: np.ndarray, history: np.ndarray) -> np.n
 
 
 def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
-    """Return what the size of an error depends on, shape (origins, series, horizon, 5)."""
+    """Return what the size of an error depends on, shape (origins, series, horizon, 6)."""
     unit = naive[:, :, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         spread = np.log(np.clip(part.spread / unit, 0.05, 50.0))
@@ -207,7 +209,7 @@ def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
     with np.errstate(divide="ignore"):
         late = np.log(np.clip(part.calm, 0.1, 10.0))
     late = np.broadcast_to(late[:, :, None], spread.shape)
-    return np.stack([np.ones_like(spread), ahead, spread, apart, late], axis=-1)
+    return np.stack([np.ones_like(spread), ahead, spread, apart, late, np.log(part.strength)], axis=-1)
 
 
 def regress_sizes(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:

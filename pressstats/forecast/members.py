@@ -65,14 +65,17 @@ class Said:
         Standard deviation of errors that the smoothing model implies [unit of the series].
     calm : ndarray, shape (series,)
         Late one-step errors over those of the whole history, as root mean squares [1].
+    strength : ndarray, shape (series, horizon)
+        How far departures of the same dates in earlier years are beyond chance, 1 or more [1].
     """
 
     forecasts: np.ndarray
     spread: np.ndarray
     calm: np.ndarray
+    strength: np.ndarray
 
 
-def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int) -> Said:
+def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int, groups: np.ndarray) -> Said:
     """Return the forecasts of all methods.
 
     Parameters
@@ -83,25 +86,39 @@ def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int) -> 
         Steps in a year, or in a week and a year; ascending; empty for no season.
     horizon : int
         Steps ahead.
+    groups : ndarray of int, shape (series,)
+        Series of the same number end together and share the dates of narrow peaks.
 
     Returns
     -------
     Said
         Forecasts in the order of ``MEMBERS``.
     """
-    order = np.argsort(batch.start, kind="stable")
+    # Series that share something are run together.
+    long = bool(periods) and not (len(periods) == 1 and _whole_period(periods))
+    order = np.lexsort((batch.start, groups)) if long else np.argsort(batch.start, kind="stable")
+    ends = _ends(groups[order]) if long else np.arange(1, len(order) + 1)
     sorted_batch = batch.rows(order)
     count = len(order)
     forecasts = np.full((len(MEMBERS), count, horizon), np.nan)
-    spread = np.empty((count, horizon))
+    spread, strength = np.empty((count, horizon)), np.empty((count, horizon))
     calm = np.empty(count)
-    for first in range(0, count, _TOGETHER):
-        part = slice(first, min(first + _TOGETHER, count))
-        said = _of_part(_trimmed(sorted_batch.rows(part)), periods, horizon)
+    first = 0
+    while first < count:
+        last = int(ends[min(int(np.searchsorted(ends, first + _TOGETHER)), len(ends) - 1)])
+        part = slice(first, last)
+        first = last
+        said = _of_part(_trimmed(sorted_batch.rows(part)), periods, horizon, groups[order[part]])
         forecasts[:, order[part]] = said.forecasts
         spread[order[part]] = said.spread
         calm[order[part]] = said.calm
-    return Said(forecasts * batch.unit[:, None], spread * batch.unit[:, None], calm)
+        strength[order[part]] = said.strength
+    return Said(forecasts * batch.unit[:, None], spread * batch.unit[:, None], calm, strength)
+
+
+def _ends(groups: np.ndarray) -> np.ndarray:
+    """Return where runs of the same number end, ascending, shape (runs,)."""
+    return np.append(np.flatnonzero(np.diff(groups)) + 1, len(groups))
 
 
 def _trimmed(batch: Batch) -> Batch:
@@ -118,9 +135,9 @@ def _trimmed(batch: Batch) -> Batch:
     )
 
 
-def _calmed(batch: Batch, periods: tuple[float, ...]) -> Batch:
+def _calmed(batch: Batch, periods: tuple[float, ...], groups: np.ndarray) -> Batch:
     """Return the batch without slips and with its past moved to the level after the last lasting shift."""
-    season, _ = _season(batch, batch.values, periods, 1)
+    season, _ = _season(batch, batch.values, periods, 1, groups)
     moved = settled(season.adjusted, batch.seen) - season.adjusted
     moved[batch.intermittent] = 0.0
     if not moved.any():
@@ -129,12 +146,12 @@ def _calmed(batch: Batch, periods: tuple[float, ...]) -> Batch:
     return replace(batch, values=values, levels=np.where(moved != 0.0, batch.restored(values), batch.levels))
 
 
-def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int) -> Said:
-    batch = _calmed(raw, periods)
+def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int, groups: np.ndarray) -> Said:
+    batch = _calmed(raw, periods, groups)
     whole = _whole_period(periods)
     lag = max(1, round(periods[0])) if periods else 1
-    season, base = _season(batch, batch.values, periods, horizon)
-    plain, _ = _season(batch, batch.levels, periods, horizon)
+    season, base = _season(batch, batch.values, periods, horizon, groups)
+    plain, _ = _season(batch, batch.levels, periods, horizon, groups)
     near = batch.with_values(season.adjusted)
     grid = grid_of(_LEVELS, _TRENDS)
     far = tuple(sorted({1, max(1, horizon // 4), max(1, horizon // 2), horizon}))
@@ -168,7 +185,7 @@ def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int) -> Said:
     stacked = np.where(np.abs(stacked) <= 5.0 * most, stacked, np.nan)
     stacked[:, 2] = np.where(np.isfinite(stacked[:, 2]), stacked[:, 2], batch.levels[:, -1:])
     size = np.where(batch.logged[:, None], np.abs(stacked[:, 2]), 1.0)
-    return Said(np.swapaxes(stacked, 0, 1), spread * size, calm)
+    return Said(np.swapaxes(stacked, 0, 1), spread * size, calm, season.strength)
 
 
 def _whole_period(periods: tuple[float, ...]) -> int:
@@ -179,21 +196,21 @@ def _whole_period(periods: tuple[float, ...]) -> int:
 
 
 def _season(
-    batch: Batch, values: np.ndarray, periods: tuple[float, ...], horizon: int
+    batch: Batch, values: np.ndarray, periods: tuple[float, ...], horizon: int, groups: np.ndarray
 ) -> tuple[Season, Season]:
     """Return all seasons together, and those alone that a lag of the shortest period does not reach."""
-    nothing = Season(values, np.zeros((len(values), horizon)))
+    nothing = Season(values, np.zeros((len(values), horizon)), np.ones((len(values), horizon)))
     whole = _whole_period(periods)
     if not periods:
         return nothing, nothing
     if not whole:
-        return harmonics(values, batch.seen, periods[0], horizon), nothing
+        return harmonics(values, batch.seen, periods[0], horizon, groups), nothing
     short = decompose(values, batch.seen, whole, horizon)
     if len(periods) == 1:
         return short, nothing
-    long = harmonics(short.adjusted, batch.seen, periods[1], horizon)
-    without = Season(values - (short.adjusted - long.adjusted), long.terms)
-    return Season(long.adjusted, short.terms + long.terms), without
+    long = harmonics(short.adjusted, batch.seen, periods[1], horizon, groups)
+    without = Season(values - (short.adjusted - long.adjusted), long.terms, long.strength)
+    return Season(long.adjusted, short.terms + long.terms, long.strength), without
 
 
 def _warm_up(lag: int) -> int:

@@ -40,6 +40,8 @@ class Rolled:
         Known values that the origin had seen.
     calm : ndarray, shape (origins, series)
         Late one-step errors over those of all that the origin had seen [1].
+    strength : ndarray, shape (origins, series, horizon)
+        How far departures of the same dates in earlier years are beyond chance, 1 or more [1].
     """
 
     history: np.ndarray
@@ -49,6 +51,7 @@ class Rolled:
     naive: np.ndarray
     number: np.ndarray
     calm: np.ndarray
+    strength: np.ndarray
 
     @property
     def horizon(self) -> int:
@@ -97,7 +100,7 @@ def roll(history: np.ndarray, origins: np.ndarray, periods: tuple[float, ...], h
     count = len(history)
     lag = max(1, round(periods[0])) if periods else 1
     forecasts = np.full((len(MEMBERS), len(origins), count, horizon), np.nan)
-    spread = np.full((len(origins), count, horizon), np.nan)
+    spread, strength = (np.full((len(origins), count, horizon), np.nan) for _ in range(2))
     naive, number, calm = (np.full((len(origins), count), np.nan) for _ in range(3))
     together = max(1, _ROWS_TOGETHER // max(count, 1))
     for first in range(0, len(origins), together):
@@ -109,17 +112,19 @@ def roll(history: np.ndarray, origins: np.ndarray, periods: tuple[float, ...], h
         naive[part] = _naive_error(seen, lag).reshape(shape)
         if not some.any():
             continue
-        said = member_forecasts(prepare(seen[some]), periods, horizon)
+        origin = np.repeat(np.arange(len(origins[part])), count)
+        said = member_forecasts(prepare(seen[some]), periods, horizon, origin[some])
         flat = np.full((len(MEMBERS), len(seen), horizon), np.nan)
         flat[:, some] = said.forecasts
         forecasts[:, part] = flat.reshape(len(MEMBERS), *shape, horizon)
         quiet = np.full(len(seen), np.nan)
         quiet[some] = said.calm
         calm[part] = quiet.reshape(shape)
-        wide = np.full((len(seen), horizon), np.nan)
-        wide[some] = said.spread
-        spread[part] = wide.reshape(*shape, horizon)
-    return Rolled(history, origins, forecasts, spread, naive, number, calm)
+        for whole, of_some in ((spread, said.spread), (strength, said.strength)):
+            wide = np.full((len(seen), horizon), np.nan)
+            wide[some] = of_some
+            whole[part] = wide.reshape(*shape, horizon)
+    return Rolled(history, origins, forecasts, spread, naive, number, calm, strength)
 
 
 def _naive_error(seen: np.ndarray, lag: int) -> np.ndarray:

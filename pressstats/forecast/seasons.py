@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .peaks import peaks
 from .preparing import bridge
 
 __all__ = ["Season", "decompose", "harmonics", "local_trend"]
@@ -22,8 +23,12 @@ __all__ = ["Season", "decompose", "harmonics", "local_trend"]
 _MEMORY = 0.75
 #: Reach of the trend smoother, years to both sides.
 _REACH = 1.0
+#: Reach of the trend that narrow peaks stand out from, years to both sides.
+_NARROW = 0.25
+#: Turns in which harmonics and narrow peaks are told apart.
+_TURNS = 2
 #: Harmonics of a long year at most, and years that a history must span before they are taken.
-_HARMONICS = 6
+_HARMONICS = 4
 _YEARS_LEAST = 1.5
 
 
@@ -37,10 +42,13 @@ class Season:
         Values without season, gaps bridged.
     terms : ndarray, shape (series, horizon)
         Seasonal summands of the steps ahead.
+    strength : ndarray, shape (series, horizon)
+        How far departures of a date are beyond chance, 1 or more; 1 where nothing is narrow.
     """
 
     adjusted: np.ndarray
     terms: np.ndarray
+    strength: np.ndarray
 
 
 def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -> Season:
@@ -85,10 +93,12 @@ def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -
         robust = _robust(adjusted - trend, seen)
     terms[seen.sum(axis=1) < _YEARS_LEAST * period] = 0.0
     following = terms[:, (times + np.arange(horizon)) % period]
-    return Season(bridge(values - terms[:, place], seen), following)
+    return Season(bridge(values - terms[:, place], seen), following, np.ones_like(following))
 
 
-def harmonics(values: np.ndarray, seen: np.ndarray, period: float, horizon: int) -> Season:
+def harmonics(
+    values: np.ndarray, seen: np.ndarray, period: float, horizon: int, groups: np.ndarray | None = None
+) -> Season:
     """Take the season off series whose year is long or no whole number of steps.
 
     Parameters
@@ -101,6 +111,8 @@ def harmonics(values: np.ndarray, seen: np.ndarray, period: float, horizon: int)
         Steps in a year, such as 365.25 / 7.
     horizon : int
         Steps ahead.
+    groups : ndarray of int, shape (series,), optional
+        Series of the same number share the dates of narrow peaks; by default each has its own.
 
     Returns
     -------
@@ -112,24 +124,32 @@ def harmonics(values: np.ndarray, seen: np.ndarray, period: float, horizon: int)
     Each pair of sine and cosine is shrunk by 1 - 2 v / a^2 (not below 0), a^2 being its squared amplitude and v
     the variance of each coefficient, from the spectrum of a first-order autoregression of the rest.
     """
-    adjusted, terms = values.copy(), np.zeros((len(values), horizon))
-    first = seen.argmax(axis=1)
-    # Slow terms depend on the length of the series alone, never on what it is run together with.
-    for start in np.unique(first):
-        rows = first == start
-        season = _harmonic_season(values[rows, start:], seen[rows, start:], period, horizon)
-        adjusted[rows, start:] -= season[:, : values.shape[1] - start]
-        terms[rows] = season[:, values.shape[1] - start :]
-    return Season(bridge(adjusted, seen), terms)
-
-
-def _harmonic_season(values: np.ndarray, seen: np.ndarray, period: float, horizon: int) -> np.ndarray:
-    """Return the season of series of one length, shape (series, times + horizon)."""
     count, times = values.shape
+    groups = np.arange(count) if groups is None else groups
+    first = seen.argmax(axis=1)
+    long = times - first >= _YEARS_LEAST * period
+    smooth, trend = np.zeros((count, times + horizon)), values.copy()
+    narrow, strength = np.zeros((count, times + horizon)), np.ones((count, times + horizon))
+    for _ in range(_TURNS):
+        # Slow terms depend on the length of the series alone, never on what it is run together with.
+        for start in np.unique(first[long]):
+            rows = (first == start) & long
+            smooth[rows, start:], trend[rows, start:] = _harmonic_season(
+                values[rows, start:] - narrow[rows, start:times], seen[rows, start:], period, horizon
+            )
+        rest = values - smooth[:, :times] - trend
+        narrow, strength = peaks(rest, seen & long[:, None], period, horizon, groups)
+    season = smooth + narrow
+    return Season(bridge(values - season[:, :times], seen), season[:, times:], strength[:, times:])
+
+
+def _harmonic_season(
+    values: np.ndarray, seen: np.ndarray, period: float, horizon: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the season of series of one length, shape (series, times + horizon), and the trend without it."""
+    times = values.shape[1]
     order = min(_HARMONICS, int(period / 2))
     number = seen.sum(axis=1).astype(float)
-    if times < _YEARS_LEAST * period:
-        return np.zeros((count, times + horizon))
     steps = np.arange(-times, horizon) + 1.0
     angle = 2.0 * np.pi * np.arange(1, order + 1) / period
     basis = np.concatenate([np.sin(angle[:, None] * steps), np.cos(angle[:, None] * steps)])
@@ -159,7 +179,13 @@ def _harmonic_season(values: np.ndarray, seen: np.ndarray, period: float, horizo
     square = solved[:, :order] ** 2 + solved[:, order : 2 * order] ** 2
     kept = np.clip(1.0 - 2.0 * variance / np.maximum(square, 1e-300), 0.0, 1.0)
     kept[number < 4 * order + 4] = 0.0
-    return np.asarray((solved[:, : 2 * order] * np.concatenate([kept, kept], axis=1)) @ basis)
+    season = (solved[:, : 2 * order] * np.concatenate([kept, kept], axis=1)) @ basis
+    left = values - season[:, :times]
+    robust = np.ones_like(values)
+    for _ in range(2):
+        trend = local_trend(left, weights * robust, _NARROW * period)
+        robust = _robust(left - trend, seen)
+    return season, local_trend(left, weights * robust, _NARROW * period)
 
 
 def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.ndarray:
