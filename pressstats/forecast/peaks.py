@@ -2,9 +2,9 @@
 
 What level, trend and smooth season leave at the same dates of all years known, one or more, is expected again as far as
 it is larger than chance (an empirical Bayes mean: Efron & Morris 1973, *Journal of the American Statistical
-Association* 68:117). How large peaks of a date are is judged from all series that are known together, so that one odd value of
-one series is no season; how large this series' own is, by kriging between dates, which fall on other days of the
-week each year (Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, section 2.2).
+Association* 68:117). How large peaks of a date are is judged from all series that are known together, so that one odd
+value of one series is no season; how large this series' own is, by kriging between dates, which fall on other days of
+the week each year (Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, section 2.2).
 """
 
 from __future__ import annotations

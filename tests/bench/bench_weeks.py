@@ -12,8 +12,8 @@ smoothing or ARIMA) each alone. Their environment:
 
 Told are MASE of weeks 1 to 13 and 1 to 52 by kind and length, the share held by 80 and 95 % intervals, the same in
 weeks that begin from 1 December to 4 January; then the difference in MASE to each competitor with 95 % limits by a
-bootstrap over panels (series of one panel lean on each other). Histories of 86 weeks are shorter than two years, where the
-libraries' decompositions fall back to last year's week: they are left out of the differences.
+bootstrap over panels (series of one panel lean on each other). Histories of 86 weeks are shorter than two years,
+where the libraries' decompositions only repeat last year's week: they are left out of the differences.
 """
 
 from __future__ import annotations
