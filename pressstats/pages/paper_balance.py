@@ -9,7 +9,16 @@ from .. import figures
 from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
-from ..paper import balance_by
+from ..paper import (
+    UNWEIGHED_WORDS,
+    balance_by,
+    counter_waste,
+    mount_weights,
+    runs_of,
+    sold_streams,
+    unweighed_streams,
+    waste_by,
+)
 from ..results import Results
 from ..watch import waste_state
 from .common import STREAM_WORDS, last_weeks, list_words, per_cent, tonnes, totals
@@ -20,9 +29,11 @@ __all__ = [
     "grammages",
     "headline",
     "key_figures",
+    "regimes",
     "streams",
     "tiles",
     "unexplained",
+    "unweighed",
     "waste_by_week",
     "week_table",
 ]
@@ -34,19 +45,31 @@ def _year(results: Results) -> pd.DataFrame:
 
 def headline(results: Results) -> Block:
     """Return the finding of the last 52 weeks in a sentence."""
-    year = totals(_year(results))
+    runs = _year(results)
+    year = totals(runs)
+    if runs.empty:
+        return headline_block("Nothing was printed in the last 52 weeks.", "There is no paper to balance.")
     if np.isnan(year["mounted_kg"]):
+        counted = f"{year['runs']:.0f}" if year["runs"] else "None"
         return headline_block(
-            "No run has complete reel records, so paper can be counted but not balanced.",
-            "Copies and areas are shown; what was mounted, stripped and left on cores is not known.",
+            f"{counted} of {len(runs)} runs in 52 weeks has complete reel records, so paper cannot be balanced; "
+            f"by the press counters {per_cent(counter_waste(runs))} of what was printed was waste.",
+            "Strip, butts and scrap are not in that; what was mounted is not known.",
         )
     share = 100 * year / year["mounted_kg"]
+    reels = share["reel_end_kg"] + share["strip_kg"]
+    weighed = (
+        f"white waste and butts {per_cent(reels, 2)}"
+        if np.isfinite(reels)
+        else "white waste or butts are not weighed and stand in what is unexplained"
+    )
+    lacking = runs_of(year)
     return headline_block(
         f"Of {tonnes(year['mounted_kg'], 0)} mounted in 52 weeks, {per_cent(share['good_kg'])} left as good copies; "
         f"{per_cent(year['waste_pct'], 2)} was waste.",
         f"Start-up took {per_cent(share['startup_kg'], 2)}, running waste {per_cent(share['running_kg'], 2)}, "
-        f"reel ends and strip {per_cent(share['reel_end_kg'] + share['strip_kg'], 2)}; "
-        f"{tonnes(year['unexplained_kg'])} ({per_cent(share['unexplained_kg'], 2)}) is in no stream.",
+        f"{weighed}; {tonnes(year['unexplained_kg'])} ({per_cent(share['unexplained_kg'], 2)}) is in no stream."
+        + (f" This is {lacking}: the others lack complete reel records." if lacking else ""),
     )
 
 
@@ -58,9 +81,11 @@ def tiles(results: Results) -> Block:
     waste = float(year["waste_pct"])
     state = waste_state(waste, waste, [], [], target)
     starts = runs["starts"].sum()
+    lacking = runs_of(year)
+    detail = f"of mounted paper, 52 weeks; target {target:g} %" + (f"; {lacking}" if lacking else "")
     return tiles_block(
         [
-            Tile("Waste", waste, "%", f"of mounted paper, 52 weeks; target {target:g} %", state, 2),
+            Tile("Waste", waste, "%", detail, state, 2),
             Tile(
                 "Start-up",
                 runs["startup_kg"].sum() / starts if starts else np.nan,
@@ -93,6 +118,8 @@ def streams(results: Results) -> Block:
         }
     )
     rest = table.iloc[1:].dropna().sort_values("tonnes", ascending=False)
+    if np.isnan(year["mounted_kg"]):
+        return note("What was mounted is not known, so its streams do not add up to anything.")
     first = rest["stream"].iloc[0] if len(rest) else "nothing"
     return exhibit(
         figures.streams(rest),
@@ -108,22 +135,56 @@ def streams(results: Results) -> Block:
     )
 
 
+def unweighed(results: Results) -> Block:
+    """Return what unweighed strip and butts took by estimate, beside what was sold of them."""
+    runs = _year(results)
+    if not results.logs.has("reel_mounts"):
+        return note("Without reel mounts nothing is known of strip, butts and scrap.")
+    mounts = mount_weights(results.logs)
+    estimates = unweighed_streams(runs, results.threading, mounts)
+    words = [
+        f"{UNWEIGHED_WORDS[row.term].capitalize()}: not weighed; about {tonnes(row.kg)} in 52 weeks "
+        f"({tonnes(row.ci_low)} to {tonnes(row.ci_high)}, 95 %), {quantity(row.kg / row.reels, 'kg', 1)} a reel, "
+        "by regression. It stands in what is unexplained."
+        for row in estimates.itertuples()
+        if row.reels > 0
+    ]
+    sold = sold_streams(results.logs, runs, results.threading, mounts)
+    sold = sold.dropna(subset="stream_kg")
+    for kind, mine in sold.groupby("kind"):
+        words.append(
+            f"Sold as {logged(str(kind))}: {tonnes(mine['sold_kg'].sum())} in {len(mine)} months; the streams that it "
+            f"holds ({mine['holds'].iloc[0].replace('_', ' ')}) took {tonnes(mine['stream_kg'].sum())} in those months."
+        )
+    return note(
+        " ".join(words)
+        or "Strip and butts are weighed reel by reel; no kind of waste sold says what it holds."
+    )
+
+
 def waste_by_week(results: Results) -> Block:
     """Return waste of each press by week, with the target."""
-    weeks = last_weeks(results, 104, results["paper_balance"])
+    weeks = waste_by(last_weeks(results, 104, results.runs), ["week", "press"])
     target = results.logs.plant.targets.waste_pct
     known = weeks.dropna(subset="waste_pct")
     above = int((known["waste_pct"] > target).sum())
+    some = int((known["runs"] < known["of_runs"]).sum())
+    part = f" {some} of them stand on a part of their runs, half the printed area at least." if some else ""
     return exhibit(
         figures.lines_by(
             weeks, x="week", y="waste_pct", by="press", unit="waste [% of mounted paper]", target=target
         ),
         name="waste-by-week",
-        finding=f"Waste was above the target of {target:g} % in {above} of {len(known)} weeks of a press; "
-        "a gap is a week without complete reel records.",
+        finding=f"Waste was above the target of {target:g} % in {above} of {len(known)} weeks of a press.{part} "
+        "A gap is a week in which nothing was printed, or most of it without complete reel records.",
         table=weeks,
-        columns=declared("paper_balance", "week", "press", "runs", "mounted_kg", "good_kg", "waste_pct"),
-        file="paper_balance",
+        columns=[
+            Shown("week", kind="date"),
+            Shown("press"),
+            Shown("runs", "runs counted", digits=0),
+            Shown("of_runs", "of runs", digits=0),
+            *declared("paper_balance", "mounted_kg", "good_kg", "waste_pct"),
+        ],
     )
 
 
@@ -184,6 +245,31 @@ def grammages(results: Results) -> Block:
         table=table,
         columns=declared("grammage"),
         file="grammage",
+    )
+
+
+def regimes(results: Results) -> Block:
+    """Return what each paper weighed when, the present last: lasting changes with their days, sizes and costs."""
+    table = results["regimes"]
+    table = table[table["measure"].isin(["grammage", "start-up waste"])]
+    changed = table[table["dated_low"].notna()]
+    paper = changed[changed["measure"] == "grammage"]
+    starts = changed[changed["measure"] == "start-up waste"]
+    words = []
+    for rows, what in ((paper, "grammage"), (starts, "start-up waste")):
+        names = list_words(list(dict.fromkeys(rows["subject"])))
+        words.append(
+            f"{len(rows)} lasting changes of {what} ({names})"
+            if len(rows)
+            else f"no lasting change of {what}"
+        )
+    return sheet(
+        table.sort_values(["measure", "subject", "from"]),
+        name="regimes",
+        caption=f"Changes in time: {' and '.join(words)}. Each run is balanced with the grammage of its own days; a "
+        "cost below zero is a saving",
+        columns=declared("regimes"),
+        file="regimes",
     )
 
 

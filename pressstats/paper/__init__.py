@@ -24,6 +24,7 @@ from .in_time import grammage_regimes, web_grammage
 from .least_squares import linked_least_squares
 from .runs import is_weighed, mount_weights, new_reels, run_copies, web_use
 from .shifts import Shift, date_shift, level_shifts
+from .unweighed import UNWEIGHED_WORDS, sold_streams, unweighed_streams
 from .waste import KNOWN_SHARE, counter_waste, runs_of, waste_by, waste_totals
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "REEL_STREAMS",
     "STREAMS",
     "TERM_WORDS",
+    "UNWEIGHED_WORDS",
     "PaperWeights",
     "Shift",
     "announced_changes",
@@ -57,9 +59,11 @@ __all__ = [
     "run_balance",
     "run_copies",
     "runs_of",
+    "sold_streams",
     "strip_fraction",
     "threading_paper",
     "unexplained_limits",
+    "unweighed_streams",
     "waste_by",
     "waste_totals",
     "web_grammage",
