@@ -32,7 +32,7 @@ _SPAN = np.timedelta64(56, "D")
 #: Rows that a slope of its own needs.
 _SPELL_ROWS = 6
 #: Days whose mix of suppliers is the present one.
-_MIX_DAYS = 91
+_MIX_DAYS = 28
 
 
 @dataclass(frozen=True)
