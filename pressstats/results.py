@@ -292,7 +292,9 @@ def _week(
         # What holds its service level runs out in fewer weeks than that allows.
         risk = service["chance"].fillna(service["weeks_short"]).astype("float64")
     week = watch.WeekInputs(logs, runs, found, exceptions, risk)
-    supply = watch.Supply(order_plan, found.stock_cover, found.open_orders, meant, at_once, risk)
+    supply = watch.Supply(
+        order_plan, found.stock_cover, found.open_orders, meant, at_once, risk, found.implausible
+    )
     return {
         "exceptions": exceptions,
         "week_figures": watch.week_figures(week),

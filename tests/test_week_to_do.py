@@ -130,7 +130,7 @@ def test_what_is_done_together_is_one_row_with_all_its_exceptions(logs: Logs) ->
         logs, exceptions_of(*rows, raised(logs, "unexplained paper", "P1", "-", size=-9.0)), nothing()
     )
     assert len(table) == 2
-    assert table["do"].iloc[0] == "Count M0, M1, M2, M3 and 3 more and log it in stock_counts"
+    assert table["do"].iloc[0] == "Count M0, M1, M2, M3 and 3 more, or dip the tanks, and log it"
     assert table["exception"].iloc[0].split("; ") == [f"stock unknown: {name}" for name in names]
     # A negative size has an action of its own.
     assert "logged twice" in table["do"].iloc[1]
@@ -162,6 +162,27 @@ def test_days_of_stock_are_not_high_where_no_smaller_order_would_do(tmp_path: Pa
     assert days_high_limit(logs, "black", smallest / 10) == 2 * policy.cover_days_maximum
     assert days_high_limit(logs, "black", smallest / 60) == pytest.approx(policy.cover_days_minimum + 60)
     assert days_high_limit(logs, "black", np.nan) == 2 * policy.cover_days_maximum
+
+
+def test_what_rests_on_logs_that_cannot_be_true_is_not_ordered(logs: Logs) -> None:
+    plan = pd.concat(
+        [order_plan(logs, 1, name, 9.0) for name in ("N1200", "black", "plate")], ignore_index=True
+    )
+    plan["order_on"] = logs.as_of + pd.Timedelta(days=1)
+    risk = pd.Series({"N1200": 0.5, "black": 0.5, "plate": 0.5})
+
+    def told(refuses: str) -> str:
+        untrue = pd.DataFrame({"subject": ["-"], "refuses": [refuses]})
+        return " ".join(
+            to_do(
+                logs, exceptions_of(), nothing(order_plan=plan, risk=risk, at_once=risk, implausible=untrue)
+            )["do"]
+        )
+
+    assert all(name in told("") for name in ("N1200", "black", "plate"))
+    assert "N1200" not in told("paper") and "black" in told("paper") and "plate" in told("paper")
+    assert "black" not in told("ink") and "N1200" in told("ink")
+    assert told("everything") == told("demand") == ""
 
 
 def test_work_is_wanted_on_days_on_which_somebody_is_there(logs: Logs) -> None:

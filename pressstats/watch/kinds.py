@@ -110,7 +110,7 @@ _ALL = (
     ),
     Kind(
         "stock unknown", "Stock unknown",
-        "Count {subject} and log it in stock_counts", "paper store", _THIS_WEEK, together=True,
+        "Count {subject}, or dip the tanks, and log it", "paper store", _THIS_WEEK, together=True,
     ),
     Kind(
         "count in doubt", "Count in doubt",

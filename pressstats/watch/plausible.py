@@ -18,7 +18,7 @@ from ..tables import INPUTS
 from .agreeing import ENOUGH, FIFTH, WEEKS, Doubt, apart, doubts_of_sizes
 from .units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit, problem_values
 
-__all__ = ["COLUMNS", "implausible", "is_refused", "nothing_implausible", "refused_parts"]
+__all__ = ["COLUMNS", "implausible", "is_refused", "may_be_told", "nothing_implausible", "refused_parts"]
 
 #: Share of a table that may be set aside or doubtful [%]; fewer rows than `_FEW_ROWS` are slips.
 ROWS_MOST_PCT = 5.0
@@ -69,6 +69,30 @@ def refused_parts(table: pd.DataFrame) -> frozenset[str]:
 def is_refused(table: pd.DataFrame, parts: str) -> bool:
     """Return whether what is derived from some parts of the logs, parted by blanks, may not be told."""
     return not refused_parts(table).isdisjoint(parts.split())
+
+
+def may_be_told(table: pd.DataFrame, logs: Logs, materials: pd.Series) -> pd.Series:
+    """Return of which materials stock, risk and orders may be told.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Result of :func:`implausible`.
+    logs : Logs
+        The logs.
+    materials : Series, shape (rows,)
+        Materials.
+
+    Returns
+    -------
+    Series of bool, shape (rows,)
+        False for newsprint where paper is refused, for inks where ink is, and for all where demand is.
+    """
+    refused = refused_parts(table)
+    if "demand" in refused or not logs.has("materials"):
+        return pd.Series("demand" not in refused, materials.index)
+    kinds = materials.map(logs["materials"].set_index("material")["kind"])
+    return ~((kinds == "newsprint") & ("paper" in refused) | (kinds == "ink") & ("ink" in refused))
 
 
 def nothing_implausible() -> pd.DataFrame:

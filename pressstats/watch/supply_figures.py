@@ -10,6 +10,7 @@ import pandas as pd
 from .charts import ewma_run_length
 from .figure import Figure, WeekInputs
 from .periods import LAST_YEAR, Period, of_period
+from .plausible import may_be_told
 from .states import UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
 
 __all__ = ["supply_figures"]
@@ -94,11 +95,7 @@ def _days_of_stock(week: WeekInputs) -> Figure:
 
 def _told(week: WeekInputs, table: pd.DataFrame) -> pd.DataFrame:
     """Return the materials whose stock may be told."""
-    if not week.logs.has("materials"):
-        return table
-    kinds = table["material"].map(week.logs["materials"].set_index("material")["kind"])
-    hidden = (kinds == "newsprint") & week.refused("paper") | (kinds == "ink") & week.refused("ink")
-    return table[~hidden & (not week.refused("demand"))]
+    return table[may_be_told(week.found.implausible, week.logs, table["material"])]
 
 
 def _no_stock(week: WeekInputs) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from ..logs import Logs
 from ..plant import WEEKDAYS, Plant
 from ..tables import OUTPUTS, as_published
 from .kinds import action_of, kind_of, owner_of
+from .plausible import may_be_told, nothing_implausible
 
 __all__ = ["Supply", "to_do", "working_day"]
 
@@ -42,6 +43,8 @@ class Supply:
         What is worth bringing by other means today [unit of the material].
     risk : Series, index material
         Probability of running out before the next order can arrive.
+    implausible : DataFrame
+        Result of :func:`pressstats.watch.implausible`: what is derived from it is not told.
     """
 
     order_plan: pd.DataFrame
@@ -50,6 +53,17 @@ class Supply:
     meant_for: dict[str, str]
     at_once: pd.Series
     risk: pd.Series
+    implausible: pd.DataFrame = field(default_factory=nothing_implausible)
+
+    def told(self, logs: Logs) -> Supply:
+        """Return the same with those materials only of which something may be told."""
+
+        def kept(amounts: pd.Series) -> pd.Series:
+            names = amounts.index.to_series().astype("str")
+            return amounts[may_be_told(self.implausible, logs, names).to_numpy(dtype=bool)]
+
+        plan = self.order_plan[may_be_told(self.implausible, logs, self.order_plan["material"])]
+        return replace(self, order_plan=plan, at_once=kept(self.at_once), risk=kept(self.risk))
 
 
 def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
@@ -69,6 +83,7 @@ def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
     DataFrame, shape (things to do, 9)
         Published columns, ranked by severity, then by the day by which it is wanted, then by money.
     """
+    supply = supply.told(logs)
     rows = [*_actions(logs, exceptions, supply), *_orders(logs, supply), *_risks(logs, exceptions, supply)]
     if not rows:
         return OUTPUTS["to_do"].empty()
