@@ -91,6 +91,11 @@ class Results:
     published: dict[str, pd.DataFrame] = field(repr=False)
     past_digests: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def risk(self) -> pd.Series:
+        """Stock-out risk of each material before the next order can arrive; a material that is not there is unknown."""
+        return pd.Series(dtype="float64", name="risk") if self.plan is None else self.plan.risk
+
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
         return {name: self.published[name] for name in OUTPUTS}

@@ -108,15 +108,18 @@ def cases_of(
     open_rows: pd.DataFrame | None = None,
 ) -> Cases:
     """Return cases of which no plan was made."""
+    rows = on_order() if open_rows is None else open_rows
+    return cases_with(logs, paths_of(use, spread), on_hand(stock), rows, draws)
+
+
+def cases_with(logs: Logs, outlook: Any, stock: pd.DataFrame, rows: pd.DataFrame, draws: int) -> Cases:
+    """Return cases of an outlook of which no plan was made."""
     times = LeadTimes(logs)
     days = pd.date_range(logs.as_of + DAY, periods=horizon(logs, times), freq="D", unit="us")
     receives = receipt_days(logs, days)
-    paths, mean = paths_of(use, spread).day_paths(draws, days, seed=99)
-    rows = on_order() if open_rows is None else open_rows
-    planned = planned_materials(
-        logs, paths_of(use, spread), on_hand(stock), rows, days, times, receives, mean
-    )
-    use_of_planned = paths[[list(use).index(one.name) for one in planned]]
+    paths, mean = outlook.day_paths(draws, days, seed=99)
+    planned = planned_materials(logs, outlook, stock, rows, days, times, receives, mean)
+    use_of_planned = paths[[outlook.names.index(one.name) for one in planned]]
     return Cases(planned, rows, days, times, receives, use_of_planned, seed=98)
 
 

@@ -10,6 +10,7 @@ from .plan import OrderPlan, plan_orders
 from .position import open_orders, stock_on_hand
 from .programme import Article, Orders, solve
 from .rates import expedite_price
+from .risk import risk_before_arrival
 from .standby import standby_hours, tonights_hours
 from .yearly import season_spend, total_spend, year_spend
 
@@ -33,6 +34,7 @@ __all__ = [
     "plan_changes",
     "plan_orders",
     "receipt_days",
+    "risk_before_arrival",
     "season_spend",
     "solve",
     "sparing_measures",

@@ -20,6 +20,7 @@ from .loading import into_loads
 from .planned import ORDERS, Planned, horizon, planned_materials
 from .programme import Article, Orders, solve
 from .rates import holding_rate
+from .risk import risk_before_arrival
 from .room import peaks, store_room
 from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held, stock_ahead
 
@@ -52,16 +53,20 @@ class OrderPlan:
         Published table ``order_plan``.
     reasons : DataFrame, shape (orders, 3)
         order (load), material that it is ordered for, and why, in a sentence.
-    service : DataFrame, shape (materials, 9)
+    service : DataFrame, shape (materials, 10)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
         come, although what is seen coming is brought by other means), weeks_saved (share of weeks that this saves),
         allowed, short_on (first day of the first week from as-of on in which it runs out more often than allowed,
-        before that order counted in), chance (of running out in that week with nothing rushed), cause (empty where the
+        before that order counted in), chance (the stock-out risk before the next order can arrive where that is the
+        cause, else of running out in that week, with nothing rushed), on_order (open orders that may come before the
+        next order does) [unit of the material], cause (empty where the
         level holds and nothing is worth a rush), expedite (whole packs by other means that hold the level) and at_once
         (what is worth bringing by them today, since nights that are lost cost more and the next look comes too late)
         [unit of the material]. What runs out before other means can bring anything is in neither.
     stock_ahead : DataFrame, shape (materials x days, 5)
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
+    risk : Series, index material
+        Stock-out risk before the next order can arrive (:func:`pressstats.orders.risk_before_arrival`).
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
     gap : float
@@ -72,6 +77,7 @@ class OrderPlan:
     reasons: pd.DataFrame
     service: pd.DataFrame
     stock_ahead: pd.DataFrame
+    risk: pd.Series
     freight: float
     holding: float
     expediting: float
@@ -144,12 +150,14 @@ def plan_orders(
     orders, short = _less_risk(problem, known, fresh, orders, risk, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
-    service = service_held(planned, short, fresh, orders, logs.plant.policy, days)
+    risk = risk_before_arrival(fresh, orders.quantity)
+    service = service_held(planned, short, fresh, orders, logs.plant.policy, days, risk)
     return OrderPlan(
         published=as_published(published, "order_plan"),
         reasons=reasons(logs, planned, orders, published, fresh, days),
         service=service,
         stock_ahead=stock_ahead(planned, orders, fresh, days),
+        risk=risk,
         freight=logs.plant.policy.load_cost * published["order"].nunique(),
         holding=holding(logs, planned, orders),
         expediting=expediting(logs, planned, service),
@@ -279,6 +287,7 @@ def _empty() -> OrderPlan:
         pd.DataFrame({"order": [], "material": [], "why": []}, dtype="str"),
         pd.DataFrame(columns=SERVICE),
         pd.DataFrame(columns=["material", "day", "q05", "q50", "q95"]),
+        pd.Series(dtype="float64", name="risk", index=pd.Index([], dtype="str", name="material")),
         0.0,
         0.0,
         0.0,

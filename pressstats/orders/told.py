@@ -16,6 +16,7 @@ from .needs import level_needed
 from .planned import ORDERS, Planned
 from .programme import Orders
 from .rates import expedite_price
+from .risk import out_before
 from .rushing import next_look, serves_from, worth_rushing
 
 __all__ = [
@@ -40,6 +41,7 @@ SERVICE = [
     "allowed",
     "short_on",
     "chance",
+    "on_order",
     "cause",
     "expedite",
     "at_once",
@@ -73,20 +75,22 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
     -------
     DataFrame, shape (lines, 9)
         What :func:`pressstats.orders.loading.into_loads` takes: among it the expected stock before receipt and the
-        share of cases in which the material runs out between the day that its order before is due and this one's.
+        stock-out risk before arrival: the share of scenarios in which the material runs out after its order before has
+        come, or from as-of on, and before this one has, late as they may be.
     """
     rows = []
-    short = fresh.out(orders.quantity, max(int(one.due[ORDERS]) for one in planned))
+    last = max(int(arrives[:, :ORDERS].max()) for arrives in fresh.arrives)
+    short = fresh.out(orders.quantity, min(last, fresh.use.shape[2]))
     for place, one in enumerate(planned):
         quantity, out = orders.quantity[place], short[place]
         if not quantity.any():
             continue
-        ordered, since = 0.0, 0
+        ordered, since = 0.0, -1
         for order in np.flatnonzero(quantity):
             due = int(one.due[order])
             before = max(one.mean[due] + ordered, 0.0)
-            chance = float(out[:, since:due].any(axis=1).mean()) if due > since else 0.0
-            since = due
+            chance = out_before(out, fresh.arrives[place], since, int(order))
+            since = int(order)
             pack = float(one.row["pack_quantity"]) or 1.0
             load = max(float(one.row["load_quantity"]) or quantity[order], pack)
             placed, promised = days[one.reviews[order]], days[due - 1]
@@ -271,6 +275,7 @@ def service_held(
     orders: Orders,
     policy: Policy,
     days: pd.DatetimeIndex,
+    risk: pd.Series,
 ) -> pd.DataFrame:
     """Return how often each material runs out, and what must come by other means where that is too often.
 
@@ -288,10 +293,12 @@ def service_held(
         Service level, and the costs that other means are weighed by.
     days : DatetimeIndex, shape (days,)
         Days from the one after as-of.
+    risk : Series
+        Result of :func:`pressstats.orders.risk_before_arrival`.
 
     Returns
     -------
-    DataFrame, shape (materials, 9)
+    DataFrame, shape (materials, 10)
         The columns of `SERVICE`: see ``OrderPlan.service``.
     """
     rows = []
@@ -311,10 +318,10 @@ def service_held(
         cause, week, chance = "", -1, np.nan
         if len(weeks):
             week = int(weeks[0])
-            cause, chance = BEFORE_ANY_ORDER, float(early[week])
+            cause, chance = BEFORE_ANY_ORDER, float(risk[one.name])
         elif at_once[place] > 0:
             week = int(np.argmax(early))
-            cause, chance = WORTH_A_RUSH, float(early[week])
+            cause, chance = WORTH_A_RUSH, float(risk[one.name])
         elif late:
             week = int(np.argmax(np.where(after, mine, 0.0)))
             cause, chance = (NO_ROOM if unmet > 0 else NOT_QUITE), float(mine[week])
@@ -328,6 +335,8 @@ def service_held(
                 allowed,
                 days[7 * week] if cause else pd.NaT,
                 chance,
+                # What is counted on in any scenario until the next order has come.
+                float(one.expected[: int(fresh.arrives[place][:, 0].max())].sum()),
                 cause,
                 max(rush, at_once[place]),
                 at_once[place],

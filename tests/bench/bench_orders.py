@@ -6,6 +6,8 @@
     the last may bring something by other means. How often does it run out, what lies on the floor, what does it cost?
     Cost is freight, holding, expediting and shortage, without purchases. Least cover and looks are those of the demo
     plant's policy, or as told.
+``risk``
+    Stock-out risk before the next order can arrive, of made-up worlds, beside a day-by-day simulation of each.
 ``speed``
     Time of one weekly plan for 10 materials, 13 weeks and 500 paths, and for 50, against one reading of the logs.
 
@@ -25,8 +27,10 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from order_risk import risk_world, simulated_risk, told_risk
 from order_rules import RULES, by_plan
 from order_simulation import Loop, Result, simulated_plant
+from small_plant import small_tables, write_small_plant
 
 from pressstats.demand import Outlook
 from pressstats.logs import read_logs
@@ -135,6 +139,24 @@ def _conclude(found: list[dict[str, Result]]) -> None:
         f"flutter: newsprint of the next review changed by more than a load in {100 * share:.0f} % of the "
         f"{len(quiet)} weeks in which stock and six weeks' forecast together changed by less than one; in "
         f"{100 * every:.0f} % of all {len(changes)}"
+    )
+
+
+@bench.command()
+@click.option("--worlds", default=100, help="Worlds.")
+@click.option("--futures", default=4000, help="Futures simulated of each.")
+def risk(worlds: int, futures: int) -> None:
+    """Compare the stock-out risk that is told with a simulation."""
+    with tempfile.TemporaryDirectory() as scratch:
+        logs = read_logs(write_small_plant(Path(scratch) / "logs", small_tables()))
+    drawn = [risk_world(logs, seed) for seed in range(worlds)]
+    told = np.array([told_risk(world) for world in drawn])
+    true = np.array([simulated_risk(world, futures) for world in drawn])
+    off = 100 * (told - true)
+    click.echo(
+        f"{worlds} worlds, risk {100 * true.min():.0f} to {100 * true.max():.0f} %: told less simulated, mean "
+        f"{off.mean():+.1f} points, root mean square {np.sqrt((off**2).mean()):.1f}, largest {np.abs(off).max():.1f}; "
+        f"within 5 points in {100 * (np.abs(off) <= 5).mean():.0f} %"
     )
 
 

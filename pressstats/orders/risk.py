@@ -1,0 +1,54 @@
+"""How likely a material runs out before the next order can arrive: one number for pages, orders and exceptions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from .cases import Cases
+
+__all__ = ["out_before", "risk_before_arrival"]
+
+
+def risk_before_arrival(cases: Cases, quantity: np.ndarray) -> pd.Series:
+    """Return the probability that each material runs out before the next order can arrive.
+
+    Parameters
+    ----------
+    cases : Cases
+        Scenarios of use and lateness, those of open orders among them.
+    quantity : ndarray, shape (materials, ORDERS)
+        Orders of the plan [unit of the material]: none of a material comes before its next order does, but what stands
+        in for it may.
+
+    Returns
+    -------
+    Series, index material
+        Share of scenarios in which it runs out, and nothing can stand in for it, before an order placed at the next
+        review has come, late as it may be. Such an order may still be placed; what happens until then, no order can
+        change.
+    """
+    until = max((int(arrives[:, 0].max()) for arrives in cases.arrives), default=1)
+    out = cases.out(quantity, min(until, cases.use.shape[2]))
+    shares = [out_before(mine, cases.arrives[place], -1, 0) for place, mine in enumerate(out)]
+    names = pd.Index([one.name for one in cases.planned], dtype="str", name="material")
+    return pd.Series(shares, index=names, dtype="float64", name="risk")
+
+
+def out_before(out: np.ndarray, arrives: np.ndarray, before: int, order: int) -> float:
+    """Return the share of scenarios in which a material runs out after one order has come and before another has.
+
+    Parameters
+    ----------
+    out : ndarray of bool, shape (cases, days)
+        Days on which it runs out.
+    arrives : ndarray of int, shape (cases, orders)
+        Day whose issue each order is the first to serve.
+    before, order : int
+        Places of the two orders; `before` is -1 where there is none before.
+    """
+    day = np.arange(out.shape[1])
+    counts = day < arrives[:, order, None]
+    if before >= 0:
+        counts &= day >= arrives[:, before, None]
+    return float((out & counts).any(axis=1).mean())
