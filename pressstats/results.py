@@ -231,7 +231,10 @@ def analyse(
     outlook = None
     if len(history) and len(history.columns):
         outlook = demand.demand_outlook(demand.recipe_of(logs, history, exposure))
-    stock = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
+    implausible = watch.implausible(logs, runs, grammage, model)
+    counted = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
+    # What cannot be true is never ordered on, nor said to last.
+    stock = orders.refuse_stock(logs, counted, implausible)
     open_rows = orders.open_orders(logs)
     plan = None
     if outlook is not None and logs.has("materials"):
@@ -240,7 +243,6 @@ def analyse(
     published |= _ahead(logs, outlook, past, stock, open_rows, plan)
     waste = watch.waste_chart(runs, startup)
     unexplained = paper.unexplained_limits(logs, runs, threading, weights.regimes)
-    untrue = watch.implausible(logs, runs, grammage, model)
     drawn = watch.Findings(
         waste_chart=waste,
         unexplained=unexplained,
@@ -248,10 +250,10 @@ def analyse(
         ink_findings=found,
         reels=study,
         stock_cover=published["stock_cover"],
-        stock=stock,
+        stock=counted,
         open_orders=open_rows,
         miscounts=orders.miscounts(orders.count_differences(logs, runs)),
-        implausible=untrue,
+        implausible=implausible,
         regimes=published["regimes"],
         announced=paper.announced_changes(logs, grammages, mounts),
     )
@@ -273,7 +275,7 @@ def analyse(
         open_orders=open_rows,
         plan=plan,
         plan_before=before,
-        implausible=untrue,
+        implausible=implausible,
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )

@@ -22,13 +22,13 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
     told = 0
     for order, load in plan.published.groupby("order"):
         found = re.match(
-            r"without it (\S+) would run out by the week after the next order is due in (\d+) of 100",
+            r"(?:must order: )?without it the risk is (\d+) % that (\S+) runs out by the week after the next order",
             why[order],
         )
         if not found:
-            assert "cover" in why[order] or "ahead" in why[order]
+            assert "days of stock" in why[order] or "ahead" in why[order]
             continue
-        material, chance = found.group(1), int(found.group(2))
+        material, chance = found.group(2), int(found.group(1))
         mine = plan.published[plan.published["material"] == material]
         line = load[load["material"] == material].iloc[0]
         # One path, and no truck is late: what was ordered before this load lasts until the next is due and a week.
@@ -39,13 +39,14 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
         ].sum()
         nights = (last - plan.stock_ahead["day"].min()).days + 1
         short = STOCK[material] + kept < nights * USE[material] - 1e-6
+        assert why[order].startswith("must order") == (chance >= 50)
         assert chance == (100 if short else 0)
         told += 1
     assert told >= 3
     # The share of the load is what its lines take of it.
     share = 100 * plan.published.groupby("order")["loads"].sum()
     for order, words in why.items():
-        assert words.endswith(f"{min(share[order], 100):.0f} % of the load is used.")
+        assert words.endswith(f"{min(share[order], 100):.0f} % of the truck is used.")
 
 
 def test_cover_in_a_reason_is_of_the_days_to_come() -> None:

@@ -7,14 +7,16 @@ from .halted import nights_bought, nights_left, sparing_measures
 from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
-from .position import open_orders, stock_on_hand
+from .position import open_orders, refuse_stock, stock_on_hand
 from .programme import Article, Orders, solve
 from .rates import expedite_price
 from .risk import risk_before_arrival
 from .standby import standby_hours, tonights_hours
+from .told import SOON
 from .yearly import season_spend, total_spend, year_spend
 
 __all__ = [
+    "SOON",
     "Article",
     "LeadTimes",
     "OrderPlan",
@@ -34,6 +36,7 @@ __all__ = [
     "plan_changes",
     "plan_orders",
     "receipt_days",
+    "refuse_stock",
     "risk_before_arrival",
     "season_spend",
     "solve",

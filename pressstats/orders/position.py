@@ -11,9 +11,11 @@ from ..ink import expected_use, tank_levels
 from ..logs import Logs
 from .leadtimes import supplier_of
 
-__all__ = ["open_orders", "stock_on_hand"]
+__all__ = ["REFUSED", "open_orders", "refuse_stock", "stock_on_hand"]
 
 _STOCK = {"material": "str", "quantity": "float64", "counted_on": "datetime64[us]", "why": "str"}
+#: How the reason of a stock begins that is not told, since the logs cannot be true.
+REFUSED = "refused: "
 _CONTRADICTION = "more was used since the count than was there: count again"
 
 
@@ -32,6 +34,44 @@ def open_orders(logs: Logs) -> pd.DataFrame:
     rows = logs["deliveries"]
     rows = rows.loc[rows["delivered_on"].isna() & rows["cancelled_on"].isna(), columns].reset_index(drop=True)
     return rows.assign(supplier=supplier_of(logs, rows))
+
+
+def refuse_stock(logs: Logs, stock: pd.DataFrame, implausible: pd.DataFrame) -> pd.DataFrame:
+    """Take stock for unknown where it, or the use that it is held against, rests on logs that cannot be true.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``.
+    stock : DataFrame
+        Result of :func:`stock_on_hand`.
+    implausible : DataFrame
+        Result of :func:`pressstats.watch.implausible`: subject, what, suspect, refuses. Where ``ink`` is refused for
+        one ink, that ink alone is; ``everything`` and ``demand`` refuse every material.
+
+    Returns
+    -------
+    DataFrame
+        `stock`, its quantity blank where refused and `why` saying so: nothing is ordered on it, and nothing is said
+        to last.
+    """
+    table = stock.copy()
+    if implausible.empty or table.empty:
+        return table
+    listed = logs["materials"].set_index("material").reindex(table["material"])
+    for row in implausible[implausible["refuses"] != ""].itertuples():
+        hit = np.full(len(table), row.refuses in ("everything", "demand"))
+        if row.refuses == "paper":
+            hit = (listed["kind"] == "newsprint").to_numpy()
+        elif row.refuses == "ink":
+            named = (listed["ink"] == row.subject).fillna(False).to_numpy(dtype=bool)
+            hit = named if named.any() else (listed["kind"] == "ink").to_numpy()
+        hit = hit & ~table["why"].str.startswith(REFUSED).to_numpy(dtype=bool)
+        table.loc[hit, "quantity"] = np.nan
+        table.loc[hit, "why"] = (
+            f"{REFUSED}{row.subject}, {row.what} cannot be true; {row.suspect or 'look at it'}"
+        )
+    return table
 
 
 def stock_on_hand(

@@ -22,6 +22,7 @@ from .rushing import next_look, serves_from, worth_rushing
 __all__ = [
     "BEFORE_ANY_ORDER",
     "SERVICE",
+    "SOON",
     "WORTH_A_RUSH",
     "expediting",
     "holding",
@@ -51,6 +52,10 @@ SERVICE = [
 BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE = "before any order", "no room", "not quite"
 #: Why something is brought by other means although the level holds: nights that would be lost cost more.
 WORTH_A_RUSH = "worth a rush"
+#: Stock-out risk from which it is told as what will happen.
+MUST_ORDER = 0.5
+#: Causes of which the stock-out risk before the next order can arrive is told.
+SOON = (BEFORE_ANY_ORDER, WORTH_A_RUSH)
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
 #: Cases that a chance in a sentence is counted in.
@@ -185,13 +190,12 @@ def reasons(
         after = _lasts(line.stock_after, use[place], int(one.due[turn]))
         if np.isfinite(after) and after > most:
             why += (
-                f", and {after:.0f} days with it, more than the {most:g} wanted, since a load costs the same however "
-                "full"
+                f", and {after:.0f} days with it, more than the {most:g} wanted, because freight is per truck"
             )
         others = [other.material for _, _, other, *_ in scored[1:]]
         if others:
-            why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the load"
-        used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the load is used."
+            why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the truck"
+        used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the truck is used."
         rows.append((order, line.material, f"{why}; {used}"))
     return pd.DataFrame(rows, columns=["order", "material", "why"]).astype("str")
 
@@ -238,16 +242,17 @@ def _why(
 ) -> str:
     policy = logs.plant.policy
     if chance >= _TOLD:
+        must = "must order: " if chance >= MUST_ORDER else ""
         return (
-            f"without it {line.material} would run out by the week after the next order is due in "
-            f"{100 * chance:.0f} of 100 cases; {cover:.0f} days of it are left when this comes"
+            f"{must}without it the risk is {100 * chance:.0f} % that {line.material} runs out by the week after the next "
+            f"order is due; {cover:.0f} days of stock are left when this comes"
         )
     following = days[one.due[turn + 1] - 1]
     left = cover - (one.due[turn + 1] - one.due[turn])
     if left < policy.cover_days_minimum:
         return (
-            f"without it {line.material} would fall below {policy.cover_days_minimum:g} days of cover before "
-            f"the next order is due on {following:%Y-%m-%d}"
+            f"without it {line.material} falls below {policy.cover_days_minimum:g} days of stock before the next order "
+            f"is due on {following:%Y-%m-%d}"
         )
     breaks = price_breaks(logs, line.material, line.order_on)
     reached = [least for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False) if price < above]
@@ -256,8 +261,8 @@ def _why(
         unit = {"each": "pieces"}.get(str(one.row["unit"]), str(one.row["unit"]))
         return f"{line.material} is bought ahead: from {reached[-1]:,.0f} {unit} on its price is lower"
     return (
-        f"{line.material} is bought ahead, where that spares a load later: {cover:.0f} days of it are left when "
-        "this comes"
+        f"{line.material} is bought ahead, because freight is per truck: {cover:.0f} days of stock are left when this "
+        "comes"
     )
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from .. import figures
 from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
-from ..orders import LeadTimes, count_differences, miscounts, plan_changes
+from ..orders import SOON, LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
 from ..orders.rushing import EXPEDITE_DAYS
-from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
+from ..orders.told import BEFORE_ANY_ORDER, MUST_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..plant import Policy
 from ..results import Results
 from .common import daily_use, list_words, needs
@@ -18,10 +20,10 @@ from .demand import newsprint, unit_of
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
 
 _CAUSES = {
-    BEFORE_ANY_ORDER: "open orders may be late, and what is ordered at the next review may come too late for it",
+    BEFORE_ANY_ORDER: "an order of the next review may come too late for it",
     NO_ROOM: "what is needed has no room, or is less than an order minimum",
-    NOT_QUITE: "orders that can come keep it near the level, and not quite at it",
-    WORTH_A_RUSH: "rarer than the level allows, and nights that are lost would cost more than a rush",
+    NOT_QUITE: "orders that can come keep it near the service level, and not quite at it",
+    WORTH_A_RUSH: "nights that are lost would cost more than an emergency order",
 }
 #: Days back for which miscounts are told.
 _RECENT = 365
@@ -63,17 +65,19 @@ def plan_words(results: Results) -> Block:
     lines = [
         f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
         "late as its supplier may be, and a later order follows what is known by then. Each material lasts in "
-        f"{100 * policy.service_level:g} % of weeks, if somebody looks {_looks(policy)} and what is seen coming is "
-        f"brought by other means (an express truck, the stock of a merchant or another printer), which take "
-        f"{EXPEDITE_DAYS} days; {policy.cover_days_minimum:g} days of cover are aimed at besides, and more than "
-        f"{policy.cover_days_maximum:g} only where that is worth its money. Loads, price breaks, order minimums and "
-        f"storage are weighed by a mixed-integer programme (proven within {100 * plan.gap:.1f} % of the least cost).",
+        f"{100 * policy.service_level:g} % of weeks (the service level: share of weeks without a stock-out), if "
+        f"somebody looks {_looks(policy)} and what is seen coming is met by emergency orders (an express truck, the "
+        f"stock of a merchant or another printer), which take {EXPEDITE_DAYS} days. At least {policy.cover_days_minimum:g} "
+        f"days of stock are aimed at, and more than {policy.cover_days_maximum:g} only where that is worth its money.",
+        "Loads, price breaks, agreed changes of price, order minimums and storage are weighed by mixed-integer "
+        f"programming (proven within {100 * plan.gap:.1f} % of the least cost). Orders are valued at the price "
+        "agreed for the day on which they are placed, and for their quantity.",
         f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the "
         "weeks of the plan."
         + (
-            f" On {quantity(FRESH, 'cases', 0)} that its needs were not drawn from, the material worst off runs out in "
-            f"{100 * held['weeks_short'].max():.2f} % of the weeks that its orders decide ({allowed:.1f} % are "
-            f"allowed){_without_other_means(held)}."
+            f" On {quantity(FRESH, 'scenarios', 0)} that the plan was not made from, the material worst off runs out "
+            f"in {100 * held['weeks_short'].max():.2f} % of the weeks that its orders decide (limit {allowed:.1f} %)"
+            f"{_without_other_means(held)}."
             if len(held)
             else ""
         ),
@@ -81,20 +85,16 @@ def plan_words(results: Results) -> Block:
     for row in plan.service[plan.service["short_on"].notna()].itertuples():
         unit = unit_of(results, row.material) or "pieces"
         now = (
-            f", and {quantity(row.at_once, unit, 0)} of them are worth their money today"
+            f", and {quantity(row.at_once, unit, 0)} of that are worth an emergency order today"
             if row.at_once > 0
-            else "; none of it is worth its money today"
+            else "; not worth an emergency order today"
         )
         help_ = (
-            f"{quantity(row.expedite, unit, 0)} brought by other means hold it{now}"
+            f"{quantity(row.expedite, unit, 0)} of emergency supply hold the level{now}"
             if row.expedite > 0
             else _without_rush(results, row.material)
         )
-        held_or_not = "a rush is worth its money" if row.cause == WORTH_A_RUSH else "the level cannot be held"
-        lines.append(
-            f"**{logged(row.material)}: {held_or_not}.** In the week from {row.short_on:%Y-%m-%d} it runs "
-            f"out in {100 * row.chance:.1f} % of cases ({allowed:.1f} % are allowed): {_CAUSES[row.cause]}; {help_}."
-        )
+        lines.append(f"{_at_risk(row, allowed)}; {help_}.")
     if plan.expediting > 0:
         named = plan.service.loc[plan.service["expedite"] > 0, "material"]
         trucks = (
@@ -102,9 +102,8 @@ def plan_words(results: Results) -> Block:
         )
         cost = plan.expediting + policy.load_cost * trucks
         lines.append(
-            f"Bringing all that by other means costs about {quantity(cost, currency, 0)}, its freight counted, at the "
-            "policy's rate by weight and half the price of pieces. A late order that its supplier brings forward may "
-            "spare it."
+            f"All that emergency supply costs about {quantity(cost, currency, 0)}, its freight counted, at the "
+            f"policy's rate by weight and half the price of pieces.{_spared(plan.service)}"
         )
     lost = results.open_orders[results.open_orders["delivery_id"].isin(LeadTimes(results.logs).forgotten)]
     if len(lost):
@@ -124,6 +123,29 @@ def plan_words(results: Results) -> Block:
     return points(lines)
 
 
+def _at_risk(row: Any, allowed: float) -> str:
+    """Say how likely a material runs out, until when, and what that comes from."""
+    name, soon = logged(row.material), row.cause in SOON
+    if not soon:
+        return (
+            f"**{name}: the service level cannot be held.** In the week from {row.short_on:%Y-%m-%d} it runs out in "
+            f"{100 * row.chance:.1f} % of scenarios (limit {allowed:.1f} %): {_CAUSES[row.cause]}"
+        )
+    risk = f"the stock-out risk before the next order can arrive is {100 * row.chance:.1f} %"
+    if row.chance >= MUST_ORDER:
+        return f"**{name}: must order, it runs out before the next order can arrive.** {risk.capitalize()}"
+    late = "open orders may be late" if row.on_order > 0 else "nothing of it is on order"
+    week = f"first in the week from {row.short_on:%Y-%m-%d}"
+    return f"**{name}: {late}.** {risk.capitalize()}, {week}: {_CAUSES[row.cause]}"
+
+
+def _spared(service: pd.DataFrame) -> str:
+    """Say what may spare an emergency order, where something is on order."""
+    if not (service.loc[service["expedite"] > 0, "on_order"] > 0).any():
+        return ""
+    return " An open order that its supplier brings forward may spare it."
+
+
 def _looks(policy: Policy) -> str:
     """Say how often it is asked what must be rushed."""
     return "every working day" if policy.looked_at == "daily" else "on every review day"
@@ -135,7 +157,7 @@ def _without_other_means(held: pd.DataFrame) -> str:
     if not most["weeks_saved"] > 0:
         return ""
     return (
-        f"; were nothing brought by other means, {logged(most['material'])} would run out in "
+        f"; without emergency orders {logged(most['material'])} would run out in "
         f"{100 * (most['weeks_short'] + most['weeks_saved']):.2f} %"
     )
 
@@ -149,12 +171,14 @@ def _without_rush(results: Results, material: str) -> str:
     listed = results.logs["materials"].set_index("material")
     other = listed["stands_in_for"].get(material) if "stands_in_for" in listed else None
     if other in rushed:
-        return f"it stands in for {logged(other)}, and what is brought of that holds it"
-    return "nothing that is rushed comes in time: change the run, or use a stand-in"
+        return f"it stands in for {logged(other)}, and emergency supply of that holds it"
+    return "no emergency order comes in time: change the run, or use a stand-in"
 
 
 def not_planned(results: Results) -> str:
     """Name the materials that no order is planned for, and why."""
+    if not results.logs.has("materials"):
+        return "any material (no table materials, so neither stock nor suppliers are known)"
     planned = set() if results.plan is None else set(results.plan.service["material"])
     known = set() if results.outlook is None else set(results.outlook.names)
     words = [
@@ -170,20 +194,20 @@ def changes(results: Results) -> Block:
     """Return what the plan says otherwise than the one published before, and what was news since."""
     before = results.plan_before
     if before is None or results.outlook is None or results.plan is None:
-        return note("No plan of the last four weeks is among the publications, so nothing can have changed.")
+        return note("First publication: no earlier plan to compare with.")
     said = {name: getattr(before, name) for name in ("order_plan", "stock_cover", "demand_forecast")}
     table = plan_changes(
         results.logs, results.outlook, results.stock, results["order_plan"], before.made_on, said
     )
     if table.empty:
         return note(
-            f"For the next six reviews the plan is that of {before.made_on:%Y-%m-%d}, order by order."
+            f"For the next six reviews the plan is that of {before.made_on:%a %d %b}, order by order."
         )
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
     return sheet(
         table,
         name="plan-changes",
-        caption=f"Changed since the plan of {before.made_on:%Y-%m-%d}: {list_words(list(table['material']))}",
+        caption=f"Changed since the plan of {before.made_on:%a %d %b}: {list_words(list(table['material']))}",
         columns=[
             Shown("material"),
             Shown("unit"),
@@ -228,7 +252,7 @@ def stock_ahead(results: Results) -> Block:
             Shown("material"),
             Shown("day", kind="date"),
             Shown("q05", "1 in 20 below", unit, 0),
-            Shown("q50", "middle case", unit, 0),
+            Shown("q50", "median", unit, 0),
             Shown("q95", "1 in 20 above", unit, 0),
         ],
     )
@@ -261,10 +285,10 @@ def suppliers(results: Results) -> Block:
         table,
         name="lateness",
         caption=f"How late trucks come: of {logged(worst['supplier'])} one in twenty is "
-        f"{worst['late_q95']:.0f} days late or more; what few loads tell is mixed with those of all",
+        f"{worst['late_q95']:.0f} days late or more; few loads: pulled towards the average",
         columns=[
             Shown("supplier"),
-            Shown("loads", "loads come", digits=0),
+            Shown("loads", "loads received", digits=0),
             Shown("late_mean", "late on average", "days", 1),
             Shown("late_q50", "half of them", "days", 0),
             Shown("late_q95", "one in twenty", "days", 0),

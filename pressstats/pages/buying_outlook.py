@@ -53,6 +53,8 @@ def headline(results: Results) -> Block:
         )
     if plan.empty:
         return headline_block("Nothing has to be ordered in the next 13 weeks.", year)
+    if left_out:
+        year = f"{year} Not planned: {left_out}.".strip()
     first = plan["order_on"].min()
     due = plan[plan["order_on"] == first]
     kg = due.loc[due["material"].isin(newsprint(results)), "quantity"].sum()
@@ -60,8 +62,9 @@ def headline(results: Results) -> Block:
     paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
     noun = "order" if loads == 1 else "orders"
     return headline_block(
-        f"On {first:%A %Y-%m-%d} place {loads} {noun} for "
-        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)} with freight{paper_words}.",
+        f"On {first:%a %d %b} place {loads} {noun} for "
+        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)} with freight, at the prices "
+        f"agreed{paper_words}.",
         year,
     )
 
@@ -76,18 +79,19 @@ def plan(results: Results) -> Block:
             unit=[unit_of(results, name) or "each" for name in table["material"]],
         ),
         name="order-plan",
-        caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks",
+        caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks, at the price agreed for the day of "
+        "each order",
         columns=[
             Shown("order"),
             Shown("material"),
             Shown("quantity", digits=0),
             Shown("unit"),
-            Shown("loads", "part of a load", digits=2),
+            Shown("loads", "share of truck", digits=2),
             Shown("due_on", "due", kind="date"),
             Shown("cost", "cost with freight", currency, 0),
             Shown("stock_before", "stock before", digits=0),
             Shown("stock_after", "stock after", digits=0),
-            Shown("chance", "runs out between the order before and this one", "%", 1),
+            Shown("chance", "stock-out risk before arrival", "%", 1),
         ],
         limit=100,
         file="order_plan",
@@ -165,17 +169,19 @@ def sparing(results: Results) -> Block:
 
 
 def cover(results: Results) -> Block:
-    """Return days of cover of each material between the minimum and the maximum of the policy."""
+    """Return days of stock of each material between the minimum and the maximum of the policy."""
     table = results["stock_cover"].dropna(subset="days_cover").sort_values("days_cover")
     policy = results.logs.plant.policy
     if table.empty:
-        return note("No material has both a count and a forecast, so no cover can be told.")
+        return note("No material has both a count and a forecast, so no days of stock can be told.")
     low = table[table["days_cover"] < policy.cover_days_minimum]
+    unknown = int(results.stock["quantity"].isna().sum())
+    more = f" The stock of {unknown} is unknown." if unknown else ""
     shortest = table.iloc[0]
     days = f"{shortest['days_cover']:.{int(shortest['days_cover'] < 10)}f}"
     finding = (
         f"{len(low)} of {len(table)} materials are below {policy.cover_days_minimum:g} days; the shortest is "
-        f"{logged(shortest['material'])} with {days} days, open orders left out."
+        f"{logged(shortest['material'])} with {days} days, open orders left out.{more}"
     )
     # Years of a slow material would squeeze the bars that matter.
     drawn = table.assign(days=np.minimum(table["days_cover"], 4 * policy.cover_days_maximum))
@@ -184,7 +190,7 @@ def cover(results: Results) -> Block:
             drawn,
             name="material",
             value="days",
-            unit=f"days of cover (bars end at {4 * policy.cover_days_maximum:g})",
+            unit=f"days of stock (bars end at {4 * policy.cover_days_maximum:g})",
             low=policy.cover_days_minimum,
             high=policy.cover_days_maximum,
         ),
@@ -199,6 +205,8 @@ def cover(results: Results) -> Block:
 def unknown_stock(results: Results) -> Block:
     """Say of which materials the stock is not known, and why."""
     unknown = results.stock[results.stock["quantity"].isna()]
+    if results.stock.empty:
+        return note("Stock is unknown: no table materials lists what is kept.")
     if unknown.empty:
         return note(
             "Stock is the last count or dip plus deliveries less use since; it is known for every material."
@@ -209,12 +217,14 @@ def unknown_stock(results: Results) -> Block:
 
 def on_order(results: Results) -> Block:
     """Return the open orders, the latest promised first."""
+    if not results.logs.has("deliveries"):
+        return note("What is on order is unknown: no table deliveries.")
     table = results.open_orders.sort_values("promised_on")
     late = int((table["promised_on"] < results.logs.as_of).sum())
     return sheet(
         table,
         name="on-order",
-        caption=f"{len(table)} rows on order, {late} of them past their promised day",
+        caption=f"{len(table)} open order lines, {late} of them past their promised day",
         columns=[
             Shown("delivery_id", "delivery"),
             Shown("material"),

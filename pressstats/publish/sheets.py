@@ -29,9 +29,10 @@ OUTLOOK: dict[str, str] = {
 }
 
 _ABOUT: dict[str, str] = {
-    "Orders": "What to call off in the next 13 weeks, an order being one load on the road. loads is the part of a load "
-    "that the row takes; cost is the row's price and its part of the load's freight; stockout probability is the "
-    "chance to run out between the day that the order before is due and this one's; why is told of the whole order.",
+    "Orders": "What to call off in the next 13 weeks, an order being one load on the road. loads is the share of truck "
+    "that the row takes; cost is the row's price, as agreed for the day of its order, and its part of the load's "
+    "freight; stockout probability is the stock-out risk before arrival: to run out after the order before has come "
+    "(or from now on) and before this one has, late as they may be; why is told of the whole order.",
     "Weeks": "What the next 13 weeks need. A week is named by its first day.",
     "Months": "What the next twelve months need, what the same months used last year, the budget, and the spend at the "
     "price that holds on the first day of the month.",
