@@ -244,8 +244,8 @@ def _why(
     if chance >= _TOLD:
         must = "must order: " if chance >= MUST_ORDER else ""
         return (
-            f"{must}without it the risk is {100 * chance:.0f} % that {line.material} runs out by the week after the next "
-            f"order is due; {cover:.0f} days of stock are left when this comes"
+            f"{must}without it the risk is {100 * chance:.0f} % that {line.material} runs out by the week after the "
+            f"next order is due; {cover:.0f} days of stock are left when this comes"
         )
     following = days[one.due[turn + 1] - 1]
     left = cover - (one.due[turn + 1] - one.due[turn])
