@@ -297,7 +297,7 @@ def _week(
         meant = plan.reasons.set_index("order")["material"].to_dict()
         at_once = service["at_once"].astype("float64")
         # What holds its service level runs out in fewer weeks than that allows.
-        risk = service["chance"].fillna(service["weeks_short"]).astype("float64")
+        risk = plan.risk
     week = watch.WeekInputs(logs, runs, found, exceptions, risk)
     supply = watch.Supply(
         order_plan, found.stock_cover, found.open_orders, meant, at_once, risk, found.implausible

@@ -68,7 +68,8 @@ def plan_words(results: Results) -> Block:
         f"{100 * policy.service_level:g} % of weeks (the service level: share of weeks without a stock-out), if "
         f"somebody looks {_looks(policy)} and what is seen coming is met by emergency orders (an express truck, the "
         f"stock of a merchant or another printer), which take {EXPEDITE_DAYS} days. At least "
-        f"{policy.cover_days_minimum:g} days of stock are aimed at, and more than {policy.cover_days_maximum:g} only where that is worth its money.",
+        f"{policy.cover_days_minimum:g} days of stock are aimed at, and more than "
+        f"{policy.cover_days_maximum:g} only where that is worth its money.",
         "Loads, price breaks, agreed changes of price, order minimums and storage are weighed by mixed-integer "
         f"programming (proven within {100 * plan.gap:.1f} % of the least cost). Orders are valued at the price "
         "agreed for the day on which they are placed, and for their quantity.",
