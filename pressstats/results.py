@@ -296,7 +296,6 @@ def _week(
         service = plan.service.set_index("material")
         meant = plan.reasons.set_index("order")["material"].to_dict()
         at_once = service["at_once"].astype("float64")
-        # What holds its service level runs out in fewer weeks than that allows.
         risk = plan.risk
     week = watch.WeekInputs(logs, runs, found, exceptions, risk)
     supply = watch.Supply(

@@ -96,10 +96,11 @@ def line_cost(
         return float(np.inf)
     lowest = min(price for tiers in one.prices for _, price in tiers)
     cost = 0.0
+    # The holding cost is that of the lowest price of the least order, whenever a unit came.
+    small = max(one.minimum, one.pack)
+    first = min([price for least, price in tiers if least <= small][-1] for tiers in one.prices)
     for order, amount in enumerate(quantity):
         tiers = one.prices[order]
-        # The holding cost is that of the price of the least order.
-        first = [price for least, price in tiers if least <= max(one.minimum, one.pack)][-1]
         price = [price for least, price in tiers if least <= amount or least == 0][-1]
         held = first * rate * max(end - int(one.due[order]), 0) / 365.25
         cost += amount * (price - lowest + held)

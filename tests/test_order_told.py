@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.orders.told import _lasts
+from pressstats.orders.reasons import _lasts
 from pressstats.pages import buying_orders
 
 

@@ -169,20 +169,20 @@ class Builder:
         made: list[int] = []
         self._lost_before = None
         # An order must not overfill the store when it comes, nor when a later one or an open order does.
-        fits = np.floor(
-            np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack + 1e-9
-        )
+        room = np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1]
+        fits = np.floor(room / article.pack + 1e-9)
         wanted = _whole_packs(article.needs, article.pack)
         all_fit = bool((wanted + least_packs - 1 <= fits).all())
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(price for tiers in article.prices for _, price in tiers)
+        # An order of the minimum has reached some breaks already. What is held is worth the same whenever it came, and
+        # at least its freight: were dear units held dearer to the end, buying ahead of a rise would seem to spare that.
+        least_size = least_packs * article.pack
+        bases = [[price for least, price in tiers if least <= least_size][-1] for tiers in article.prices]
+        worth = max(min(bases, default=0.0), self._freight / max(article.load, article.pack))
         for order in range(self.orders):
-            tiers = article.prices[order]
-            # An order of the minimum has reached some breaks already.
-            base = [price for least, price in tiers if least <= least_packs * article.pack][-1]
+            tiers, base = article.prices[order], bases[order]
             # A unit is held from the day it comes, whoever uses it then: what it replaces is held as long.
-            # It is worth at least its freight, even where it is given away.
-            worth = max(base, self._freight / max(article.load, article.pack))
             held = worth * holding_rate * max(end - int(article.due[order]), 0) / _DAYS_A_YEAR
             cost = article.pack * (base - lowest + held) - self.spared / _packs_a_load(article)
             # What was needed before is in the store already, or used: the order has the rest of the room, and what

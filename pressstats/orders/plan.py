@@ -20,9 +20,10 @@ from .loading import into_loads
 from .planned import ORDERS, Planned, horizon, planned_materials
 from .programme import Article, Orders, solve
 from .rates import holding_rate
+from .reasons import reasons
 from .risk import risk_before_arrival
 from .room import peaks, store_room
-from .told import SERVICE, expediting, holding, lines, priced, reasons, service_held, stock_ahead
+from .told import SERVICE, expediting, holding, lines, priced, service_held, stock_ahead
 
 __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
 

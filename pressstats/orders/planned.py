@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..demand import Outlook
 from ..logs import Logs
+from ..prices import agreed_price
 from .leadtimes import LeadTimes, lead_days
 from .needs import unhelped_stock
 
@@ -27,7 +28,7 @@ class Planned:
     name, supplier : str
         Material and supplier.
     row : Series
-        Its row of ``materials``.
+        Its row of ``materials``, unit_price being what is agreed for a load on as-of.
     stock : float
         On hand [unit of the material].
     reviews, due : ndarray of int, shape (ORDERS + 1,)
@@ -87,6 +88,10 @@ def planned_materials(
         name, quantity = str(row["material"]), levels.get(row["material"], np.nan)
         if name not in outlook.names or np.isnan(quantity):
             continue
+        # What is held, and what other means cost, is reckoned at the price that an order of as-of pays for a load.
+        row = row.copy()
+        size = float(np.nan_to_num(max(row["load_quantity"], row["order_minimum"])))
+        row["unit_price"] = agreed_price(logs, name, logs.as_of, size)
         use = mean[outlook.names.index(name)]
         if (
             not np.isfinite(use).all()

@@ -10,8 +10,9 @@ from .. import figures
 from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
 from ..orders import SOON, LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
+from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
-from ..orders.told import BEFORE_ANY_ORDER, MUST_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
+from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..plant import Policy
 from ..results import Results
 from .common import daily_use, list_words, needs
