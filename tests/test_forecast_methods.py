@@ -360,7 +360,7 @@ def loop_peaks(rests, period, horizon):
 
 def test_narrow_peaks_are_what_a_loop_finds():
     rests = with_december(3, 120, 1, 12.0)
-    told, _ = peaks(rests, np.ones_like(rests, dtype=bool), 365.25 / 7, 52, np.zeros(3))
+    told, *_ = peaks(rests, np.ones_like(rests, dtype=bool), 365.25 / 7, 52, np.zeros(3))
     np.testing.assert_allclose(told, loop_peaks(rests, 365.25 / 7, 52), rtol=1e-7, atol=1e-9)
 
 
@@ -368,7 +368,7 @@ def test_narrow_peaks_are_what_a_loop_finds():
 def test_a_peak_before_christmas_comes_back_by_date_after_one_year_or_two(weeks, most):
     every = with_december(8, weeks + 52, 2, 10.0)
     rests, later = every[:, :weeks], every[:, weeks:]
-    told, strength = peaks(rests, np.ones_like(rests, dtype=bool), 365.25 / 7, 52, np.zeros(8))
+    told, strength, _ = peaks(rests, np.ones_like(rests, dtype=bool), 365.25 / 7, 52, np.zeros(8))
     december = np.abs(later).mean(axis=0) > 3
     assert december.sum() in (3, 4)
     # Peaks of 10: a perfect forecast misses by 0.8, what was seen once by 1.1 and what a shift of one day makes.
@@ -397,10 +397,10 @@ def test_peaks_of_other_groups_and_unknown_weeks_do_not_matter():
     rests = with_december(6, 120, 4, 12.0)
     seen = np.ones_like(rests, dtype=bool)
     seen[0, 30:40] = False
-    alone, _ = peaks(rests[:3], seen[:3], 365.25 / 7, 20, np.zeros(3))
+    alone, *_ = peaks(rests[:3], seen[:3], 365.25 / 7, 20, np.zeros(3))
     rests[0, 30:40] = 1e6
     rests[3:] = np.random.default_rng(5).normal(0, 1, (3, 120))
-    beside, _ = peaks(rests, seen, 365.25 / 7, 20, np.array([7, 7, 7, 8, 8, 8]))
+    beside, *_ = peaks(rests, seen, 365.25 / 7, 20, np.array([7, 7, 7, 8, 8, 8]))
     np.testing.assert_allclose(beside[:3], alone, rtol=1e-9)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from .intervals import WIDTH_MOST, Judgement, error_shape, fresh_share, own_factor, regress_sizes
+from .intervals import Judgement, error_shape, fresh_share, own_factor, regress_sizes
 
 __all__ = ["calibrated"]
 
@@ -60,7 +60,6 @@ def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive
         point,
         size * (factor * naive)[:, None],
         shape,
-        WIDTH_MOST * naive,
         np.zeros((0, len(point))),
         scores,
         float((fresh_share(np.append(origins, last), horizon)[:-1] * known.any(axis=(1, 2))).sum()),

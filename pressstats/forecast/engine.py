@@ -277,10 +277,8 @@ def _paths(judged: Judgement, floor: float, n: int, seed: int) -> np.ndarray:
 
 
 def _placed(judged: Judgement, factors: np.ndarray, floor: float) -> np.ndarray:
-    """Return values at scaled errors, never further off than the limit, never below the floor."""
-    limit = judged.limit[:, None]
-    away = np.clip(judged.size * factors, -limit, limit)
-    return np.maximum(judged.point + away, floor)
+    """Return values at scaled errors, never below the floor."""
+    return np.maximum(judged.point + judged.size * factors, floor)
 
 
 def _checked_inputs(

@@ -18,7 +18,6 @@ from .rolling import Rolled, least_known
 
 __all__ = [
     "PROBABILITIES",
-    "WIDTH_MOST",
     "Judgement",
     "error_shape",
     "fresh_share",
@@ -57,8 +56,6 @@ _OWN_PRIOR = 16.0
 _UNTRIED = 1.15
 #: Share of symmetric quantiles in the shape: past drifts to one side need not go on.
 _SYMMETRY = 0.5
-#: No quantile lies further away than this many naive errors.
-WIDTH_MOST = 100.0
 
 
 @dataclass(frozen=True)
@@ -73,8 +70,6 @@ class Judgement:
         Expected absolute error [unit of the series].
     shape : ndarray, shape (horizon, probabilities)
         Quantiles of the error divided by its size [1].
-    limit : ndarray, shape (series,)
-        Largest distance of a quantile from the point [unit of the series].
     weights : ndarray, shape (methods, series)
         Weight of each method [1].
     scores : ndarray, shape (origins, series, horizon)
@@ -86,7 +81,6 @@ class Judgement:
     point: np.ndarray
     size: np.ndarray
     shape: np.ndarray
-    limit: np.ndarray
     weights: np.ndarray
     scores: np.ndarray
     worth: float
@@ -125,8 +119,7 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
     missed = np.where(known, part.came() - said, np.nan) / naive[:, :, None]
     known = np.isfinite(missed) & np.isfinite(features).all(axis=-1)
     missed = np.where(known, missed, np.nan)
-    prior = _PRIOR
-    found = regress_sizes(features[known], np.abs(missed[known]), prior, _PRIOR_ERRORS)
+    found = regress_sizes(features[known], np.abs(missed[known]), _PRIOR, _PRIOR_ERRORS)
     size = np.exp(features @ found)
     scores = missed / size
     factor, without = own_factor(scores, part.origins)
@@ -135,7 +128,6 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
         said[-1],
         size[-1] * (factor * naive[-1])[:, None],
         shape,
-        WIDTH_MOST * naive[-1],
         weights,
         scores[:-1],
         float((fresh_share(part.origins, part.horizon) * known.any(axis=(1, 2))).sum()),

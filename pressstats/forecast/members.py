@@ -185,6 +185,9 @@ def _of_part(raw: Batch, periods: tuple[float, ...], horizon: int, groups: np.nd
     stacked = np.where(np.abs(stacked) <= 5.0 * most, stacked, np.nan)
     stacked[:, 2] = np.where(np.isfinite(stacked[:, 2]), stacked[:, 2], batch.levels[:, -1:])
     size = np.where(batch.logged[:, None], np.abs(stacked[:, 2]), 1.0)
+    # What follows its own values leaves too little of them, and is wrong by as much of what comes.
+    spent = np.minimum(season.spent, 0.5)[:, None]
+    size = size * np.sqrt((1.0 + spent) / (1.0 - spent))
     return Said(np.swapaxes(stacked, 0, 1), spread * size, calm, season.strength)
 
 
@@ -199,7 +202,8 @@ def _season(
     batch: Batch, values: np.ndarray, periods: tuple[float, ...], horizon: int, groups: np.ndarray
 ) -> tuple[Season, Season]:
     """Return all seasons together, and those alone that a lag of the shortest period does not reach."""
-    nothing = Season(values, np.zeros((len(values), horizon)), np.ones((len(values), horizon)))
+    flat = np.zeros((len(values), horizon))
+    nothing = Season(values, flat, flat + 1.0, np.zeros(len(values)))
     whole = _whole_period(periods)
     if not periods:
         return nothing, nothing
@@ -209,8 +213,8 @@ def _season(
     if len(periods) == 1:
         return short, nothing
     long = harmonics(short.adjusted, batch.seen, periods[1], horizon, groups)
-    without = Season(values - (short.adjusted - long.adjusted), long.terms, long.strength)
-    return Season(long.adjusted, short.terms + long.terms, long.strength), without
+    without = Season(values - (short.adjusted - long.adjusted), long.terms, long.strength, long.spent)
+    return Season(long.adjusted, short.terms + long.terms, long.strength, long.spent), without
 
 
 def _warm_up(lag: int) -> int:

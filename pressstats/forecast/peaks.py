@@ -26,7 +26,7 @@ _MEAN_SIZE = np.sqrt(2.0 / np.pi)
 
 def peaks(
     rest: np.ndarray, seen: np.ndarray, period: float, horizon: int, groups: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return what comes back by date.
 
     Parameters
@@ -48,6 +48,8 @@ def peaks(
         Peaks [unit of the rest], of the steps seen and of those ahead; 0 where chance explains them.
     strength : ndarray, shape (series, times + horizon)
         Size of the departures of a date in units of what chance makes, 1 or more.
+    spent : ndarray, shape (series,)
+        Values that the peaks follow as if they were parameters.
     """
     times = rest.shape[1]
     apart = _apart(times, horizon, period)
@@ -68,7 +70,8 @@ def peaks(
     power = np.where(known, np.maximum(strength - _CAUTION, 0.0) / number, 0.0)
     alike = np.exp(-0.5 * (apart / _ALIKE) ** 2)
     terms = _expected(np.where(seen, rest, 0.0), seen, np.sqrt(power), alike)
-    return terms, np.maximum(strength, 1.0)
+    spent = np.where(seen, (power / (1.0 + number * power))[:, :times], 0.0).sum(axis=1)
+    return terms, np.maximum(strength, 1.0), spent
 
 
 def _expected(rest: np.ndarray, seen: np.ndarray, size: np.ndarray, alike: np.ndarray) -> np.ndarray:

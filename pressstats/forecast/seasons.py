@@ -44,11 +44,14 @@ class Season:
         Seasonal summands of the steps ahead.
     strength : ndarray, shape (series, horizon)
         How far departures of a date are beyond chance, 1 or more; 1 where nothing is narrow.
+    spent : ndarray, shape (series,)
+        Parameters of a long year for each value seen; 0 of short years, whose scatter errors are calibrated with.
     """
 
     adjusted: np.ndarray
     terms: np.ndarray
     strength: np.ndarray
+    spent: np.ndarray
 
 
 def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -> Season:
@@ -93,7 +96,8 @@ def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -
         robust = _robust(adjusted - trend, seen)
     terms[seen.sum(axis=1) < _YEARS_LEAST * period] = 0.0
     following = terms[:, (times + np.arange(horizon)) % period]
-    return Season(bridge(values - terms[:, place], seen), following, np.ones_like(following))
+    nothing = np.zeros(len(values))
+    return Season(bridge(values - terms[:, place], seen), following, np.ones_like(following), nothing)
 
 
 def harmonics(
@@ -129,24 +133,26 @@ def harmonics(
     first = seen.argmax(axis=1)
     long = times - first >= _YEARS_LEAST * period
     smooth, trend = np.zeros((count, times + horizon)), values.copy()
+    spent, narrow_spent = np.zeros(count), np.zeros(count)
     narrow, strength = np.zeros((count, times + horizon)), np.ones((count, times + horizon))
     for _ in range(_TURNS):
         # Slow terms depend on the length of the series alone, never on what it is run together with.
         for start in np.unique(first[long]):
             rows = (first == start) & long
-            smooth[rows, start:], trend[rows, start:] = _harmonic_season(
+            smooth[rows, start:], trend[rows, start:], spent[rows] = _harmonic_season(
                 values[rows, start:] - narrow[rows, start:times], seen[rows, start:], period, horizon
             )
         rest = values - smooth[:, :times] - trend
-        narrow, strength = peaks(rest, seen & long[:, None], period, horizon, groups)
+        narrow, strength, narrow_spent = peaks(rest, seen & long[:, None], period, horizon, groups)
     season = smooth + narrow
-    return Season(bridge(values - season[:, :times], seen), season[:, times:], strength[:, times:])
+    share = (spent + narrow_spent) / np.maximum(seen.sum(axis=1), 1)
+    return Season(bridge(values - season[:, :times], seen), season[:, times:], strength[:, times:], share)
 
 
 def _harmonic_season(
     values: np.ndarray, seen: np.ndarray, period: float, horizon: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the season of series of one length, shape (series, times + horizon), and the trend without it."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the season of series of one length, shape (series, times + horizon), the trend, parameters kept."""
     times = values.shape[1]
     order = min(_HARMONICS, int(period / 2))
     number = seen.sum(axis=1).astype(float)
@@ -185,7 +191,7 @@ def _harmonic_season(
     for _ in range(2):
         trend = local_trend(left, weights * robust, _NARROW * period)
         robust = _robust(left - trend, seen)
-    return season, local_trend(left, weights * robust, _NARROW * period)
+    return season, local_trend(left, weights * robust, _NARROW * period), 2.0 * kept.sum(axis=1)
 
 
 def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.ndarray:

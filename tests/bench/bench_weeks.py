@@ -106,6 +106,9 @@ def errors(every: list[Task], said: np.ndarray) -> pd.DataFrame:
             came = task.came[name].to_numpy()
             point, low80, high80, low95, high95 = said[place].T
             place += 1
+            if np.isnan(point).all():
+                rows.append({"kind": task.panel.kind, "panel": id(task.panel), "weeks": task.length})
+                continue
             size = np.abs(came - point) / scale[column]
             in80, in95 = (np.where(np.isnan(came + low), np.nan, (low <= came) & (came <= high))
                           for low, high in ((low80, high80), (low95, high95)))  # fmt: skip
