@@ -197,8 +197,8 @@ def unexplained(results: Results) -> Block:
         figures.within_errors(limits),
         name="unexplained",
         finding=f"{len(outside)} of {len(limits)} weeks of a press ({per_cent(share, 0)}) lie outside two standard "
-        "deviations of what weighing, counting and grammage can explain; about 5 % would by chance, more where "
-        "reels of one grammage differ among themselves.",
+        "deviations of what weighing, counting, grammage and the differences among reels can explain; about 5 % would "
+        "by chance.",
         table=limits,
         columns=[
             Shown("week", kind="date"),

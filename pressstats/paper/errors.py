@@ -3,7 +3,8 @@
 The unexplained kilograms are a sum of readings: reel weights, small weighings, copy counts and the
 estimated grammage. Each reading's standard deviation is in ``plant.toml``; a reading that enters
 twice with opposite sign, as the remainder of a reel that stays on its stand for the next run, cancels.
-Paper that is threaded at starts and breaks is counted by no counter and is expected here too.
+Paper that is threaded at starts and breaks is counted by no counter and is expected here too. Reels of one
+grammage differ among themselves; by how much is what the plant's own weeks say.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
 from ..logs import Logs
+from .in_time import web_grammage
 from .runs import new_reels, web_use
 
 __all__ = ["unexplained_limits"]
@@ -22,6 +25,10 @@ __all__ = ["unexplained_limits"]
 _SMALL_SCALE_KG = 40.0
 #: Days after a change of paper in which part reels of the old one may still be mounted (common practice, no source).
 _LEFT_OVER_DAYS = 14
+#: Weeks of a press that tell how far reels of one grammage differ, and the most that they can.
+_WEEKS_LEAST, _SCATTER_MOST = 26, 0.05
+#: Median of the absolute value of a standard normal variable.
+_MEDIAN = 0.6744897501960817
 
 
 def unexplained_limits(
@@ -56,13 +63,46 @@ def unexplained_limits(
     if not logs.has("reel_mounts") or table.empty:
         return table.assign(error_kg=np.nan, z=np.nan)
     variance = _weighing_variance(logs, runs).add(_count_variance(logs, runs), fill_value=0.0)
-    variance = variance.add(_grammage_variance(logs, runs, threading), fill_value=0.0)
+    variance = variance.add(_grammage_variance(logs, threading, regimes), fill_value=0.0)
     variance = variance.add(_unweighed_variance(logs, runs, threading), fill_value=0.0)
     if regimes is not None:
         variance = variance.add(_changing_variance(logs, regimes), fill_value=0.0)
-    table["error_kg"] = np.sqrt(variance.reindex(pd.MultiIndex.from_frame(table[by])).to_numpy())
-    table["z"] = (table["unexplained_kg"] - table["threading_kg"]) / table["error_kg"]
+    groups_there = pd.MultiIndex.from_frame(table[by])
+    measured = variance.reindex(groups_there).to_numpy()
+    extra = (table["unexplained_kg"] - table["threading_kg"]).to_numpy()
+    squares = _reel_squares(logs, runs).reindex(groups_there).fillna(0.0).to_numpy()
+    table["error_kg"] = np.sqrt(measured + _reel_scatter(extra, measured, squares) ** 2 * squares)
+    table["z"] = extra / table["error_kg"]
     return table
+
+
+def _reel_scatter(extra: np.ndarray, measured: np.ndarray, squares: np.ndarray) -> float:
+    """Return by which share reels of one grammage differ (standard deviation), as the weeks tell it.
+
+    It is what makes the median week as far off as the normal distribution has it, so single bad weeks do not count;
+    0 where measuring errors explain as much, or fewer than `_WEEKS_LEAST` weeks are there to tell.
+    """
+    known = np.isfinite(extra) & np.isfinite(measured) & (measured > 0) & (squares > 0)
+    if known.sum() < _WEEKS_LEAST:
+        return 0.0
+    extra, measured, squares = extra[known], measured[known], squares[known]
+
+    def too_far(scatter: float) -> float:
+        return float(np.median(np.abs(extra) / np.sqrt(measured + scatter**2 * squares))) - _MEDIAN
+
+    return (
+        0.0
+        if too_far(0.0) <= 0 or too_far(_SCATTER_MOST) > 0
+        else float(optimize.brentq(too_far, 0.0, _SCATTER_MOST))
+    )
+
+
+def _reel_squares(logs: Logs, runs: pd.DataFrame) -> pd.Series:
+    """Return the sum of squares of what each reel gave [kg2] by week and press."""
+    mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
+    mounts["kg"] = mounts["start_kg"] - mounts["returned_kg"]
+    of_reel = mounts.groupby(["week", "press", "supplier", "reel_id"])["kg"].sum()
+    return (of_reel**2).groupby(["week", "press"]).sum()
 
 
 def _threading_kg(
@@ -99,14 +139,14 @@ def _unweighed_variance(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame)
     """Return the variance [kg2] by week and press of strip and butts that no mount is weighed for.
 
     Single ones scatter about as much as they are large (stripping of sound reels, butts of one splice setting:
-    common practice, no source), so each counts with its mean for one standard deviation.
+    common practice, no source), so each counts with half of its mean for one standard deviation.
     """
     terms = threading.pivot(index="material", columns="term", values="estimate")
     mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
     variance = pd.Series(0.0, mounts.index)
     for term, counts in _events(mounts).items():
         if term != "break" and term in terms:
-            variance += counts * (mounts["material"].map(terms[term]).fillna(0.0)) ** 2
+            variance += counts * (0.5 * mounts["material"].map(terms[term]).fillna(0.0)) ** 2
     return variance.groupby([mounts["week"], mounts["press"]]).sum()
 
 
@@ -157,10 +197,13 @@ def _count_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
     return ((gross * share) ** 2).groupby([runs["week"], runs["press"]]).sum()
 
 
-def _grammage_variance(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.Series:
+def _grammage_variance(logs: Logs, threading: pd.DataFrame, regimes: pd.DataFrame | None) -> pd.Series:
     """Return the variance [kg2] by week and press that the estimated grammages carry."""
-    error = threading[threading["term"] == "grammage"].set_index("material")["std_error"]
     webs = web_use(logs)
-    area = webs.groupby(["week", "press", "material"])["area_m2"].sum().reset_index()
-    kg = area["area_m2"] * area["material"].map(error).astype("float64") / 1000
-    return (kg**2).groupby([area["week"], area["press"]]).sum()
+    present = threading[threading["term"] == "grammage"].set_index("material")["std_error"]
+    error = webs["material"].map(present).astype("float64")
+    if regimes is not None:
+        # A past grammage has its own error.
+        error = web_grammage(regimes.assign(estimate=regimes["std_error"]), webs).fillna(error)
+    kg = (webs["area_m2"] * error / 1000).groupby([webs["week"], webs["press"], webs["material"]]).sum()
+    return (kg**2).groupby(level=["week", "press"]).sum()
