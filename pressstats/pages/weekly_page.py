@@ -59,7 +59,7 @@ def headline(results: Results) -> Block:
     """Return the worst state of the week's figures, how many things need action, and what the week cost."""
     shown = _shown_figures(results)
     state = worst(_figure(results, name)["state"] for name in shown)
-    unknown = [name for name in unknown_figures(results) if name in shown]
+    unknown = [name for name in shown if _figure(results, name)["state"] == "unknown"]
     needs = needs_words(results)
     if results["to_do"].empty:
         needs = "nothing needs action" if not unknown else "no action follows from what is logged"
@@ -75,7 +75,7 @@ def headline(results: Results) -> Block:
     cost = float(_figure(results, "wasted paper cost")["value"])
     if np.isfinite(cost):
         money = quantity(cost, results.logs.plant.currency, 0)
-        detail.append(f"Wasted paper cost {money} in the week, at the price of the last receipts.")
+        detail.append(f"Wasted paper cost {money} in the week.")
     if unknown:
         detail.append(f"Unknown: {', '.join(unknown)}.")
     return headline_block(lead, " ".join(part for part in detail if part))
@@ -173,9 +173,11 @@ def exceptions(results: Results) -> Block:
 def inks(results: Results) -> Block:
     """Return use against expectation of each ink, last week and over four weeks."""
     watch = results["ink_watch"]
-    if watch.empty:
-        why = spoken(str(_figure(results, "ink use")["why"]))
-        return note(f"Ink use is unknown. {why}.")
+    use = _figure(results, "ink use")
+    if not np.isfinite(use["value"]):
+        return note(f"Ink use is unknown. {spoken(str(use['why']))}.")
+    raised = results["exceptions"]
+    raised = raised[raised["kind"].isin([kind.name for kind in KINDS.values() if kind.figure == "ink use"])]
     rows = []
     for ink, mine in watch.groupby("ink"):
         week = last_days(results, 7, mine, "read_at")
@@ -183,13 +185,14 @@ def inks(results: Results) -> Block:
         known = month[month["z"].notna()]
         flagged = month.loc[month["signal"] != "", "signal"]
         expected = known["expected_kg"].sum()
+        of_chart = "unknown" if not expected > 0 else "watch" if len(flagged) else "in control"
         rows.append(
             {
                 "ink": ink,
                 "week": week["used_kg"].sum(min_count=1),
                 "expected": week["expected_kg"].sum(min_count=1),
                 "month": 100 * known["used_kg"].sum() / expected if expected > 0 else np.nan,
-                "state": "unknown" if not expected > 0 else "watch" if len(flagged) else "in control",
+                "state": worst([of_chart, *raised.loc[raised["subject"] == ink, "state"]]),
                 "signal": flagged.iloc[-1] if len(flagged) else "",
             }
         )

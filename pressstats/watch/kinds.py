@@ -91,7 +91,7 @@ _STANDBY = "Tests, isolation and generators belong to qualified people"
 _ALL = (
     Kind(
         "implausible logs", "Implausible logs",
-        "Correct the unit or the column of {subject} in plant.toml or in the export, then publish again",
+        "Correct what is logged of {subject}, a unit, a column or rows that are missing, then publish again",
         "shift desk", _TONIGHT, together=True, figure="logs",
     ),
     Kind(

@@ -45,7 +45,11 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
         why = "no price of what was mounted is known: log materials or deliveries"
         yield week.unknown("wasted paper cost", currency, why)
         return
-    words = ["at the price of the last receipts", lacking]
+    came = week.logs.has("deliveries")
+    words = [
+        "at the price of the last receipts" if came else "at the price agreed, since no receipt is logged",
+        lacking,
+    ]
     yield Figure(
         "wasted paper cost", cost[0], currency, last_week=cost[1], last_year=cost[2], weeks_13=cost[3],
         why="; ".join(word for word in words if word),
