@@ -108,6 +108,8 @@ def test_a_risk_above_what_is_allowed_asks_for_the_open_order_only_where_there_i
     ask, look = table["do"]
     assert ask == "Ask whether the open orders of N1200 come on their day or earlier"
     assert look == "Look again at black: nothing of it is on order"
+    # As pressing as the figure of the risk: what the plan takes knowingly is watched.
+    assert table["state"].tolist() == ["act", "watch"]
     assert "30.0 %" in table["why"].iloc[0] and "plate" not in " ".join(table["do"])
     # What is ordered this week anyway, or is an exception by itself, is not told twice.
     ordered = nothing(risk=risk, open_orders=waiting, order_plan=order_plan(logs, 1, "black", 9.0))

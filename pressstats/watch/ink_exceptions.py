@@ -56,8 +56,10 @@ def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) ->
                 f"{words} ({finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}); {_TANKS}",
                 size=finding.size if misread else finding.extra_kg,
                 unit="kg read too high" if misread else "kg",
-                # A misread dip cost nothing: no ink was lost.
-                cost=np.nan if misread else finding.extra_kg * worth,
+                # A misread dip cost nothing, since no ink was lost; a level that rose at once saved nothing.
+                cost=np.nan
+                if misread or finding.kind == "step" and finding.extra_kg < 0
+                else finding.extra_kg * worth,
                 week=logs.plant.week_start(finding.since),
             )
         recent = mine[is_news(logs, mine["read_at"]) & mine["signal"].isin(["high", "low"])]

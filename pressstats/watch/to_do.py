@@ -14,6 +14,7 @@ from ..plant import WEEKDAYS, Plant
 from ..tables import OUTPUTS, as_published
 from .kinds import action_of, kind_of, owner_of
 from .plausible import may_be_told, nothing_implausible
+from .states import ACT, WATCH, risk_state
 
 __all__ = ["Supply", "to_do", "working_day"]
 
@@ -196,7 +197,8 @@ def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dic
         if names:
             told = ", ".join(f"{name} {_chance(risky[name])}" for name in names[:_NAMED])
             why = f"risk of running out before the next order can arrive: {told}; limit {_chance(allowed)}"
-            yield _row(logs, kind, _listed(names, _NAMED), why)
+            state = ACT if risk_state(float(risky[names].max()), allowed) == ACT else WATCH
+            yield _row(logs, kind, _listed(names, _NAMED), why, state=state)
 
 
 def _ordered_all_the_same(logs: Logs, supply: Supply, names: list[str]) -> str:
