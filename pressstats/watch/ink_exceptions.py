@@ -58,7 +58,7 @@ def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) ->
                 unit="kg read too high" if misread else "kg",
                 # A misread dip cost nothing, since no ink was lost; a level that rose at once saved nothing.
                 cost=np.nan
-                if misread or finding.kind == "step" and finding.extra_kg < 0
+                if misread or (finding.kind == "step" and finding.extra_kg < 0)
                 else finding.extra_kg * worth,
                 week=logs.plant.week_start(finding.since),
             )
