@@ -126,17 +126,27 @@ def check(logs_folder: Path) -> None:
     \b
     Exit codes:
       0  clean
-      1  rows were set aside, or used with a warning
+      1  rows were set aside or used with a warning, or the logs cannot be right as a whole
       2  the logs cannot be used at all
     """
-    from .logs import LogsError, describe_check, read_logs
+    from .logs import LogsError, describe_check, printable, read_logs
+    from .results import implausible_logs
+    from .watch import doubt_words
 
     try:
         logs = read_logs(logs_folder)
     except LogsError as error:
         _stop(str(error), _UNUSABLE)
+    doubts = implausible_logs(logs)
+    if len(doubts):
+        click.echo(
+            "These logs cannot be right as a whole; nothing is derived from them until that is settled"
+        )
+        for subject, words in doubt_words(doubts):
+            click.echo(f"  {printable(subject)}: {words}")
+        click.echo()
     click.echo(describe_check(logs))
-    sys.exit(1 if len(logs.rejected) or len(logs.warnings) else 0)
+    sys.exit(1 if len(doubts) or len(logs.rejected) or len(logs.warnings) else 0)
 
 
 @main.command()

@@ -23,7 +23,7 @@ from .past import PastPlan, past_forecasts, past_plan
 from .prices import newsprint_price, paper_prices
 from .tables import OUTPUTS, as_published
 
-__all__ = ["Pending", "Results", "analyse", "open_results"]
+__all__ = ["Pending", "Results", "analyse", "implausible_logs", "open_results"]
 
 _LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
 
@@ -227,20 +227,23 @@ def analyse(
     model = ink.ink_model(intervals, fits)
     published["ink_model"] = model
     published["ink_watch"] = watch.ink_watch(intervals, model, fits, found)
+    unsound = watch.implausible(logs, runs, grammage, model)
+    refused = watch.refused_parts(unsound)
     history = demand.weekly_use(logs, runs, exposure, intervals, model)
+    history = history.drop(columns=watch.refused_materials(logs, history.columns, refused))
     outlook = None
     if len(history) and len(history.columns):
         outlook = demand.demand_outlook(demand.recipe_of(logs, history, exposure))
-    implausible = watch.implausible(logs, runs, grammage, model)
     counted = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
     # What cannot be true is never ordered on, nor said to last.
-    stock = orders.refuse_stock(logs, counted, implausible)
+    stock = orders.refuse_stock(logs, counted, unsound)
     open_rows = orders.open_orders(logs)
     plan = None
     if outlook is not None and logs.has("materials"):
         said = None if before is None else before.order_plan
         plan = orders.plan_orders(logs, outlook, stock, open_rows, said)
     published |= _ahead(logs, outlook, past, stock, open_rows, plan)
+    published = watch.refused_tables(published, refused)
     waste = watch.waste_chart(runs, startup)
     unexplained = paper.unexplained_limits(logs, runs, threading, weights.regimes)
     drawn = watch.Findings(
@@ -253,11 +256,11 @@ def analyse(
         stock=counted,
         open_orders=open_rows,
         miscounts=orders.miscounts(orders.count_differences(logs, runs)),
-        implausible=implausible,
+        implausible=unsound,
         regimes=published["regimes"],
         announced=paper.announced_changes(logs, grammages, mounts),
     )
-    published |= _week(logs, runs, drawn, plan, published["order_plan"])
+    published |= _week(logs, runs, watch.believed(drawn, logs, refused), plan, published["order_plan"])
     return Results(
         logs=logs,
         runs=runs,
@@ -275,7 +278,7 @@ def analyse(
         open_orders=open_rows,
         plan=plan,
         plan_before=before,
-        implausible=implausible,
+        implausible=unsound,
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
@@ -306,6 +309,28 @@ def _week(
         "week_figures": watch.week_figures(week),
         "to_do": watch.to_do(logs, exceptions, supply),
     }
+
+
+def implausible_logs(logs: Logs) -> pd.DataFrame:
+    """Return what of the logs cannot be true as a whole, without the rest of the analysis.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`pressstats.watch.implausible` returns it.
+    """
+    webs = paper.web_use(logs)
+    mounts = paper.mount_weights(logs, webs) if logs.has("reel_mounts") else None
+    weights = paper.paper_weights(logs, webs, mounts)
+    grammage = paper.effective_grammage(weights.threading, logs)
+    runs = paper.run_balance(logs, grammage, webs, mounts, weights.regimes)
+    _, intervals, fits, _ = _ink_ledger(logs)
+    return watch.implausible(logs, runs, grammage, ink.ink_model(intervals, fits))
 
 
 def _ink_ledger(

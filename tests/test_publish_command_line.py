@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 
 import pressstats.logs
 import pressstats.publish
+import pressstats.results
 from pressstats.cli import main
 from pressstats.publish import REPORTS, ReportFailed
 from pressstats.publish.running import Failure

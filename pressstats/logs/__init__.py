@@ -9,7 +9,7 @@ costs which analysis by `requirements`.
 
 from .problems import LogsError
 from .reading import read_logs
-from .report import describe_check, problem_groups
+from .report import describe_check, printable, problem_groups
 from .requirements import REQUIREMENTS, is_possible, losses
 from .result import Logs, Source
 
@@ -21,6 +21,7 @@ __all__ = [
     "describe_check",
     "is_possible",
     "losses",
+    "printable",
     "problem_groups",
     "read_logs",
 ]

@@ -199,7 +199,12 @@ def assembled(
     for raw in opened.values():
         for file in raw.files:
             digest.update(f"{file.name} {file.digest}\n".encode())
-    frames = {name: _framed(rows) for name, rows in tables.items()}
+    # A table of which nothing can ever be used is like one that is not there.
+    frames = {
+        name: _framed(rows)
+        for name, rows in tables.items()
+        if rows.live.any() or not listed[name].all() or rows.raw.table.required
+    }
     return Logs(
         plant=plant,
         tables=frames,

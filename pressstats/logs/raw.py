@@ -174,6 +174,12 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     taken = [_take_file(raw, file, renamed) for file in files]
     if any(rejects for *_, rejects in raw.notes):
         return raw
+    if not raw.read:
+        for file in files:
+            rule = "column names, but no rows, so the table counts as absent"
+            raw.notes.append(
+                (file.name, 1 if file.cells is None else file.cells.header_line, "", rule, False)
+            )
     parts: dict[str, list[pa.Array]] = {}
     file_of: list[np.ndarray] = []
     lines: list[np.ndarray] = []

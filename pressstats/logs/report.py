@@ -9,14 +9,14 @@ from .problems import PROBLEM_COLUMNS
 from .requirements import losses
 from .result import Logs
 
-__all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "problem_groups"]
+__all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "printable", "problem_groups"]
 
 SET_ASIDE, DOUBTFUL = "set aside", "doubtful"
 _SHOWN = 3  # lines of a group that are shown
 _LONGEST = 60  # characters of a value that are shown
 
 
-def _printable(text: str) -> str:
+def printable(text: str) -> str:
     """Spell out characters that would steer a terminal or turn the line around."""
     shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
     return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
@@ -36,7 +36,7 @@ def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, objec
             place = (
                 f"{file}:{line:.0f}"
                 + (f" {column}" if column else "")
-                + (f" = {_printable(value)}" if value else "")
+                + (f" = {printable(value)}" if value else "")
             )
             shown = place + (f" ({detail})" if detail else "")
             out.append({"table": table, "rule": general, "severity": severity, "shown": shown})
@@ -116,7 +116,7 @@ def describe_check(logs: Logs) -> str:
     used = sum(source.used for source in logs.sources)
     repeated = sum(source.duplicates for source in logs.sources)
     lines = [
-        f"{_printable(logs.plant.name)}, up to {logs.as_of:%Y-%m-%d}: {_counted(used, 'row')} used of "
+        f"{printable(logs.plant.name)}, up to {logs.as_of:%Y-%m-%d}: {_counted(used, 'row')} used of "
         f"{_counted(len(logs.tables), 'table')}, {repeated:,} repeated, {len(logs.rejected):,} set aside, "
         f"{len(logs.warnings):,} doubtful"
     ]

@@ -1,5 +1,6 @@
 """Watch: control charts on residuals, and the exceptions that need a person."""
 
+from .agreeing import doubt_words
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
 from .exceptions import Findings, exceptions
 from .figure import WeekInputs
@@ -7,6 +8,7 @@ from .ink import ink_watch
 from .kinds import KINDS, PLANNED, kind_of
 from .periods import last_week
 from .plausible import implausible, refused_parts
+from .refusing import believed, refused_materials, refused_tables
 from .startup import startup_regimes
 from .states import waste_state, worst
 from .to_do import Supply, to_do
@@ -22,6 +24,8 @@ __all__ = [
     "Findings",
     "Supply",
     "WeekInputs",
+    "believed",
+    "doubt_words",
     "ewma",
     "ewma_limits",
     "ewma_run_length",
@@ -31,7 +35,9 @@ __all__ = [
     "ink_watch",
     "kind_of",
     "last_week",
+    "refused_materials",
     "refused_parts",
+    "refused_tables",
     "startup_regimes",
     "step_of",
     "to_do",

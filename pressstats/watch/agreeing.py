@@ -11,7 +11,7 @@ import pandas as pd
 from ..logs import Logs
 from .units_suspected import LENGTHS, WEIGHTS, nearest_unit
 
-__all__ = ["ENOUGH", "FIFTH", "WEEKS", "Doubt", "apart", "doubts_of_sizes"]
+__all__ = ["ENOUGH", "FIFTH", "WEEKS", "Doubt", "apart", "doubt_words", "doubts_of_sizes"]
 
 #: Part that two measures of the same thing may differ.
 FIFTH = 0.2
@@ -169,3 +169,27 @@ def _rises(level: pd.Series, came: pd.Series) -> np.ndarray:
         return np.zeros(0)
     use = float(np.median(-rise[quiet] / length[quiet]))
     return (rise[~quiet] + use * length[~quiet]) / delivered[~quiet]
+
+
+def doubt_words(table: pd.DataFrame) -> list[tuple[str, str]]:
+    """Say each doubt in words.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Result of :func:`pressstats.watch.implausible`.
+
+    Returns
+    -------
+    list of (str, str)
+        For each row its subject, which may come from the logs, and the rest of the sentence.
+    """
+    words = []
+    for row in table.itertuples():
+        bound = "at most" if row.value > row.limit else "at least"
+        if row.limit == 0:
+            bound = "more than"
+        unit = f" {row.unit}" if row.unit else ""
+        said = f"{row.what} {row.value:,.3g}{unit}, {bound} {row.limit:,.3g}{unit} are believed"
+        words.append((str(row.subject), said + (f": {row.suspect}" if row.suspect else "")))
+    return words

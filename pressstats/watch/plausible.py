@@ -155,7 +155,9 @@ def _rows(logs: Logs, named: dict[str, str]) -> Iterator[Doubt]:
         name = str(row.table)
         judged = row.used + row.set_aside
         bad = row.set_aside + doubtful.get(name, 0)
-        if logs.has(name) and bad >= _FEW_ROWS and 100 * bad > ROWS_MOST_PCT * judged:
+        # A table left out for its header is a problem of its own, and counts as absent.
+        row_by_row = row.set_aside <= (logs.rejected["table"] == name).sum()
+        if row_by_row and bad >= _FEW_ROWS and 100 * bad > ROWS_MOST_PCT * judged:
             shares[name] = 100 * bad / judged
     suspects = {name: named.get(name) or _suspect_of_rows(logs, name) for name in shares}
     for name, suspect in suspects.items():

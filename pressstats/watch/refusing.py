@@ -1,0 +1,111 @@
+"""What is not derived from implausible logs, and the sentences that say so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import fields, replace
+
+import pandas as pd
+
+from ..logs import Logs
+from ..tables import OUTPUTS
+from .exceptions import Findings
+
+__all__ = ["believed", "refused_materials", "refused_tables"]
+
+#: Published tables that rest on each part alone; what looks ahead lacks the materials of the part instead.
+_RESTING: dict[str, tuple[str, ...]] = {
+    "paper": ("paper_balance", "grammage", "reel_ends", "splice_target", "breaks", "reel_chain"),
+    "ink": ("ink_model", "ink_watch", "ink_ledger", "ink_findings"),
+    "demand": (),
+}
+_KIND = {"paper": "newsprint", "ink": "ink"}
+
+
+def refused_materials(logs: Logs, names: Iterable[str], refused: frozenset[str]) -> list[str]:
+    """Return which materials of `names` nothing is forecast or ordered of.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    names : iterable of str
+        Materials.
+    refused : frozenset of str
+        Result of :func:`refused_parts`.
+
+    Returns
+    -------
+    list of str
+        All where demand is refused; else newsprint with paper, and inks with ink. Without ``materials`` no
+        name tells its kind, so any refused part takes all.
+    """
+    names = list(names)
+    if not refused or not names:
+        return []
+    if "demand" in refused or not logs.has("materials"):
+        return names
+    kinds = logs["materials"].set_index("material")["kind"]
+    gone = {_KIND[part] for part in refused}
+    return [name for name in names if kinds.get(name, "") in gone]
+
+
+def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) -> dict[str, pd.DataFrame]:
+    """Return the published tables, those that rest on a refused part without rows.
+
+    Parameters
+    ----------
+    published : dict of DataFrame
+        Published tables by name.
+    refused : frozenset of str
+        Result of :func:`refused_parts`.
+
+    Returns
+    -------
+    dict of DataFrame
+        All of them.
+    """
+    gone = {name for part in refused for name in _RESTING[part]}
+    left = {name: OUTPUTS[name].empty() if name in gone else table for name, table in published.items()}
+    of_ink = left["regimes"]["measure"] == "film weight"
+    hidden = (of_ink & ("ink" in refused)) | (~of_ink & ("paper" in refused))
+    left["regimes"] = left["regimes"][~hidden]
+    return left
+
+
+def believed(found: Findings, logs: Logs, refused: frozenset[str]) -> Findings:
+    """Return the tables that exceptions are drawn from, without what rests on a refused part.
+
+    Parameters
+    ----------
+    found : Findings
+        All of them.
+    logs : Logs
+        The logs.
+    refused : frozenset of str
+        Result of :func:`refused_parts`.
+
+    Returns
+    -------
+    Findings
+        Of paper, ink and stock only what may be believed; open orders and supplies are as logged.
+    """
+    gone = refused_materials(logs, found.stock["material"], refused)
+    kept = {
+        name: table[~table["material"].isin(gone)]
+        for name in ("stock", "stock_cover", "miscounts")
+        if "material" in (table := getattr(found, name))
+    }
+    found = replace(found, **kept)
+    if "ink" in refused:
+        found = replace(found, ink_watch=found.ink_watch.iloc[:0], ink_findings=[])
+    if "paper" in refused:
+        frames = {field.name: getattr(found.reels, field.name) for field in fields(found.reels)}
+        empty = {name: table.iloc[:0] for name, table in frames.items() if isinstance(table, pd.DataFrame)}
+        found = replace(
+            found,
+            waste_chart=found.waste_chart.iloc[:0],
+            unexplained=found.unexplained.iloc[:0],
+            reels=replace(found.reels, **empty),
+        )
+    return found
