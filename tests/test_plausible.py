@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import inspect
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from small_plant import small_tables, write_small_plant
 
-from pressstats import ink, paper, watch
+from pressstats import ink, pages, paper, watch
+from pressstats.cli import main
 from pressstats.logs import LogsError, read_logs
+from pressstats.past import past_forecasts
+from pressstats.results import Results, analyse
 from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -158,3 +164,68 @@ def test_a_unit_fits_only_where_ours_does_not() -> None:
     values = pd.Series([126.0, 94.5, 63.0]).to_numpy()
     assert fitting_unit(values, LENGTHS, lambda mm: (mm > 600) & (mm < 1300)) == "centimetres"
     assert fitting_unit(values, LENGTHS, lambda mm: mm > 0) == ""
+
+
+# --- what is not derived ----------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def in_centimetres(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    folder = relogged(tmp_path_factory.mktemp("cm") / "logs", "run_webs", ("width_mm",), CM)
+    return analyse(read_logs(folder), *past_forecasts(None, pd.Timestamp("2025-10-26")))
+
+
+def test_nothing_is_published_of_refused_logs(in_centimetres: Results) -> None:
+    left = {name for name, table in in_centimetres.tables().items() if len(table)}
+    assert left == {"exceptions", "rejected_rows", "stock_cover", "warning_rows"}
+    assert in_centimetres["stock_cover"]["quantity"].isna().all()
+    kinds = set(in_centimetres["exceptions"]["kind"])
+    assert kinds == {"implausible logs", "standby test"}
+
+
+def test_pages_open_with_it_and_leave_out_what_rests_on_it(in_centimetres: Results) -> None:
+    opening = pages.opening(in_centimetres)
+    assert opening is not None
+    assert "run_webs.width_mm in centimetres?" in opening.text.splitlines()[0]
+    for page in (pages.paper_balance, pages.reels, pages.ink_use, pages.demand):
+        for name in set(page.__all__) - {"key_figures"}:
+            function = getattr(page, name)
+            parameters = list(inspect.signature(function).parameters)
+            if parameters == ["results"]:
+                assert function(in_centimetres).text.startswith("Left out: "), (page.__name__, name)
+    assert pages.buying_outlook.headline(in_centimetres).text.startswith("Left out: it rests on forecasts")
+
+
+def test_refused_paper_leaves_ink_and_plates(tmp_path: Path) -> None:
+    tables = small_tables(60)
+    tables["reel_mounts"][list(WEIGHED)] *= POUND
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    results = analyse(logs, *past_forecasts(None, logs.as_of))
+    assert watch.refused_parts(results.implausible) == {"paper"}
+    assert results["paper_balance"].empty
+    assert len(results["ink_model"])
+    stock = results["stock_cover"].set_index("material")["quantity"]
+    assert np.isnan(stock["N1200"])
+    assert stock["black"] > 0
+    assert pages.paper_balance.headline(results).text.startswith("Left out: it rests on paper,")
+    assert not pages.ink_use.headline(results).text.startswith("Left out")
+
+
+def test_a_plausible_plant_is_shown_whole(tmp_path: Path) -> None:
+    logs = read_logs(write_small_plant(tmp_path / "logs", small_tables(60)))
+    results = analyse(logs, *past_forecasts(None, logs.as_of))
+    assert results.implausible.empty
+    assert pages.opening(results) is None
+    assert not pages.paper_balance.headline(results).text.startswith("Left out")
+
+
+def test_check_prints_it_and_fails(tmp_path: Path) -> None:
+    tables = small_tables(60)
+    tables["reel_mounts"][list(WEIGHED)] *= TONNE
+    tables["reels"]["received_kg"] = 1.0
+    folder = write_small_plant(tmp_path / "logs", tables)
+    assert read_logs(folder).rejected.empty and read_logs(folder).warnings.empty
+    done = CliRunner().invoke(main, ["check", "--logs", str(folder)])
+    assert done.exit_code == 1
+    assert "These logs cannot be right as a whole" in done.output
+    assert "reel_mounts.start_kg in tonnes?" in done.output

@@ -92,6 +92,7 @@ def test_check_exits_by_what_it_found(
     )
     monkeypatch.setattr(pressstats.logs, "read_logs", lambda folder: logs)
     monkeypatch.setattr(pressstats.logs, "describe_check", lambda logs: "what was found")
+    monkeypatch.setattr(pressstats.results, "implausible_logs", lambda logs: pd.DataFrame())
     result = call("check")
     assert (result.exit_code, result.output) == (code, "what was found\n")
 

@@ -483,6 +483,7 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
         "waste_chart": steady.waste_chart,
         "miscounts": miscounts(count_differences(steady.logs, steady.runs)),
         "unexplained": steady.unexplained,
+        "implausible": steady.implausible,
         "stock": steady.stock,
         "open_orders": steady.open_orders,
         **{name: steady[name] for name in ("ink_watch", "stock_cover")},
