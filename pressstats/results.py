@@ -312,18 +312,7 @@ def _week(
 
 
 def implausible_logs(logs: Logs) -> pd.DataFrame:
-    """Return what of the logs cannot be true as a whole, without the rest of the analysis.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    DataFrame
-        As :func:`pressstats.watch.implausible` returns it.
-    """
+    """Return what of `logs` cannot be true as a whole (:func:`pressstats.watch.implausible`), without all the rest."""
     webs = paper.web_use(logs)
     mounts = paper.mount_weights(logs, webs) if logs.has("reel_mounts") else None
     weights = paper.paper_weights(logs, webs, mounts)

@@ -177,7 +177,11 @@ def in_centimetres(tmp_path_factory: pytest.TempPathFactory) -> Results:
 
 def test_nothing_is_published_of_refused_logs(in_centimetres: Results) -> None:
     left = {name for name, table in in_centimetres.tables().items() if len(table)}
-    assert left == {"exceptions", "rejected_rows", "stock_cover", "warning_rows"}
+    told = {"exceptions", "rejected_rows", "stock_cover", "to_do", "warning_rows", "week_figures"}
+    assert left == told
+    states = in_centimetres["week_figures"].set_index("figure")["state"]
+    assert set(states.drop(["logs", "standby"])) == {"unknown"}
+    assert in_centimetres["to_do"]["exception"].str.startswith(("implausible logs", "standby test")).all()
     assert in_centimetres["stock_cover"]["quantity"].isna().all()
     kinds = set(in_centimetres["exceptions"]["kind"])
     assert kinds == {"implausible logs", "standby test"}
