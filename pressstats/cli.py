@@ -130,8 +130,7 @@ def check(logs_folder: Path) -> None:
       2  the logs cannot be used at all
     """
     from .logs import LogsError, describe_check, printable, read_logs
-    from .results import implausible_logs
-    from .watch import doubt_words
+    from .watch import doubt_words, implausible_logs
 
     try:
         logs = read_logs(logs_folder)

@@ -23,7 +23,7 @@ from .past import PastPlan, past_forecasts, past_plan
 from .prices import newsprint_price, paper_prices
 from .tables import OUTPUTS, as_published
 
-__all__ = ["Pending", "Results", "analyse", "implausible_logs", "open_results"]
+__all__ = ["Pending", "Results", "analyse", "open_results"]
 
 _LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
 
@@ -309,17 +309,6 @@ def _week(
         "week_figures": watch.week_figures(week),
         "to_do": watch.to_do(logs, exceptions, supply),
     }
-
-
-def implausible_logs(logs: Logs) -> pd.DataFrame:
-    """Return what of `logs` cannot be true as a whole (:func:`pressstats.watch.implausible`), without all the rest."""
-    webs = paper.web_use(logs)
-    mounts = paper.mount_weights(logs, webs) if logs.has("reel_mounts") else None
-    weights = paper.paper_weights(logs, webs, mounts)
-    grammage = paper.effective_grammage(weights.threading, logs)
-    runs = paper.run_balance(logs, grammage, webs, mounts, weights.regimes)
-    _, intervals, fits, _ = _ink_ledger(logs)
-    return watch.implausible(logs, runs, grammage, ink.ink_model(intervals, fits))
 
 
 def _ink_ledger(

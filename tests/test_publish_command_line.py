@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 import pressstats.logs
 import pressstats.publish
-import pressstats.results
+import pressstats.watch
 from pressstats.cli import main
 from pressstats.publish import REPORTS, ReportFailed
 from pressstats.publish.running import Failure
@@ -92,7 +92,7 @@ def test_check_exits_by_what_it_found(
     )
     monkeypatch.setattr(pressstats.logs, "read_logs", lambda folder: logs)
     monkeypatch.setattr(pressstats.logs, "describe_check", lambda logs: "what was found")
-    monkeypatch.setattr(pressstats.results, "implausible_logs", lambda logs: pd.DataFrame())
+    monkeypatch.setattr(pressstats.watch, "implausible_logs", lambda logs: pd.DataFrame())
     result = call("check")
     assert (result.exit_code, result.output) == (code, "what was found\n")
 

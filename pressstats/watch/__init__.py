@@ -4,6 +4,7 @@ from .agreeing import doubt_words
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
 from .exceptions import Findings, exceptions
 from .figure import WeekInputs
+from .gate import implausible_logs
 from .ink import ink_watch
 from .kinds import KINDS, PLANNED, kind_of
 from .periods import last_week
@@ -32,6 +33,7 @@ __all__ = [
     "ewma_signals",
     "exceptions",
     "implausible",
+    "implausible_logs",
     "ink_watch",
     "kind_of",
     "last_week",
