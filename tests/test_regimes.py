@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from pressstats.paper import date_shift, level_shifts
-from pressstats.paper.regimes import WeighedWebs, weigh
+from pressstats.logs import read_logs
+from pressstats.paper import (
+    date_shift,
+    effective_grammage,
+    level_shifts,
+    paper_weights,
+    run_balance,
+    unexplained_limits,
+)
+from pressstats.paper.regimes import SMALLEST_SHARE, WeighedWebs, weigh
+from pressstats.paper.shifts import DATING_LIMIT
 from pressstats.watch import startup_regimes, waste_chart
 
 TRUE_GSM = 45.4
@@ -38,10 +48,10 @@ def nights(
     links: list[tuple[int, int]] = []
     shares: list[dict[str, float]] = []
     number = -1
+    phase = rng.uniform(0, 2 * np.pi)
     for _stand in range(2):
         left = read = 0.0
         weight, supplier = TRUE_GSM, names[0]
-        phase = rng.uniform(0, 2 * np.pi)
         for day in range(7 * weeks):
             area = rng.uniform(4, 16)
             broke = float(rng.random() < 0.1)
@@ -132,6 +142,27 @@ def test_quiet_paper_raises_no_alarm() -> None:
     assert sum(found) <= 1
 
 
+def test_a_change_below_half_a_percent_is_not_named_and_one_above_is() -> None:
+    assert SMALLEST_SHARE == 0.005
+    found = {}
+    for size in (0.004, 0.007):
+        rng = np.random.default_rng(14)
+        gsm = {"one": [(0, TRUE_GSM), (180, (1 + size) * TRUE_GSM)]}
+        # Reels so alike that either would be seen.
+        found[size] = len(weigh(nights(rng, 52, gsm=gsm, spread=0.001)).spells)
+    assert found == {0.004: 1, 0.007: 2}
+
+
+def test_unexplained_paper_of_the_invented_plant_scatters_as_its_errors_say() -> None:
+    logs = read_logs(Path(__file__).resolve().parents[1] / "data_demo")
+    weights = paper_weights(logs)
+    runs = run_balance(logs, effective_grammage(weights.threading, logs), regimes=weights.regimes)
+    z = unexplained_limits(logs, runs, weights.threading, weights.regimes)["z"].dropna()
+    # 5 % of some 300 weeks of a press, and three standard errors.
+    assert 0.015 <= (z.abs() > 2).mean() <= 0.085
+    assert 0.9 <= z.std() <= 1.15
+
+
 def test_a_change_of_one_supplier_is_its_own() -> None:
     rng = np.random.default_rng(9)
     gsm = {"north": [(0, TRUE_GSM), (250, 0.97 * TRUE_GSM)], "south": [(0, TRUE_GSM)]}
@@ -178,7 +209,9 @@ def test_dating_interval_holds_the_day() -> None:
         level = rng.normal(0, 1, n) + 1.5 * (np.arange(n) >= true)
         _, low, high = date_shift(level, np.ones(n))
         held.append(low <= true <= high)
-    assert 0.93 <= np.mean(held) <= 1.0
+    assert np.mean(held) >= 0.93
+    # The square of 1 - exp(-c / 2) is 95 %.
+    assert (1 - np.exp(-DATING_LIMIT / 2)) ** 2 == pytest.approx(0.95, abs=1e-4)
 
 
 def test_slow_movement_alone_is_no_step_but_a_step_on_it_is() -> None:
