@@ -104,6 +104,10 @@ def test_runs_without_reels_are_a_gap_only_where_reels_are_logged(tmp_path: Path
     )
     (gap,) = log_exceptions(bare)
     assert gap["size"] == 1.0 and gap["kind"] == "log gap"
+    # What was logged and set aside was logged.
+    spoilt = mounts.assign(start_kg=mounts["start_kg"].mask(mounts["run_id"] == "0001", -1.0))
+    aside = read_logs(write_small_plant(tmp_path / "c", tables | {"reel_mounts": spoilt}))
+    assert len(aside.rejected) and not list(log_exceptions(aside))
     del tables["reel_mounts"]
     assert not list(log_exceptions(read_logs(write_small_plant(tmp_path / "b", tables))))
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
+from ..paper.runs import lost_runs
 from .raising import is_news, raised
 
 __all__ = ["implausible_exceptions", "log_exceptions", "standby_exceptions"]
@@ -36,7 +37,8 @@ def log_exceptions(logs: Logs) -> Iterator[dict[str, Any]]:
     runs = logs["runs"]
     if not logs.has("reel_mounts"):
         return
-    recent = runs[is_news(logs, runs["date"])]
+    # A mount that was set aside was logged.
+    recent = runs[is_news(logs, runs["date"]) & ~lost_runs(logs, "reel_mounts")]
     bare = recent[~recent["run_id"].isin(logs["reel_mounts"]["run_id"].unique())]
     if len(bare):
         why = "printed without any reel record, so their paper cannot be balanced"
