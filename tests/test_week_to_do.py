@@ -118,6 +118,15 @@ def test_a_risk_above_what_is_allowed_asks_for_the_open_order_only_where_there_i
     assert not to_do(logs, low, nothing(risk=risk, open_orders=waiting))["do"].str.startswith("Ask").any()
 
 
+def test_what_is_watched_is_less_pressing_than_what_needs_action(logs: Logs) -> None:
+    risk, waiting = pd.Series({"N1200": 0.01}), pd.DataFrame({"material": ["N1200"]})
+    late = exceptions_of(raised(logs, "standby test", "press water", "-", size=100.0))
+    table = to_do(logs, late, nothing(risk=risk, open_orders=waiting))
+    assert table["state"].tolist() == ["act", "watch"] and "press water" in table["do"].iloc[0]
+    table = to_do(logs, late, nothing(risk=10 * risk, open_orders=waiting))
+    assert table["do"].iloc[0].startswith("Ask")
+
+
 def test_what_is_worth_it_is_brought_by_other_means(logs: Logs) -> None:
     supply = nothing(at_once=pd.Series({"plate": 100.0, "N1200": 0.0}), risk=pd.Series({"plate": 0.031}))
     table = to_do(logs, exceptions_of(), supply)

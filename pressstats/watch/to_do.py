@@ -127,7 +127,8 @@ def _row(
         "cost_basis": about.cost_basis if np.isfinite(cost) else "",
         "state": state or about.state,
         "exception": exception,
-        "severity": about.severity,
+        # What is only watched is less pressing than what its kind asks for as a rule.
+        "severity": about.severity + (state == WATCH and about.state == ACT),
     }
 
 
