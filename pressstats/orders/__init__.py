@@ -11,7 +11,7 @@ from .position import open_orders, refuse_stock, stock_on_hand
 from .programme import Article, Orders, solve
 from .rates import expedite_price
 from .risk import risk_before_arrival
-from .standby import standby_hours, tonights_hours
+from .standby import standby_hours
 from .told import SOON
 from .yearly import season_spend, total_spend, year_spend
 
@@ -45,7 +45,6 @@ __all__ = [
     "stock_cover",
     "stock_on_hand",
     "stock_paths",
-    "tonights_hours",
     "total_spend",
     "year_spend",
 ]

@@ -263,9 +263,9 @@ def standby(results: Results) -> Block:
         "act",
         np.where(short, "watch", np.where(table["tested_on"].isna(), "unknown", "in control")),
     )
-    table["enough"] = np.where(
-        short, "no", np.where(table["state"] == "in control", "yes", "yes, if it works")
-    )
+    # What a supply lasts is a promise only as long as it is tested.
+    untested = table["supply"].isin(late) | table["tested_on"].isna()
+    table["lasts"] += np.where(untested & (table["lasts"] != ""), ", if it works: no test in time", "")
     return sheet(
         table,
         name="standby",
@@ -275,8 +275,7 @@ def standby(results: Results) -> Block:
             Shown("supply"),
             Shown("state", kind="state"),
             Shown("kind"),
-            Shown("holds_hours", "lasts", "h", 1),
-            Shown("enough", f"lasts {wanted:g} h"),
+            Shown("lasts"),
             Shown("tested_on", "last test", kind="date"),
             Shown("test_due_on", "next test due", kind="date"),
             Shown("contact"),
