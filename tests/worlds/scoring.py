@@ -30,10 +30,9 @@ def score(outlook: Outlook, first_week: pd.Timestamp, truth: Truth) -> pd.DataFr
     Returns
     -------
     DataFrame
-        Columns kind (paper, ink), material, week, naive (error of last year's same week), published, one for each
-        method, bias (signed error of what is published), came (what was used), all in units of the material's
-        mean seasonal naive error
-        over its past; held (of 80 %).
+        Columns kind (paper, ink), material, week, naive (error of last year's same week), published, one for
+        each method, bias (signed error of what is published), came (what was used), all in units of the
+        material's mean seasonal naive error over its past; held (of 80 %).
     """
     table = demand_forecast(outlook, first_week, WEEKS)
     rows = []
