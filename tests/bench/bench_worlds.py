@@ -18,6 +18,11 @@
 
         python tests/bench/bench_worlds.py false-alarms [--seeds N]
 
+``risk``
+    Risk of running out before the next order can arrive, as told, against futures drawn as the plant draws them::
+
+        python tests/bench/bench_worlds.py risk [--seeds N] [--futures N]
+
 Seeds count from 1, or from ``--first``. Each world prints as it is done.
 """
 
@@ -35,6 +40,7 @@ import traceback
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +52,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from bench_demand import recipe_from
 from worlds import WORLDS, Truth, make
 from worlds.catalogue import JUNE, MARCH, NOVEMBER
+from worlds.futures import shortage_rates
 from worlds.judging import Judgement, judge
 from worlds.scoring import score, told
 
@@ -211,6 +218,58 @@ def false_alarms(seeds: int, first: int, months: int, weeks: int, workers: int) 
     print(f"{cuts} plant-months, {with_any} with any exception but late deliveries")
     for kind, number in kinds.most_common():
         print(f"{kind}: {number}, one in {cuts / number:.1f} plant-months")
+
+
+def _risked(name: str, seed: int, weeks: int, futures: int) -> pd.DataFrame | str:
+    try:
+        with tempfile.TemporaryDirectory() as scratch:
+            truth = make(name, scratch, seed, before=weeks)
+            results = _results(Path(scratch), truth.as_of)
+            rows = results.logs["deliveries"]
+            # Open orders are those of the logs: a world may have left them out.
+            truth = replace(
+                truth, arrivals=truth.arrivals[truth.arrivals["delivery_id"].isin(rows["delivery_id"])]
+            )
+        suppliers = dict(zip(rows["delivery_id"], rows["supplier"], strict=True))
+        true = shortage_rates(truth, suppliers, futures)
+    except Exception:
+        return f"{name} seed {seed}: " + traceback.format_exc(limit=-3)
+    return (
+        pd.DataFrame({"told": results.risk.reindex(true.index), "true": true})
+        .rename_axis("material")
+        .reset_index()
+    )
+
+
+@bench.command()
+@click.option(
+    "--worlds", "-w", multiple=True, default=("quiet_no_orders", "orders_10_days", "orders_16_days")
+)
+@click.option("--seeds", default=5)
+@click.option("--first", default=1)
+@click.option("--weeks", default=80, help="weeks of logs")
+@click.option("--futures", default=200)
+@click.option("--workers", default=1)
+def risk(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, futures: int, workers: int) -> None:
+    """Hold the risk of running out before the next order can arrive against how often it happens."""
+    tasks = [(name, seed, weeks, futures) for seed in range(first, first + seeds) for name in worlds]
+    found = []
+    for task, rows in zip(tasks, _each(_risked, tasks, workers), strict=True):
+        if isinstance(rows, str):
+            print(rows, flush=True)
+            continue
+        rows = rows.assign(world=task[0], seed=task[1])
+        found.append(rows)
+        print(*task[:2], flush=True)
+        print((rows.set_index("material")[["told", "true"]].T * 100).round(1).to_string(), flush=True)
+    whole = pd.concat(found)
+    off = (whole["told"] - whole["true"]).abs()
+    near = off <= 0.05
+    moved = whole["true"].between(0.005, 0.995)
+    print(f"materials within 5 points: {near.sum()} of {len(near)}")
+    print(f"of those at risk: {near[moved].sum()} of {moved.sum()}")
+    worst = off.groupby([whole["world"], whole["seed"]]).max()
+    print(f"worlds with every material within 5 points: {(worst <= 0.05).sum()} of {len(worst)}")
 
 
 if __name__ == "__main__":

@@ -65,6 +65,8 @@ NO_STOCK = ("stock is covered",)
 _ALL = (
     World("quiet"),
     World("quiet_no_orders", logs=(depart.no_open_orders,), never_says=("whether open orders come",)),
+    World("orders_10_days", logs=(depart.open_until(10),)),
+    World("orders_16_days", logs=(depart.open_until(16),)),
     World("weekly_dips", logs=(depart.dips(7), depart.no_ink_counts)),
     World("monthly_dips", logs=(depart.dips(28), depart.no_ink_counts)),
     World(

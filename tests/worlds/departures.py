@@ -10,8 +10,21 @@ from .logs import Folder
 from .scenario import WorldScenario
 
 __all__ = [
-    "KG", "agreed", "counter", "day_first", "dips", "drop", "emptied", "no_ink_counts", "no_open_orders", "no_weights",
-    "nominal", "only", "scaled", "toml",
+    "KG",
+    "agreed",
+    "counter",
+    "day_first",
+    "dips",
+    "drop",
+    "emptied",
+    "no_ink_counts",
+    "no_open_orders",
+    "no_weights",
+    "nominal",
+    "only",
+    "open_until",
+    "scaled",
+    "toml",
 ]  # fmt: skip
 
 KG = ("start_kg", "strip_kg", "returned_kg", "butt_kg", "scrapped_kg")
@@ -40,6 +53,17 @@ def no_open_orders(folder: Folder, scenario: WorldScenario) -> None:
     """Leave out what is on order and has not come."""
     rows = folder.tables["deliveries"]
     folder.tables["deliveries"] = rows[rows["delivered_on"] != ""]
+
+
+def open_until(days: int) -> Transform:
+    """Leave out what is on order and promised for later than `days` after the cut."""
+
+    def transform(folder: Folder, scenario: WorldScenario) -> None:
+        rows = folder.tables["deliveries"]
+        last = (pd.Timestamp(scenario.as_of) + pd.Timedelta(days=days)).strftime("%Y-%m-%d")
+        folder.tables["deliveries"] = rows[(rows["delivered_on"] != "") | (rows["promised_on"] <= last)]
+
+    return transform
 
 
 def nominal(gsm: float) -> Transform:

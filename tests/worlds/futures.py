@@ -1,0 +1,128 @@
+"""What may happen after the cut of a world: use and arrivals drawn as the plant draws them, shortages counted."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from random import Random
+
+import numpy as np
+import pandas as pd
+
+from pressstats.demo.calendar_days import DAY, workday
+from pressstats.demo.programme import RunOrder, issues, run_orders
+from pressstats.demo.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2, SUPPLIERS
+from pressstats.demo.supply import REVIEW_WEEKDAY, daily_need
+from pressstats.demo.tanks import LEAD_DAYS
+
+from .truth import Truth
+
+__all__ = ["shortage_rates"]
+
+DAYS = 56
+#: Revised plans are made this many days before the Monday of their week: what is printed then is known.
+PLANNED_DAYS = 11
+MAKERS = {
+    "N45-1260": "Brantelow", "N45-945": "Brantelow", "N45-630": "Vosgard", "N52-1260": "Okkerin", "N52-630": "Okkerin",
+}  # fmt: skip
+
+
+def _ink_need(orders: dict[dt.date, list[RunOrder]]) -> dict[str, dict[dt.date, float]]:
+    """Return expected ink of each day's runs, start-up included, idle loss not [kg]."""
+    need: dict[str, dict[dt.date, float]] = {ink.material: {} for ink in INKS.values()}
+    for day, runs in orders.items():
+        for run in runs:
+            for ink in INKS.values():
+                solid = run.solid_pages.get(ink.name)
+                if solid is not None:
+                    kg = ink.film_g_m2 * run.copies * 1.03 * solid * PAGE_M2 / 1000 + ink.startup_kg
+                    need[ink.material][day] = need[ink.material].get(day, 0.0) + kg
+    return need
+
+
+def _by_day(need: dict[str, dict[dt.date, float]], first: dt.date, days: int) -> dict[str, np.ndarray]:
+    return {m: np.array([daily.get(first + n * DAY, 0.0) for n in range(days)]) for m, daily in need.items()}
+
+
+def _use(truth: Truth, futures: int) -> dict[str, np.ndarray]:
+    """Return use by material, shape (futures, DAYS), from the day after the cut."""
+    scenario, first = truth.scenario, truth.as_of + DAY
+    orders = run_orders(scenario, issues(scenario, truth.seed), truth.seed)
+    needs = daily_need(orders) | _ink_need(orders)
+    actual = _by_day(needs, first, DAYS)
+    past = truth.use[truth.use.index <= pd.Timestamp(truth.as_of) - pd.Timedelta(days=6)].tail(13)
+    before = _by_day(needs, past.index[0].date(), 91)
+    idle = {ink.material: ink.standing_kg for ink in INKS.values()}
+    ratio = {m: (past[m].sum() - 91 * idle.get(m, 0.0)) / before[m].sum() for m in needs}
+    known = np.array([
+        (day - day.weekday() * DAY) - PLANNED_DAYS * DAY <= truth.as_of
+        for day in (first + n * DAY for n in range(DAYS))
+    ])  # fmt: skip
+    short = replace(scenario, before=1)
+    found: dict[str, list[np.ndarray]] = {m: [] for m in needs}
+    for number in range(futures):
+        seed = 100_000 + 1000 * truth.seed + number
+        other = run_orders(short, [i for i in issues(short, seed) if i.date < first + DAYS * DAY], seed)
+        drawn = _by_day(daily_need(other) | _ink_need(other), first, DAYS)
+        chance = np.random.default_rng(seed)
+        for material in needs:
+            expected = np.where(known, actual[material], drawn[material]) * ratio[material]
+            scatter = INK_SCATTER if material in idle else 0.02
+            use = expected * (1 + scatter * chance.standard_normal(DAYS)) + idle.get(material, 0.0)
+            found[material].append(use)
+    return {material: np.array(rows) for material, rows in found.items()}
+
+
+def _delay(chance: Random, supplier: str) -> float:
+    maker = SUPPLIERS.get(supplier)
+    if maker is None:
+        return max(-1.0, chance.gauss(0.4, 1.3))
+    return chance.gauss(maker.delay_days, maker.delay_scatter)
+
+
+def _arrival(chance: Random, supplier: str, promised: dt.date, after: dt.date) -> dt.date:
+    """Return when an order comes that has not come by `after`."""
+    for _ in range(200):
+        day = workday(promised + round(_delay(chance, supplier)) * DAY)
+        if day > after:
+            return day
+    return workday(after + DAY)
+
+
+def shortage_rates(truth: Truth, suppliers: dict[str, str], futures: int = 200) -> pd.Series:
+    """Return how often each material runs out before an order of the next review can arrive.
+
+    Parameters
+    ----------
+    truth : Truth
+        A world.
+    suppliers : dict of str to str
+        Supplier of each open order, by `delivery_id`.
+    futures : int
+        Futures drawn.
+
+    Returns
+    -------
+    Series, index material
+        Share of futures; newsprint and inks. What comes on a day serves the issue of the day after. Nothing stands in.
+    """
+    use = _use(truth, futures)
+    chance = Random(f"{truth.seed} futures")
+    days_to_review = (REVIEW_WEEKDAY - truth.as_of.weekday() - 1) % 7 + 1
+    review = truth.as_of + days_to_review * DAY
+    rates = {}
+    for material, drawn in use.items():
+        open_rows = truth.arrivals[truth.arrivals["material"] == material]
+        maker = MAKERS.get(material, "Corvane Inks")
+        lead = SUPPLIERS[maker].lead_days if material in NEWSPRINT else LEAD_DAYS
+        short = 0
+        for daily in drawn:
+            stock = truth.stock[material] - np.cumsum(daily)
+            for row in open_rows.itertuples():
+                promised = dt.date.fromisoformat(row.promised_on)
+                day = _arrival(chance, suppliers.get(row.delivery_id, ""), promised, truth.as_of)
+                stock[max(0, (day - truth.as_of).days) :] += float(row.quantity)
+            until = (_arrival(chance, maker, workday(review + lead * DAY), review) - truth.as_of).days
+            short += bool((stock[:until] < 0).any())
+        rates[material] = short / futures
+    return pd.Series(rates)
