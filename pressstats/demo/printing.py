@@ -52,6 +52,7 @@ class WebTruth:
     reel_end_kg: float = 0.0
     scrapped_kg: float = 0.0
     threading_kg: float = 0.0
+    printed_kg: float = 0.0  # in gross copies, by what the reels weighed
 
 
 @dataclass(slots=True)
@@ -285,6 +286,7 @@ class Printer:
             scrapped, returned, again = scrapped + returned, 0.0, None
         truth.mounted_kg += mount.start_kg - returned
         truth.strip_kg += mount.strip_kg
+        truth.printed_kg += printed
         truth.reel_end_kg += butt
         truth.scrapped_kg += scrapped
         reel.kg = returned

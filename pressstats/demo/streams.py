@@ -35,7 +35,10 @@ class Streams:
         order = run.order
         week = (order.date - order.date.weekday() * DAY, order.press)
         cell = self.by_week.setdefault(
-            week, dict.fromkeys(("runs", "area_m2", "mounted_kg", *STREAMS, "good_grammage_kg"), 0.0)
+            week,
+            dict.fromkeys(
+                ("runs", "area_m2", "mounted_kg", *STREAMS, "good_grammage_kg", "good_true_kg"), 0.0
+            ),
         )
         cell["runs"] += 1
         for truth in run.webs:
@@ -57,6 +60,7 @@ class Streams:
             cell["area_m2"] += run.gross * m2
             cell["mounted_kg"] += truth.mounted_kg
             cell["good_grammage_kg"] += run.good * m2 * more
+            cell["good_true_kg"] += truth.printed_kg * run.good / run.gross
             self.threading_kg[week] = self.threading_kg.get(week, 0.0) + truth.threading_kg
 
     def rows(self) -> list[list[str]]:

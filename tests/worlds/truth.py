@@ -43,7 +43,7 @@ class Truth:
     copies : DataFrame
         By run dated up to `as_of`: good, startup, running, uncounted copies, truly.
     streams : DataFrame
-        True kilograms by week and press, as in `paper_balance`, and waste_pct.
+        True kilograms by week and press, as in `paper_balance`; waste_pct by what the reels truly weighed.
     stock : dict of str to float
         True stock at the end of `as_of` [kg, each].
     arrivals : DataFrame
@@ -144,6 +144,9 @@ def truth_of(plant: Plant, world: str, seed: int) -> Truth:
     header, *rows = plant.streams.rows()
     streams = pd.DataFrame(rows, columns=header)
     streams = streams.apply(lambda c: c if c.name in ("week", "press") else c.astype(float))
+    # By what the reels of each run weighed: a material of changed paper has no one grammage.
+    cells = [cell for _, cell in sorted(plant.streams.by_week.items())]
+    streams["waste_pct"] = [100 * (1 - c["good_true_kg"] / c["mounted_kg"]) for c in cells]
     streams["week"] = pd.to_datetime(streams["week"])
     deliveries = plant.logbook["deliveries"]
     names = (
