@@ -20,7 +20,6 @@ SMALL = {
     "without_deliveries_and_counts": 16,
     "only_runs_and_webs": 16,
     "no_weights_skips": 16,
-    "widths_cm": 10,
     "week_without_printing": 10,
 }
 PAGES = ("weekly_page", "log_check", "reels", "paper_balance")
