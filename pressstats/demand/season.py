@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..logs import Logs
 from ..tables import QUANTILES, as_published
+from .months import used_by_month
 from .outlook import Outlook
 
 __all__ = ["demand_season", "season_of", "year_ahead"]
@@ -34,7 +35,7 @@ def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
     outlook : Outlook
         Result of :func:`pressstats.demand.demand_outlook`.
     logs : Logs
-        Logs, for ``budget`` and as-of.
+        Logs, for ``budget``, as-of and what was used last year by day of publication.
 
     Returns
     -------
@@ -56,7 +57,10 @@ def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
     )
     for level, name in enumerate(QUANTILES):
         season[name] = quantiles[level].reshape(-1)
-    season["last_year"] = _last_year(outlook, months).reshape(-1)
+    before = used_by_month(
+        logs, outlook.history, months - pd.DateOffset(years=1), outlook.recipe.kinds["ink"]
+    )
+    season["last_year"] = before[outlook.names].to_numpy().T.reshape(-1)
     if logs.has("budget"):
         budget = logs["budget"].rename(columns={"quantity": "budget_quantity", "cost": "budget_cost"})
         season = season.merge(budget, on=["material", "month"], how="left")
@@ -113,31 +117,3 @@ def year_ahead(outlook: Outlook, as_of: pd.Timestamp) -> pd.DataFrame:
     paths, mean = outlook.day_paths(_PATHS, days)
     low, high = np.quantile(paths.sum(axis=2), [0.05, 0.95], axis=1)
     return pd.DataFrame({"material": outlook.names, "low": low, "expected": mean.sum(axis=1), "high": high})
-
-
-def _last_year(outlook: Outlook, months: pd.DatetimeIndex) -> np.ndarray:
-    """Return the use of the same months a year earlier; blank where a week is unknown.
-
-    Weeks are shared among their days as the year ahead uses them: of a title that is printed on Sundays the whole week
-    belongs to the Sunday's month.
-    """
-    weeks = pd.DatetimeIndex(outlook.history.index)
-    days = pd.date_range(weeks[0], periods=7 * len(weeks), freq="D", unit="us")
-    share = _weekday_shares(outlook)
-    daily = (outlook.history.to_numpy()[:, None, :] * share.T[None, :, :]).reshape(len(days), -1)
-    found = np.full((len(outlook.names), len(months)), np.nan)
-    for place, month in enumerate(months - pd.DateOffset(years=1)):
-        inside = (days >= month) & (days < month + pd.offsets.MonthBegin(1))
-        if inside.sum() == month.days_in_month:
-            found[:, place] = daily[inside].sum(axis=0)
-    return found
-
-
-def _weekday_shares(outlook: Outlook) -> np.ndarray:
-    """Return the share of each day of the week in the year ahead, shape (materials, 7); even where nothing is known."""
-    ahead = pd.date_range(outlook.weeks[0], periods=364, freq="D", unit="us")
-    mean = outlook.day_paths(1, ahead)[1].reshape(len(outlook.names), -1, 7).sum(axis=1)
-    total = mean.sum(axis=1, keepdims=True)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = mean / total
-    return np.where(np.isfinite(share) & (total > 0), share, 1 / 7)
