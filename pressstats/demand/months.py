@@ -110,7 +110,7 @@ def _with_lost(logs: Logs, weight: np.ndarray, first: pd.Timestamp, last: pd.Tim
 
 
 def _basis(logs: Logs, weight: np.ndarray, ink: object) -> pd.Series:
-    """Return what was printed on each day: solid area of an ink where its coverage is logged, else copies times pages."""
+    """Return what was printed by day: solid area of an ink where its coverage is logged, else copies times pages."""
     runs = logs["runs"]
     if isinstance(ink, str) and logs.has("coverage"):
         coverage = logs["coverage"]
