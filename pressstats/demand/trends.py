@@ -19,6 +19,8 @@ _HALF = 420.0
 _TREND_FADES, _LEVEL_FADES = 500.0, 90.0
 #: Share that each older issue counts less in the level of the last weeks.
 _LEVEL_SHARE = 0.06
+#: How far the trend of a year may move a title, in its spread: over one year it looks like any part of a season.
+_TREND_WIDTH = 0.15
 #: How far Christmas and Easter may move a title, in its spread.
 _FEAST_WIDTH = 1.0
 _HUBER = 2.0
@@ -114,18 +116,18 @@ def fit_trend(
     Returns
     -------
     Trend
-        The fit. A season needs three quarters of a year, and all its waves a year and a half.
+        The fit. A season needs three quarters of a year, and all its waves a year.
     """
     weekdays = np.unique(weekday)
     span = float(days[-1] - days[0]) if len(days) else 0.0
-    pairs = 3 if span >= 1.5 * _YEAR else 1 if span >= 0.75 * _YEAR else 0
+    pairs = 3 if span >= 0.95 * _YEAR else 1 if span >= 0.75 * _YEAR else 0
     design = _design(days, weekday, holiday, feasts, weekdays, pairs)
     weight = 0.5 ** (-days / _HALF)
     spread = max(float(values.std()), 1e-9)
     # In units of their spread, about half of which is scatter. A little of a prior: trend, season and holiday are
     # nothing until issues say otherwise, and a trend seen over a few months is hardly one.
     width = np.full(design.shape[1], 1e3)
-    width[len(weekdays)] = 0.5 * min(span / _YEAR, 2.0) + 1e-3
+    width[len(weekdays)] = _TREND_WIDTH * min(span / _YEAR, 2.0) + 1e-3
     width[len(weekdays) + 1 : -1] = 0.6
     width[-1 - feasts.shape[1] : -1] = _FEAST_WIDTH
     width[-1] = 2.0

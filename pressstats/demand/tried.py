@@ -8,7 +8,7 @@ each material is the one that missed least, up to 13 weeks ahead, in what was kn
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,7 @@ from ..forecast import backtest as backtest_direct
 from .materials import driver_days
 from .recipe import Recipe
 from .reconciling import reconcile
+from .turn import turn_factor, turn_share
 
 __all__ = ["CHOICE", "HORIZON", "METHODS", "Tried", "try_methods"]
 
@@ -27,8 +28,14 @@ HORIZON = 58
 #: Horizons on which methods are compared.
 CHOICE = 13
 YEAR = 365.25 / 7
+#: Weeks after which each season has been seen once.
+_YEAR_SEEN = 52
 #: Fewer weeks than this tell no method from another.
 _WEEKS_MINIMUM = 26
+#: Losses of the methods on simulated plants, against that of the first (tests/bench/bench_demand.py december), and how
+#: many horizons of a plant's own origins they are worth; and how many its materials together are worth beside one.
+_USUAL_LOSSES = np.array([1.0, 0.85, 0.72, 0.73])
+_USUAL_LOOKS, _COMMON_LOOKS = 8.0, 8.0
 #: Weeks that the usual change is worth beside a material's own, and the least it can be of its level.
 _CHANGE_WEEKS, _CHANGE_LEAST = 2.0, 0.05
 
@@ -99,15 +106,15 @@ class Tried:
     def chosen(self, origin: int) -> np.ndarray:
         """Return the method of each material, as it was to be chosen at `origin`, shape (materials,).
 
-        The seasonal naive one stands unless another has missed less; a method must be able to forecast from there.
+        A method's loss over that of the others is drawn to its mean over all materials, and that to what
+        simulated plants show: twenty-six origins are but a few independent looks, and whoever did best in them may
+        have had luck. A method must be able to forecast from there.
         """
         losses = self.losses(origin)
         row = int(np.searchsorted(self.origins, origin))
         able = np.isfinite(self.forecasts[:, row]).all(axis=2)
-        losses = np.where(able & np.isfinite(losses), losses, np.inf)
-        best = losses.argmin(axis=0)
-        # Without any error yet the first method that can speak stands.
-        return np.where(np.isfinite(losses.min(axis=0)), best, able.argmax(axis=0))
+        looks = max(origin - CHOICE - int(self.origins[0]), 0) / CHOICE
+        return believed(losses, looks, able).argmin(axis=0)
 
     def judged(self, origin: int, chosen: np.ndarray | None = None) -> Judgement:
         """Return the chosen forecasts from `origin` with intervals from the errors known then.
@@ -127,14 +134,22 @@ class Tried:
         methods = self.chosen(origin) if chosen is None else chosen
         row = int(np.searchsorted(self.origins, origin))
         each = np.arange(len(self.names))
-        missed = np.where(
-            self.known_at(origin)[:, None, :], self.missed()[methods, :, each].swapaxes(0, 1), np.nan
-        )
+        target = self.origins[:, None] + np.arange(HORIZON)
+        known = self.known_at(origin)
+        share = turn_share(self.weeks[0] + pd.to_timedelta(7 * np.arange(target.max() + 1), unit="D"))[target]
+        # Who had never seen a turn of the year tells nothing of how the next one is missed; nor does any week whose
+        # season had never been seen, once half a year of others tells of the errors.
+        unseen = target < _YEAR_SEEN
+        known &= ~unseen if origin >= _YEAR_SEEN + 2 * CHOICE else ~(unseen & (share > 0))
+        missed = np.where(known[:, None, :], self.missed()[methods, :, each].swapaxes(0, 1), np.nan)
         # An origin that saw nothing of a material missed nothing either.
-        past = slice(0, row)
-        return calibrated(
-            self.forecasts[methods, row, each], missed[past], self.origins[past], self._unit(origin)
+        past, unit = slice(0, row), self._unit(origin)
+        factor = turn_factor(np.abs(missed[past, :, :CHOICE]), share[past, :CHOICE])
+        wider = 1 + (factor[:, None] - 1) * share[:, None, :]
+        alike = calibrated(
+            self.forecasts[methods, row, each], missed[past] / wider[past], self.origins[past], unit
         )
+        return replace(alike, size=alike.size * wider[row])
 
     def _unit(self, origin: int) -> np.ndarray:
         """Return naive errors as known at `origin`, shape (materials,), drawn a little to what is usual.
@@ -149,6 +164,36 @@ class Tried:
         ratio = ratio[np.isfinite(ratio)]
         usual = max(float(np.median(ratio)) if len(ratio) else 0.0, _CHANGE_LEAST) * level
         return np.asarray((number * naive + _CHANGE_WEEKS * usual) / (number + _CHANGE_WEEKS))
+
+
+def believed(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndarray:
+    """Return the losses of methods that are to be believed, in logarithms of any one unit.
+
+    Parameters
+    ----------
+    losses : ndarray, shape (methods, materials)
+        Mean absolute scaled errors; blank where unknown.
+    looks : float
+        How many horizons the origins span.
+    able : ndarray of bool, shape (methods, materials)
+        Whether a method can forecast.
+
+    Returns
+    -------
+    ndarray, shape (methods, materials)
+        Logarithms against the mean of the methods that can; infinite where one cannot.
+    """
+    usual = np.where(able, np.log(_USUAL_LOSSES)[:, None], np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # materials without any method
+        own = np.where(able & (losses > 0), np.log(losses), np.nan)
+        own = np.where(np.isfinite(own) | ~able, own, np.nan)
+        own, usual = own - np.nanmean(own, axis=0), usual - np.nanmean(usual, axis=0)
+        told = np.isfinite(own).sum(axis=0) == able.sum(axis=0)
+        common = np.nanmean(np.where(told, own - usual, np.nan), axis=1, keepdims=True)
+    common = usual + np.nan_to_num(common) * looks / (looks + _USUAL_LOOKS)
+    drawn = common + np.where(told, np.nan_to_num(own - common), 0.0) * looks / (looks + _COMMON_LOOKS)
+    return np.where(able, drawn, np.inf)
 
 
 def try_methods(recipe: Recipe, newsprint: list[str], origins: np.ndarray | None = None) -> Tried:
