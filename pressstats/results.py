@@ -229,7 +229,7 @@ def analyse(
     published["ink_watch"] = watch.ink_watch(intervals, model, fits, found)
     unsound = watch.implausible(logs, runs, grammage, model)
     refused = watch.refused_parts(unsound)
-    history = demand.weekly_use(logs, runs, exposure, intervals, model)
+    history = demand.weekly_use(logs, runs, exposure, intervals, model, fits)
     history = history.drop(columns=watch.refused_materials(logs, history.columns, refused))
     outlook = None
     if len(history) and len(history.columns):

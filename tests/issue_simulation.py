@@ -261,7 +261,7 @@ def use_of(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
     runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
     exposure = ink_exposure(logs)
     intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
-    return weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits)), exposure
+    return weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits), fits), exposure
 
 
 def recipe_from(logs: Logs) -> Recipe:

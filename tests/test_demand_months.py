@@ -21,6 +21,7 @@ from issue_simulation import (
     use_of,
 )
 
+from pressstats.demand import printed_ahead
 from pressstats.demand.months import LACKING_MOST, used_by_month
 from pressstats.logs import Logs
 
@@ -106,3 +107,38 @@ def test_no_forecast_moves_the_past(tmp_path: Path, tables: dict[str, pd.DataFra
     plain = by_month(logs_of(tmp_path / "plain", PLANT, tables))
     booked = by_month(logs_of(tmp_path / "booked", replace(PLANT), tables | {"plan": plan}))
     pd.testing.assert_frame_equal(plain, booked)
+
+
+# --- without reel records ------------------------------------------------------------------------
+
+
+def test_without_reels_paper_is_what_gross_copies_weigh(
+    tmp_path: Path, tables: dict[str, pd.DataFrame]
+) -> None:
+    bare = {name: table for name, table in tables.items() if name != "reel_mounts"}
+    logs = logs_of(tmp_path, PLANT, bare)
+    history, _ = use_of(logs)
+    full, _ = use_of(logs_of(tmp_path / "full", PLANT, tables))
+    for material in GRAMMAGE:
+        np.testing.assert_allclose(history[material] * OVERHEAD, full[material], rtol=1e-4)
+
+
+def test_reels_that_are_no_longer_logged_leave_their_usual_waste(
+    tmp_path: Path, tables: dict[str, pd.DataFrame]
+) -> None:
+    runs = tables["runs"].set_index("run_id")["date"]
+    early = tables["reel_mounts"]["run_id"].map(runs) < FIRST + pd.Timedelta(days=98)
+    history, _ = use_of(logs_of(tmp_path, PLANT, tables | {"reel_mounts": tables["reel_mounts"][early]}))
+    full, _ = use_of(logs_of(tmp_path / "full", PLANT, tables))
+    np.testing.assert_allclose(history["N1200"], full["N1200"], rtol=2e-3)
+
+
+def test_runs_and_webs_alone_tell_copies_and_area(tmp_path: Path, tables: dict[str, pd.DataFrame]) -> None:
+    daily = Plant((Title("Daily"),), days=98)
+    found = plant_tables(daily)
+    copies, area = printed_ahead(
+        logs_of(tmp_path, daily, {name: found[name] for name in ("runs", "run_webs")})
+    )
+    # 91 issues of 20,000 copies and 24 pages: three full webs of 0.48 m2.
+    assert copies == pytest.approx(91 * gross_of(20_000.0), rel=1e-3)
+    assert area["N1200"] == pytest.approx(copies * 3 * 0.48, rel=1e-3) and area.sum() == area["N1200"]

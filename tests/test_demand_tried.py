@@ -11,7 +11,8 @@ import pytest
 from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables, recipe_from
 
 from pressstats.demand import CHOICE, HORIZON, METHODS, Recipe, Tried, demand_outlook, reconcile, try_methods
-from pressstats.demand.tried import _agreeing
+from pressstats.demand.tried import _agreeing, believed
+from pressstats.demand.turn import turn_factor, turn_share
 
 NEWSPRINT = ["N1200", "N600"]
 NAIVE, DIRECT, DRIVERS, BOTH = range(len(METHODS))
@@ -204,9 +205,9 @@ def made_up(weeks: int = 70, seed: int = 1) -> Tried:
 
 
 @pytest.mark.parametrize("origin", [31, 36, 50, 70])
-def test_the_choice_is_the_least_mean_absolute_scaled_error_of_a_slow_loop(origin: int) -> None:
+def test_losses_are_mean_absolute_scaled_errors_of_a_slow_loop(origin: int) -> None:
     one = made_up()
-    losses, chosen = one.losses(origin), one.chosen(origin)
+    losses = one.losses(origin)
     for material in range(3):
         able = [m for m in range(4) if np.isfinite(one.forecasts[m, origin - 30, material]).all()]
         errors: dict[int, list[float]] = {m: [] for m in range(4)}
@@ -228,7 +229,6 @@ def test_the_choice_is_the_least_mean_absolute_scaled_error_of_a_slow_loop(origi
         for m in able:
             if errors[m]:
                 assert losses[m, material] == pytest.approx(means[m])
-        assert chosen[material] == (int(np.argmin(means)) if min(means) < np.inf else able[0])
 
 
 def test_an_earlier_choice_does_not_hang_on_which_methods_speak_today() -> None:
@@ -242,14 +242,87 @@ def test_an_earlier_choice_does_not_hang_on_which_methods_speak_today() -> None:
     assert (other.chosen(70) != 1).all()
 
 
-def test_the_naive_one_stands_where_nothing_is_known_or_nothing_is_better() -> None:
+def test_without_any_error_stands_what_does_well_on_other_plants() -> None:
     one = made_up()
-    assert one.chosen(30).tolist() == [0, 0, 0]
-    best = replace(one, forecasts=np.repeat(one.forecasts[:1], 4, axis=0))
-    assert best.chosen(70).tolist() == [0, 0, 0]
+    # Drivers where they can speak, else the mean of what is left.
+    assert one.chosen(30).tolist() == [DRIVERS, BOTH, BOTH]
     blank = one.forecasts.copy()
-    blank[0] = np.nan
-    assert replace(one, forecasts=blank).chosen(30).tolist() == [1, 1, 1]
+    blank[1:] = np.nan
+    assert replace(one, forecasts=blank).chosen(30).tolist() == [NAIVE] * 3
+
+
+def test_a_choice_needs_looks_and_follows_all_materials() -> None:
+    able = np.ones((4, 6), dtype=bool)
+    usual = np.repeat(np.array([[1.0], [0.85], [0.72], [0.73]]), 6, axis=1)
+    odd = usual.copy()
+    odd[DIRECT, 0] = 0.6  # one material on which the direct method had luck, or not
+    assert believed(odd, 2.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
+    assert believed(odd, 40.0, able).argmin(axis=0).tolist() == [DIRECT] + [DRIVERS] * 5
+    # Where it does well on all, all take it up sooner; and a plant of its own kind overrules other plants.
+    everywhere = usual.copy()
+    everywhere[DIRECT] = 0.6
+    assert believed(everywhere, 6.0, able).argmin(axis=0).tolist() == [DIRECT] * 6
+    assert believed(everywhere, 0.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
+    able[DRIVERS, 3] = False
+    assert believed(usual, 5.0, able)[:, 3].argmin() == BOTH and np.isinf(
+        believed(usual, 5.0, able)[DRIVERS, 3]
+    )
+
+
+def test_drawn_choices_miss_less_than_the_winner_of_each_material() -> None:
+    """Methods whose true losses differ a little, each material looked at over a few noisy horizons."""
+    rng = np.random.default_rng(5)
+    able, drawn, alone = np.ones((4, 10), dtype=bool), [], []
+    for _ in range(200):
+        # Every plant and every material has its own true losses.
+        truth = np.array([1.0, 0.85, 0.72, 0.73])[:, None] * np.exp(
+            rng.normal(0, 0.08, (4, 1)) + rng.normal(0, 0.04, (4, 10))
+        )
+        seen = truth * np.exp(rng.normal(0, 0.3 / np.sqrt(3.0), truth.shape))
+        each = np.arange(10)
+        drawn.append(truth[believed(seen, 3.0, able).argmin(axis=0), each].mean())
+        alone.append(truth[seen.argmin(axis=0), each].mean())
+    gain = np.array(alone) - np.array(drawn)
+    assert gain.mean() > 4 * gain.std() / np.sqrt(len(gain)) and gain.mean() > 0.01
+
+
+# --- the turn of the year -----------------------------------------------------------------------
+
+
+def test_weeks_about_christmas_are_known_by_their_days() -> None:
+    share = turn_share(
+        pd.DatetimeIndex(["2025-11-24", "2025-12-01", "2025-12-22", "2026-01-05", "2026-01-12"])
+    )
+    np.testing.assert_allclose(share, [0, 1, 1, 2 / 7, 0])
+    assert turn_share(pd.DatetimeIndex(["2026-06-01"])) == 0
+
+
+def test_the_turn_of_the_year_has_its_own_size() -> None:
+    rng = np.random.default_rng(3)
+    weeks = pd.date_range("2023-06-05", periods=160, freq="7D")
+    target = np.arange(40, 140)[:, None] + np.arange(13)
+    share = turn_share(weeks)[target]
+    base = np.abs(rng.normal(0, 1, (100, 3, 13)))
+    none, wide = turn_factor(base, share), turn_factor(base * (1 + 2 * share)[:, None, :], share)
+    # Drawn to what other plants show, by two turns seen; no errors at all say no more than those.
+    assert (none > 0.9).all() and (none < 1.25).all() and (wide > 1.8).all() and (wide < 3.0).all()
+    np.testing.assert_allclose(turn_factor(np.full((4, 3, 13), np.nan), share[:4]), 1.25)
+
+
+def test_intervals_are_wider_where_errors_were() -> None:
+    rng = np.random.default_rng(9)
+    index = pd.date_range("2023-07-03", periods=128, freq="7D", unit="us")  # to early December 2025
+    share = turn_share(pd.date_range(index[0], periods=128 + HORIZON, freq="7D"))
+    actual = 100 + rng.normal(0, 1, (3, 128)) * (4 + 12 * share[:128])
+    origins = np.arange(60, 129)
+    said = np.full((4, len(origins), 3, HORIZON), 100.0)
+    one = Tried(index, ["a", "b", "c"], actual, origins, said, np.full((len(origins), 3), 6.0))
+    size = one.judged(128).size
+    ahead = share[128:]
+    assert (ahead[:3] == 1).all() and ahead[8:13].max() == 0
+    ratio = size[:, :3].mean() / size[:, 8:13].mean()
+    assert 1.5 < ratio < 4.5  # three in truth: errors of four, and of sixteen on the days about Christmas
+    assert 2.5 < size[:, 8:13].mean() < 5.0  # mean absolute error of a normal error of four is 3.2
 
 
 # --- few weeks, a broken week, no issues --------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from .drivers import Drivers, Expected, drivers_of
 from .materials import driver_days
+from .months import used_by_month
 from .outlook import (
     Outlook,
     choice_table,
@@ -10,6 +11,7 @@ from .outlook import (
     levers,
     promise_table,
 )
+from .printed import printed_ahead
 from .recipe import Recipe, recipe_of
 from .reconciling import reconcile
 from .record import forecast_record
@@ -37,11 +39,13 @@ __all__ = [
     "drivers_of",
     "forecast_record",
     "levers",
+    "printed_ahead",
     "promise_table",
     "recipe_of",
     "reconcile",
     "season_of",
     "try_methods",
+    "used_by_month",
     "weekly_use",
     "whole_weeks",
     "year_ahead",

@@ -5,15 +5,27 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ..ink import NO_COVERAGE, STEP, expected_use
+from ..ink import NO_COVERAGE, STEP, InkFit, expected_use, use_by_week
 from ..logs import Logs
-from ..paper import mount_weights
+from ..paper import mount_weights, web_use
+from ..paper.geometry import paper_kg
+from ..paper.runs import lost_runs
 
 __all__ = ["counted_use", "weekly_use"]
 
+#: How long after the last dip expected use stands in for what the next one will tell.
+_AFTER_DIPS = pd.Timedelta(days=35)
+#: Weeks without any whole record of reels after which they are taken to be no longer logged.
+_REELS_WEEKS = 13
+
 
 def weekly_use(
-    logs: Logs, runs: pd.DataFrame, exposure: pd.DataFrame, intervals: pd.DataFrame, model: pd.DataFrame
+    logs: Logs,
+    runs: pd.DataFrame,
+    exposure: pd.DataFrame,
+    intervals: pd.DataFrame,
+    model: pd.DataFrame,
+    fits: dict[str, InkFit] | None = None,
 ) -> pd.DataFrame:
     """Return the use of each material in each whole week of the logs.
 
@@ -26,11 +38,15 @@ def weekly_use(
     exposure, intervals, model : DataFrame
         Results of :func:`pressstats.ink.ink_exposure`, :func:`pressstats.ink.judge_inks` and
         :func:`pressstats.ink.ink_model`.
+    fits : dict of InkFit, optional
+        Models of the inks: with them use is free of the error of dips. Without one of an ink, what its dips say is
+        shared among the weeks.
 
     Returns
     -------
     DataFrame, shape (weeks, materials), index week, columns material
-        Use [unit of the material]: mounted_kg of newsprint, what left the tanks of an ink, plates
+        Use [unit of the material]: mounted_kg of newsprint, or the gross copies at nominal grammage where reels are
+        not logged (and times what was mounted over that while they were), what left the tanks of an ink, plates
         exposed, and what counts and deliveries say of the rest. Blank where it is not known, also
         in a week without any run, which is rather a log that is missing than a plant that stood
         still; a material of which nothing is known, or that is not bought in kg though its use is
@@ -42,7 +58,7 @@ def weekly_use(
     materials = logs["materials"]
     columns: dict[str, pd.Series] = {}
     columns |= _newsprint(logs, runs, materials, weeks)
-    columns |= _inks(logs, exposure, intervals, model, weeks)
+    columns |= _inks(logs, exposure, intervals, model, fits or {}, weeks)
     columns |= _plates(logs, materials, weeks)
     dipped = logs["tank_readings"]["ink"].unique() if logs.has("tank_readings") else []
     counted = (materials["kind"] == "other") | ((materials["kind"] == "ink") & ~materials["ink"].isin(dipped))
@@ -73,16 +89,39 @@ def _lost_weeks(logs: Logs) -> pd.Series:
 def _newsprint(
     logs: Logs, runs: pd.DataFrame, materials: pd.DataFrame, weeks: pd.DatetimeIndex
 ) -> dict[str, pd.Series]:
+    names = materials.loc[(materials["kind"] == "newsprint") & (materials["unit"] == "kg"), "material"]
+    printed = _printed(logs, weeks)
     if not logs.has("reel_mounts"):
-        return {}
+        return {name: printed[name] for name in names if name in printed}
     whole = runs.groupby("week")["has_reels"].all().reindex(weeks, fill_value=False)
     whole &= ~weeks.isin(_lost_weeks(logs))
     mounts = mount_weights(logs).merge(runs[["run_id", "week"]], on="run_id")
     used = mounts.groupby(["week", "material"])["mounted_kg"].sum().unstack()
     used = used.reindex(weeks).fillna(0.0)
     used[~whole.to_numpy()] = np.nan
-    names = materials.loc[(materials["kind"] == "newsprint") & (materials["unit"] == "kg"), "material"]
+    if not whole.to_numpy()[-_REELS_WEEKS:].any():
+        # Reels are no longer logged: what is printed goes on telling, with the waste that was usual.
+        both = printed.reindex(columns=used.columns).where(used.notna())
+        usual = (
+            float(used.where(both.notna()).sum().sum() / both.sum().sum()) if both.sum().sum() > 0 else 1.0
+        )
+        used = used.combine_first(printed * usual)
     return {name: used[name] for name in names if name in used}
+
+
+def _printed(logs: Logs, weeks: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return the gross copies at nominal grammage by material [kg]; blank in weeks of which a run or web is lost."""
+    webs = web_use(logs)
+    kg = paper_kg(webs["area_m2"], webs["nominal_gsm"])
+    printed = kg.groupby([webs["week"], webs["material"]]).sum(min_count=1).unstack().reindex(weeks)
+    known = printed.notna().any(axis=1)
+    printed.loc[known] = printed.loc[known].fillna(0.0)
+    # A material without a nominal grammage weighs nothing that could be told.
+    unknown = webs.loc[webs["nominal_gsm"].isna(), "material"].unique()
+    aside = logs["runs"].loc[lost_runs(logs, "run_webs"), "date"]
+    lost = weeks.isin(_lost_weeks(logs)) | weeks.isin(logs.plant.week_of(aside))
+    printed.loc[lost] = np.nan
+    return printed.drop(columns=printed.columns.intersection(unknown))
 
 
 def _inks(
@@ -90,9 +129,10 @@ def _inks(
     exposure: pd.DataFrame,
     intervals: pd.DataFrame,
     model: pd.DataFrame,
+    fits: dict[str, InkFit],
     weeks: pd.DatetimeIndex,
 ) -> dict[str, pd.Series]:
-    """Share the use between two dips among the weeks of its runs, as the model expects it."""
+    """Return the use of each ink, free of the error of dips where it has a model."""
     materials = logs["materials"]
     inks = materials[(materials["kind"] == "ink") & materials["ink"].notna()]
     columns = {}
@@ -101,8 +141,28 @@ def _inks(
         # Two materials of one ink share a tank, and nobody logs which one was used.
         if len(bought) == 1 and bought["unit"].iloc[0] == "kg":
             name = bought["material"].iloc[0]
-            columns[name] = _ink_by_week(logs, mine, exposure[exposure["ink"] == ink], model).reindex(weeks)
+            printed = exposure[exposure["ink"] == ink]
+            dipped = _ink_by_week(logs, mine, printed, model).reindex(weeks)
+            columns[name] = dipped
+            if ink in fits:
+                true = use_by_week(logs, printed, mine, {str(ink): fits[str(ink)]}).set_index("week")[
+                    "used_kg"
+                ]
+                # Of a run that was set aside the dips know and the model does not.
+                told = _dips_reach(logs, mine, printed, weeks) & ~weeks.isin(_lost_weeks(logs))
+                columns[name] = true.reindex(weeks).where(told, dipped)
     return columns
+
+
+def _dips_reach(
+    logs: Logs, intervals: pd.DataFrame, exposure: pd.DataFrame, weeks: pd.DatetimeIndex
+) -> np.ndarray:
+    """Say of which weeks the dips tell the use: from the first one on, and not long after the last."""
+    early = exposure.loc[exposure["finished_at"] <= intervals["since"].min(), "week"]
+    last = logs.plant.week_start(intervals["read_at"].max()) + _AFTER_DIPS
+    return np.asarray(
+        ~weeks.isin(early) & (weeks <= last) & (weeks >= logs.plant.week_start(intervals["since"].min()))
+    )
 
 
 def _ink_by_week(

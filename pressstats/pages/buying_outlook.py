@@ -239,7 +239,7 @@ def season(results: Results, material: str | None = None) -> Block:
     """Return the next twelve months of one material; of all newsprint if none is named."""
     table = results["demand_season"]
     if table.empty or results.outlook is None:
-        return note("There is no forecast of the season: the logs are too short.")
+        return note("There is no forecast of the season: the logs are too short, or hold no materials table.")
     names = [material] if material else newsprint(results)
     rows = table[table["material"].isin(names)]
     if rows.empty:
@@ -253,7 +253,7 @@ def season(results: Results, material: str | None = None) -> Block:
     total[["mean", "q05", "q95", *known]] /= scale
     words = "t" if scale == 1000 else unit or "each"
     if total["mean"].isna().all():
-        return note("There is no forecast of the season: the logs are too short.")
+        return note("There is no forecast of the season: the logs are too short, or hold no materials table.")
     peak = total.loc[total["mean"].idxmax()]
     what = logged(material) if material else "All newsprint"
     return exhibit(
@@ -289,8 +289,7 @@ def season_table(results: Results) -> Block:
     return sheet(
         total.reset_index(),
         name="season-by-material",
-        caption="The next twelve months by material; past weeks are shared among months by the days of "
-        "the week on which the year ahead uses it",
+        caption="The next twelve months by material; last year's months are added up by day of publication",
         columns=[
             Shown("material"),
             Shown("unit"),
@@ -308,7 +307,7 @@ def season_table(results: Results) -> Block:
 def contract(results: Results) -> Block:
     """Return what 52 weeks need of each material, low, expected and high, and what that costs."""
     if results.outlook is None:
-        return note("There is no forecast of the year: the logs are too short.")
+        return note("There is no forecast of the year: the logs are too short, or hold no materials table.")
     table = year_spend(results.logs, results.outlook, results["order_plan"])
     currency = results.logs.plant.currency
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, promise_table
+from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahead, promise_table
 from ..demand import levers as assumed_levers
 from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
@@ -54,19 +54,41 @@ def _short(results: Results) -> Block:
 def headline(results: Results) -> Block:
     """Return the newsprint needed in the next 13 weeks against the same weeks last year."""
     if results.outlook is None:
-        return _short(results)
+        return _printed_only(results) or _short(results)
     paper = newsprint(results)
     ahead = results["demand_forecast"]
     total = ahead.loc[ahead["material"].isin(paper), "mean"].sum()
+    if not total > 0:
+        return _printed_only(results) or headline_block(
+            "No newsprint is expected to be printed in the next 13 weeks."
+        )
     history = results.outlook.history[paper].sum(axis=1, skipna=False)
     year_ago = history.reindex(pd.DatetimeIndex(sorted(ahead["week"].unique())) - pd.Timedelta(weeks=52))
-    change = 100 * (total / year_ago.sum(skipna=False) - 1)
-    words = f", {change:+.1f} % against the same weeks last year" if np.isfinite(change) else ""
+    before = year_ago.sum(skipna=False)
+    words = f", {100 * (total / before - 1):+.1f} % against the same weeks last year" if before > 0 else ""
+    alone = (
+        ""
+        if results.logs.has("reel_mounts")
+        else " Reels are not logged, so this is what gross copies weigh: strip, reel ends and breaks come on top."
+    )
     chosen = [METHODS[number] for number in results.outlook.chosen]
     counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]
     return headline_block(
-        f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.",
-        f"Published is what missed least in the past: {', '.join(counts)} of {len(chosen)} materials.",
+        f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.{alone}",
+        "Published is what missed least, by its own past and that of all materials: "
+        f"{', '.join(counts)} of {len(chosen)} materials.",
+    )
+
+
+def _printed_only(results: Results) -> Block | None:
+    """Return copies and area of the next weeks where nothing tells what paper weighs; none without issues to come."""
+    copies, area = printed_ahead(results.logs)
+    if not copies > 0:
+        return None
+    paper = f" on {area.sum() / 1e6:.2f} million m2 of paper" if area.sum() > 0 else ""
+    return headline_block(
+        f"The next 13 weeks print {copies / 1e6:.2f} million copies{paper}; how many tonnes that is cannot be told.",
+        "Grammage comes from the table materials: with it, and a few weeks of runs, newsprint is forecast in tonnes.",
     )
 
 

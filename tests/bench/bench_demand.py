@@ -62,7 +62,9 @@ def recipe_from(logs: Logs) -> Recipe:
     runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
     exposure = ink_exposure(logs)
     intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
-    return recipe_of(logs, weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits)), exposure)
+    return recipe_of(
+        logs, weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits), fits), exposure
+    )
 
 
 def naive_pass(history: pd.DataFrame) -> np.ndarray:

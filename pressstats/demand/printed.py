@@ -1,0 +1,51 @@
+"""What the issues to come print, where nobody knows what paper weighs: copies, and area by material."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ..logs import Logs
+from .drivers import drivers_of
+from .makeup import make_up_of
+from .tried import CHOICE
+
+__all__ = ["printed_ahead"]
+
+_LATELY = pd.Timedelta(days=182)
+
+
+def printed_ahead(logs: Logs, weeks: int = CHOICE) -> tuple[float, pd.Series]:
+    """Return copies and printed area of the next weeks, from ``runs`` and ``run_webs`` alone.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    weeks : int
+        Weeks from the first whole one after as-of.
+
+    Returns
+    -------
+    copies : float
+        Gross copies, what starts and running waste take among them.
+    area : Series
+        Area of the gross copies by material [m2]; empty where no issue is expected. Strip, reel ends and breaks
+        are not in it: only reel records tell them.
+    """
+    first = logs.plant.first_forecast_week(logs.as_of)
+    days = pd.date_range(first, periods=7 * weeks, freq="D", unit="us")
+    expected = drivers_of(logs).expected(logs.as_of, days)
+    issues = expected.issues
+    if issues.empty:
+        return 0.0, pd.Series(dtype="float64")
+    runs = logs["runs"]
+    lately = runs[runs["date"] > logs.as_of - _LATELY]
+    over = lately["copies_gross"].sum() / lately["copies_ordered"].sum()
+    gross = issues["copies"].to_numpy(dtype=float) * (over if np.isfinite(over) else 1.0)
+    make_up, now = make_up_of(logs), np.datetime64(logs.as_of, "D")
+    area = np.zeros(len(make_up.materials))
+    for title, rows in issues.groupby("title").indices.items():
+        copy_m2 = make_up.per_copy(str(title), expected.pages[rows], now).mean(axis=1)
+        area += np.nansum(copy_m2 * gross[rows, None], axis=0)
+    return float(gross.sum()), pd.Series(area, make_up.materials)
