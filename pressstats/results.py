@@ -219,7 +219,7 @@ def analyse(
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
     }
-    study = reels.study_reels(logs, grammage)
+    study = reels.study_reels(logs, grammage, weights.regimes)
     published |= {
         name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
     }

@@ -25,6 +25,7 @@ from pressstats.paper import (
     web_use,
 )
 from pressstats.paper import effective_grammage as published_grammage
+from pressstats.reels.lives import mount_lives
 
 DAYS = 28
 Tables = dict[str, pd.DataFrame]
@@ -178,3 +179,27 @@ def test_a_change_that_materials_or_deliveries_tell_is_announced(tmp_path: Path)
     told = plant(tmp_path / "told", tables | {"reels": tables["reels"].assign(length_m=length)})
     assert announced_changes(told, changed(42.1, 45.1), mount_weights(told)) == {"N1200"}
     assert announced_changes(told, changed(48.0, 45.1), mount_weights(told)) == frozenset()
+
+
+def test_metres_of_past_paper_are_reckoned_with_its_own_grammage(tmp_path: Path) -> None:
+    logs = plant(tmp_path, small_tables(DAYS))
+    weights = paper_weights(logs)
+    grammage = published_grammage(weights.threading, logs)
+    day = pd.Timestamp("2025-03-17")
+    present = weights.regimes.assign(**{"from": day})
+    heavier = weights.regimes.assign(to=day, estimate=2 * weights.regimes["estimate"])
+    both = pd.concat([heavier, present], ignore_index=True)
+    plain = mount_lives(logs, grammage)
+    own = mount_lives(logs, grammage, regimes=both)
+    late = plain["date"] >= day
+    np.testing.assert_allclose(own.loc[late, "run_m"], plain.loc[late, "run_m"])
+    np.testing.assert_allclose(own.loc[~late, "run_m"], plain.loc[~late, "run_m"] / 2)
+
+
+def test_kilometres_stay_known_where_the_reelstand_counts_metres(tmp_path: Path) -> None:
+    tables = small_tables(DAYS)
+    used = (tables["reel_mounts"]["start_kg"] - tables["reel_mounts"]["returned_kg"]) * 1e6 / (1200 * 45.0)
+    mounts = tables["reel_mounts"].assign(used_m=used, start_kg=np.nan, returned_kg=np.nan)
+    logs = plant(tmp_path, tables | {"reel_mounts": mounts})
+    lives = mount_lives(logs, published_grammage(paper_weights(logs).threading, logs))
+    np.testing.assert_allclose(lives["run_m"], used)

@@ -20,7 +20,7 @@ from .grammage import (
     threading_paper,
     web_net_weights,
 )
-from .in_time import grammage_regimes, web_grammage
+from .in_time import grammage_regimes, mount_grammage, web_grammage
 from .least_squares import linked_least_squares
 from .runs import is_weighed, mount_weights, new_reels, run_copies, web_use
 from .shifts import Shift, date_shift, level_shifts
@@ -50,6 +50,7 @@ __all__ = [
     "length_m",
     "level_shifts",
     "linked_least_squares",
+    "mount_grammage",
     "mount_weights",
     "new_reels",
     "paper_balance",

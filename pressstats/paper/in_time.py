@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-__all__ = ["grammage_regimes", "web_grammage"]
+__all__ = ["grammage_regimes", "mount_grammage", "web_grammage"]
 
 
 def web_grammage(regimes: pd.DataFrame, webs: pd.DataFrame, mounts: pd.DataFrame | None = None) -> pd.Series:
@@ -41,6 +41,30 @@ def web_grammage(regimes: pd.DataFrame, webs: pd.DataFrame, mounts: pd.DataFrame
         # A supplier who has no paper of that time, by the estimate, is left out of the mean.
         share = share.where(whole.notna(), 0.0)
         result[of_material] = (whole.fillna(0.0) * share).sum(axis=1) / share.sum(axis=1).replace(0.0, np.nan)
+    return result
+
+
+def mount_grammage(regimes: pd.DataFrame, mounts: pd.DataFrame, date: pd.Series) -> pd.Series:
+    """Return what a square metre of each mount's paper weighed.
+
+    Parameters
+    ----------
+    regimes : DataFrame
+        ``regimes`` of :func:`pressstats.paper.paper_weights`.
+    mounts : DataFrame
+        Rows with material and supplier.
+    date : Series, index of `mounts`
+        Date of each mount's run.
+
+    Returns
+    -------
+    Series, index of `mounts`
+        Effective grammage [g/m2]; blank for a material, or a supplier of it, without one.
+    """
+    result = pd.Series(np.nan, mounts.index)
+    for (material, supplier), spells in regimes.groupby(["material", "supplier"]):
+        mine = (mounts["material"] == material) & ((mounts["supplier"] == supplier) | (supplier == ""))
+        result[mine] = _on_days(spells, date[mine])
     return result
 
 

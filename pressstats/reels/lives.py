@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from ..logs import Logs
-from ..paper import mount_weights
+from ..paper import mount_grammage, mount_weights
 
 __all__ = ["LEVELS_IN_ORDER", "metre_kg", "mount_lives", "no_lives", "reel_codes"]
 
@@ -77,7 +77,12 @@ def metre_kg(logs: Logs, grammage: pd.DataFrame) -> pd.Series:
     return width.astype("float64") * gsm.reindex(width.index).astype("float64") / 1e6
 
 
-def mount_lives(logs: Logs, grammage: pd.DataFrame, weights: pd.DataFrame | None = None) -> pd.DataFrame:
+def mount_lives(
+    logs: Logs,
+    grammage: pd.DataFrame,
+    weights: pd.DataFrame | None = None,
+    regimes: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """Return each mount with its place in the life of its reel.
 
     Parameters
@@ -88,6 +93,9 @@ def mount_lives(logs: Logs, grammage: pd.DataFrame, weights: pd.DataFrame | None
         Published table ``grammage``.
     weights : DataFrame, optional
         Result of :func:`pressstats.paper.mount_weights`, where it is at hand.
+    regimes : DataFrame, optional
+        ``regimes`` of :func:`pressstats.paper.paper_weights`: metres are reckoned with the grammage of their own
+        days. Without it with that of `grammage`.
 
     Returns
     -------
@@ -116,11 +124,20 @@ def mount_lives(logs: Logs, grammage: pd.DataFrame, weights: pd.DataFrame | None
         lives["width_mm"] = lives["material"].map(widths).astype("float64")
     else:
         lives["width_mm"] = np.nan
+    if regimes is not None:
+        own = mount_grammage(regimes, lives, lives["date"]) * lives["width_mm"] / 1e6
+        per_metre = own.fillna(per_metre)
+    # A reel that is not weighed has its metres from the counter, else from what left it by its diameters.
+    counted = mounts["used_m"].fillna(weights["mounted_kg"] / per_metre)
     # Errors of weighing can make a short mount negative.
-    lives["run_m"] = np.maximum(weights["net_kg"] / per_metre, 0.0)
+    lives["run_m"] = np.maximum((weights["net_kg"] / per_metre).where(_weighed(mounts), counted), 0.0)
     _life(lives, per_metre, logs, _received(logs, mounts))
     lives["season"] = pd.array(_SEASONS[lives["mounted_at"].dt.month.to_numpy() % 12 // 3], dtype="str")
     return lives
+
+
+def _weighed(mounts: pd.DataFrame) -> pd.Series:
+    return mounts["start_kg"].notna() & mounts["returned_kg"].notna()
 
 
 def no_lives() -> pd.DataFrame:

@@ -76,7 +76,7 @@ class ReelStudy:
     planned: pd.DataFrame
 
 
-def study_reels(logs: Logs, grammage: pd.DataFrame) -> ReelStudy:
+def study_reels(logs: Logs, grammage: pd.DataFrame, regimes: pd.DataFrame | None = None) -> ReelStudy:
     """Study the reels.
 
     Parameters
@@ -85,13 +85,15 @@ def study_reels(logs: Logs, grammage: pd.DataFrame) -> ReelStudy:
         The logs; without ``reel_mounts`` everything but the reels in the store is empty.
     grammage : DataFrame
         Published table ``grammage``.
+    regimes : DataFrame, optional
+        ``regimes`` of :func:`pressstats.paper.paper_weights`, for the metres of paper that was another then.
 
     Returns
     -------
     ReelStudy
         What is known of reels.
     """
-    lives = mount_lives(logs, grammage) if logs.has("reel_mounts") else no_lives()
+    lives = mount_lives(logs, grammage, regimes=regimes) if logs.has("reel_mounts") else no_lives()
     ends = butts(logs, grammage, lives)
     table, effects = breaks(logs, lives), break_effects(lives)
     chain = reel_chain(logs)

@@ -192,10 +192,10 @@ _ALL = (
     ),
     Kind(
         "unexplained paper", "Unexplained paper",
-        "Look for a mount or a weight that was not logged on {subject}; if all runs are off alike, ask what new paper weighs",
+        "Look for a mount or a weight that was not logged on {subject}; all runs off alike: paper may have changed",
         "shift desk", _LATER, state="watch", cost_basis=_TO_DATE,
-        action_below="Look for a mount logged twice or a remainder too light on {subject}; if all runs are off alike, ask "
-        "what new paper weighs",
+        action_below="Look for a mount logged twice or a remainder too light on {subject}; all runs off alike: "
+        "paper may have changed",
         part="paper", figure="waste",
     ),
     Kind(
