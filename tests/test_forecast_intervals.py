@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from pressstats.forecast import MEMBERS, calibrated, intervals
+from pressstats.forecast.calibrating import own_factor
 from pressstats.forecast.combining import member_weights
-from pressstats.forecast.intervals import PROBABILITIES, error_shape, own_factor, regress_sizes
+from pressstats.forecast.intervals import PROBABILITIES, error_shape, regress_sizes
 from pressstats.forecast.paths import joint_normals
 from pressstats.forecast.rolling import Rolled
 
@@ -105,7 +106,7 @@ def test_without_any_past_error_sizes_are_the_prior_ones(number):
         log = -0.06 + 0.19 * math.log(step + 1) + 0.64 * share * math.log(3.0 / naive)
         log += 0.09 * (share * math.log(2.0 / naive) - (1 - share) * 1.5)
         log += 0.27 * math.log(1.4) + 0.15 * math.log(4.0)
-        assert told.size[0, step] == pytest.approx(1.15 * naive * math.exp(log), rel=1e-9)
+        assert told.size[0, step] == pytest.approx(naive * math.exp(log), rel=1e-9)
 
 
 def test_forecasts_of_others_start_from_their_own_prior():

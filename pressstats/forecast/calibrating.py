@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from .intervals import Judgement, error_shape, fresh_share, own_factor, regress_sizes
+from .intervals import OUTLYING, Judgement, error_shape, fresh_share, regress_sizes
 
-__all__ = ["calibrated"]
+__all__ = ["calibrated", "own_factor"]
 
 #: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log of the horizon beyond
 #: `_BOOKED` steps.
@@ -19,6 +19,10 @@ _PRIOR = np.array([-0.45, 0.15, 0.0])
 _PRIOR_ERRORS = 30.0
 #: Steps ahead for which something is commonly booked.
 _BOOKED = 10.0
+#: Independent errors that the prior of a series' own factor is worth.
+_OWN_PRIOR = 16.0
+#: Factor for series without any past error of their own.
+_UNTRIED = 1.15
 
 
 def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive: np.ndarray) -> Judgement:
@@ -64,3 +68,20 @@ def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive
         scores,
         float((fresh_share(np.append(origins, last), horizon)[:-1] * known.any(axis=(1, 2))).sum()),
     )
+
+
+def own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return each series' own factor, and for each origin the factor without that origin's errors.
+
+    Forecasts of neighbouring origins miss the same values: errors count by the steps that they newly cover.
+    """
+    known = np.isfinite(scores)
+    number = known.sum(axis=2)
+    size = np.where(known, np.minimum(np.abs(scores), OUTLYING), 0.0).sum(axis=2)
+    mean = size / np.maximum(number, 1)
+    fresh = fresh_share(origins, scores.shape[2])
+    load = np.where(number > 0, 2.0 * fresh[:, None], 0.0)
+    total, weight = (load * mean).sum(axis=0), load.sum(axis=0)
+    factor = (total + _OWN_PRIOR) / (weight + _OWN_PRIOR)
+    without = (total - load * mean + _OWN_PRIOR) / (weight - load + _OWN_PRIOR)
+    return np.where(weight > 0, factor, _UNTRIED), without

@@ -1,9 +1,9 @@
 """How wrong will a forecast be? Learnt from what it missed at past origins, for every horizon.
 
 The size of an error is a gamma regression on what can be known beforehand (horizon, the spread that the
-smoothing model implies, how far the methods disagree, the naive error), pooled over series and origins, times a
-factor of the series' own past errors, shrunk towards 1. Errors divided by their size are then pooled by
-horizon, and their quantiles make the interval: the width is calibrated on forecasts, never on a fit.
+smoothing model implies, how far the methods disagree, the naive error, narrow peaks), pooled over series and origins.
+Errors divided by their size are then pooled by horizon, and their quantiles make the interval: the width is calibrated
+on forecasts, never on a fit.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from .combining import combine, member_errors, member_weights
 from .rolling import Rolled, least_known
 
 __all__ = [
+    "OUTLYING",
     "PROBABILITIES",
     "Judgement",
     "error_shape",
     "fresh_share",
     "judge",
-    "own_factor",
     "quantile_factors",
     "regress_sizes",
 ]
@@ -49,11 +49,7 @@ _SHAPE_AT = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.
 _SHAPE = np.array([0.0, 0.14, 0.28, 0.43, 0.59, 0.76, 0.95, 1.19, 1.55, 2.15, 2.75, 3.7, 4.52])
 _SHAPE_ERRORS = 30.0
 #: Errors counted beyond this many times their size are held there in the regressions.
-_OUTLYING = 6.0
-#: Independent errors that the prior of a series' own factor is worth.
-_OWN_PRIOR = 16.0
-#: Factor for series without any past error of their own.
-_UNTRIED = 1.15
+OUTLYING = 6.0
 #: Share of symmetric quantiles in the shape: past drifts to one side need not go on.
 _SYMMETRY = 0.5
 
@@ -122,11 +118,10 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
     found = regress_sizes(features[known], np.abs(missed[known]), _PRIOR, _PRIOR_ERRORS)
     size = np.exp(features @ found)
     scores = missed / size
-    factor, without = own_factor(scores, part.origins)
-    shape = error_shape(scores / without[:, :, None], part.origins)
+    shape = error_shape(scores, part.origins)
     return Judgement(
         said[-1],
-        size[-1] * (factor * naive[-1])[:, None],
+        size[-1] * naive[-1][:, None],
         shape,
         weights,
         scores[:-1],
@@ -213,26 +208,9 @@ def regress_sizes(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, wo
     scale = worth * np.maximum(np.diag(normal) / len(sizes), 0.05)
     for _ in range(12):
         expected = np.exp(features @ found)
-        working = np.log(expected) + np.minimum(sizes / np.maximum(expected, 1e-300), _OUTLYING) - 1.0
+        working = np.log(expected) + np.minimum(sizes / np.maximum(expected, 1e-300), OUTLYING) - 1.0
         found = np.linalg.solve(normal + np.diag(scale), features.T @ working + scale * prior)
     return found
-
-
-def own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return each series' own factor, and for each origin the factor without that origin's errors.
-
-    Forecasts of neighbouring origins miss the same values: errors count by the steps that they newly cover.
-    """
-    known = np.isfinite(scores)
-    number = known.sum(axis=2)
-    size = np.where(known, np.minimum(np.abs(scores), _OUTLYING), 0.0).sum(axis=2)
-    mean = size / np.maximum(number, 1)
-    fresh = fresh_share(origins, scores.shape[2])
-    load = np.where(number > 0, 2.0 * fresh[:, None], 0.0)
-    total, weight = (load * mean).sum(axis=0), load.sum(axis=0)
-    factor = (total + _OWN_PRIOR) / (weight + _OWN_PRIOR)
-    without = (total - load * mean + _OWN_PRIOR) / (weight - load + _OWN_PRIOR)
-    return np.where(weight > 0, factor, _UNTRIED), without
 
 
 def fresh_share(origins: np.ndarray, horizon: int) -> np.ndarray:

@@ -59,7 +59,7 @@ NAMED: tuple[tuple[str, str, str, tuple[str, ...]], ...] = (
     ("pressstats/watch/charts.py", "EWMA_LIMIT = 3.0", "EWMA_LIMIT = 3.3", ("watch",)),
     ("pressstats/reels/breaks.py", '"supplier": 0.045', '"supplier": 0.15', ("reels",)),
     ("pressstats/reels/breaks.py", '"reelstand": 0.005', '"reelstand": 0.02', ("reels",)),
-    ("pressstats/forecast/intervals.py", "_OWN_PRIOR = 16.0", "_OWN_PRIOR = 1e9", ("forecast",)),
+    ("pressstats/forecast/calibrating.py", "_OWN_PRIOR = 16.0", "_OWN_PRIOR = 1e9", ("forecast",)),
     ("pressstats/forecast/combining.py", "_POOLED = 0.5", "_POOLED = 5.0", ("forecast",)),
     ("pressstats/orders/cases.py", "_RUSHES = 4.0", "_RUSHES = 1.0", ("orders",)),
     ("pressstats/orders/cases.py", "_FLOOR = 3.0", "_FLOOR = 1.0", ("orders",)),
