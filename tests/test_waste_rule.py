@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from small_plant import small_tables, write_small_plant
+from small_plant import PLANT_TOML, small_tables, write_small_plant
 
+from pressstats import pages
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import (
     KNOWN_SHARE,
@@ -26,6 +27,7 @@ from pressstats.paper import (
 )
 from pressstats.paper import effective_grammage as published_grammage
 from pressstats.reels.lives import mount_lives
+from pressstats.results import open_results
 
 DAYS = 28
 Tables = dict[str, pd.DataFrame]
@@ -204,3 +206,26 @@ def test_kilometres_stay_known_where_the_reelstand_counts_metres(tmp_path: Path)
     lives = mount_lives(logs, published_grammage(paper_weights(logs).threading, logs))
     np.testing.assert_allclose(lives["run_m"], logs["reel_mounts"]["used_m"])
     assert lives["run_m"].sum() == pytest.approx(used.sum())
+
+
+def test_page_of_runs_and_webs_alone_is_not_calm_about_what_is_unknown(tmp_path: Path) -> None:
+    tables = small_tables(DAYS)
+    folder = write_small_plant(tmp_path, {name: tables[name] for name in ("runs", "run_webs")})
+    results = open_results(folder)
+    page = pages.paper_balance
+    said = " ".join(
+        part(results).text
+        for part in (page.headline, page.waste_by_week, page.regimes, page.unexplained, page.unweighed)
+    )
+    assert f"by the press counters {100 * 29_600 / 580_000:.1f} %" in said
+    assert "not known" in said
+    assert "0 of 0" not in said and "no lasting change" not in said and "within" not in said
+
+
+def test_page_says_what_is_not_weighed_and_about_how_much_it_is(tmp_path: Path) -> None:
+    toml = PLANT_TOML + '\n[waste.white]\nholds = ["strip", "reel_end"]\n'
+    results = open_results(write_small_plant(tmp_path, unweighed(small_tables(DAYS)), toml))
+    said = pages.paper_balance.unweighed(results).text
+    assert "Strip and butts: not weighed" in said and "a reel, by regression" in said
+    # 400 kg were sold in March.
+    assert "Sold as white" in said and "in 1 month;" in said

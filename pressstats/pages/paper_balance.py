@@ -80,7 +80,8 @@ def tiles(results: Results) -> Block:
     target = results.logs.plant.targets.waste_pct
     waste = float(year["waste_pct"])
     state = waste_state(waste, waste, [], [], target)
-    starts = runs["starts"].sum()
+    counted = runs[runs["startup_kg"].notna()]
+    starts = counted["starts"].sum()
     lacking = runs_of(year)
     detail = f"of mounted paper, 52 weeks; target {target:g} %" + (f"; {lacking}" if lacking else "")
     return tiles_block(
@@ -88,7 +89,7 @@ def tiles(results: Results) -> Block:
             Tile("Waste", waste, "%", detail, state, 2),
             Tile(
                 "Start-up",
-                runs["startup_kg"].sum() / starts if starts else np.nan,
+                counted["startup_kg"].sum() / starts if starts else np.nan,
                 "kg",
                 "per web started",
                 digits=1,
@@ -152,8 +153,9 @@ def unweighed(results: Results) -> Block:
     sold = sold_streams(results.logs, runs, results.threading, mounts)
     sold = sold.dropna(subset="stream_kg")
     for kind, mine in sold.groupby("kind"):
+        months = "1 month" if len(mine) == 1 else f"{len(mine)} months"
         words.append(
-            f"Sold as {logged(str(kind))}: {tonnes(mine['sold_kg'].sum())} in {len(mine)} months; the streams that it "
+            f"Sold as {logged(str(kind))}: {tonnes(mine['sold_kg'].sum())} in {months}; the streams that it "
             f"holds ({mine['holds'].iloc[0].replace('_', ' ')}) took {tonnes(mine['stream_kg'].sum())} in those months."
         )
     return note(
@@ -167,6 +169,8 @@ def waste_by_week(results: Results) -> Block:
     weeks = waste_by(last_weeks(results, 104, results.runs), ["week", "press"])
     target = results.logs.plant.targets.waste_pct
     known = weeks.dropna(subset="waste_pct")
+    if known.empty:
+        return note("Waste of mounted paper is not known in any of the last 104 weeks.")
     above = int((known["waste_pct"] > target).sum())
     some = int((known["runs"] < known["of_runs"]).sum())
     part = f" {some} of them stand on a part of their runs, half the printed area at least." if some else ""
@@ -191,6 +195,10 @@ def waste_by_week(results: Results) -> Block:
 def unexplained(results: Results) -> Block:
     """Return the unexplained paper beside what weighing, counting and grammage errors can explain."""
     limits = last_weeks(results, 104, results.unexplained)
+    if not limits["z"].notna().any():
+        return note(
+            "What is unexplained is not known in any of the last 104 weeks: no week has complete reel records."
+        )
     outside = limits[limits["z"].abs() > 2]
     share = 100 * len(outside) / len(limits) if len(limits) else np.nan
     return exhibit(
@@ -257,6 +265,9 @@ def regimes(results: Results) -> Block:
     starts = changed[changed["measure"] == "start-up waste"]
     words = []
     for rows, what in ((paper, "grammage"), (starts, "start-up waste")):
+        if not (table["measure"] == what).any():
+            words.append(f"{what} is not known")
+            continue
         names = list_words(list(dict.fromkeys(rows["subject"])))
         words.append(
             f"{len(rows)} lasting changes of {what} ({names})"
