@@ -10,6 +10,8 @@ step           one interval alone (a gauge set anew, a delivery        1 in one 
                that nobody logged, a spill)
 drift          film weight changed for some weeks                      area of solid in the window
 leak           use without printing for some weeks                     days in the window
+change         film weight or idle loss went to another level and      area or days before it
+               stayed there (``changes``)
 =============  ======================================================  =============================
 
 All kinds compete at once, the clearest is taken, and the search goes on with it in the model. A finding is
@@ -19,15 +21,16 @@ named only where it explains clearly more than every other kind does at that pla
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from .banded import fit_banded
+from .changes import Change, changed_windows, clearest_change, refined_changes, suspects_of, told_changes
+from .finding import Finding
 from .ledger import NO_COVERAGE
 from .model import InkFit, Window, dip_pattern, fit_days, fit_ink
 from .suspects import Suspects
+from .suspects import on_known_scale as _sure
 
 __all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
 
@@ -57,43 +60,6 @@ _ROUNDS = 8
 _PLAIN_MINIMUM = 8
 #: Fewer intervals than this are not searched for what departs from a model of what was printed.
 _SEARCHED = 12
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One departure from the model.
-
-    Attributes
-    ----------
-    ink : str
-        The ink.
-    kind : str
-        ``misread dip``, ``step``, ``drift``, ``leak`` or ``change`` (the evidence separates none of them).
-    since, until : Timestamp
-        First and last dip concerned.
-    size : float
-        Kilograms by which a dip read too high or a step took ink away [kg], of a leak a day
-        [kg/day], of a drift [g/m2 of solid].
-    extra_kg : float
-        What left the tank beyond expectation in all [kg]; 0 for a misread dip.
-    statistic : float
-        Squared statistic, on the scale of a known variance.
-    rival : float
-        Squared statistic of the best other kind at the same place; a window's is taken as 4 less than it is
-        beside a single dip or interval.
-    exposure : str
-        What a window multiplies in the model: ``solid_m2`` or ``days``; empty for a single dip or interval.
-    """
-
-    ink: str
-    kind: str
-    since: pd.Timestamp
-    until: pd.Timestamp
-    size: float
-    extra_kg: float
-    statistic: float
-    rival: float
-    exposure: str = ""
 
 
 def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit], list[Finding]]:
@@ -138,22 +104,30 @@ def _by_pages(rows: pd.DataFrame) -> bool:
 
 def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
     windows: list[Window] = []
+    changes: list[Change] = []
     findings: list[Finding] = []
+    first = rows["since"].iloc[0]
     for _ in range(_ROUNDS):
         usable = rows[rows["why"] == ""].reset_index()
-        fit = fit_ink(ink, usable, windows)
+        fit = fit_ink(ink, usable, [*windows, *changed_windows(changes, first)])
         # Few intervals tell a use by pages, and nothing of what departs from it.
         found = _clearest(fit) if fit is not None and len(usable) >= _SEARCHED else None
         if found is None:
-            return rows, fit, findings
+            break
         finding, places = found
+        if isinstance(finding, Change):
+            changes.append(finding)
+            continue
         findings.append(finding)
         if places:
             rows = set_aside(rows, usable.loc[places, "index"].tolist())
         else:
             windows.append(Window(finding.exposure, finding.since, finding.until))
     usable = rows[rows["why"] == ""].reset_index(drop=True)
-    return rows, fit_ink(ink, usable, windows), findings
+    if changes:
+        changes = refined_changes(ink, usable, windows, changes, WINDOW, NAMED)
+    fit = fit_ink(ink, usable, [*windows, *changed_windows(changes, first)])
+    return rows, fit, findings + (told_changes(fit, changes) if fit is not None else [])
 
 
 def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
@@ -198,8 +172,8 @@ def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | N
     return rows, fit_days(ink, usable.reset_index(drop=True)), findings
 
 
-def suspicions(fit: InkFit) -> list[tuple[Finding, list[int]]]:
-    """Return the clearest single dip or interval and the clearest window, whatever their statistics.
+def suspicions(fit: InkFit) -> list[tuple[Finding | Change, list[int]]]:
+    """Return the clearest single dip or interval, window and lasting change, whatever their statistics.
 
     Parameters
     ----------
@@ -208,43 +182,33 @@ def suspicions(fit: InkFit) -> list[tuple[Finding, list[int]]]:
 
     Returns
     -------
-    list of (Finding, list of int)
-        Each with the rows of `fit` that it concerns where it is a single one, and none for a window.
+    list of (Finding or Change, list of int)
+        Each with the rows of `fit` that it concerns where it is a single one, and none otherwise.
     """
-    diagonal, beside = dip_pattern(fit.rows)
-    suspects = Suspects(
-        diagonal=fit.fit.dip_variance * diagonal + fit.fit.scatter_variance * fit.scatter,
-        beside=fit.fit.dip_variance * beside,
-        design=fit.design,
-        response=fit.rows["used_kg"].to_numpy(),
-    )
+    suspects = suspects_of(fit)
     (step_kg, step), (misread_kg, misread) = suspects.steps(), suspects.misread()
     # A dip that two intervals do not share is no dip between them.
-    misread = np.where(beside != 0, _sure(misread, fit.freedom), 0.0)
+    misread = np.where(dip_pattern(fit.rows)[1] != 0, _sure(misread, fit.freedom), 0.0)
     step = _sure(step, fit.freedom)
-    found = [_best_single(fit, suspects, (step_kg, step), (misread_kg, misread))]
+    found: list[tuple[Finding | Change, list[int]]] = [
+        _best_single(fit, suspects, (step_kg, step), (misread_kg, misread))
+    ]
     window = _best_window(fit, suspects, np.maximum(step, _beside(misread)))
-    return [*found, (window, [])] if window is not None else found
+    change = clearest_change(fit, suspects, NAMED)
+    return found + [(one, []) for one in (window, change) if one is not None]
 
 
-def _clearest(fit: InkFit) -> tuple[Finding, list[int]] | None:
+def _clearest(fit: InkFit) -> tuple[Finding | Change, list[int]] | None:
     """Return the finding that goes furthest beyond its limit, and the rows of a single one."""
     found = suspicions(fit)
     clear = [one for one in found if one[0].statistic >= (SINGLE if one[1] else WINDOW)]
-    return max(clear, key=lambda one: one[0].statistic - (0.0 if one[1] else _ENDS), default=None)
 
+    def beyond(one: tuple[Finding | Change, list[int]]) -> float:
+        # Ends are free to follow chance: a window has two, a lasting change one.
+        free = 0.0 if one[1] else _ENDS / 2 if isinstance(one[0], Change) else _ENDS
+        return one[0].statistic - free
 
-def _sure(statistic: np.ndarray, freedom: int) -> np.ndarray:
-    """Return what a statistic is worth where the variance is estimated without what it suspects.
-
-    Something large inflates the variances that it is measured by, so that in a short history no statistic
-    could pass its limit. Without it the variance is smaller and the statistic follows Student's t, whose
-    square is put on the scale of a known variance by the approximation of Wallace (1959, Annals of
-    Mathematical Statistics 30:1121; from memory).
-    """
-    left = max(freedom - 1, 1)
-    rest = np.maximum(1 - statistic / freedom, 1e-12)
-    return -left * ((8 * left + 1) / (8 * left + 3)) ** 2 * np.log(rest)
+    return max(clear, key=beyond, default=None)
 
 
 def _beside(between: np.ndarray) -> np.ndarray:
@@ -286,7 +250,8 @@ def _windows_over(place: int, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarra
 
 def _long_enough(rows: pd.DataFrame, first: np.ndarray, last: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return those windows that lie within the history and are long enough to be one."""
-    inside = (first >= 0) & (last < len(rows)) & (last > first)
+    # A window that reaches the last dip is a change that lasts.
+    inside = (first >= 0) & (last < len(rows) - 1) & (last > first)
     first, last = first[inside], last[inside]
     kept = rows["read_at"].to_numpy()[last] - rows["since"].to_numpy()[first] >= _SHORTEST
     return first[kept], last[kept]
@@ -345,7 +310,7 @@ def _windows(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     spans = [starts + np.timedelta64(7 * weeks, "D") for weeks in _LENGTHS]
     last = np.searchsorted(ends, np.concatenate(spans), "right") - 1
     # More than half of the history in a window leaves nothing to compare it with.
-    usable = (last > first) & (last - first < len(rows) / 2)
+    usable = (last > first) & (last - first < len(rows) / 2) & (last < len(rows) - 1)
     return first[usable], last[usable]
 
 

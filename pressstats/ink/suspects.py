@@ -14,7 +14,20 @@ from functools import cached_property
 import numpy as np
 from scipy import linalg
 
-__all__ = ["Suspects"]
+__all__ = ["Suspects", "on_known_scale"]
+
+
+def on_known_scale(statistic: np.ndarray, freedom: int) -> np.ndarray:
+    """Return what a squared statistic is worth where the variance is estimated without what it suspects.
+
+    Something large inflates the variances that it is measured by, so that in a short history no statistic
+    could pass its limit. Without it the variance is smaller and the statistic follows Student's t, whose
+    square is put on the scale of a known variance by the approximation of Wallace (1959, Annals of
+    Mathematical Statistics 30:1121; from memory).
+    """
+    left = max(freedom - 1, 1)
+    rest = np.maximum(1 - statistic / freedom, 1e-12)
+    return -left * ((8 * left + 1) / (8 * left + 3)) ** 2 * np.log(rest)
 
 
 @dataclass(frozen=True)
@@ -106,14 +119,33 @@ class Suspects:
         with_terms = np.column_stack([_between(exposure * column, first, last) for column in weighted.T])
         return self._judge(product, with_terms, self._squares(exposure, first, last))
 
-    def _squares(self, exposure: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
-        """Return z' inverse(V) z of each window: the squared length of inverse(L) z."""
+    def before(self, exposure: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return coefficient and squared statistic of `exposure` before each dip but the last, shape (rows - 1,)."""
+        weighted, residual, _ = self._weighted
+        product = np.cumsum(exposure * residual)[:-1]
+        with_terms = np.cumsum(exposure[:, None] * weighted, axis=0)[:-1]
+        main, ratio, tail = self._recursion
+        value = np.empty(len(main))
+        for row in range(len(main)):
+            value[row] = exposure[row] / main[row] - (ratio[row] * value[row - 1] if row else 0.0)
+        # All of these windows begin at the first row, so one recursion serves them.
+        total = np.cumsum(value**2) + value**2 * tail
+        return self._judge(product, with_terms, total[:-1])
+
+    @cached_property
+    def _recursion(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return the factor's diagonal, what a value leaves in the next row, and what goes on after a window."""
         main, sub = self._factor[0], self._factor[1, :-1]
         ratio = np.append(0.0, sub / main[1:])
-        # What goes on after a window: a geometric tail, whose squared length is known beforehand.
+        # A geometric tail, whose squared length is known beforehand.
         tail = np.zeros(len(main))
         for place in range(len(main) - 2, -1, -1):
             tail[place] = ratio[place + 1] ** 2 * (1 + tail[place + 1])
+        return main, ratio, tail
+
+    def _squares(self, exposure: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+        """Return z' inverse(V) z of each window: the squared length of inverse(L) z."""
+        main, ratio, tail = self._recursion
         total, value = np.zeros(len(first)), np.zeros(len(first))
         order = np.argsort(first - last)  # the longest windows first: the others drop off at the end
         begin, end = first[order], last[order]
