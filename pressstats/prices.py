@@ -13,7 +13,15 @@ import pandas as pd
 
 from .logs import Logs
 
-__all__ = ["agreed_price", "newsprint_price", "paid_cost", "paper_prices", "price_breaks", "receipt_prices"]
+__all__ = [
+    "agreed_price",
+    "ink_prices",
+    "newsprint_price",
+    "paid_cost",
+    "paper_prices",
+    "price_breaks",
+    "receipt_prices",
+]
 
 #: What newsprint of a plant costs is the mean over what was mounted in so many days before as-of.
 _MIX_DAYS = 91
@@ -150,6 +158,15 @@ def receipt_prices(logs: Logs) -> pd.Series:
         )
         found = agreed if found.empty else pd.concat([found, agreed]) if names else found
     return found.rename_axis("material").rename("unit_price")
+
+
+def ink_prices(logs: Logs) -> pd.Series:
+    """Return the price of the last receipts of each ink that one material in kilograms holds [currency / kg]."""
+    if not logs.has("materials"):
+        return pd.Series(dtype="float64")
+    inks = logs["materials"]
+    inks = inks[(inks["kind"] == "ink") & (inks["unit"] == "kg")]
+    return inks.drop_duplicates("ink", keep=False).set_index("ink")["material"].map(receipt_prices(logs))
 
 
 def paper_prices(logs: Logs) -> pd.Series:

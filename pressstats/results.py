@@ -20,7 +20,7 @@ import pandas as pd
 from . import demand, ink, orders, paper, reels, watch
 from .logs import Logs, read_logs
 from .past import PastPlan, past_forecasts, past_plan
-from .prices import newsprint_price, paper_prices
+from .prices import ink_prices, newsprint_price, paper_prices
 from .tables import OUTPUTS, as_published
 
 __all__ = ["Pending", "Results", "analyse", "open_results"]
@@ -214,7 +214,6 @@ def analyse(
     startup = watch.startup_regimes(runs, newsprint_price(logs))
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
-        "regimes": as_published(pd.concat([grammages, startup]), "regimes"),
         "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
@@ -226,7 +225,11 @@ def analyse(
     exposure, intervals, fits, found = _ink_ledger(logs)
     model = ink.ink_model(intervals, fits)
     published["ink_model"] = model
-    published["ink_watch"] = watch.ink_watch(intervals, model, fits, found)
+    published["ink_watch"] = watch.ink_watch(intervals, fits, found)
+    published["ink_findings"] = ink.ink_findings(found)
+    published["ink_ledger"] = ink.ink_ledger(logs, exposure)
+    levels = ink.ink_regimes(fits, found, ink_prices(logs))
+    published["regimes"] = as_published(pd.concat([grammages, startup, levels]), "regimes")
     unsound = watch.implausible(logs, runs, grammage, model)
     refused = watch.refused_parts(unsound)
     history = demand.weekly_use(logs, runs, exposure, intervals, model, fits)

@@ -12,7 +12,7 @@ import pytest
 from scipy import stats
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
-from pressstats.ink import ink_model, judge_inks
+from pressstats.ink import judge_inks
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
@@ -196,7 +196,7 @@ def ink_intervals_of(n: int, seed: int, leak_from: int | None = None) -> pd.Data
 
 def watch_of(frame: pd.DataFrame) -> pd.DataFrame:
     judged, fits, findings = judge_inks(frame)
-    return ink_watch(judged, ink_model(judged, fits), fits, findings)
+    return ink_watch(judged, fits, findings)
 
 
 def test_ink_watch_charts_surprises_and_finds_a_lasting_leak() -> None:

@@ -6,6 +6,7 @@ from .findings import STEP, Finding, judge_inks
 from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
 from .model import COMBINED, TERMS, InkFit, fit_ink
 from .plain import plain_use
+from .published import ink_findings, ink_ledger, ink_regimes, size_unit
 from .use import use_by_interval, use_by_week
 from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
@@ -23,8 +24,11 @@ __all__ = [
     "fit_ink",
     "influence",
     "ink_exposure",
+    "ink_findings",
     "ink_intervals",
+    "ink_ledger",
     "ink_model",
+    "ink_regimes",
     "judge_inks",
     "kg_per_million_pages",
     "m2_per_kg",
@@ -33,6 +37,7 @@ __all__ = [
     "plain_use",
     "predict_use",
     "robust_estimate",
+    "size_unit",
     "surprises",
     "tank_levels",
     "use_by_interval",

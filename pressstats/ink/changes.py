@@ -105,16 +105,16 @@ def clearest_change(
         curves[exposure] = np.where(allowed, on_known_scale(statistic, fit.freedom), -np.inf)
     best = max(curves, key=lambda exposure: curves[exposure].max())
     other = "days" if best == "solid_m2" else "solid_m2"
-    statistic, rival = float(curves[best].max()), float(curves[other].max())
-    near = np.flatnonzero(curves[best] >= statistic - DATED)
+    top, rival = float(curves[best].max()), float(curves[other].max())
+    near = np.flatnonzero(curves[best] >= top - DATED)
     times = np.append(rows["since"].to_numpy()[:1], rows["read_at"].to_numpy())
     return Change(
         at=rows["read_at"].iloc[int(np.argmax(curves[best]))],
         # It may lie within the intervals beside the dips.
         dated_low=pd.Timestamp(times[near[0]]),
         dated_high=pd.Timestamp(times[near[-1] + 2]),
-        exposures=(best,) if statistic - rival >= named else ("solid_m2", "days"),
-        statistic=statistic,
+        exposures=(best,) if top - rival >= named else ("solid_m2", "days"),
+        statistic=top,
         rival=rival,
     )
 

@@ -52,5 +52,5 @@ class Finding:
     rival: float
     exposure: str = ""
     lasting: bool = False
-    dated_low: pd.Timestamp = pd.NaT  # type: ignore[assignment]
-    dated_high: pd.Timestamp = pd.NaT  # type: ignore[assignment]
+    dated_low: pd.Timestamp = pd.NaT
+    dated_high: pd.Timestamp = pd.NaT

@@ -13,8 +13,9 @@ import pandas as pd
 
 from ..logs import Logs
 from ..tables import INPUTS
+from .refills import leave_out_refills
 
-__all__ = ["NO_COVERAGE", "ink_exposure", "ink_intervals", "no_ledger", "tank_levels"]
+__all__ = ["NO_COVERAGE", "ink_exposure", "ink_intervals", "no_ledger", "tank_deliveries", "tank_levels"]
 
 #: Dips of several tanks of one ink within this time are one occasion, if nothing was printed or filled between.
 _OCCASION = pd.Timedelta(hours=18)
@@ -93,13 +94,18 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
         delivered_kg, level_after_kg, used_kg [kg],
         solid_m2 [m2], solid_squared (sum over its runs of solid_m2 squared) [m4], starts, days
         [day], why (empty, or why the interval says nothing of the
-        model). `used_kg` is blank where a delivery cannot be put to an ink or is not in kg.
+        model). `used_kg` is blank where a delivery cannot be put to an ink or is not in kg, and
+        where a level rose of which no delivery tells (:mod:`pressstats.ink.refills`).
     """
     parts = []
     for ink in sorted(logs["tank_readings"]["ink"].unique()):
         levels, filled = tank_levels(logs, ink)
         if len(levels) >= 2:
-            parts.append(_intervals(ink, levels, filled, exposure[exposure["ink"] == ink], logs.lost_nights))
+            rows = _intervals(ink, levels, filled, exposure[exposure["ink"] == ink], logs.lost_nights)
+            if filled.empty:
+                tanks = logs["tank_readings"].loc[logs["tank_readings"]["ink"] == ink, "tank"].nunique()
+                rows = leave_out_refills(rows, logs.plant.measurement.dip_kg * np.sqrt(tanks))
+            parts.append(rows)
     return pd.concat(parts, ignore_index=True) if parts else no_ledger()[1]
 
 
@@ -198,9 +204,9 @@ def _occasion_numbers(dips: pd.DataFrame, events: np.ndarray) -> np.ndarray:
 
 
 def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:
-    """Return deliveries into the tanks of `ink`: delivered_on, delivered_at, at, quantity_kg."""
+    """Return deliveries into the tanks of `ink`: delivered_on, delivered_at, at, quantity_kg, row of the table."""
     if not logs.has("deliveries"):
-        return _typed(pd.DataFrame(columns=["delivered_on", "delivered_at", "at", "quantity_kg"]))
+        return _typed(pd.DataFrame(columns=["delivered_on", "delivered_at", "at", "quantity_kg", "row"]))
     deliveries = logs["deliveries"]
     mine = deliveries["tank"].isin(dips["tank"].unique())
     weighed = pd.Series(True, deliveries.index)
@@ -218,7 +224,22 @@ def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:
     # A delivery without an hour lies strictly between days without a dip: noon puts it there.
     rows["at"] = rows["delivered_at"].fillna(rows["delivered_on"] + pd.Timedelta(hours=12))
     rows["quantity_kg"] = deliveries["quantity"].where(weighed)[mine]
+    rows["row"] = rows.index
     return rows.reset_index(drop=True)
+
+
+def tank_deliveries(logs: Logs, ink: str, tank: str) -> pd.DataFrame:
+    """Return deliveries into one tank of an ink, as :func:`tank_levels`; blank quantities may be another tank's."""
+    dips = logs["tank_readings"]
+    dips = dips[dips["ink"] == ink]
+    came = _deliveries(logs, ink, dips)
+    if came.empty:
+        return came
+    into = logs["deliveries"]["tank"].reindex(came["row"]).to_numpy()
+    mine = came[(into == tank) | pd.isna(into)].copy()
+    if dips["tank"].nunique() > 1:
+        mine.loc[pd.isna(into[(into == tank) | pd.isna(into)]), "quantity_kg"] = np.nan
+    return mine
 
 
 def _intervals(

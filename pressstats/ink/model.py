@@ -183,6 +183,21 @@ class InkFit:
         variance = np.diagonal(spread.covariance, axis1=1, axis2=2)[:, :known]
         return half_width(away, variance, spread, level)
 
+    def combination(self, vectors: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
+        """Return estimates and half widths of sums of terms and windows.
+
+        Parameters
+        ----------
+        vectors : ndarray, shape (sums, terms and windows)
+            How much of each term and window is in each sum.
+        level : float
+            Probability of the interval.
+        """
+        spread, mean = self.spread, vectors @ self.fit.estimate
+        away = spread.estimate @ vectors.T - mean
+        variance = np.einsum("ij,njk,ik->ni", vectors, spread.covariance, vectors)
+        return mean, half_width(away, variance, spread, level)
+
     def expected(self, exposure: pd.DataFrame, lasting_only: bool = True) -> np.ndarray:
         """Return what each row should have used by the terms of its own time [kg], shape (rows,).
 

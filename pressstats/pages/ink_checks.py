@@ -6,14 +6,11 @@ import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, Shown, logged, note, quantity, sheet
-from ..ink import EXTENSIONS, influence, predict_use, robust_estimate
+from ..ink import EXTENSIONS, influence, predict_use, robust_estimate, size_unit
 from ..results import Results
 from .common import needs
 
 __all__ = ["adequacy", "findings", "influence_words", "mean_coverage", "what_if"]
-
-#: Unit of a finding's size, by what it multiplies.
-_UNITS = {"": "kg", "solid_m2": "g/m2 of solid", "days": "kg a day"}
 
 
 def mean_coverage(results: Results, run_ids: pd.Index | None = None) -> pd.Series:
@@ -39,7 +36,7 @@ def findings(results: Results) -> Block:
                 "since": one.since,
                 "until": one.until,
                 "size": one.size,
-                "unit": _UNITS[one.exposure] if one.kind != "misread dip" else "kg read too high",
+                "unit": size_unit(one),
                 "extra_kg": one.extra_kg,
                 "clear": float(np.sqrt(one.statistic)),
                 "rival": float(np.sqrt(one.rival)),
@@ -63,7 +60,7 @@ def findings(results: Results) -> Block:
             Shown("clear", "standard errors", digits=1),
             Shown("rival", "those of the next best kind", digits=1),
         ],
-        file="ink_watch",
+        file="ink_findings",
     )
 
 

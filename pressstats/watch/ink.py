@@ -12,24 +12,20 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from ..ink import Finding, InkFit, expected_use, surprises
+from ..ink import Finding, InkFit, surprises
 from ..tables import as_published
 from .charts import ewma_signals
 
 __all__ = ["ink_watch"]
 
 
-def ink_watch(
-    judged: pd.DataFrame, model: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[Finding]
-) -> pd.DataFrame:
+def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[Finding]) -> pd.DataFrame:
     """Return the published table ``ink_watch``: residuals and the signals of a control chart.
 
     Parameters
     ----------
     judged : DataFrame
         Intervals as :func:`pressstats.ink.judge_inks` returns them.
-    model : DataFrame
-        Published table ``ink_model``.
     fits : dict of InkFit
         Models by ink.
     findings : sequence of Finding
@@ -38,23 +34,25 @@ def ink_watch(
     Returns
     -------
     DataFrame, shape (intervals, 6)
-        Published columns. `z` is the surprise, blank where the interval is not in the model;
+        Published columns. `expected_kg` is by the terms of the interval's own time; `z` is
+        the surprise, blank where the interval is not in the model;
         `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits, ``step``,
         ``misread dip`` or ``change`` where a single interval or dip was found to be one, else empty.
     """
     parts = []
-    watched = judged.assign(expected_kg=expected_use(judged, model)) if len(judged) else judged
-    for ink, rows in watched.groupby("ink", sort=True):
-        usable = rows["why"] == ""
+    for ink, rows in judged.groupby("ink", sort=True):
         z = pd.Series(np.nan, rows.index)
         signal = pd.Series("", rows.index, dtype="str")
         fit = fits.get(str(ink))
+        expected = np.full(len(rows), np.nan)
         if fit is not None:
+            expected = fit.expected(rows)
+            usable = rows["read_at"].isin(fit.rows["read_at"])
             z[usable] = surprises(fit)
             signal[usable] = ewma_signals(z[usable])
         for finding in findings:
-            if finding.ink == ink and finding.exposure == "":
+            if finding.ink == ink and finding.exposure == "" and not finding.lasting:
                 signal[rows["since"] == finding.since] = finding.kind
-        parts.append(rows.assign(z=z, signal=signal))
+        parts.append(rows.assign(expected_kg=expected, z=z, signal=signal))
     columns = ["ink", "read_at", "used_kg", "expected_kg", "z", "signal"]
     return as_published(pd.concat(parts) if parts else pd.DataFrame(columns=columns), "ink_watch")

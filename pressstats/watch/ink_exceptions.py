@@ -10,7 +10,7 @@ import pandas as pd
 
 from ..ink import Finding
 from ..logs import Logs
-from ..prices import receipt_prices
+from ..prices import ink_prices
 from .charts import ewma_run_length
 from .raising import is_news, raised
 
@@ -22,11 +22,14 @@ _STEPS = {
     False: "the level rose at once: a delivery nobody logged, or a gauge set anew",
 }
 _WORDS = {
+    "film weight change": "film weight went to another level and stayed there",
     "misread dip": "one dip does not fit those before and after it",
     "drift": "film weight has changed",
     "leak": "ink goes without printing: a leak, or a supply left open",
     "change": "more or less ink went than the model explains, and the dips do not tell which kind of cause",
 }
+#: A lasting change that began longer ago is no news: expected use has long been reckoned with it.
+_LASTING_DAYS = 91
 _TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
 
 
@@ -42,18 +45,22 @@ def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) ->
     found : sequence of Finding
         What departs from the models.
     """
-    price = _prices(logs)
+    price = ink_prices(logs)
     for ink, mine in watch.groupby("ink"):
         worth = float(price.get(ink, np.nan))
-        news = [one for one in found if one.ink == ink and is_news(logs, pd.Series([one.until])).iloc[0]]
+        news = [one for one in found if one.ink == ink and _is_news(logs, one)]
         for finding in news:
             misread = finding.kind == "misread dip"
             words = _STEPS[finding.extra_kg > 0] if finding.kind == "step" else _WORDS[finding.kind]
+            dated = f"{finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}"
+            if finding.lasting:
+                dated = f"since between {finding.dated_low:%Y-%m-%d} and {finding.dated_high:%Y-%m-%d}"
+            lasting = finding.kind == "film weight change"
             yield raised(
                 logs,
-                f"ink {finding.kind}",
+                finding.kind if lasting else f"ink {finding.kind}",
                 str(ink),
-                f"{words} ({finding.since:%Y-%m-%d} to {finding.until:%Y-%m-%d}); {_TANKS}",
+                f"{words} ({dated}); {_TANKS}",
                 size=finding.size if misread else finding.extra_kg,
                 unit="kg read too high" if misread else "kg",
                 # A misread dip cost nothing, since no ink was lost; a level that rose at once saved nothing.
@@ -79,10 +86,9 @@ def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) ->
         yield raised(logs, "ink use", str(ink), why, size=extra, unit="kg", cost=extra * worth, week=week)
 
 
-def _prices(logs: Logs) -> pd.Series:
-    """Return the price of the last receipts of each ink that one material in kilograms holds [currency / kg]."""
-    if not logs.has("materials"):
-        return pd.Series(dtype="float64")
-    inks = logs["materials"]
-    inks = inks[(inks["kind"] == "ink") & (inks["unit"] == "kg")]
-    return inks.drop_duplicates("ink", keep=False).set_index("ink")["material"].map(receipt_prices(logs))
+def _is_news(logs: Logs, one: Finding) -> bool:
+    """Say whether somebody should hear of a finding: one that lasts is news by its beginning, others by their end."""
+    if one.lasting:
+        lasts = bool(is_news(logs, pd.Series([one.until])).iloc[0])
+        return lasts and (logs.as_of - one.since).days <= _LASTING_DAYS
+    return bool(is_news(logs, pd.Series([one.until])).iloc[0])
