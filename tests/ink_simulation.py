@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-__all__ = ["DISTURBANCES", "Disturbance", "Habits", "simulate_ink"]
+__all__ = ["DISTURBANCES", "Disturbance", "Habits", "lasting_change", "simulate_ink"]
 
 FIRST_DIP = pd.Timestamp("2022-01-03 06:00")  # a Monday
 #: Runs of a night that print the ink, and how often there are as many.
@@ -157,3 +157,17 @@ def simulate_ink(
         }
     )
     return intervals, FIRST_DIP + pd.Timedelta(days=begin) if disturbance is not None else None
+
+
+def lasting_change(
+    rows: pd.DataFrame, weeks: float, ratio: float, habits: Habits
+) -> tuple[pd.DataFrame, pd.Timestamp, float]:
+    """Return simulated intervals whose film weight changed some weeks before the end, the day, and what it took [kg].
+
+    The change is `ratio` times the film weight of `habits`, from the first dip of that day on.
+    """
+    begin = rows["read_at"].iloc[-1] - pd.Timedelta(weeks=weeks)
+    later = rows["since"] >= begin
+    extra = ((ratio - 1) * habits.film * rows["solid_m2"] / 1000).where(later, 0.0)
+    changed = rows.assign(used_kg=rows["used_kg"] + extra, true_kg=rows["true_kg"] + extra)
+    return changed, begin, float(extra.sum())

@@ -47,13 +47,13 @@ def ink_findings(found: list[Finding]) -> pd.DataFrame:
     DataFrame, shape (findings, 7)
         Published columns. `to` is blank for what lasts to the last dip.
     """
-    last = max((one.until for one in found), default=pd.NaT)
+    ended = {(one.ink, one.since) for one in found if one.lasting}
     rows = [
         {
             "ink": one.ink,
             "kind": one.kind,
             "from": one.since.normalize(),
-            "to": pd.NaT if one.lasting and one.until == last else one.until.normalize(),
+            "to": pd.NaT if one.lasting and (one.ink, one.until) not in ended else one.until.normalize(),
             "size": one.size,
             "unit": size_unit(one),
             "evidence": _evidence(one),

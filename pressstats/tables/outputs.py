@@ -82,7 +82,7 @@ _ALL = (
         "regimes",
         "measure, subject and first day of a regime",
         ("measure", "subject", "from"),
-        _t("measure", "grammage, film weight or start-up waste"),
+        _t("measure", "grammage, film weight, idle loss or start-up waste"),
         _t("subject", "material, ink or press; a supplier's own level after a comma"),
         _d("from", "first day of the regime"),
         _d("to", "last day of the regime; blank: it is the present one"),
