@@ -229,7 +229,9 @@ def analyse(
     published["ink_findings"] = ink.ink_findings(found)
     published["ink_ledger"] = ink.ink_ledger(logs, exposure)
     levels = ink.ink_regimes(fits, found, ink_prices(logs))
-    published["regimes"] = as_published(pd.concat([grammages, startup, levels]), "regimes")
+    published["regimes"] = as_published(
+        pd.concat([part for part in (grammages, startup, levels) if len(part)] or [levels]), "regimes"
+    )
     unsound = watch.implausible(logs, runs, grammage, model)
     refused = watch.refused_parts(unsound)
     history = demand.weekly_use(logs, runs, exposure, intervals, model, fits)

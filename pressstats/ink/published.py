@@ -201,4 +201,5 @@ def _since_before(times: np.ndarray, values: np.ndarray, ends: np.ndarray) -> np
 
 
 def _dated(table: pd.DataFrame, times: list[str]) -> pd.DataFrame:
-    return table.astype(dict.fromkeys(times, "datetime64[us]"))
+    words = {"ink", "kind", "unit", "evidence", "measure", "subject", "why", "tank"} & set(table)
+    return table.astype(dict.fromkeys(times, "datetime64[us]") | dict.fromkeys(words, "str"))

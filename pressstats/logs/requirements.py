@@ -98,7 +98,7 @@ REQUIREMENTS: tuple[Requirement, ...] = (
             _RUNS,
             Need("coverage"),
             Need("tank_readings"),
-            Need("deliveries", without="deliveries look like a gain"),
+            Need("deliveries", without="intervals in which a level rose tell nothing"),
         ),
         "intervals between dips that hold such a run or dip are left out or longer",
     ),

@@ -16,7 +16,10 @@ from ..ink import Finding, InkFit, surprises
 from ..tables import as_published
 from .charts import ewma_signals
 
-__all__ = ["ink_watch"]
+__all__ = ["LASTING_NEWS_DAYS", "ink_watch"]
+
+#: A lasting change that began longer ago is no news: expected use has long been reckoned with it.
+LASTING_NEWS_DAYS = 91
 
 
 def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[Finding]) -> pd.DataFrame:
@@ -36,7 +39,8 @@ def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[
     DataFrame, shape (intervals, 6)
         Published columns. `expected_kg` is by the terms of the interval's own time; `z` is
         the surprise, blank where the interval is not in the model;
-        `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits, ``step``,
+        `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits and
+        since a lasting change of the last 13 weeks, ``step``,
         ``misread dip`` or ``change`` where a single interval or dip was found to be one, else empty.
     """
     parts = []
@@ -53,6 +57,10 @@ def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[
         for finding in findings:
             if finding.ink == ink and finding.exposure == "" and not finding.lasting:
                 signal[rows["since"] == finding.since] = finding.kind
+            if finding.ink == ink and finding.lasting and finding.until == rows["read_at"].iloc[-1]:
+                # Expected use goes with the change at once; the chart stays out of control while it is news.
+                new = finding.until - finding.since <= pd.Timedelta(days=LASTING_NEWS_DAYS)
+                signal[(rows["since"] >= finding.since) & new] = "high" if finding.extra_kg > 0 else "low"
         parts.append(rows.assign(expected_kg=expected, z=z, signal=signal))
     columns = ["ink", "read_at", "used_kg", "expected_kg", "z", "signal"]
     return as_published(pd.concat(parts) if parts else pd.DataFrame(columns=columns), "ink_watch")

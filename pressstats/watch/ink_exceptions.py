@@ -12,6 +12,7 @@ from ..ink import Finding
 from ..logs import Logs
 from ..prices import ink_prices
 from .charts import ewma_run_length
+from .ink import LASTING_NEWS_DAYS
 from .raising import is_news, raised
 
 __all__ = ["ink_exceptions"]
@@ -28,8 +29,6 @@ _WORDS = {
     "leak": "ink goes without printing: a leak, or a supply left open",
     "change": "more or less ink went than the model explains, and the dips do not tell which kind of cause",
 }
-#: A lasting change that began longer ago is no news: expected use has long been reckoned with it.
-_LASTING_DAYS = 91
 _TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
 
 
@@ -90,5 +89,5 @@ def _is_news(logs: Logs, one: Finding) -> bool:
     """Say whether somebody should hear of a finding: one that lasts is news by its beginning, others by their end."""
     if one.lasting:
         lasts = bool(is_news(logs, pd.Series([one.until])).iloc[0])
-        return lasts and (logs.as_of - one.since).days <= _LASTING_DAYS
+        return lasts and (logs.as_of - one.since).days <= LASTING_NEWS_DAYS
     return bool(is_news(logs, pd.Series([one.until])).iloc[0])
