@@ -181,3 +181,49 @@ def test_nothing_wrong_is_in_control(steady: Results) -> None:
     assert "All inks were used as expected in the last four weeks (" in page(steady)
     # Plates that last 13 days may run out before an order of 14 days arrives: no calm state over that.
     assert found["days of stock"] == found["stock-out risk"] == "act"
+
+
+def test_figures_are_those_of_their_weeks_by_hand(steady: Results) -> None:
+    table = steady["week_figures"].set_index("figure")
+    end = LAST + pd.Timedelta(days=1) - pd.Timedelta(days=(LAST + pd.Timedelta(days=1)).day_of_week)
+    runs = steady.runs
+
+    def of(first: int, last: int) -> pd.DataFrame:
+        """Runs of the weeks from `first` to before `last`, counted back from the end."""
+        days = runs["date"]
+        return runs[(days >= end - pd.Timedelta(weeks=first)) & (days < end - pd.Timedelta(weeks=last))]
+
+    for column, weeks in (("value", (1, 0)), ("last_week", (2, 1)), ("weeks_13", (13, 0))):
+        mine = of(*weeks)
+        good = mine["good_kg"] + mine["good_grammage_kg"]
+        share = 100 * (1 - good.sum() / mine["mounted_kg"].sum())
+        assert table.loc["waste", column] == pytest.approx(share), column
+        assert table.loc["paper mounted", column] == pytest.approx(mine["mounted_kg"].sum() / 1000)
+        counted = mine[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum()
+        assert table.loc["counter waste", column] == pytest.approx(
+            100 * (1 - counted["good_kg"] / counted.sum())
+        )
+    quarter = of(13, 0)
+    butts = 100 * quarter["reel_end_kg"].sum() / quarter["mounted_kg"].sum()
+    assert table.loc["butts", "value"] == pytest.approx(butts)
+    mounts = steady.logs["reel_mounts"]
+    mounts = mounts[mounts["run_id"].isin(quarter["run_id"])]
+    reels = len(set(zip(mounts["supplier"], mounts["reel_id"], strict=True)))
+    broken = sum(word == "web_break" for word in mounts["ended_by"])
+    assert table.loc["web breaks", "value"] == pytest.approx(100 * broken / reels)
+    watch = steady["ink_watch"].dropna(subset=["used_kg", "z"])
+    watch = watch[(watch["read_at"] >= end - pd.Timedelta(weeks=4)) & (watch["read_at"] < end)]
+    share = 100 * watch["used_kg"].sum() / watch["expected_kg"].sum()
+    assert table.loc["ink use", "value"] == pytest.approx(share)
+    # 196 days lie within a year: nothing is known of the same week of the last.
+    assert table["last_year"].isna().all()
+    assert table.loc["days of stock", "value"] == steady["stock_cover"]["days_cover"].min()
+    policy = steady.logs.plant.policy
+    assert table.loc["stock-out risk", "target"] == pytest.approx(100 * (1 - policy.service_level))
+    # Each kind of action is ranked from 1 without a gap, and refers to exceptions that are there.
+    rows = steady["to_do"]
+    assert rows["rank"].tolist() == list(range(1, len(rows) + 1))
+    named = {name for names in rows["exception"] for name in names.split("; ") if name}
+    assert named == set(steady["exceptions"]["exception"])
+    needs = pages.weekly_actions.needs_words(steady)
+    assert pages.common.number_words(len(rows)) in needs and needs in pages.weekly_page.headline(steady).text
