@@ -174,6 +174,15 @@ def test_a_week_without_printing_is_said_to_be_one(tmp_path: Path) -> None:
     assert "price" not in reasons(results)["wasted paper cost"]
 
 
+def test_butts_that_nobody_weighs_are_not_zero(tmp_path: Path) -> None:
+    tables = steady_tables()
+    tables["reel_mounts"] = tables["reel_mounts"].drop(columns=["butt_kg", "strip_kg"])
+    results = results_of(tmp_path / "logs", tables)
+    honest(results)
+    row = results["week_figures"].set_index("figure").loc["butts"]
+    assert row["state"] == "unknown" and np.isnan(row["value"]) and "log butt_kg" in row["why"]
+
+
 def test_nothing_wrong_is_in_control(steady: Results) -> None:
     found = states(steady)
     for name in ("web breaks", "butts", "ink use", "logs"):

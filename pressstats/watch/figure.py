@@ -93,6 +93,5 @@ class WeekInputs:
             return "no nominal grammage: log materials"
         known = waste_totals(runs)
         if np.isnan(known["waste_pct"]):
-            counted = f"{known['runs']:.0f}" if known["runs"] else "none"
-            return f"{counted} of {len(runs)} runs has complete reel records"
+            return f"only {known['runs']:.0f} of {len(runs)} runs have complete reel records"
         return ""

@@ -78,7 +78,7 @@ def _butts(week: WeekInputs) -> Figure:
     if why:
         return week.unknown("butts", "%", why)
     shares = [_share(week.runs_of(one)) for one in (Period(_WEEKS), Period(), Period(_WEEKS, LAST_YEAR))]
-    if np.isnan(shares[0]):
+    if np.isnan(shares[0]) or week.found.reels.reel_ends["butt_kg_mean"].isna().all():
         return week.unknown("butts", "%", "no butt is weighed: log butt_kg")
     year = week.found.reels.reel_ends["lost_cost_per_year"].sum(min_count=1)
     why = f"of mounted paper, {_WEEKS} weeks"
@@ -90,6 +90,7 @@ def _butts(week: WeekInputs) -> Figure:
 
 
 def _share(runs: pd.DataFrame) -> float:
-    whole = runs[runs["has_reels"]]
+    """Return what butts are of the mounted paper [%], over the runs whose butts are known; blank where none is."""
+    whole = runs[runs["has_reels"] & runs["reel_end_kg"].notna()]
     mounted = float(whole["mounted_kg"].sum())
-    return 100 * float(whole["reel_end_kg"].sum(min_count=1)) / mounted if mounted > 0 else np.nan
+    return 100 * float(whole["reel_end_kg"].sum()) / mounted if mounted > 0 else np.nan
