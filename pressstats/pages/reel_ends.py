@@ -105,7 +105,7 @@ def ends(results: Results) -> Block:
     return sheet(
         table,
         name="reel-ends",
-        caption="Paper left on cores, by reelstand and material, the dearest first",
+        caption="Paper left on cores, by reelstand and material, the dearest first, at the price of the last receipts",
         columns=declared(
             "reel_ends",
             currency=results.logs.plant.currency,
@@ -259,7 +259,7 @@ def strip(results: Results) -> Block:
     return sheet(
         table,
         name="strip",
-        caption=f"Outer layers torn off take {tonnes(total)} a year{words}",
+        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; worth at the price of the last receipts",
         columns=[
             Shown("supplier"),
             Shown("reels", "whole reels", digits=0),
@@ -324,7 +324,8 @@ def claims(results: Results) -> Block:
         table,
         name="claims",
         caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
-        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)}; the latest first",
+        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} at the price of the last "
+        "receipts; the latest first",
         columns=[
             Shown("supplier"),
             Shown("reel_id", "reel"),
