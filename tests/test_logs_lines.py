@@ -99,8 +99,45 @@ def test_bytes_that_are_no_text_are_mentioned(tmp_path: Path) -> None:
     data = (folder / "runs.csv").read_bytes()
     (folder / "runs.csv").write_bytes(data.replace(b"north", b"n\x81rth", 3))  # 0x81 is undefined in cp1252
     logs = read_logs(folder)
+    spoilt = logs.rejected[logs.rejected["rule"] == "bytes that are no text"]
+    assert spoilt[["file", "line"]].values.tolist() == [
+        ["runs.csv", 2.0],
+        ["runs.csv", 3.0],
+        ["runs.csv", 4.0],
+    ]
+
+
+def test_a_bad_byte_costs_its_line_and_changes_no_other_word(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    data = (folder / "runs.csv").read_bytes().replace(b"north", "nørd".encode())
+    (folder / "runs.csv").write_bytes(data.replace("nørd".encode(), b"n\xf8rd", 1))
+    logs = read_logs(folder)
+    runs = logs.rejected[logs.rejected["table"] == "runs"]
+    assert runs[["line", "rule"]].values.tolist() == [[2.0, "bytes that are no text"]]
+    assert set(logs["runs"]["crew"]) == {"nørd", "south"}
+
+
+def test_words_of_an_office_program_are_read(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    data = (folder / "runs.csv").read_bytes().replace(b"north", "nørd".encode("cp1252"))
+    (folder / "runs.csv").write_bytes(data)
+    logs = read_logs(folder)
     assert logs.rejected.empty
-    assert logs.warnings[["file", "line"]].values.tolist() == [["runs.csv", 2.0]]
+    assert set(logs["runs"]["crew"]) == {"nørd", "south"}
+
+
+def test_two_stray_marks_swallow_no_row_between_them(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    lines = (folder / "tank_readings.csv").read_text().splitlines()
+    whole = len(read_logs(folder)["tank_readings"])
+    for at in (5, 9, 10):
+        first, rest = lines[at].split(",", 1)
+        lines[at] = f'{first},"{rest}'
+    (folder / "tank_readings.csv").write_text("\n".join(lines))
+    logs = read_logs(folder)
+    assert logs.rejected["line"].tolist() == [6.0, 10.0, 11.0]
+    assert set(logs.rejected["rule"]) == {QUOTE}
+    assert len(logs["tank_readings"]) == whole - 3
 
 
 def test_parquet_and_sheet_count_the_header_as_line_one(tmp_path: Path) -> None:

@@ -28,7 +28,7 @@ TOLD_BY: dict[str, tuple[str, ...]] = {
     "coverage": (),
     "reels": ("received_on",),
     "tank_readings": ("read_at",),
-    "deliveries": ("ordered_on", "delivered_on", "delivered_at", "promised_on"),
+    "deliveries": ("ordered_on",),
     "stock_counts": ("counted_on", "counted_at"),
     "prices": ("agreed_on",),
     "plan": ("made_on",),
@@ -148,6 +148,13 @@ def told_times(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
         told["plan"] = np.where(
             undated & ~np.isnat(tables["plan"]["date"]), tables["plan"]["date"], told["plan"]
         )
+    if "deliveries" in told:
+        # What does not say when it was ordered stands among the orders of its time, and had been by its receipt.
+        rows = tables["deliveries"]
+        came = _coalesced(rows, ("delivered_on", "delivered_at"))
+        near = _filled(rows, told["deliveries"])
+        known = np.where(np.isnat(near) | (came < near), came, near)
+        told["deliveries"] = np.where(np.isnat(told["deliveries"]), known, told["deliveries"])
     if "reels" in told:
         told["reels"] = _reel_times(tables, told)
     for name, times in told.items():

@@ -20,6 +20,7 @@ __all__ = ["Cells", "decoded", "read_delimited"]
 
 _WORTH_THREADS = 1 << 21  # bytes from which starting threads pays
 _QUOTED_LINES = 50  # a quoted cell longer than this is a quotation mark that never closes
+_REPLACED = "\ufffd".encode()
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 
 
@@ -39,8 +40,6 @@ class Cells:
         Line of the column names.
     broken : list of (line, text, rule)
         Lines that are no row.
-    unreadable_line : int
-        First line with bytes that are no text, 0 if there is none.
     """
 
     names: list[str]
@@ -48,7 +47,6 @@ class Cells:
     lines: np.ndarray
     header_line: int = 1
     broken: list[tuple[int, str, str]] = field(default_factory=list)
-    unreadable_line: int = 0
 
 
 def decoded(data: bytes) -> tuple[bytes, bool]:
@@ -69,12 +67,8 @@ def decoded(data: bytes) -> tuple[bytes, bool]:
     whole : bool
         Whether everything could be decoded.
     """
-    encoding = next((encoding for mark, encoding in _MARKS if data.startswith(mark)), "utf-8")
-    if encoding == "utf-8":
-        try:
-            data.decode()
-        except UnicodeDecodeError:
-            encoding = "cp1252"
+    encoding = next((encoding for mark, encoding in _MARKS if data.startswith(mark)), "")
+    encoding = encoding or _encoding_of(data)
     whole = True
     if encoding != "utf-8":
         try:
@@ -82,9 +76,33 @@ def decoded(data: bytes) -> tuple[bytes, bool]:
         except UnicodeDecodeError:
             text, whole = data.decode(encoding, errors="replace"), False
         data = text.encode("utf-8", errors="replace")
+    else:
+        try:
+            data.decode()
+        except UnicodeDecodeError:
+            data, whole = data.decode(errors="replace").encode(), False
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     return data, whole
+
+
+def _encoding_of(data: bytes) -> str:
+    """Return UTF-8 where most lines beyond ASCII are valid in it, else cp1252.
+
+    One bad byte in a file of UTF-8 then costs its own line, not the words of all others.
+    """
+    if data.isascii():
+        return "utf-8"
+    valid = spoilt = 0
+    for line in data.split(b"\n"):
+        if not line.isascii():
+            try:
+                line.decode()
+            except UnicodeDecodeError:
+                spoilt += 1
+            else:
+                valid += 1
+    return "utf-8" if valid >= spoilt else "cp1252"
 
 
 def _fields(line: str, delimiter: str) -> list[str]:
@@ -131,8 +149,17 @@ def _is_open(record: bytes, delimiter: str) -> bool:
     return False
 
 
+def _is_strict(record: bytes, delimiter: str) -> bool:
+    """Return whether every closing quotation mark of a record stands at the end of its field."""
+    try:
+        next(csv.reader(io.StringIO(record.decode(errors="replace")), delimiter=delimiter, strict=True), [])
+    except csv.Error:
+        return False
+    return True
+
+
 def _sifted(
-    lines: list[bytes], first: int, delimiter: str, width: int
+    lines: list[bytes], first: int, delimiter: str, width: int, spoilt: bool
 ) -> tuple[list[bytes], list[int], list[tuple[int, str, str]]]:
     """Put physical lines together to records; return those of the right width and the broken ones."""
     mark = delimiter.encode()
@@ -143,14 +170,19 @@ def _sifted(
     while at < len(lines):
         line, number, count = lines[at], first + at, 1
         at += 1
+        if spoilt and _REPLACED in line:
+            broken.append((number, line.decode(errors="replace"), "bytes that are no text"))
+            continue
         if b'"' not in line:
             fields = line.count(mark) + 1
         else:
             while _is_open(line, delimiter) and at < len(lines) and count <= _QUOTED_LINES:
+                if b'"' not in lines[at] and lines[at].count(mark) == width - 1 > 0:
+                    break  # a row by itself: the mark before it is a stray one, and swallows nothing
                 line += b"\n" + lines[at]
                 at += 1
                 count += 1
-            if _is_open(line, delimiter):
+            if _is_open(line, delimiter) or (count > 1 and not _is_strict(line, delimiter)):
                 at = number - first + 1  # read on after the line with the stray mark
                 broken.append(
                     (number, lines[at - 1].decode(errors="replace"), "a quotation mark never closes")
@@ -201,14 +233,11 @@ def read_delimited(data: bytes, known: Sequence[str]) -> Cells:
     """
     csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
     text, whole = decoded(data)
-    cells = _read_text(text, known)
-    if not whole:
-        cells.unreadable_line = text[: text.index("\ufffd".encode())].count(b"\n") + 1
-    return cells
+    return _read_text(text, known, spoilt=not whole)
 
 
-def _read_text(data: bytes, known: Sequence[str]) -> Cells:
-    """Read the decoded text of a file."""
+def _read_text(data: bytes, known: Sequence[str], spoilt: bool) -> Cells:
+    """Read the decoded text of a file; where it is `spoilt`, lines with a replaced character are no rows."""
     header_line, start, header = 1, 0, ""
     while start < len(data):
         end = data.find(b"\n", start)
@@ -229,12 +258,12 @@ def _read_text(data: bytes, known: Sequence[str]) -> Cells:
         return Cells(names, [empty] * len(names), np.zeros(0, dtype=np.int64), header_line)
     first = header_line + 1
     try:
-        columns = _parse(body, delimiter, len(names))
-        if len(columns[0]) == body.count(b"\n") + 1:
+        columns = [] if spoilt else _parse(body, delimiter, len(names))
+        if columns and len(columns[0]) == body.count(b"\n") + 1:
             return Cells(names, columns, np.arange(first, first + len(columns[0])), header_line)
     except pa.ArrowInvalid:
         pass
-    records, numbers, broken = _sifted(body.split(b"\n"), first, delimiter, len(names))
+    records, numbers, broken = _sifted(body.split(b"\n"), first, delimiter, len(names), spoilt)
     columns = []
     if records:
         try:

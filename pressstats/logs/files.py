@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import io
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -177,13 +178,18 @@ def _read_workbook(path: Path, data: bytes, digest: str, plant: Plant) -> Iterat
             cells = _sheet_cells(sheet.iter_rows(values_only=True), plant.format.decimal or ".")
             table = table_of(sheet.title)
             if table or cells.names:
-                yield File(f"{path.name}[{sheet.title}]", table, digest, cells)
+                yield File(f"{_name(path)}[{sheet.title}]", table, digest, cells)
     except Exception as error:  # a damaged workbook fails in any of a dozen libraries' ways
-        raise LogsError(f"{path.name}: cannot be read as a workbook ({_first_line(error)})") from None
+        raise LogsError(f"{_name(path)}: cannot be read as a workbook ({_first_line(error)})") from None
 
 
 def _first_line(error: Exception) -> str:
     return (str(error).splitlines() or [""])[0][:200] or type(error).__name__
+
+
+def _name(path: Path) -> str:
+    """Return the name of a file; bytes in it that are no text are spelt out."""
+    return os.fsencode(path.name).decode("utf-8", "backslashreplace")
 
 
 def _renamed(plant: Plant, table: str) -> list[str]:
@@ -192,23 +198,30 @@ def _renamed(plant: Plant, table: str) -> list[str]:
 
 def _open(path: Path, plant: Plant) -> Iterator[File]:
     suffix, table = path.suffix.lower(), table_of(path.stem)
+    if not path.is_file():
+        what = "a folder" if path.is_dir() else "a link that leads to no file"
+        # A folder of a table's name without an ending may be an archive: it is named, and nothing is refused for it.
+        yield File(
+            _name(path), table if suffix in _SUFFIXES else "", "", trouble=f"{what}, so it cannot be read"
+        )
+        return
     if suffix not in _SUFFIXES or (not table and suffix != ".xlsx"):
-        yield File(path.name, "", "", trouble="belongs to no table, so it was not read")
+        yield File(_name(path), "", "", trouble="belongs to no table, so it was not read")
         return
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise LogsError(f"{path.name}: cannot be opened ({error.strerror})") from None
+        raise LogsError(f"{_name(path)}: cannot be opened ({error.strerror})") from None
     digest = hashlib.sha256(data).hexdigest()
     if suffix == ".xlsx":
         yield from _read_workbook(path, data, digest, plant)
     elif suffix == ".csv":
-        yield File(path.name, table, digest, read_delimited(data, _renamed(plant, table)))
+        yield File(_name(path), table, digest, read_delimited(data, _renamed(plant, table)))
     else:
         try:
-            yield File(path.name, table, digest, _read_parquet(data, plant))
+            yield File(_name(path), table, digest, _read_parquet(data, plant))
         except Exception as error:  # damaged bytes surface in many ways; each is the file's fault
-            yield File(path.name, table, digest, trouble=f"cannot be read as Parquet; {_first_line(error)}")
+            yield File(_name(path), table, digest, trouble=f"cannot be read as Parquet; {_first_line(error)}")
 
 
 def open_folder(folder: Path, plant: Plant) -> list[File]:
@@ -232,12 +245,14 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         If the folder cannot be listed, a file cannot be opened, or a workbook is damaged.
     """
     try:
-        paths = sorted(path for path in folder.iterdir() if path.is_file())
+        paths = sorted(folder.iterdir())
     except OSError as error:
         raise LogsError(f"{folder}: cannot be listed ({error.strerror})") from None
     logs = [
         path
         for path in paths
-        if not path.name.startswith((".", "~$")) and path.name.casefold() not in _NOT_LOGS
+        if not path.name.startswith((".", "~$"))
+        and path.name.casefold() not in _NOT_LOGS
+        and (path.is_file() or table_of(path.stem) or path.suffix.lower() in _SUFFIXES)
     ]
     return [file for path in logs for file in _open(path, plant)]

@@ -133,10 +133,6 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
     if not cells.names:
         raw.notes.append((file.name, line, "", "the file is empty: no line with column names", True))
         return None
-    if cells.unreadable_line:
-        raw.notes.append(
-            (file.name, cells.unreadable_line, "", "bytes that are no text, here and maybe below", False)
-        )
     missing = raw.table.missing_from(found)
     for name in extra:
         raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))

@@ -29,6 +29,10 @@ _EARLIEST, _LATEST = np.datetime64("1950-01-01", "us"), np.datetime64("2100-01-0
 _AHEAD = {("runs", "date"): 1}
 
 
+#: Required columns whose cell may be unknown all the same: the row counts, with a warning.
+_USED_UNKNOWN = {("deliveries", "ordered_on")}
+
+
 @dataclass
 class Rows:
     """Rows of one table, typed, and what was found in them.
@@ -153,24 +157,25 @@ def _convert_time(
     if not pa.types.is_timestamp(cells.type):
         cells = as_text(cells, plant.format.decimal)
     values, bad = times_of(cells, column.kind, plant.format.dates, plant.zone)
-    _add_bad(findings, column, bad)
+    rejects = (table, column.name) not in _USED_UNKNOWN
+    _add_bad(findings, column, bad, rejects)
     wrong = (values < _EARLIEST) | (values >= _LATEST)
     if wrong.any():
-        findings.add(wrong, column.name, "no plausible year")
+        findings.add(wrong, column.name, "no plausible year", rejects)
     if column.recorded:
         ahead = _AHEAD.get((table, column.name), 0)
         future = (values >= today + np.timedelta64(ahead + 1, "D")) & ~wrong
         if future.any():
-            findings.add(future, column.name, "lies after today")
+            findings.add(future, column.name, "lies after today", rejects)
             wrong = wrong | future
     if wrong.any():
         values = np.where(wrong, np.datetime64("NaT", "us"), values)
     return values
 
 
-def _add_bad(findings: Findings, column: Column, bad: Bad) -> None:
+def _add_bad(findings: Findings, column: Column, bad: Bad, rejects: bool = True) -> None:
     if bad:
-        findings.add(list(bad), column.name, list(bad.values()))
+        findings.add(list(bad), column.name, list(bad.values()), rejects)
 
 
 def _convert_text(cells: pa.Array, column: Column, findings: Findings) -> pa.Array:
@@ -225,13 +230,17 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
         else:
             typed = _convert_text(as_text(cells, plant.format.decimal), column, findings)
         values[column.name] = typed
-        if not column.may_be_blank and (
-            cells.null_count or (isinstance(typed, pa.Array) and typed.null_count)
-        ):
-            findings.add(_blank_cells(cells) & ~broken, column.name, "must not be blank")
+        if not column.may_be_blank and _has_blank(typed):
+            # An order whose day nobody can read is still on its way: forgotten, it would be ordered again.
+            kept = (raw.table.name, column.name) in _USED_UNKNOWN
+            findings.add(_blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
     rows = Rows(raw, values, findings, duplicate=np.zeros(count, dtype=bool))
     rows.live = ~findings.rejected(count)
     return rows
+
+
+def _has_blank(typed: Any) -> bool:
+    return bool(typed.null_count if isinstance(typed, pa.Array) else pd.isna(typed).any())
 
 
 def _blank_cells(cells: pa.Array) -> np.ndarray:
