@@ -69,7 +69,9 @@ def _usable(tables: dict[str, RawTable]) -> dict[str, RawTable]:
         if blocking and raw.table.required:
             lines = "; ".join(f"{file}:{line} {column}: {rule}" for file, line, column, rule, _ in blocking)
             raise LogsError(f"{name} cannot be used: {lines}")
-        if not blocking:
+        if not blocking and (
+            len(raw) or raw.table.required
+        ):  # a table without rows is like one that is absent
             usable[name] = raw
     return usable
 
