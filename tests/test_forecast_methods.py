@@ -315,6 +315,17 @@ def test_harmonics_find_a_year_of_52_18_weeks():
     assert (harmonics(*whole(values[:70])[:2], 365.25 / 7, 20).terms == 0).all()
 
 
+def test_a_season_is_taken_from_a_year_and_a_half_on():
+    weeks = np.arange(80)
+    values = 300 + 20 * np.sin(2 * np.pi * weeks / 52.18)
+    for length, has in ((78, False), (79, True)):
+        terms = harmonics(*whole(values[:length])[:2], 365.25 / 7, 20).terms
+        assert (np.abs(terms).max() > 1) == has
+    months = 10 + 3 * np.sin(2 * np.pi * np.arange(20) / 12)
+    for length, has in ((17, False), (18, True)):
+        assert (np.abs(decompose(*whole(months[:length])[:2], 12, 12).terms).max() > 0.1) == has
+
+
 def with_december(series: int, weeks: int, seed: int, size: float) -> np.ndarray:
     """Rests of weekly series: noise of 1 and, by date, three weeks of a peak of their own before Christmas."""
     rng = np.random.default_rng(seed)
