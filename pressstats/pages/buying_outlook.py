@@ -71,6 +71,8 @@ def headline(results: Results) -> Block:
 
 def plan(results: Results) -> Block:
     """Return the orders of the next 13 weeks."""
+    if results.plan is None:
+        return note("What to call off is unknown: no order can be planned.")
     table = results["order_plan"].sort_values(["order_on", "order", "material"])
     currency = results.logs.plant.currency
     return sheet(
