@@ -203,6 +203,14 @@ def _clearest(fit: InkFit) -> tuple[Finding | Change, list[int]] | None:
     found = suspicions(fit)
     clear = [one for one in found if one[0].statistic >= (SINGLE if one[1] else WINDOW)]
 
+    change = max((one.statistic for one, _ in clear if isinstance(one, Change)), default=-np.inf)
+    # That a drift or leak has ended is one more claim: a change that lasts stands unless the end is clear.
+    clear = [
+        (one, places)
+        for one, places in clear
+        if places or isinstance(one, Change) or one.statistic - _ENDS / 2 - NAMED >= change
+    ]
+
     def beyond(one: tuple[Finding | Change, list[int]]) -> float:
         # Ends are free to follow chance: a window has two, a lasting change one.
         free = 0.0 if one[1] else _ENDS / 2 if isinstance(one[0], Change) else _ENDS

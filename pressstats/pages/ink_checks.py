@@ -96,6 +96,8 @@ def influence_words(results: Results) -> Block:
     """Say whether a few readings carry the answer."""
     parts = []
     for ink, fit in results.ink_fits.items():
+        if not fit.by_area:
+            continue
         moved = influence(fit)
         row = moved.loc[moved["film_shift"].abs().idxmax()]
         robust = (robust_estimate(fit)[0] - fit.estimate[0]) / fit.std_error[0]

@@ -71,13 +71,15 @@ def headline(results: Results) -> Block:
         return missing
     recent = _recent(results)
     flagged = recent[recent["signal"].isin(["high", "low"])].groupby("ink")["signal"].last()
-    known = recent.dropna(subset=["used_kg", "expected_kg"])
+    # What the calendar alone expects is no expectation to be held against what was printed.
+    by_area = [ink for ink, fit in results.ink_fits.items() if fit.by_area]
+    known = recent[recent["ink"].isin(by_area)].dropna(subset=["used_kg", "expected_kg"])
     used, expected = known["used_kg"].sum(), known["expected_kg"].sum()
     against = f"{100 * (used / expected - 1):+.1f} %" if expected > 0 else "not known"
     if not expected > 0:
-        words = "No ink has a model yet, so use cannot be compared with what was printed."
+        words = "Whether ink was used as it should is unknown: coverage, dips and deliveries do not tell it for any ink."
     elif flagged.empty:
-        words = "Over the last four weeks every ink was used as pages, starts and idle days explain."
+        words = f"All inks were used as expected in the last four weeks ({against})."
     else:
         inks = [f"{logged(ink)} ({signal})" for ink, signal in flagged.items()]
         words = f"Over the last four weeks use departed from expectation in {', '.join(inks)}."
@@ -194,6 +196,7 @@ def model_words(results: Results) -> Block:
         sentences.append(
             f"{logged(row.ink)}: {_TOGETHER[row.term].format(value=value)}. Expected use, stock and orders stand on it."
         )
+    sentences += _levels(results)
     without = sorted(set(results.ink_intervals["ink"]) - set(results.ink_fits))
     if without:
         sentences.append(
@@ -201,6 +204,18 @@ def model_words(results: Results) -> Block:
             f"above zero. {_refused(results, without)}"
         )
     return note(" ".join(sentences) if sentences else "No ink has two dips, so nothing is known of its use.")
+
+
+def _levels(results: Results) -> list[str]:
+    """Say which film weights and idle losses went to another level and stayed there."""
+    rows = results["regimes"]
+    rows = rows[rows["measure"].isin(["film weight", "idle loss"]) & rows["dated_low"].notna()]
+    return [
+        f"{logged(row['subject'])}: {row['measure']} is {row['estimate']:.2f} {row['unit']} "
+        f"({row['ci_low']:.2f} to {row['ci_high']:.2f}) since {row['from']:%Y-%m-%d} "
+        f"(between {row['dated_low']:%Y-%m-%d} and {row['dated_high']:%Y-%m-%d}): {row['why']}."
+        for row in rows.to_dict("records")
+    ]
 
 
 def _refused(results: Results, inks: list[str]) -> str:

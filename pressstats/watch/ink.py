@@ -51,6 +51,8 @@ def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[
         expected = np.full(len(rows), np.nan)
         if fit is not None:
             expected = fit.expected(rows)
+        # Thick papers are no surprise, and without what was printed nobody can tell them from a leak.
+        if fit is not None and fit.by_area:
             usable = rows["read_at"].isin(fit.rows["read_at"])
             z[usable] = surprises(fit)
             signal[usable] = ewma_signals(z[usable])

@@ -5,6 +5,8 @@
     scatter than by ordinary least squares?
 ``kinds``
     How often is a drift, a leak, a gauge set anew or a misread dip found, dated and named rightly?
+``changes``
+    Is a film weight that changed for good found, dated and sized, and does the interval of the present hold it?
 ``false-alarms``
     How large do the statistics grow in inks that nothing happened to? The limits in
     ``pressstats.ink.findings`` come from here.
@@ -29,7 +31,7 @@ from pressstats.ink import findings, fit_ink, ink_model, judge_inks, predict_use
 from pressstats.ink.model import TERMS, ink_design
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from ink_simulation import DISTURBANCES, Habits, simulate_ink
+from ink_simulation import DISTURBANCES, Habits, lasting_change, simulate_ink
 
 FOUND_DAYS = 14
 
@@ -43,7 +45,11 @@ def judge_coverage(habits: Habits, plants: int, seed: int) -> dict[str, float]:
         fit = fit_ink("black", rows)
         if fit is None:
             continue
-        held.append(np.abs(fit.estimate - habits.terms) <= fit.interval())
+        if fit.separate:
+            held.append(np.abs(fit.estimate - habits.terms) <= fit.interval())
+        else:
+            told = fit.estimate - combined_truth(habits)
+            held.append(np.append(np.abs(told) <= fit.interval(), np.nan))
         new, _ = simulate_ink(rng, habits)
         new = new.head(8)
         told = predict_use(fit, new)
@@ -51,7 +57,10 @@ def judge_coverage(habits: Habits, plants: int, seed: int) -> dict[str, float]:
         measured.append(((new["used_kg"] - told["mean"]).abs() <= told["measured_half"]).mean())
         ours.append(fit.estimate[0])
         ordinary.append(np.linalg.lstsq(ink_design(rows), rows["used_kg"].to_numpy(), rcond=None)[0][0])
-    shares = dict(zip(("film", "start-up", "standing"), 100 * np.mean(held, axis=0), strict=True))
+    names = ("film", "start-up", "standing")
+    if np.isnan(held).any():
+        names = ("film", "beyond film", "-")
+    shares = dict(zip(names, 100 * np.mean(held, axis=0), strict=True))
     return shares | {
         "predicted": 100 * float(np.mean(predicted)),
         "as dipped": 100 * float(np.mean(measured)),
@@ -59,6 +68,40 @@ def judge_coverage(habits: Habits, plants: int, seed: int) -> dict[str, float]:
         "ratio to OLS": float(np.std(ours) / np.std(ordinary)),
         "fits": float(len(ours)),
     }
+
+
+WEEKLY = (1, 2, 2, 2, 2, 2, 1)
+
+
+def combined_truth(habits: Habits) -> np.ndarray:
+    """Return film weight, and start-up and standing of a week with the same runs as any other."""
+    runs = sum(habits.weekly_runs or ())
+    return np.array([habits.film, runs * habits.start + 7 * habits.standing])
+
+
+def judge_change(weeks: int, ratio: float, habits: Habits, plants: int, seed: int) -> dict[str, float]:
+    """Return how often a lasting change of film weight is found, dated and sized, and the present held, in per cent."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for _ in range(plants):
+        drawn, begin, kg = lasting_change(simulate_ink(rng, habits)[0], weeks, ratio, habits)
+        judged, fits, found = judge_inks(drawn)
+        model = ink_model(judged, fits).set_index("term").loc["film_g_m2"]
+        near = [one for one in found if one.lasting]
+        first = min(near, key=lambda one: abs(one.since - begin)) if near else None
+        rows.append(
+            {
+                "found": first is not None,
+                "once": len(found) == 1,
+                "within two weeks": first is not None and abs((first.since - begin).days) <= FOUND_DAYS,
+                "date held": first.dated_low <= begin <= first.dated_high if first is not None else np.nan,
+                "named": first is not None and first.kind != "change",
+                "kg": first.extra_kg / kg if first is not None else np.nan,
+                "present film held": model["ci_low"] <= ratio * habits.film <= model["ci_high"],
+            }
+        )
+    table = pd.DataFrame(rows).astype(float)
+    return (100 * table.mean()).to_dict()
 
 
 def judge_kind(kind: str | None, habits: Habits, plants: int, seed: int) -> dict[str, float]:
@@ -132,6 +175,25 @@ def coverage(plants: int, seed: int) -> None:
     for daily_kg in (130.0, 520.0):
         monthly = Habits(daily_kg=daily_kg, days=1092, every=28, missed=0.0)
         table.append({"dips": "monthly", "kg a day": daily_kg} | judge_coverage(monthly, plants, seed))
+    for daily_kg in (130.0, 520.0):
+        alike = Habits(daily_kg=daily_kg, days=1092, every=7, missed=0.0, weekly_runs=WEEKLY)
+        table.append({"dips": "weekly", "kg a day": daily_kg} | judge_coverage(alike, plants, seed))
+    _show(table)
+
+
+@main.command()
+@click.option("--plants", default=100)
+@click.option("--seed", default=5)
+def changes(plants: int, seed: int) -> None:
+    """Tell how often lasting changes are found, dated and sized, and the present is held [per cent]."""
+    table = []
+    for every, dip_kg in ((1, 20.0), (1, 60.0), (7, 60.0)):
+        for weeks, ratio in ((40, 1.08), (8, 1.08), (40, 1.04)):
+            habits = Habits(dip_kg=dip_kg, days=1092, every=every, missed=0.0)
+            told = judge_change(weeks, ratio, habits, plants, seed)
+            of = {"every": every, "dip kg": dip_kg, "weeks": weeks, "ratio": ratio}
+            table.append(of | told)
+            _show(table[-1:])
     _show(table)
 
 
@@ -160,6 +222,7 @@ def false_alarms(plants: int, seed: int) -> None:
     daily = [(130.0, 10.0), (130.0, 60.0), (520.0, 20.0), (520.0, 60.0)]
     cases = [Habits(daily_kg=kg, dip_kg=dip_kg, days=1092) for kg, dip_kg in daily]
     cases += [Habits(days=91), Habits(days=1092, every=28, missed=0.0)]
+    cases += [Habits(days=1092, every=7, missed=0.0, weekly_runs=WEEKLY)]
     for habits in cases:
         told = largest_statistics(habits, plants, seed)
         told_of = {"kg a day": habits.daily_kg, "dip kg": habits.dip_kg, "days": habits.days}
