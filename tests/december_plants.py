@@ -79,7 +79,7 @@ def _wander(size: int, step: float, keep: float, chance: np.random.Generator) ->
 
 
 def _issues(days: pd.DatetimeIndex, chance: np.random.Generator) -> pd.DataFrame:
-    turn = 2 * np.pi * days.dayofyear.to_numpy() / 365.25
+    turn = 2 * np.pi * days.day_of_year.to_numpy() / 365.25
     years = (days - days[0]).days.to_numpy() / 365.25
     common_pages, common_copies = (
         _wander(len(days), 0.015, 0.8, chance),
@@ -90,16 +90,16 @@ def _issues(days: pd.DatetimeIndex, chance: np.random.Generator) -> pd.DataFrame
         runs_on = [range(7), range(6), range(5), (6,), (3,)][
             int(chance.integers(0, 3)) if number < 2 else number + 1
         ]
-        weekdays = np.isin(days.dayofweek, list(runs_on))
+        weekdays = np.isin(days.day_of_week, list(runs_on))
         pages_hump, copies_hump = _hump(days, chance)
         by_day = 1 + chance.uniform(-0.1, 0.15, 7)
         season = chance.uniform(0.02, 0.12) * np.cos(turn - chance.uniform(5.0, 6.2)) + 0.04 * np.cos(
             2 * turn - 4.6
         )
-        pages = chance.uniform(22, 40) * by_day[days.dayofweek] * (1 + season + common_pages + pages_hump)
+        pages = chance.uniform(22, 40) * by_day[days.day_of_week] * (1 + season + common_pages + pages_hump)
         pages = np.clip(2 * np.round((pages + chance.normal(0, 1.5, len(days))) / 2), 8, 96)
         copies = chance.uniform(15e3, 50e3) * (1 - chance.uniform(0.0, 0.06)) ** years
-        copies *= 1 + common_copies + copies_hump - 0.05 * np.exp(-(((days.dayofyear - 212) / 24.0) ** 2))
+        copies *= 1 + common_copies + copies_hump - 0.05 * np.exp(-(((days.day_of_year - 212) / 24.0) ** 2))
         copies *= (1 + chance.normal(0, 0.015, len(days))) * np.where(
             chance.random(len(days)) < 0.015, 1.3, 1.0
         )

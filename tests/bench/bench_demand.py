@@ -19,6 +19,13 @@
 
         python tests/bench/bench_demand.py promises --seeds 5 6 7
 
+``december``
+    Plants with humps before Christmas and a trough after it (``december_plants``), one to three years known, cut in
+    November, March and June: errors against last year's same week and what 80 % intervals held of the *true* use, by
+    cut and kind, and from 1 December to 4 January; published against the better of direct and drivers::
+
+        python tests/bench/bench_demand.py december --plants 40 --processes 2
+
 Seconds are printed for information; figures that stay are ratios.
 """
 
@@ -29,6 +36,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -36,17 +44,24 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from december_plants import CUTS, december_plant
+
 from pressstats.demand import (
+    CHOICE,
+    METHODS,
     Outlook,
     Recipe,
     demand_outlook,
     forecast_record,
     promise_table,
     recipe_of,
+    try_methods,
     weekly_use,
 )
 from pressstats.demand.tried import HORIZON, _direct, _drivers
 from pressstats.demo import write_demo
+from pressstats.forecast import Forecast
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import effective_grammage, run_balance, threading_paper
@@ -181,9 +196,77 @@ def promises(seeds: list[int]) -> None:
     print(pd.DataFrame(rows).T.astype(float).round(3).to_string())
 
 
+def december_errors(seed: int) -> pd.DataFrame:
+    """Return forecasts of one plant at its cuts, and what was truly used: up to 13 weeks ahead, by material."""
+    with tempfile.TemporaryDirectory() as scratch:
+        plant = december_plant(Path(scratch) / "plant", seed)
+        recipe = recipe_from(read_logs(plant.folder))
+    weeks = pd.DatetimeIndex(recipe.history.index)
+    cuts = {name: int(weeks.searchsorted(day + pd.Timedelta(days=1))) for name, day in CUTS.items()}
+    # Every second origin of the weeks before each cut: nothing that an origin says hangs on later weeks.
+    origins = [
+        origin
+        for origin in range(max(26, cuts["November"] // 2), max(cuts.values()) + 1)
+        if any(cut - 60 <= origin <= cut and (cut - origin) % 2 == 0 for cut in cuts.values())
+    ]
+    newsprint = [name for name in recipe.history if recipe.kinds["kind"].get(name) == "newsprint"]
+    tried = try_methods(recipe, newsprint, np.array(origins))
+    parts = []
+    for cut, origin in cuts.items():
+        row = int(np.searchsorted(tried.origins, origin))
+        said = Forecast(pd.RangeIndex(HORIZON), recipe.history.columns, tried.judged(origin), 0.0)
+        low, high = said.quantiles(np.array([0.1, 0.9]))[:, :CHOICE]
+        for place, material in enumerate(tried.names):
+            came = plant.use[material].reindex(weeks[origin : origin + CHOICE]).to_numpy()
+            by_method = dict(zip(METHODS, tried.forecasts[:, row, place, : len(came)], strict=True))
+            kind = "paper" if material.startswith("N") else "plates" if material == "plate" else "ink"
+            table = pd.DataFrame({"week": weeks[origin : origin + len(came)], "came": came, **by_method})
+            table["published"] = said.median.to_numpy()[: len(came), place]
+            table["held"] = (came >= low[: len(came), place]) & (came <= high[: len(came), place])
+            table["unit"] = plant.use[material].mean()
+            parts.append(table.assign(seed=seed, cut=cut, kind=kind))
+    return pd.concat(parts, ignore_index=True)
+
+
+def december_summary(errors: pd.DataFrame) -> pd.DataFrame:
+    """Return errors over those of last year's same week, the share held and the bias, by cut and kind."""
+    missed = {
+        name: (errors["came"] - errors[name]).abs() / errors["unit"] for name in ("published", *METHODS)
+    }
+    about = errors["week"].between("2025-12-01", "2026-01-04")
+    more = (100 * (errors["came"] - errors["published"]) / errors["unit"]).rename("bias")
+    table = pd.concat([errors[["cut", "kind", "held"]], pd.DataFrame(missed), more], axis=1)
+    table = pd.concat([table, table[about].assign(cut="1 Dec to 4 Jan")])
+    table["held"] = 100.0 * table["held"]
+    means = table.groupby(["cut", "kind"]).mean()
+    ratios = means[["published", *METHODS[1:]]].div(means[METHODS[0]], axis=0)
+    best = means[["direct", "drivers"]].min(axis=1)
+    return ratios.assign(
+        against_best=means["published"] / best, held_80=means["held"], bias_pct=means["bias"]
+    )
+
+
+def december(plants: int, processes: int) -> None:
+    """Show the errors and intervals of plants with a December."""
+    with ProcessPoolExecutor(processes) as pool:
+        errors = pd.concat(pool.map(december_errors, range(plants)), ignore_index=True)
+    print(f"{plants} plants")
+    print(december_summary(errors).round(3).to_string())
+    print(errors.assign(years=1 + errors["seed"] % 3).pipe(_by_years).round(3).to_string())
+
+
+def _by_years(errors: pd.DataFrame) -> pd.DataFrame:
+    return pd.concat(
+        {years: december_summary(mine) for years, mine in errors.groupby("years")}, names=["years"]
+    )
+
+
 if __name__ == "__main__":
     command, *rest = sys.argv[1:] or ["full"]
-    if command == "promises":
+    if command == "december":
+        given = dict(zip(rest[::2], map(int, rest[1::2]), strict=True))
+        december(given.get("--plants", 40), given.get("--processes", 1))
+    elif command == "promises":
         promises([int(text) for text in rest if text != "--seeds"])
     else:
         {"full": full, "cost": cost}[command]()
