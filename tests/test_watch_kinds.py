@@ -96,6 +96,9 @@ def raised_kinds(path: Path) -> set[str]:
         kind = node.args[0 if getattr(node.func, "id", "") == "told" else 1]
         if isinstance(kind, ast.Constant):
             found.add(str(kind.value))
+        elif isinstance(kind, ast.IfExp):
+            # A lasting change has its own kind; else the kind of a finding.
+            found |= {"film weight change"} | {f"ink {word}" for word in MADE_UP["ink {}"]}
         elif isinstance(kind, ast.JoinedStr):
             shape = "".join(part.value if isinstance(part, ast.Constant) else "{}" for part in kind.values)
             found |= {shape.replace("{}", word) for word in MADE_UP[shape]}

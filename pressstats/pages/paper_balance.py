@@ -50,7 +50,7 @@ def headline(results: Results) -> Block:
     if runs.empty:
         return headline_block("Nothing was printed in the last 52 weeks.", "There is no paper to balance.")
     if np.isnan(year["mounted_kg"]):
-        counted = f"{year['runs']:.0f}" if year["runs"] else "None"
+        counted = f"{year['runs']:.0f}" if year["runs"] else "Not one"
         return headline_block(
             f"{counted} of {len(runs)} runs in 52 weeks has complete reel records, so paper cannot be balanced; "
             f"by the press counters {per_cent(counter_waste(runs))} of what was printed was waste.",

@@ -137,6 +137,13 @@ _ALL = (
         caution=_MACHINE, part="ink", figure="ink use",
     ),
     Kind(
+        "film weight change", "Film weight changed",
+        "Have film weight measured, then the ducts looked at: {subject}",
+        "pressroom", _COSTS, cost_basis=_TO_DATE,
+        action_below="Check densities on the printed copies, and that every delivery is logged: {subject}",
+        caution=_MACHINE, part="ink", figure="ink use",
+    ),
+    Kind(
         "ink change", "Ink use changed",
         "Check gauge, dips and deliveries of {subject}, then look for a leak, then at the ducts",
         "ink store", _COSTS, cost_basis=_TO_DATE,
