@@ -233,3 +233,14 @@ def test_check_prints_it_and_fails(tmp_path: Path) -> None:
     assert done.exit_code == 1
     assert "These logs cannot be right as a whole" in done.output
     assert "reel_mounts.start_kg in tonnes?" in done.output
+
+
+def test_an_open_order_that_is_set_aside_opens_the_page(tmp_path: Path) -> None:
+    tables = small_tables(60)
+    orders = tables["deliveries"].astype({"quantity": object})
+    orders.loc[orders["delivery_id"] == "D4", "quantity"] = "ten thousand"
+    orders.loc[orders["delivery_id"] == "D2", "quantity"] = "received"
+    tables["deliveries"] = orders
+    found = gate(write_small_plant(tmp_path / "logs", tables))
+    assert found[["subject", "value", "refuses"]].values.tolist() == [["deliveries", 1.0, ""]]
+    assert watch.refused_parts(found) == frozenset()

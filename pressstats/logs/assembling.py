@@ -95,6 +95,17 @@ def _lost_nights(runs: Rows, listed: np.ndarray, told: np.ndarray) -> pd.Datetim
     return pd.DatetimeIndex(days.astype("datetime64[us]"))
 
 
+def _lost_orders(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> float:
+    """Return how many rows of orders without a receipt or cancellation were set aside and stand in no other export."""
+    if "deliveries" not in tables:
+        return 0.0
+    rows = tables["deliveries"]
+    lost = rows.findings.rejected(len(rows)) & listed["deliveries"]
+    lost &= ~_accepted_elsewhere(rows, lost)
+    lost[list(rows.raw.broken)] = False  # nobody can say what such a line was
+    return float(np.count_nonzero(lost & rows.blank("delivered_on") & rows.blank("cancelled_on")))
+
+
 def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> set[str]:
     """Return the runs that a line which is no row speaks of: some field of it is the name of a run."""
     lines = [text for row, (text, _) in rows.raw.broken.items() if listed[row]]
@@ -214,6 +225,7 @@ def assembled(
         set_aside=_lost_runs(tables, listed),
         lost_mounts=_lost_mounts(tables, listed, told),
         lost_nights=_lost_nights(tables["runs"], listed["runs"], told["runs"]),
+        lost_orders=_lost_orders(tables, listed),
         sources=tuple(sources),
         ledger=row_ledger(opened, tables, listed),
         digest=digest.hexdigest(),

@@ -68,6 +68,8 @@ class Logs:
     lost_nights : DatetimeIndex
         Publication day, or the nearest that the row tells, of each run that was set aside whole: what
         is added up over such a day from other tables would be low.
+    lost_orders : float
+        Orders of which no receipt is logged and whose row was set aside, so that nobody counts on them.
     sources : tuple of Source
         One per file and table.
     ledger : DataFrame
@@ -85,6 +87,7 @@ class Logs:
     set_aside: pd.DataFrame
     lost_mounts: pd.DataFrame
     lost_nights: pd.DatetimeIndex
+    lost_orders: float
     sources: tuple[Source, ...]
     ledger: pd.DataFrame
     digest: str

@@ -35,7 +35,8 @@ def opening(results: Results) -> Block | None:
         return None
     refused = _words(refused_parts(table))
     suspect = str(table["suspect"].iloc[0])
-    lead = "The logs cannot be right as a whole" + (f": {suspect}" if suspect else ".")
+    lead = "The logs cannot be right as a whole" if refused else "Look at the logs first"
+    lead += f": {suspect}" if suspect else "."
     left = f"Nothing is derived for {refused} until it is settled." if refused else ""
     lines = [f"{logged(subject)}: {words}" for subject, words in doubt_words(table)]
     if len(lines) > _SHOWN:

@@ -188,7 +188,7 @@ def doubt_words(table: pd.DataFrame) -> list[tuple[str, str]]:
     for row in table.itertuples():
         bound = "at most" if row.value > row.limit else "at least"
         if row.limit == 0:
-            bound = "more than"
+            bound = "more than" if row.value <= 0 else "at most"
         unit = f" {row.unit}" if row.unit else ""
         said = f"{row.what} {row.value:,.3g}{unit}, {bound} {row.limit:,.3g}{unit} are believed"
         words.append((str(row.subject), said + (f": {row.suspect}" if row.suspect else "")))

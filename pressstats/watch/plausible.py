@@ -129,6 +129,7 @@ def implausible(
             named["materials"] = doubt.suspect
     doubts = [
         *sizes,
+        *_lost_orders(logs),
         *_rows(logs, named),
         *_good_copies(logs, runs, named, grammage_known=not grams),
         *grams,
@@ -169,6 +170,14 @@ def _rows(logs: Logs, named: dict[str, str]) -> Iterator[Doubt]:
         suspect = suspects[name] if suspects[name].endswith("?") else other
         refuses = _RESTS_ON.get(name, "")
         yield Doubt(name, "rows set aside or doubtful", share, "%", ROWS_MOST_PCT, suspect, refuses)
+
+
+def _lost_orders(logs: Logs) -> Iterator[Doubt]:
+    """Yield the open orders that were set aside: whoever orders without knowing of them orders twice."""
+    if logs.lost_orders:
+        suspect = "look at them in rejected_rows before anything is ordered"
+        what = "orders without a readable receipt set aside, so that the plan does not count on them"
+        yield Doubt("deliveries", what, logs.lost_orders, "", 0.0, suspect, "")
 
 
 def _doubtful_rows(logs: Logs) -> dict[str, int]:
