@@ -175,8 +175,8 @@ def _rows(logs: Logs, named: dict[str, str]) -> Iterator[Doubt]:
 def _lost_orders(logs: Logs) -> Iterator[Doubt]:
     """Yield the open orders that were set aside: whoever orders without knowing of them orders twice."""
     if logs.lost_orders:
-        suspect = "look at them in rejected_rows before anything is ordered"
-        what = "orders without a readable receipt set aside, so that the plan does not count on them"
+        suspect = "see rejected_rows before ordering"
+        what = "rows of orders set aside that may be on their way"
         yield Doubt("deliveries", what, logs.lost_orders, "", 0.0, suspect, "")
 
 
