@@ -59,8 +59,11 @@ def _was_set_aside(parent: Rows, row: int) -> str:
 
 
 def _require_material(child: Rows, materials: Rows | None, newsprint: bool = False) -> np.ndarray | None:
-    """Reject rows of an unknown material, or of one that is no newsprint where it must be."""
-    if materials is None:
+    """Reject rows of an unknown material, or of one that is no newsprint where it must be.
+
+    A table of materials with nothing but its header counts as absent: it makes no material unknown.
+    """
+    if materials is None or not len(materials):
         return None
     at = _require(child, "material", materials, "material", "material")
     if newsprint:

@@ -54,7 +54,9 @@ class _Words(html.parser.HTMLParser):
 
 
 def read(block: Any) -> str:
-    """Return what a reader sees of a block."""
+    """Return what a reader sees of a block; nothing of a call that shows none."""
+    if block is None:
+        return ""
     markup = block._repr_mimebundle_()[PAGE_TYPE]
     return re.sub(r"\s+", " ", " ".join(_Words(markup).words))
 
