@@ -59,11 +59,8 @@ def _was_set_aside(parent: Rows, row: int) -> str:
 
 
 def _require_material(child: Rows, materials: Rows | None, newsprint: bool = False) -> np.ndarray | None:
-    """Reject rows of an unknown material, or of one that is no newsprint where it must be.
-
-    A table of materials with nothing but its header counts as absent: it makes no material unknown.
-    """
-    if materials is None or not len(materials):
+    """Reject rows of an unknown material, or of one that is no newsprint where it must be."""
+    if materials is None:
         return None
     at = _require(child, "material", materials, "material", "material")
     if newsprint:
@@ -209,6 +206,9 @@ def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
     plant : Plant
         Description of the plant.
     """
+    if "materials" in tables and not len(tables["materials"]):
+        # With nothing but its header it counts as absent: it makes no material unknown.
+        tables = {name: rows for name, rows in tables.items() if name != "materials"}
     runs, webs = tables["runs"], tables["run_webs"]
     materials = tables.get("materials")
     if materials is not None:
