@@ -364,7 +364,7 @@ def _small_tables(days: int) -> dict[str, pd.DataFrame]:
                 {
                     "supply": "press water",
                     "kind": "water",
-                    "holds_hours": 4.0,
+                    "lasts_hours": 4.0,
                     "tested_on": FIRST_DAY - pd.Timedelta(days=30),
                     "test_every_days": 90.0,
                     "contact": "control room",

@@ -23,7 +23,7 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> Logs:
 
 
 def with_supplies(logs: Logs) -> Logs:
-    table = pd.DataFrame({"supply": [f"s{hours}" for hours in HOURS], "holds_hours": HOURS})
+    table = pd.DataFrame({"supply": [f"s{hours}" for hours in HOURS], "lasts_hours": HOURS})
     table = table.assign(
         kind="power", tested_on=logs.as_of - pd.Timedelta(days=10), test_every_days=30.0, contact="desk 1"
     )

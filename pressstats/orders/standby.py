@@ -24,14 +24,14 @@ def standby_hours(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (supplies, 9), the shortest first
-        supply, kind, holds_hours, wanted_hours [h], lasts (in words: of the hours wanted, and of a night's six to eight
+        supply, kind, lasts_hours, wanted_hours [h], lasts (in words: of the hours wanted, and of a night's six to eight
         hours where it does not last several; empty where nobody knows), tested_on, test_due_on, days_late (0 where the
         test is not due; blank where no test is known), contact.
     """
     columns = [
         "supply",
         "kind",
-        "holds_hours",
+        "lasts_hours",
         "wanted_hours",
         "lasts",
         "tested_on",
@@ -49,8 +49,8 @@ def standby_hours(logs: Logs) -> pd.DataFrame:
     table["days_late"] = late.clip(lower=0)
     wanted = float(logs.plant.policy.standby_hours)
     table["wanted_hours"] = wanted
-    table["lasts"] = [_lasts(hours, wanted) for hours in table["holds_hours"]]
-    return table.sort_values("holds_hours", kind="stable", ignore_index=True)[columns]
+    table["lasts"] = [_lasts(hours, wanted) for hours in table["lasts_hours"]]
+    return table.sort_values("lasts_hours", kind="stable", ignore_index=True)[columns]
 
 
 def _lasts(hours: float, wanted: float) -> str:

@@ -257,7 +257,7 @@ def standby(results: Results) -> Block:
     table = standby_hours(results.logs)
     wanted = results.logs.plant.policy.standby_hours
     late = results["exceptions"].loc[results["exceptions"]["kind"] == "standby test", "subject"]
-    short = table["holds_hours"] < wanted
+    short = table["lasts_hours"] < wanted
     table["state"] = np.where(
         table["supply"].isin(late),
         "act",

@@ -289,7 +289,7 @@ _STANDBY = Table(
     (
         _text("supply", "the supply"),
         _text("kind", "water, power, compressed air, ink pump, paper store, ..."),
-        Column("holds_hours", "number", "h", "hours it carries the work", 0, 10000),
+        Column("lasts_hours", "number", "h", "hours it carries the work", 0, 10000),
         _date("tested_on", "day of the last test", blank=True, recorded=True),
         Column("test_every_days", "number", "day", "interval between tests", 1, 5000),
         _text("contact", "who to call"),

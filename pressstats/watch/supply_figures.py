@@ -146,7 +146,7 @@ def _standby(week: WeekInputs) -> Figure:
     overdue = week.raised("standby test")
     later = int((table["tested_on"] > logs.as_of).sum())
     wanted = logs.plant.policy.standby_hours
-    short = table[table["holds_hours"] < wanted]
+    short = table[table["lasts_hours"] < wanted]
     words = [
         f"no test known of {later}" if later else "",
         f"{len(short)} of {len(table)} last less than the {wanted:g} h wanted" if len(short) else "",
