@@ -77,7 +77,7 @@ def headline(results: Results) -> Block:
     used, expected = known["used_kg"].sum(), known["expected_kg"].sum()
     against = f"{100 * (used / expected - 1):+.1f} %" if expected > 0 else "not known"
     if not expected > 0:
-        words = "Whether ink was used as it should is unknown: coverage, dips and deliveries do not tell it for any ink."
+        words = "Ink use is unknown: coverage, dips and deliveries do not tell what any ink should have used."
     elif flagged.empty:
         words = f"All inks were used as expected in the last four weeks ({against})."
     else:
