@@ -120,6 +120,7 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
     mean = design @ fit.estimate
     away = spread.estimate[:, :terms] @ design.T - mean
     given = np.einsum("ij,njk,ik->ni", design, spread.covariance[:, :terms, :terms], design)
+    given += np.diag(fit.doubtful(design))
     scatter = np.outer(spread.scatter_variance, scatter_of(fit, exposure))
     dip = np.outer(spread.dip_variance, np.full(len(exposure), 2.0))
     half = half_width(away, given + scatter, spread, level)

@@ -1,10 +1,11 @@
 """Changes that last: film weight or idle loss went to another level at some day, and stayed there.
 
 A change of any age is sought over the whole history: for every dip, the time before it gets a term of its own, and the
-dip at which that explains most is where the level changed. Which terms changed (area of solid, days, or both where the
-evidence does not tell) is decided as for other findings. The days on which it may have happened are those at which the
-likelihood is nearly as high: for a change in a long history twice the drop of the log-likelihood from its best to its
-true place has distribution (1 - exp(-x/2))^2 (Siegmund 1988, Annals of Statistics 16:31; from memory).
+dip at which that explains most is where the level changed. The likeliest term is in the model (``doubts``); it is named
+only as other findings are, and what is not known of kind and day widens the intervals of the present. The days on
+which it may have happened are those at which the likelihood is nearly as high: for a change in a long history twice
+the drop of the log-likelihood from its best to its true place has distribution (1 - exp(-x/2))^2 (Siegmund 1988,
+Annals of Statistics 16:31; from memory).
 """
 
 from __future__ import annotations
@@ -15,11 +16,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from .doubts import KINDS, doubt_of_changes, log_evidence, size_scale
 from .finding import Finding
 from .model import InkFit, Window, dip_pattern, fit_ink
 from .suspects import Suspects, on_known_scale
 
-__all__ = ["Change", "changed_windows", "clearest_change", "refined_changes", "suspects_of", "told_changes"]
+__all__ = [
+    "Change",
+    "changed_windows",
+    "clearest_change",
+    "doubtful",
+    "refined_changes",
+    "suspects_of",
+    "told_changes",
+]
 
 #: Drop of the squared statistic within which a day is among those of the change: 1 - 2 ln(1 - .95 ** .5) at 95 %.
 DATED = float(-2 * np.log(1 - np.sqrt(0.95)))
@@ -29,6 +39,8 @@ _BEFORE = np.timedelta64(28, "D")
 _ROWS_AFTER = 2
 _ROWS_BEFORE = 3
 _PASSES = 2
+#: Days so far from those of the change weigh nothing any more.
+_AROUND = pd.Timedelta(days=14)
 
 
 @dataclass(frozen=True)
@@ -41,8 +53,10 @@ class Change:
         The last dip before it.
     dated_low, dated_high : Timestamp
         Between these dips it happened, with 95 % probability.
-    exposures : tuple of str
-        What changed: ``solid_m2`` (film weight), ``days`` (idle loss or a leak), or both where nothing tells which.
+    exposure : str
+        What most likely changed: ``solid_m2`` (film weight) or ``days`` (idle loss or a leak).
+    named : bool
+        Whether it explains clearly more than the other.
     statistic, rival : float
         Squared statistic, and that of the other exposure.
     """
@@ -50,7 +64,8 @@ class Change:
     at: pd.Timestamp
     dated_low: pd.Timestamp
     dated_high: pd.Timestamp
-    exposures: tuple[str, ...]
+    exposure: str
+    named: bool
     statistic: float
     rival: float
 
@@ -69,7 +84,7 @@ def suspects_of(fit: InkFit) -> Suspects:
 def clearest_change(
     fit: InkFit,
     suspects: Suspects,
-    named: float,
+    named_by: float,
     after: pd.Timestamp | None = None,
     before: pd.Timestamp | None = None,
 ) -> Change | None:
@@ -81,7 +96,7 @@ def clearest_change(
         The model without it.
     suspects : Suspects
         The same, ready to be asked.
-    named : float
+    named_by : float
         How much better one exposure must explain than the other to be named alone.
     after, before : Timestamp, optional
         Other changes that it lies between.
@@ -92,36 +107,64 @@ def clearest_change(
         None where the history is too short for one.
     """
     rows = fit.rows
-    ends = rows["read_at"].to_numpy()[:-1]
-    place = np.arange(len(ends))
-    first, last = after or rows["since"].iloc[0], before or rows["read_at"].iloc[-1]
-    allowed = (ends >= np.datetime64(first) + _BEFORE) & (ends <= np.datetime64(last) - _YOUNGEST)
-    allowed &= (place + 1 >= _ROWS_BEFORE) & (len(rows) - 1 - place >= _ROWS_AFTER)
+    allowed = _allowed(rows, after, before)
     if not allowed.any():
         return None
-    curves = {}
+    curves, evidence = {}, {}
     for exposure, size in (("solid_m2", 1000.0), ("days", 1.0)):
-        _, statistic = suspects.before(rows[exposure].to_numpy(dtype=float) / size)
+        coefficient, statistic = suspects.before(rows[exposure].to_numpy(dtype=float) / size)
         curves[exposure] = np.where(allowed, on_known_scale(statistic, fit.freedom), -np.inf)
-    best = max(curves, key=lambda exposure: curves[exposure].max())
-    other = "days" if best == "solid_m2" else "solid_m2"
-    top, rival = float(curves[best].max()), float(curves[other].max())
-    near = np.flatnonzero(curves[best] >= top - DATED)
+        sure = log_evidence(coefficient, statistic, size_scale(fit, exposure))[allowed]
+        evidence[exposure] = float(np.logaddexp.reduce(sure)) + np.log(KINDS[(exposure,)])
+    clearest = max(curves, key=lambda exposure: curves[exposure].max())
+    top = float(curves[clearest].max())
+    rival = min(float(curve.max()) for curve in curves.values())
+    named = top - rival >= named_by
+    best = clearest if named else max(evidence, key=lambda exposure: evidence[exposure])
+    near = np.flatnonzero(curves[best] >= curves[best].max() - DATED)
     times = np.append(rows["since"].to_numpy()[:1], rows["read_at"].to_numpy())
     return Change(
         at=rows["read_at"].iloc[int(np.argmax(curves[best]))],
         # It may lie within the intervals beside the dips.
         dated_low=pd.Timestamp(times[near[0]]),
         dated_high=pd.Timestamp(times[near[-1] + 2]),
-        exposures=(best,) if top - rival >= named else ("solid_m2", "days"),
+        exposure=best,
+        named=named,
         statistic=top,
         rival=rival,
     )
 
 
+def _allowed(rows: pd.DataFrame, after: pd.Timestamp | None, before: pd.Timestamp | None) -> np.ndarray:
+    """Say of each interval but the last whether a change may follow it."""
+    ends = rows["read_at"].to_numpy()[:-1]
+    place = np.arange(len(ends))
+    first, last = after or rows["since"].iloc[0], before or rows["read_at"].iloc[-1]
+    allowed = (ends >= np.datetime64(first) + _BEFORE) & (ends <= np.datetime64(last) - _YOUNGEST)
+    allowed &= (place + 1 >= _ROWS_BEFORE) & (len(rows) - 1 - place >= _ROWS_AFTER)
+    return np.asarray(allowed)
+
+
+def doubtful(fit: InkFit, changes: Sequence[Change]) -> InkFit:
+    """Return the fit with what is not known of the kinds and days of its changes in its intervals."""
+    if not changes or not fit.by_area:
+        return fit
+    times = [None, *[one.at for one in changes], None]
+    places, windows = [], []
+    for number, one in enumerate(changes):
+        allowed = _allowed(fit.rows, times[number], times[number + 2])
+        ends = fit.rows["read_at"].to_numpy()[:-1]
+        near = (ends >= np.datetime64(one.dated_low - _AROUND)) & (
+            ends <= np.datetime64(one.dated_high + _AROUND)
+        )
+        places.append(np.flatnonzero(allowed & near))
+        windows.append([window for window in fit.windows if window.lasting and window.until == one.at])
+    return replace(fit, doubt=doubt_of_changes(fit, places, windows))
+
+
 def changed_windows(changes: Sequence[Change], first: pd.Timestamp) -> list[Window]:
     """Return the terms of the time before each change, from the `first` dip on."""
-    return [Window(what, first, one.at, lasting=True) for one in changes for what in one.exposures]
+    return [Window(one.exposure, first, one.at, lasting=True) for one in changes]
 
 
 def refined_changes(
@@ -130,7 +173,7 @@ def refined_changes(
     windows: Sequence[Window],
     changes: Sequence[Change],
     limit: float,
-    named: float,
+    named_by: float,
 ) -> list[Change]:
     """Date each change again with all others in the model, and drop what they leave nothing of.
 
@@ -146,7 +189,7 @@ def refined_changes(
         As they were found, one after the other.
     limit : float
         Squared statistic that a change must keep.
-    named : float
+    named_by : float
         As in :func:`clearest_change`.
 
     Returns
@@ -164,7 +207,7 @@ def refined_changes(
                 continue
             earlier = max((other.at for other in others if other.at < one.at), default=None)
             later = min((other.at for other in others if other.at > one.at), default=None)
-            again = clearest_change(fit, suspects_of(fit), named, earlier, later)
+            again = clearest_change(fit, suspects_of(fit), named_by, earlier, later)
             if again is None or again.statistic < limit:
                 kept = others
             else:
@@ -179,18 +222,16 @@ def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
     size_of = dict(zip(fit.windows, fit.fit.estimate[len(fit.terms) :], strict=True))
     for one, end in zip(changes, ends, strict=True):
         since = fit.rows[(fit.rows["since"] >= one.at) & (fit.rows["read_at"] <= end)]
-        sizes = {
-            window.exposure: -float(size)
-            for window, size in size_of.items()
-            if window.lasting and window.until == one.at
-        }
+        size = -sum(
+            float(size) for window, size in size_of.items() if window.lasting and window.until == one.at
+        )
         area, days = float(since["solid_m2"].sum()) / 1000, float(since["days"].sum())
-        extra = sizes.get("solid_m2", 0.0) * area + sizes.get("days", 0.0) * days
-        alone = one.exposures[0] if len(one.exposures) == 1 else ""
+        extra = size * (area if one.exposure == "solid_m2" else days)
+        alone = one.exposure if one.named else ""
         kind = {"solid_m2": "film weight change", "days": "leak" if extra > 0 else "change", "": "change"}[
             alone
         ]
-        size = sizes[alone] if alone else extra / max(days, 1.0)
+        size = size if alone else extra / max(days, 1.0)
         told.append(
             Finding(
                 ink=fit.ink,
@@ -203,6 +244,7 @@ def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
                 rival=one.rival,
                 exposure=alone,
                 lasting=True,
+                share=extra / max(float(fit.expected(since).sum()) - extra, 1e-9),
                 dated_low=one.dated_low,
                 dated_high=one.dated_high,
             )

@@ -38,6 +38,8 @@ class Finding:
     lasting : bool
         It has not ended, or has ended only in another change: `since` is its beginning, `until` the last dip of the
         level that it went to.
+    share : float
+        Of a lasting change: `extra_kg` as a share of what the level before would have used.
     dated_low, dated_high : Timestamp or NaT
         Of a lasting change: between these dips it began, with 95 % probability.
     """
@@ -52,5 +54,6 @@ class Finding:
     rival: float
     exposure: str = ""
     lasting: bool = False
+    share: float = float("nan")
     dated_low: pd.Timestamp = pd.NaT
     dated_high: pd.Timestamp = pd.NaT

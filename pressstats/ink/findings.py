@@ -25,7 +25,15 @@ import numpy as np
 import pandas as pd
 
 from .banded import fit_banded
-from .changes import Change, changed_windows, clearest_change, refined_changes, suspects_of, told_changes
+from .changes import (
+    Change,
+    changed_windows,
+    clearest_change,
+    doubtful,
+    refined_changes,
+    suspects_of,
+    told_changes,
+)
 from .finding import Finding
 from .ledger import NO_COVERAGE
 from .model import InkFit, Window, dip_pattern, fit_days, fit_ink
@@ -127,7 +135,9 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
     if changes:
         changes = refined_changes(ink, usable, windows, changes, WINDOW, NAMED)
     fit = fit_ink(ink, usable, [*windows, *changed_windows(changes, first)])
-    return rows, fit, findings + (told_changes(fit, changes) if fit is not None else [])
+    if fit is None:
+        return rows, None, findings
+    return rows, doubtful(fit, changes), findings + told_changes(fit, changes)
 
 
 def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:

@@ -110,6 +110,8 @@ class InkFit:
         Weeks with a term of their own, after the terms.
     terms : tuple of str
         What is estimated: one of ``LEVELS``.
+    doubt : ndarray, shape (terms and windows, terms and windows), optional
+        What unknown kinds and days of lasting changes add to the covariance.
     """
 
     ink: str
@@ -119,6 +121,7 @@ class InkFit:
     inflation: np.ndarray
     windows: tuple[Window, ...] = ()
     terms: tuple[str, ...] = tuple(TERMS)
+    doubt: np.ndarray | None = None
 
     @property
     def estimate(self) -> np.ndarray:
@@ -149,7 +152,15 @@ class InkFit:
     def covariance(self) -> np.ndarray:
         """Covariance of the terms, uncertainty of the variances included, shape (terms, terms)."""
         known = len(self.terms)
-        return self.spread.total_covariance(self.fit.estimate)[:known, :known]
+        given = self.spread.total_covariance(self.fit.estimate)[:known, :known]
+        return given + self.doubtful(np.eye(known))
+
+    def doubtful(self, vectors: np.ndarray) -> np.ndarray:
+        """Return the covariance that doubts of lasting changes add to sums of the first terms, shape (sums, sums)."""
+        known = vectors.shape[1]
+        if self.doubt is None:
+            return np.zeros((len(vectors), len(vectors)))
+        return vectors @ self.doubt[:known, :known] @ vectors.T
 
     @property
     def std_error(self) -> np.ndarray:
@@ -178,10 +189,7 @@ class InkFit:
 
     def interval(self, level: float = 0.95) -> np.ndarray:
         """Return the half width of the interval of each term, shape (terms,)."""
-        known, spread = len(self.terms), self.spread
-        away = spread.estimate[:, :known] - self.fit.estimate[:known]
-        variance = np.diagonal(spread.covariance, axis1=1, axis2=2)[:, :known]
-        return half_width(away, variance, spread, level)
+        return self.combination(np.eye(len(self.fit.estimate))[: len(self.terms)], level)[1]
 
     def combination(self, vectors: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
         """Return estimates and half widths of sums of terms and windows.
@@ -196,6 +204,7 @@ class InkFit:
         spread, mean = self.spread, vectors @ self.fit.estimate
         away = spread.estimate @ vectors.T - mean
         variance = np.einsum("ij,njk,ik->ni", vectors, spread.covariance, vectors)
+        variance += np.diag(self.doubtful(vectors))
         return mean, half_width(away, variance, spread, level)
 
     def expected(self, exposure: pd.DataFrame, lasting_only: bool = True) -> np.ndarray:
@@ -366,7 +375,7 @@ def _can_be_told(rows: pd.DataFrame, terms: tuple[str, ...], inflated: np.ndarra
         return False
     alone = [number for number, term in enumerate(TERMS) if term in terms]
     together = inflation(term_columns(rows, terms))
-    return bool((inflated[alone] < _INFLATION_MAXIMUM).all() and (together < _INFLATION_MAXIMUM).all())
+    return bool((np.append(inflated[alone], together) < _INFLATION_MAXIMUM).all())
 
 
 def _fit(

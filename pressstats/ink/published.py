@@ -102,7 +102,8 @@ def ink_regimes(fits: dict[str, InkFit], found: list[Finding], prices: pd.Series
         for term, (measure, exposure, unit) in _MEASURES.items():
             if term not in fit.terms:
                 continue
-            changes = [one for one in lasting if one.exposure in (exposure, "")]
+            ends = {window.until for window in fit.windows if window.lasting and window.exposure == exposure}
+            changes = [one for one in lasting if one.since in ends]
             if term == "film_g_m2" or changes:
                 rows += _levels(fit, term, exposure, changes, float(prices.get(ink, np.nan)), (measure, unit))
     times = ["from", "to", "dated_low", "dated_high"]
@@ -128,8 +129,12 @@ def _levels(
             "the whole history" if not changes else "before the first change found" if change is None else ""
         )
         if change is not None:
-            apart = "" if change.exposure else "; nothing tells whether film weight or idle loss changed"
-            why = f"{change.extra_kg:+.0f} kg against the level before{apart}"
+            why = f"{change.extra_kg:+.0f} kg against the level before"
+            if not change.exposure:
+                why = (
+                    f"use changed by {100 * change.share:+.1f} % ({why}); whether film weight or idle loss changed "
+                    "cannot be told, and the likelier is taken"
+                )
         rows.append(
             {
                 "measure": words[0],

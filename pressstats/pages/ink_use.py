@@ -210,11 +210,20 @@ def _levels(results: Results) -> list[str]:
     """Say which film weights and idle losses went to another level and stayed there."""
     rows = results["regimes"]
     rows = rows[rows["measure"].isin(["film weight", "idle loss"]) & rows["dated_low"].notna()]
+    lasting = [one for one in results.ink_findings if one.lasting]
+    unknown = {(one.ink, one.since.normalize()) for one in lasting if not one.exposure}
     return [
         f"{logged(row['subject'])}: {row['measure']} is {row['estimate']:.2f} {row['unit']} "
         f"({row['ci_low']:.2f} to {row['ci_high']:.2f}) since {row['from']:%Y-%m-%d} "
         f"(between {row['dated_low']:%Y-%m-%d} and {row['dated_high']:%Y-%m-%d}): {row['why']}."
         for row in rows.to_dict("records")
+        if (row["subject"], row["from"]) not in unknown
+    ] + [
+        f"{logged(one.ink)}: use changed by {100 * one.share:+.1f} % ({one.extra_kg:+.0f} kg) since "
+        f"{one.since:%Y-%m-%d} (between {one.dated_low:%Y-%m-%d} and {one.dated_high:%Y-%m-%d}). "
+        "Whether film weight or idle loss changed cannot be told; intervals of both allow for either."
+        for one in lasting
+        if not one.exposure
     ]
 
 

@@ -184,10 +184,13 @@ def coverage(plants: int, seed: int) -> None:
 @main.command()
 @click.option("--plants", default=100)
 @click.option("--seed", default=5)
-def changes(plants: int, seed: int) -> None:
+@click.option("--every", "dips", multiple=True, type=int, default=(1, 7), help="Days from dip to dip.")
+def changes(plants: int, seed: int, dips: tuple[int, ...]) -> None:
     """Tell how often lasting changes are found, dated and sized, and the present is held [per cent]."""
     table = []
     for every, dip_kg in ((1, 20.0), (1, 60.0), (7, 60.0)):
+        if every not in dips:
+            continue
         for weeks, ratio in ((40, 1.08), (8, 1.08), (40, 1.04)):
             habits = Habits(dip_kg=dip_kg, days=1092, every=every, missed=0.0)
             told = judge_change(weeks, ratio, habits, plants, seed)
