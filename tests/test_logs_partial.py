@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
-from pressstats.logs import read_logs
+from pressstats.logs import LogsError, read_logs
 from pressstats.plant import PlantError, read_plant
 
 WEIGHTS = ["start_kg", "returned_kg", "strip_kg", "butt_kg", "scrapped_kg"]
@@ -48,6 +48,17 @@ def test_a_reel_goes_back_no_thicker_than_it_came(tmp_path: Path) -> None:
     logs = mounts_as(tmp_path, start_mm=1000.0, returned_mm=[400.0] * 3 + [1010.0] + [400.0] * 39)
     assert logs.rejected["rule"].tolist() == ["thicker after the run than before it"]
     assert logs.rejected["line"].tolist() == [5]
+
+
+@pytest.mark.parametrize("name", ["runs", "run_webs"])
+def test_without_one_usable_run_or_web_the_logs_cannot_be_used(tmp_path: Path, name: str) -> None:
+    tables = small_tables()
+    bare = write_small_plant(tmp_path / "bare", tables | {name: tables[name].iloc[:0]})
+    with pytest.raises(LogsError, match=f"^{name} has no usable row: {name}.csv has a header alone$"):
+        read_logs(bare)
+    broken = tables[name].assign(pages=-4)
+    with pytest.raises(LogsError, match=rf"^{name} has no usable row; most: {name}.csv:2 pages = -4: "):
+        read_logs(write_small_plant(tmp_path / "broken", tables | {name: broken}))
 
 
 def test_prices_of_two_suppliers_do_not_contradict(tmp_path: Path) -> None:

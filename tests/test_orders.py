@@ -118,13 +118,34 @@ def test_runs_without_reel_records_or_more_use_than_stock_leave_it_unknown(tmp_p
     assert np.isnan(none.loc["N1200", "quantity"]) and none.loc["N1200", "why"] == "no table reel_mounts"
     tables = small_tables()
     counts = tables["stock_counts"].assign(quantity=100.0)
+    elsewhere = tables["deliveries"].query("material != 'N1200'")
+    assert len(elsewhere)
     short = stock_of(
         logs_of(
             tmp_path / "short",
-            tables | {"stock_counts": counts.tail(1), "deliveries": tables["deliveries"].iloc[:0]},
+            tables | {"stock_counts": counts.tail(1), "deliveries": elsewhere},
         )
     )
     assert np.isnan(short.loc["N1200", "quantity"]) and "count again" in short.loc["N1200", "why"]
+
+
+def test_without_deliveries_a_count_or_dip_tells_the_stock_of_its_own_day_alone(tmp_path: Path) -> None:
+    tables = small_tables()
+    del tables["deliveries"]
+    counted = FIRST_DAY + pd.Timedelta(days=6)
+    stock = stock_of(logs_of(tmp_path / "days", tables), model=planted_model())
+    told = stock.loc["N1200", ["quantity", "counted_on", "why"]].tolist()
+    assert np.isnan(told[0]) and told[1] == counted
+    assert told[2] == f"no deliveries are logged: what came since the count of {counted:%Y-%m-%d} is unknown"
+    logs = logs_of(tmp_path / "ink", tables)
+    late = tables["tank_readings"].query("read_at < @logs.as_of")
+    logs = logs_of(tmp_path / "dip", tables | {"tank_readings": late})
+    why = stock_of(logs, model=planted_model()).loc["black", "why"]
+    assert why.startswith("no deliveries are logged: what came since the dip of ")
+    # Counted on as-of's day: what was counted is what is there, and nothing has come since.
+    last = tables["stock_counts"].assign(counted_on=logs.as_of)
+    stock = stock_of(logs_of(tmp_path / "last", tables | {"stock_counts": last.tail(1)}), model=planted_model())
+    assert stock.loc["N1200", "quantity"] == last["quantity"].iloc[-1] and stock.loc["N1200", "why"] == ""
 
 
 def test_ink_is_the_last_dip_plus_fillings_less_use_since(tmp_path: Path) -> None:
@@ -175,8 +196,9 @@ def test_ink_that_cannot_be_told_is_blank_and_says_why(tmp_path: Path) -> None:
     tables = small_tables()
     dips = tables["tank_readings"]
     tables["tank_readings"] = dips[dips["read_at"] < FIRST_DAY + pd.Timedelta(days=12)]
-    # All nights alike: the model is blank, and runs since the dip have used nobody knows what.
-    stock = stock_of(logs_of(tmp_path / "model", tables))
+    # The model is blank, and runs since the dip have used nobody knows what.
+    blank = planted_model().assign(estimate=np.nan)
+    stock = stock_of(logs_of(tmp_path / "model", tables), model=blank)
     assert np.isnan(stock.loc["black", "quantity"]) and "use since" in stock.loc["black", "why"]
     coverage = tables["coverage"]
     logs = logs_of(tmp_path / "run", tables | {"coverage": coverage[coverage["run_id"] != "0131"]})

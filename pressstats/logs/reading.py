@@ -135,6 +135,8 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
         drop_repeated(rows)
         _set_aside_isolated(rows)
     check_between_tables(tables, plant)
+    if not tables["run_webs"].live.any():
+        raise LogsError(_none_usable(tables["run_webs"]))
     return assembled(folder, plant, day, opened, strangers, tables, listed, told)
 
 
@@ -145,18 +147,27 @@ def _default(runs: Rows) -> np.datetime64:
     drop_repeated(trial)
     found = default_as_of(trial)
     if found is None:
-        rules = runs.findings.lines(np.ones(len(runs), dtype=bool), rejects=True)
-        broken = [(columns, rule, row) for row, found in rules.items() for columns, rule in found]
-        detail = ""
-        if broken:  # the problem of most rows, where it stands first
-            often = Counter((columns, rule.partition(";")[0]) for columns, rule, _ in broken)
-            most = often.most_common(1)[0][0]
-            columns, rule, row = next(one for one in broken if (one[0], one[1].partition(";")[0]) == most)
-            file, line = runs.raw.place(row)
-            value = ", ".join(runs.raw.value(row, column) for column in columns)
-            detail = f"; most: {file}:{line} {', '.join(columns)} = {value}: {rule}"
-        raise LogsError(f"runs has no usable row{detail}")
+        raise LogsError(_none_usable(runs))
     return found.astype("datetime64[D]")
+
+
+def _none_usable(rows: Rows) -> str:
+    """Return that a table has no usable row, and why most of its rows are not."""
+    name = rows.raw.table.name
+    if not len(rows):
+        files = ", ".join(file.name for file in rows.raw.files)
+        return f"{name} has no usable row: {files} has a header alone"
+    rules = rows.findings.lines(np.ones(len(rows), dtype=bool), rejects=True)
+    broken = [(columns, rule, row) for row, found in rules.items() for columns, rule in found]
+    if not broken:
+        return f"{name} has no usable row"
+    # The problem of most rows, where it stands first.
+    often = Counter((columns, rule.partition(";")[0]) for columns, rule, _ in broken)
+    most = often.most_common(1)[0][0]
+    columns, rule, row = next(one for one in broken if (one[0], one[1].partition(";")[0]) == most)
+    file, line = rows.raw.place(row)
+    value = ", ".join(rows.raw.value(row, column) for column in columns)
+    return f"{name} has no usable row; most: {file}:{line} {', '.join(columns)} = {value}: {rule}"
 
 
 def _typed(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:

@@ -17,6 +17,7 @@ _STOCK = {"material": "str", "quantity": "float64", "counted_on": "datetime64[us
 #: How the reason of a stock begins that is not told, since the logs cannot be true.
 REFUSED = "refused: "
 _CONTRADICTION = "more was used since the count than was there: count again"
+_NOTHING_LOGGED = "no deliveries are logged: what came since the {} of {:%Y-%m-%d} is unknown"
 
 
 def open_orders(logs: Logs) -> pd.DataFrame:
@@ -96,6 +97,7 @@ def stock_on_hand(
         material, quantity [unit of the material], counted_on, why (empty, or why the quantity is
         blank). A count is of the day's end, after its deliveries and before the night's printing,
         so runs dated that day or before are already used; with `counted_at`, those finished by then.
+        Without ``deliveries`` a count or dip tells the stock of its own day alone.
     """
     if not logs.has("materials"):
         return pd.DataFrame(columns=list(_STOCK)).astype(_STOCK)
@@ -124,6 +126,8 @@ def _ink(
         return np.nan, None, "its tanks were never dipped together"
     read_at, level = levels["read_at"].iloc[-1], float(levels["level_kg"].iloc[-1])
     day = read_at.normalize()
+    if day < logs.as_of and not logs.has("deliveries"):
+        return np.nan, day, _NOTHING_LOGGED.format("dip", day)
     came = filled.loc[filled["at"] > read_at, "quantity_kg"].sum(skipna=False)
     if np.isnan(came):
         return np.nan, day, "a delivery since the dip is of unknown ink or weight"
@@ -150,6 +154,8 @@ def _counted(
         return np.nan, None, "never counted"
     count = counts.iloc[-1]
     day = count["counted_on"]
+    if day < logs.as_of and not logs.has("deliveries"):
+        return np.nan, day, _NOTHING_LOGGED.format("count", day)
     came = _received_since(logs, material, count)
     later = logs["runs"]
     if pd.isna(count["counted_at"]):
