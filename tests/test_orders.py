@@ -144,7 +144,9 @@ def test_without_deliveries_a_count_or_dip_tells_the_stock_of_its_own_day_alone(
     assert why.startswith("no deliveries are logged: what came since the dip of ")
     # Counted on as-of's day: what was counted is what is there, and nothing has come since.
     last = tables["stock_counts"].assign(counted_on=logs.as_of)
-    stock = stock_of(logs_of(tmp_path / "last", tables | {"stock_counts": last.tail(1)}), model=planted_model())
+    stock = stock_of(
+        logs_of(tmp_path / "last", tables | {"stock_counts": last.tail(1)}), model=planted_model()
+    )
     assert stock.loc["N1200", "quantity"] == last["quantity"].iloc[-1] and stock.loc["N1200", "why"] == ""
 
 
