@@ -64,8 +64,9 @@ from pressstats.results import Results, analyse
 CUTS = {"June": JUNE, "November": NOVEMBER, "March": MARCH}
 #: Worlds whose forecasts are scored: what moves use, and how ink is dipped.
 FORECAST_WORLDS = ("quiet", "december_humps", "weekly_dips")
-#: Exceptions that tell what is so on a quiet plant too: no chart or test can raise them falsely.
-FACTS = ("delivery late", "standby test", "days of stock low")
+#: Exceptions that tell what is so on a quiet plant too: its trucks are late, its buyer holds little of one material
+#: and much of another, a few of its part reels lose paper in the store. Charts and tests raise the others.
+FACTS = ("delivery late", "standby test", "days of stock low", "days of stock high", "store losses")
 
 
 def _results(folder: Path, as_of: dt.date) -> Results:
