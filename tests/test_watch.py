@@ -17,6 +17,7 @@ from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 from pressstats.watch import (
+    INK_LIMIT,
     ewma,
     ewma_limits,
     ewma_run_length,
@@ -94,6 +95,17 @@ def test_the_chart_in_use_signals_falsely_about_once_in_560_values():
     assert not ewma_signals(pd.Series(np.full(60, 0.97))).any()
     assert ewma_signals(pd.Series(np.full(60, 1.03))).iloc[-1] == "high"
     assert ewma_signals(pd.Series(np.full(60, -1.03))).iloc[-1] == "low"
+
+
+def test_steady_use_of_four_inks_dipped_daily_raises_one_in_two_years() -> None:
+    intervals = 4 * 28
+    # By chance one signal in so many spells of four weeks; a shift of one standard deviation shows in under three.
+    assert 24 < ewma_run_length(limit=INK_LIMIT) / intervals < 30
+    assert ewma_run_length(1.0, limit=INK_LIMIT) < 18
+    # 200 plants of four inks, by their own draws: under one in eight have a signal within four weeks.
+    z = np.random.default_rng(4).normal(size=(4 * 200, 400))
+    out = [(ewma_signals(pd.Series(row), limit=INK_LIMIT) != "").iloc[-28:].any() for row in z]
+    assert np.reshape(out, (200, 4)).any(axis=1).mean() < 1 / 8
 
 
 @pytest.mark.parametrize("shift", [0.5, 1.0])

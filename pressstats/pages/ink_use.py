@@ -19,7 +19,7 @@ from ..ink import (
 )
 from ..results import Results
 from ..tables import INKS
-from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
+from ..watch import EWMA_WEIGHT, INK_LIMIT, ewma, ewma_limits, ewma_run_length
 from .common import last_days, list_words, needs, per_cent
 from .ink_checks import adequacy, findings, influence_words, mean_coverage, what_if
 
@@ -327,7 +327,8 @@ def chart(results: Results) -> Block:
         return missing
     watch = results["ink_watch"].dropna(subset="z")
     parts = [
-        rows.assign(average=ewma(rows["z"]), limit=ewma_limits(len(rows))) for _, rows in watch.groupby("ink")
+        rows.assign(average=ewma(rows["z"]), limit=ewma_limits(len(rows), limit=INK_LIMIT))
+        for _, rows in watch.groupby("ink")
     ]
     table = pd.concat(parts) if parts else watch.assign(average=np.nan, limit=np.nan)
     # A point a week shows as much as one a day, in a seventh of the page.
@@ -356,10 +357,11 @@ def chart(results: Results) -> Block:
 
 def chart_words() -> Block:
     """Say what the chart's parameters are and how often it cries wolf."""
+    alone, found = ewma_run_length(limit=INK_LIMIT), ewma_run_length(1.0, limit=INK_LIMIT)
     return note(
-        f"Exponentially weighted moving average with weight {EWMA_WEIGHT:g} and limits at {EWMA_LIMIT:g} standard "
-        f"deviations: on steady use it gives a false alarm once in about {ewma_run_length():.0f} intervals, and it "
-        f"finds a lasting shift of one standard deviation after about {ewma_run_length(1.0):.0f}. What is charted is "
+        f"Exponentially weighted moving average with weight {EWMA_WEIGHT:g} and limits at {INK_LIMIT:g} standard "
+        f"deviations: on steady use it gives a false alarm once in about {alone:.0f} intervals, and it "
+        f"finds a lasting shift of one standard deviation after about {found:.0f}. What is charted is "
         "each interval's surprise given all dips before it, so a dip's own error is not counted twice."
     )
 
