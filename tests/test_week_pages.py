@@ -13,6 +13,7 @@ from test_watch import LAST, results_of, steady_tables
 from pressstats import pages
 from pressstats.exhibits import Block
 from pressstats.logs import read_logs
+from pressstats.pages.common import spoken
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 
@@ -236,3 +237,10 @@ def test_figures_are_those_of_their_weeks_by_hand(steady: Results) -> None:
     assert named == set(steady["exceptions"]["exception"])
     needs = pages.weekly_actions.needs_words(steady)
     assert pages.common.number_words(len(rows)) in needs and needs in pages.weekly_page.headline(steady).text
+
+
+def test_a_day_of_another_year_bears_its_year():
+    as_of = pd.Timestamp("2025-10-26")
+    assert spoken("late since 2025-06-24", as_of) == "Late since Tue 24 Jun"
+    assert spoken("due on 2026-01-07", as_of) == "Due on Wed 7 Jan"
+    assert spoken("breaks since 2022-10-30", as_of) == "Breaks since Sun 30 Oct 2022"

@@ -59,19 +59,24 @@ STREAM_WORDS = {
 }
 
 
+#: Nearer to as-of than this a day and its month are met once.
+_PLAIN_YEAR = pd.Timedelta(days=300)
+
+
 def per_cent(share: float, digits: int = 1) -> str:
     """Return a percentage as text."""
     return f"{share:.{digits}f} %" if math.isfinite(share) else "not known"
 
 
-def day_words(day: pd.Timestamp) -> str:
-    """Return a day as pages write it: ``Wed 29 Oct``."""
-    return f"{day:%a} {day.day} {day:%b}"
+def day_words(day: pd.Timestamp, as_of: pd.Timestamp | None = None) -> str:
+    """Return a day as pages write it, ``Wed 29 Oct``; with its year where that is not plain from `as_of`."""
+    year = "" if as_of is None or abs(day - as_of) < _PLAIN_YEAR else f" {day.year}"
+    return f"{day:%a} {day.day} {day:%b}{year}"
 
 
-def spoken(text: str) -> str:
+def spoken(text: str, as_of: pd.Timestamp) -> str:
     """Return a reason from a table as a page says it: a capital first, days by name, numbers as pages write them."""
-    text = _ISO_DAY.sub(lambda match: day_words(pd.Timestamp(match[0])), text)
+    text = _ISO_DAY.sub(lambda match: day_words(pd.Timestamp(match[0]), as_of), text)
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "\u202f", re.sub(r"(?<=\d) %", "\u00a0%", text))
     return text[:1].upper() + text[1:]
 

@@ -39,8 +39,8 @@ def actions(results: Results) -> Block:
     needs = needs_words(results)
     return sheet(
         table.assign(
-            by=[spoken(f"{day:%Y-%m-%d}") for day in table["by"]],
-            why=[spoken(why) for why in table["why"]],
+            by=[spoken(f"{day:%Y-%m-%d}", results.logs.as_of) for day in table["by"]],
+            why=[spoken(why, results.logs.as_of) for why in table["why"]],
             cost=[
                 _money(cost, basis) for cost, basis in zip(table["cost"], table["cost_basis"], strict=True)
             ],

@@ -103,10 +103,11 @@ def _waste_words(results: Results) -> str:
 
 def tiles(results: Results) -> Block:
     """Return the week's figures with their states, the target and the reason."""
-    return tiles_block([_tile(_figure(results, name), name) for name in _shown_figures(results)])
+    return tiles_block([_tile(results, name) for name in _shown_figures(results)])
 
 
-def _tile(row: pd.Series, name: str) -> Tile:
+def _tile(results: Results, name: str) -> Tile:
+    row = _figure(results, name)
     label, digits = _TILES[name]
     unit = str(row["unit"])
     short = unit if unit in ("%", "t") or len(unit) == 3 else ""
@@ -123,7 +124,7 @@ def _tile(row: pd.Series, name: str) -> Tile:
             of_week = "last week" if column == "last_week" and name in _SEVERAL else words
             parts.append(f"{of_week} {quantity(row[column], short, digits)}")
     numbers = ", ".join(parts)
-    why = spoken(str(row["why"]))
+    why = spoken(str(row["why"]), results.logs.as_of)
     detail = ". ".join(
         part for part in (numbers[:1].upper() + numbers[1:], logged(why, 400) if why else "") if part
     )
@@ -148,7 +149,7 @@ def exceptions(results: Results) -> Block:
             f"{quantity(size)} {unit}" if np.isfinite(size) else ""
             for size, unit in zip(table["size"], table["unit"], strict=True)
         ],
-        why=[spoken(why) for why in table["why"]],
+        why=[spoken(why, results.logs.as_of) for why in table["why"]],
     ).sort_values(["severity", "cost", "exception"], ascending=[True, False, True], na_position="last")
     noun = "exception" if len(table) == 1 else "exceptions"
     return sheet(
@@ -175,7 +176,7 @@ def inks(results: Results) -> Block:
     watch = results["ink_watch"]
     use = _figure(results, "ink use")
     if not np.isfinite(use["value"]):
-        return note(f"Ink use is unknown. {spoken(str(use['why']))}.")
+        return note(f"Ink use is unknown. {spoken(str(use['why']), results.logs.as_of)}.")
     raised = results["exceptions"]
     raised = raised[raised["kind"].isin([kind.name for kind in KINDS.values() if kind.figure == "ink use"])]
     rows = []
@@ -216,7 +217,7 @@ def _ink_words(results: Results) -> str:
     row = _figure(results, "ink use")
     if row["state"] == "in control":
         return f"All inks were used as expected in the last four weeks ({row['value'] - 100:+.1f} %)"
-    why = logged(spoken(str(row["why"])), 400)
+    why = logged(spoken(str(row["why"]), results.logs.as_of), 400)
     return (
         f"Ink use in the last four weeks: {why}"
         if row["why"]
@@ -229,9 +230,8 @@ def waste(results: Results) -> Block:
     weeks = last_weeks(results, 52, results["paper_balance"])
     if weeks["waste_pct"].isna().all():
         row = _figure(results, "waste")
-        return note(
-            f"Waste of mounted paper is unknown in the last 52 weeks. {logged(spoken(str(row['why'])), 400)}."
-        )
+        why = logged(spoken(str(row["why"]), results.logs.as_of), 400)
+        return note(f"Waste of mounted paper is unknown in the last 52 weeks. {why}.")
     target = results.logs.plant.targets.waste_pct
     by_press = weeks.groupby("press")["waste_pct"].mean()
     words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
