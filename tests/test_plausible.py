@@ -116,14 +116,18 @@ def test_doubts_about_names_refuse_nothing(tmp_path: Path) -> None:
     assert "plan" not in gate(tmp_path / "logs")["subject"].tolist()
 
 
-def test_ink_without_its_deliveries(tmp_path: Path) -> None:
-    folder = shutil.copytree(DEMO, tmp_path / "logs")
-    (folder / "deliveries.csv").unlink()
-    (folder / "stock_counts.csv").unlink()
-    found = gate(folder)
-    assert set(found["what"]) == {"film weight"}
-    assert set(found["suspect"]) == {"deliveries of this ink are missing"}
-    assert watch.refused_parts(found) == {"ink"}
+@pytest.mark.parametrize(("film", "refused"), [(-0.37, True), (0.0, True), (0.01, False), (21.0, True)])
+def test_a_film_weight_that_no_press_prints(tmp_path: Path, film: float, refused: bool) -> None:
+    """As an ink without its deliveries would have it."""
+    tables = small_tables()
+    tables["deliveries"] = tables["deliveries"][tables["deliveries"]["material"] != "black"]
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    grammage = paper.effective_grammage(paper.threading_paper(logs), logs)
+    model = pd.DataFrame({"ink": ["black"], "term": ["film_g_m2"], "estimate": [film]})
+    found = watch.implausible(logs, paper.run_balance(logs, grammage), grammage, model)
+    films = found[found["what"] == "film weight"]
+    assert films["refuses"].tolist() == ["ink"] * refused
+    assert films["suspect"].tolist() == ["deliveries of this ink are missing"] * refused
 
 
 def test_lost_copies_are_no_unit(tmp_path: Path) -> None:
