@@ -218,6 +218,9 @@ def refined_changes(
 def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
     """Return lasting changes with their sizes, each until the next one or the last dip."""
     told = []
+    # What the terms of the model cannot tell apart has no window in it, and is not told.
+    held = {window.until for window in fit.windows if window.lasting}
+    changes = [one for one in changes if one.at in held]
     ends = [*[one.at for one in changes], fit.rows["read_at"].iloc[-1]][1:]
     size_of = dict(zip(fit.windows, fit.fit.estimate[len(fit.terms) :], strict=True))
     for one, end in zip(changes, ends, strict=True):

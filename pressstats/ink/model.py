@@ -378,9 +378,21 @@ def _can_be_told(rows: pd.DataFrame, terms: tuple[str, ...], inflated: np.ndarra
     return bool((np.append(inflated[alone], together) < _INFLATION_MAXIMUM).all())
 
 
+def _windows_told(rows: pd.DataFrame, windows: Sequence[Window], terms: tuple[str, ...]) -> list[Window]:
+    """Return the windows whose terms add something to the others; of use by the calendar alone none is told."""
+    told: list[Window] = []
+    for window in windows if terms != LEVELS[-1] else ():
+        design = _whole_design(rows, [*told, window], terms)
+        scale = np.maximum(np.linalg.norm(design, axis=0), 1e-12)
+        if np.linalg.matrix_rank(design / scale) == design.shape[1]:
+            told.append(window)
+    return told
+
+
 def _fit(
     ink: str, rows: pd.DataFrame, windows: Sequence[Window], inflated: np.ndarray, terms: tuple[str, ...]
 ) -> InkFit:
+    windows = _windows_told(rows, windows, terms)
     design, response = _whole_design(rows, windows, terms), rows["used_kg"].to_numpy()
     pattern = dip_pattern(rows)
     if terms == LEVELS[-1]:
