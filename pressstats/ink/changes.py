@@ -145,6 +145,11 @@ def _allowed(rows: pd.DataFrame, after: pd.Timestamp | None, before: pd.Timestam
     return np.asarray(allowed)
 
 
+def held_changes(fit: InkFit, changes: Sequence[Change]) -> list[Change]:
+    """Return the changes that have a term of their own in the fit: others its terms cannot tell apart."""
+    return [one for one in changes if any(_is_of(window, one) for window in fit.windows)]
+
+
 def doubtful(fit: InkFit, changes: Sequence[Change]) -> InkFit:
     """Return the fit with what is not known of the kinds and days of its changes in its intervals."""
     if not changes or not fit.by_area:
@@ -157,9 +162,16 @@ def doubtful(fit: InkFit, changes: Sequence[Change]) -> InkFit:
         near = (ends >= np.datetime64(one.dated_low - _AROUND)) & (
             ends <= np.datetime64(one.dated_high + _AROUND)
         )
-        places.append(np.flatnonzero(allowed & near))
-        windows.append([window for window in fit.windows if window.lasting and window.until == one.at])
+        # Where the changes beside it leave no room by that rule, it happened on the day that was found.
+        there = allowed & near if (allowed & near).any() else ends == np.datetime64(one.at)
+        places.append(np.flatnonzero(there))
+        windows.append([window for window in fit.windows if _is_of(window, one)])
     return replace(fit, doubt=doubt_of_changes(fit, places, windows))
+
+
+def _is_of(window: Window, change: Change) -> bool:
+    """Say whether a term of the model is that of a change."""
+    return window.lasting and (window.until, window.exposure) == (change.at, change.exposure)
 
 
 def changed_windows(changes: Sequence[Change], first: pd.Timestamp) -> list[Window]:
@@ -218,16 +230,11 @@ def refined_changes(
 def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
     """Return lasting changes with their sizes, each until the next one or the last dip."""
     told = []
-    # What the terms of the model cannot tell apart has no window in it, and is not told.
-    held = {window.until for window in fit.windows if window.lasting}
-    changes = [one for one in changes if one.at in held]
     ends = [*[one.at for one in changes], fit.rows["read_at"].iloc[-1]][1:]
     size_of = dict(zip(fit.windows, fit.fit.estimate[len(fit.terms) :], strict=True))
     for one, end in zip(changes, ends, strict=True):
         since = fit.rows[(fit.rows["since"] >= one.at) & (fit.rows["read_at"] <= end)]
-        size = -sum(
-            float(size) for window, size in size_of.items() if window.lasting and window.until == one.at
-        )
+        size = -sum(float(size) for window, size in size_of.items() if _is_of(window, one))
         area, days = float(since["solid_m2"].sum()) / 1000, float(since["days"].sum())
         extra = size * (area if one.exposure == "solid_m2" else days)
         alone = one.exposure if one.named else ""

@@ -30,6 +30,7 @@ from .changes import (
     changed_windows,
     clearest_change,
     doubtful,
+    held_changes,
     refined_changes,
     suspects_of,
     told_changes,
@@ -137,6 +138,7 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
     fit = fit_ink(ink, usable, [*windows, *changed_windows(changes, first)])
     if fit is None:
         return rows, None, findings
+    changes = held_changes(fit, changes)
     return rows, doubtful(fit, changes), findings + told_changes(fit, changes)
 
 

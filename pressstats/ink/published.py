@@ -103,7 +103,7 @@ def ink_regimes(fits: dict[str, InkFit], found: list[Finding], prices: pd.Series
             if term not in fit.terms:
                 continue
             ends = {window.until for window in fit.windows if window.lasting and window.exposure == exposure}
-            changes = [one for one in lasting if one.since in ends]
+            changes = [one for one in lasting if one.since in ends and one.exposure in ("", exposure)]
             if term == "film_g_m2" or changes:
                 rows += _levels(fit, term, exposure, changes, float(prices.get(ink, np.nan)), (measure, unit))
     times = ["from", "to", "dated_low", "dated_high"]
