@@ -51,14 +51,18 @@ def test_a_reel_goes_back_no_thicker_than_it_came(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["runs", "run_webs"])
-def test_without_one_usable_run_or_web_the_logs_cannot_be_used(tmp_path: Path, name: str) -> None:
+def test_without_one_run_or_web_the_logs_cannot_be_used(tmp_path: Path, name: str) -> None:
     tables = small_tables()
     bare = write_small_plant(tmp_path / "bare", tables | {name: tables[name].iloc[:0]})
     with pytest.raises(LogsError, match=f"^{name} has no usable row: {name}.csv has a header alone$"):
         read_logs(bare)
-    broken = tables[name].assign(pages=-4)
-    with pytest.raises(LogsError, match=rf"^{name} has no usable row; most: {name}.csv:2 pages = -4: "):
-        read_logs(write_small_plant(tmp_path / "broken", tables | {name: broken}))
+    broken = write_small_plant(tmp_path / "broken", tables | {name: tables[name].assign(pages=-4)})
+    if name == "runs":
+        with pytest.raises(LogsError, match=rf"^{name} has no usable row; most: {name}.csv:2 pages = -4: "):
+            read_logs(broken)
+    else:
+        # what is left of them opens the pages instead
+        assert len(read_logs(broken).rejected) >= len(tables[name])
 
 
 def test_prices_of_two_suppliers_do_not_contradict(tmp_path: Path) -> None:

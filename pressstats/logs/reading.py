@@ -135,7 +135,8 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
         drop_repeated(rows)
         _set_aside_isolated(rows)
     check_between_tables(tables, plant)
-    if not tables["run_webs"].live.any():
+    # Rows that are all set aside are another matter: pages open with them, and the likely unit.
+    if not len(tables["run_webs"]):
         raise LogsError(_none_usable(tables["run_webs"]))
     return assembled(folder, plant, day, opened, strangers, tables, listed, told)
 
