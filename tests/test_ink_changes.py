@@ -13,8 +13,9 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats import ink
 from pressstats.ink.changes import DATED, suspects_of
-from pressstats.ink.model import Window, fit_ink
+from pressstats.ink.model import fit_ink
 from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
+from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 from pressstats.watch import ink_watch
 

@@ -13,7 +13,8 @@ from scipy import stats
 from pressstats import ink
 from pressstats.ink import doubts
 from pressstats.ink.banded import fit_banded
-from pressstats.ink.model import Window, dip_pattern, fit_ink
+from pressstats.ink.model import dip_pattern, fit_ink
+from pressstats.ink.windows import Window
 
 HABITS = Habits(days=1092, dip_kg=20.0, missed=0.0)
 

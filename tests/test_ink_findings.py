@@ -15,8 +15,9 @@ from scipy import stats
 from pressstats.ink import TERMS, Finding, InkFit, ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.ink.findings import NAMED, SINGLE, WINDOW, suspicions
 from pressstats.ink.findings import _sure as sure
-from pressstats.ink.model import Window, dip_pattern, fit_ink
+from pressstats.ink.model import dip_pattern, fit_ink
 from pressstats.ink.suspects import Suspects
+from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 
 DEMO = Path(__file__).resolve().parents[1] / "data_demo"

@@ -18,8 +18,9 @@ import pandas as pd
 
 from .doubts import KINDS, doubt_of_changes, log_evidence, size_scale
 from .finding import Finding
-from .model import InkFit, Window, dip_pattern, fit_ink
+from .model import InkFit, dip_pattern, fit_ink
 from .suspects import Suspects, on_known_scale
+from .windows import Window
 
 __all__ = [
     "Change",

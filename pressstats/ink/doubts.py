@@ -13,7 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from .banded import whiten
-from .model import InkFit, Window, dip_pattern, term_columns, window_columns
+from .model import InkFit, dip_pattern, term_columns, window_columns
+from .windows import Window
 
 __all__ = ["KINDS", "SIZE", "doubt_of_changes", "log_evidence", "size_scale"]
 

@@ -37,9 +37,10 @@ from .changes import (
 )
 from .finding import Finding
 from .ledger import NO_COVERAGE
-from .model import InkFit, Window, dip_pattern, fit_days, fit_ink
+from .model import InkFit, dip_pattern, fit_days, fit_ink
 from .suspects import Suspects
 from .suspects import on_known_scale as _sure
+from .windows import Window
 
 __all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
 

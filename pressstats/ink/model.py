@@ -22,13 +22,13 @@ import pandas as pd
 
 from .banded import BandedFit, fit_banded
 from .variances import VarianceSpread, half_width, variance_spread
+from .windows import Window
 
 __all__ = [
     "COMBINED",
     "LEVELS",
     "TERMS",
     "InkFit",
-    "Window",
     "dip_pattern",
     "fit_days",
     "fit_ink",
@@ -68,26 +68,6 @@ _ROWS_MINIMUM = 12
 _ROWS_OF_ONE = 3
 #: Beyond this variance inflation the intervals cannot tell a term from the others.
 _INFLATION_MAXIMUM = 1000.0
-
-
-@dataclass(frozen=True)
-class Window:
-    """Some weeks in which an ink has a term of its own.
-
-    Attributes
-    ----------
-    exposure : str
-        What the term multiplies: ``solid_m2`` (film weight differs) or ``days`` (a leak).
-    since, until : Timestamp
-        Dips at its ends.
-    lasting : bool
-        The weeks are all those before a change that lasts: the term is what was different then.
-    """
-
-    exposure: str
-    since: pd.Timestamp
-    until: pd.Timestamp
-    lasting: bool = False
 
 
 @dataclass(frozen=True)

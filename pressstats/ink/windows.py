@@ -1,0 +1,29 @@
+"""Weeks in which an ink has a term of its own: drifts and leaks that ended, and the time before lasting changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+__all__ = ["Window"]
+
+
+@dataclass(frozen=True)
+class Window:
+    """Some weeks in which an ink has a term of its own.
+
+    Attributes
+    ----------
+    exposure : str
+        What the term multiplies: ``solid_m2`` (film weight differs) or ``days`` (a leak).
+    since, until : Timestamp
+        Dips at its ends.
+    lasting : bool
+        The weeks are all those before a change that lasts: the term is what was different then.
+    """
+
+    exposure: str
+    since: pd.Timestamp
+    until: pd.Timestamp
+    lasting: bool = False
