@@ -329,7 +329,8 @@ def test_what_is_not_known_is_blank_and_never_zero(tmp_path: Path) -> None:
     cover = bare["stock_cover"]
     assert len(cover) == 4 and cover[["quantity", "days_cover", "runs_out_q50"]].isna().all(axis=None)
     assert set(bare["exceptions"]["kind"]) == {"stock unknown"}
-    assert list(bare["demand_forecast"]["material"].unique()) == ["plate"]
+    # Newsprint is what was printed, at nominal grammage.
+    assert list(bare["demand_forecast"]["material"].unique()) == ["N1200", "plate"]
     assert bare["demand_season"][["last_year", "budget_quantity", "budget_cost"]].isna().all(axis=None)
     # All nights of this plant are alike: terms that cannot be told apart are blank, and their sum serves.
     found = results_of(tmp_path / "alike", tables)
