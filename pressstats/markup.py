@@ -101,8 +101,8 @@ def unit_text(unit: str) -> str:
 
 
 def _cleaned(text: object, longest: int | None = None) -> str:
-    """Take out what cannot be seen or would turn the text after it round; shorten."""
-    seen = re.sub(r"\s+", " ", _UNSEEN.sub("", str(text))).strip()
+    """Take out what cannot be seen or would turn the text after it round, but not spaces that keep units; shorten."""
+    seen = re.sub(r"[^\S\u00a0\u202f]+", " ", _UNSEEN.sub("", str(text))).strip()
     if longest is not None and len(seen) > longest:
         return seen[: longest - 1].rstrip() + "…"
     return seen

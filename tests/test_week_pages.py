@@ -11,7 +11,7 @@ import pytest
 from test_watch import LAST, results_of, steady_tables
 
 from pressstats import pages
-from pressstats.exhibits import Block
+from pressstats.exhibits import Block, logged
 from pressstats.logs import read_logs
 from pressstats.pages.common import spoken
 from pressstats.past import past_forecasts
@@ -244,3 +244,9 @@ def test_a_day_of_another_year_bears_its_year():
     assert spoken("late since 2025-06-24", as_of) == "Late since Tue 24 Jun"
     assert spoken("due on 2026-01-07", as_of) == "Due on Wed 7 Jan"
     assert spoken("breaks since 2022-10-30", as_of) == "Breaks since Sun 30 Oct 2022"
+
+
+def test_a_number_keeps_its_unit_on_its_line():
+    said = spoken("35,285 EUR, 5.2 % together", pd.Timestamp("2025-10-26"))
+    assert logged(said, 400)[1:-1] == "35\u202f285 EUR, 5.2\u00a0% together"
+    assert logged("two  spaces\nand a line")[1:-1] == "two spaces and a line"
