@@ -34,9 +34,9 @@ TESTS: dict[str, tuple[str, ...]] = {
     "ink": ("test_ink*.py",),
     "reels": ("test_reel*.py",),
     "forecast": ("test_forecast*.py",),
-    "demand": ("test_demand*.py", "test_past*.py"),
+    "demand": ("test_demand*.py",),
     "orders": ("test_order*.py",),
-    "watch": ("test_watch*.py", "test_week*.py", "test_kinds*.py", "test_plausible*.py", "test_results.py"),
+    "watch": ("test_watch*.py", "test_week*.py", "test_plausible*.py", "test_results.py"),
     "prices.py": ("test_prices*.py", "test_order*.py"),
 }
 
