@@ -204,12 +204,9 @@ def analyse(
     Results
         The results; a table that cannot be computed is there, without rows or blank.
     """
-    webs = paper.web_use(logs)
-    mounts = paper.mount_weights(logs, webs) if logs.has("reel_mounts") else None
-    weights = paper.paper_weights(logs, webs, mounts)
-    threading = weights.threading
-    grammage = paper.effective_grammage(threading, logs)
-    runs = paper.run_balance(logs, grammage, webs, mounts, weights.regimes)
+    weighed = paper.weighed_paper(logs)
+    webs, mounts, weights = weighed.webs, weighed.mounts, weighed.weights
+    threading, grammage, runs = weights.threading, weighed.grammage, weighed.runs
     grammages = paper.grammage_regimes(weights.regimes, webs, mounts, paper_prices(logs))
     startup = watch.startup_regimes(runs, newsprint_price(logs))
     published: dict[str, pd.DataFrame] = {
@@ -222,7 +219,7 @@ def analyse(
     published |= {
         name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
     }
-    exposure, intervals, fits, found = _ink_ledger(logs)
+    exposure, intervals, fits, found = ink.study_inks(logs)
     model = ink.ink_model(intervals, fits)
     published["ink_model"] = model
     published["ink_watch"] = watch.ink_watch(intervals, fits, found)
@@ -314,18 +311,6 @@ def _week(
         "week_figures": watch.week_figures(week),
         "to_do": watch.to_do(logs, exceptions, supply),
     }
-
-
-def _ink_ledger(
-    logs: Logs,
-) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, ink.InkFit], list[ink.Finding]]:
-    """Return exposure of the runs, judged intervals, models and findings of the inks."""
-    exposure, intervals = ink.no_ledger()
-    if logs.has("coverage") or logs.has("tank_readings"):
-        exposure = ink.ink_exposure(logs)
-    if not logs.has("tank_readings"):
-        return exposure, intervals, {}, []
-    return exposure, *ink.judge_inks(ink.ink_intervals(logs, exposure))
 
 
 def _ahead(

@@ -12,6 +12,7 @@ from small_plant import small_tables, write_small_plant
 from pressstats import pages
 from pressstats.exhibits import PAGE_TYPE, Block
 from pressstats.logs import read_logs
+from pressstats.paper import waste_totals
 from pressstats.past import past_forecasts
 from pressstats.results import analyse
 
@@ -174,7 +175,7 @@ def test_totals_leave_out_runs_without_reels(tmp_path):
     mounts = tables["reel_mounts"]
     tables["reel_mounts"] = mounts[mounts["run_id"] != "0001"]
     results = results_of(tmp_path, tables)
-    sums = pages.common.totals(results.runs)
+    sums = waste_totals(results.runs)
     assert sums["runs"] == 15
     whole = results.runs[results.runs["run_id"] != "0001"]
     assert sums["mounted_kg"] == pytest.approx(whole["mounted_kg"].sum())

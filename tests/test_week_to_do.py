@@ -130,7 +130,7 @@ def test_what_is_watched_is_less_pressing_than_what_needs_action(logs: Logs) -> 
 def test_what_is_worth_it_is_brought_by_other_means(logs: Logs) -> None:
     supply = nothing(at_once=pd.Series({"plate": 100.0, "N1200": 0.0}), risk=pd.Series({"plate": 0.031}))
     table = to_do(logs, exceptions_of(), supply)
-    assert table["do"].tolist() == ["Bring by other means now: plate 100"]
+    assert table["do"].tolist() == ["Place an emergency order: plate 100"]
     assert "3.1 %" in table["why"].item() and table["state"].item() == "act"
 
 

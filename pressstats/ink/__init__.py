@@ -7,6 +7,7 @@ from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_le
 from .model import COMBINED, TERMS, InkFit, fit_ink
 from .plain import plain_use
 from .published import ink_findings, ink_ledger, ink_regimes, size_unit
+from .study import study_inks
 from .use import use_by_interval, use_by_week
 from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
@@ -38,6 +39,7 @@ __all__ = [
     "predict_use",
     "robust_estimate",
     "size_unit",
+    "study_inks",
     "surprises",
     "tank_levels",
     "use_by_interval",

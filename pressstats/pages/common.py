@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, logged, note, provenance, quantity
-from ..paper import waste_totals
 from ..results import Results
+from ..watch import Period, of_period
 
 __all__ = [
     "STREAM_WORDS",
@@ -25,7 +25,6 @@ __all__ = [
     "per_cent",
     "spoken",
     "tonnes",
-    "totals",
 ]
 
 _ISO_DAY = re.compile(r"\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b")
@@ -50,10 +49,10 @@ STREAM_WORDS = {
     "good_kg": "good copies",
     "startup_kg": "start-up waste",
     "running_kg": "running waste",
-    "uncounted_kg": "uncounted copies",
+    "uncounted_kg": "count difference",
     "grammage_kg": "paper heavier than nominal",
-    "strip_kg": "strip",
-    "reel_end_kg": "reel ends",
+    "strip_kg": "white waste",
+    "reel_end_kg": "butts",
     "scrapped_kg": "scrapped",
     "unexplained_kg": "unexplained",
 }
@@ -106,26 +105,7 @@ def last_days(results: Results, days: int, frame: pd.DataFrame, column: str) -> 
 
 def last_weeks(results: Results, weeks: int, frame: pd.DataFrame, column: str = "week") -> pd.DataFrame:
     """Return the rows of `frame` that lie in the last `weeks` whole weeks before as-of's end."""
-    plant = results.logs.plant
-    end = plant.week_start(results.logs.as_of + pd.Timedelta(days=1))
-    start = end - pd.Timedelta(weeks=weeks)
-    return frame[(frame[column] >= start) & (frame[column] < end)]
-
-
-def totals(runs: pd.DataFrame) -> pd.Series:
-    """Return sums of the streams over the runs with complete reel records, waste_pct included.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of :func:`pressstats.paper.run_balance`.
-
-    Returns
-    -------
-    Series
-        mounted_kg, every stream [kg], runs, waste_pct [%]; blank where no run has reel records.
-    """
-    return waste_totals(runs)
+    return of_period(results.logs, frame, Period(weeks), column)
 
 
 def daily_use(results: Results) -> pd.Series:

@@ -69,7 +69,7 @@ def headline(results: Results) -> Block:
     alone = (
         ""
         if results.logs.has("reel_mounts")
-        else " Reels are not logged, so this is what gross copies weigh: strip, reel ends and breaks come on top."
+        else " Reels are not logged, so this is what gross copies weigh: white waste, butts and web breaks come on top."
     )
     chosen = [METHODS[number] for number in results.outlook.chosen]
     counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]

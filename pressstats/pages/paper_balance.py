@@ -18,10 +18,11 @@ from ..paper import (
     sold_streams,
     unweighed_streams,
     waste_by,
+    waste_totals,
 )
 from ..results import Results
 from ..watch import waste_state
-from .common import STREAM_WORDS, last_weeks, list_words, per_cent, tonnes, totals
+from .common import STREAM_WORDS, last_weeks, list_words, per_cent, tonnes
 
 __all__ = [
     "by_title",
@@ -46,7 +47,7 @@ def _year(results: Results) -> pd.DataFrame:
 def headline(results: Results) -> Block:
     """Return the finding of the last 52 weeks in a sentence."""
     runs = _year(results)
-    year = totals(runs)
+    year = waste_totals(runs)
     if runs.empty:
         return headline_block("Nothing was printed in the last 52 weeks.", "There is no paper to balance.")
     if np.isnan(year["mounted_kg"]):
@@ -76,7 +77,7 @@ def headline(results: Results) -> Block:
 def tiles(results: Results) -> Block:
     """Return the year's waste, start-up per start, unexplained and the completeness of reel records."""
     runs = _year(results)
-    year = totals(runs)
+    year = waste_totals(runs)
     target = results.logs.plant.targets.waste_pct
     waste = float(year["waste_pct"])
     state = waste_state(waste, waste, [], [], target)
@@ -110,7 +111,7 @@ def tiles(results: Results) -> Block:
 
 def streams(results: Results) -> Block:
     """Return where the paper of the last 52 weeks went that is not in good copies."""
-    year = totals(_year(results))
+    year = waste_totals(_year(results))
     table = pd.DataFrame(
         {
             "stream": list(STREAM_WORDS.values()),
@@ -356,7 +357,7 @@ def week_table(results: Results) -> Block:
 
 def key_figures(results: Results) -> None:
     """Print rounded figures that tests compare."""
-    year = totals(_year(results))
+    year = waste_totals(_year(results))
     print(f"mounted {year['mounted_kg'] / 1000:.0f} t, waste {year['waste_pct']:.2f} %")
     for row in results["grammage"].itertuples():
         print(f"{row.material} {quantity(row.effective_gsm, 'g/m2', 2)}")

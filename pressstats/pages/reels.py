@@ -98,11 +98,11 @@ def headline(results: Results) -> Block:
     torn = study.strip["lost_kg_per_year"].sum(min_count=1)
     stand = f" {list_words(worst)} leaves far more on the core than the others." if worst else ""
     return headline_block(
-        f"{100 * events / reels:.2f} breaks in 100 reels; reel ends take {tonnes(cost['kg'])} of paper a year.",
+        f"{100 * events / reels:.2f} breaks in 100 reels; butts take {tonnes(cost['kg'])} of paper a year.",
         f"{events:.0f} breaks in {reels:.0f} reels ({low:.2f} to {high:.2f} per 100); the paper left on cores is worth "
         f"{quantity(cost['cost'], currency, 0)} a year ({quantity(cost['cost_low'], '', 0)} to "
         f"{quantity(cost['cost_high'], '', 0)}) at the price of "
-        f"the last receipts; strip takes {tonnes(torn)} a year.{more}{stand}",
+        f"the last receipts; stripping takes {tonnes(torn)} a year.{more}{stand}",
     )
 
 

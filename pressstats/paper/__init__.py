@@ -26,6 +26,7 @@ from .runs import is_weighed, mount_weights, new_reels, run_copies, web_use
 from .shifts import Shift, date_shift, level_shifts
 from .unweighed import UNWEIGHED_WORDS, sold_streams, unweighed_streams
 from .waste import KNOWN_SHARE, counter_waste, runs_of, waste_by, waste_totals
+from .weighed import WeighedPaper, weighed_paper
 
 __all__ = [
     "COUNTED",
@@ -36,6 +37,7 @@ __all__ = [
     "UNWEIGHED_WORDS",
     "PaperWeights",
     "Shift",
+    "WeighedPaper",
     "announced_changes",
     "balance_by",
     "butt_fraction",
@@ -70,4 +72,5 @@ __all__ = [
     "web_grammage",
     "web_net_weights",
     "web_use",
+    "weighed_paper",
 ]

@@ -7,7 +7,7 @@ from .figure import WeekInputs
 from .gate import implausible_logs
 from .ink import INK_LIMIT, ink_watch
 from .kinds import KINDS, PLANNED, kind_of
-from .periods import last_week
+from .periods import Period, last_week, of_period
 from .plausible import implausible, refused_parts
 from .refusing import believed, refused_materials, refused_tables
 from .startup import startup_regimes
@@ -24,6 +24,7 @@ __all__ = [
     "MEASURES",
     "PLANNED",
     "Findings",
+    "Period",
     "Supply",
     "WeekInputs",
     "believed",
@@ -38,6 +39,7 @@ __all__ = [
     "ink_watch",
     "kind_of",
     "last_week",
+    "of_period",
     "refused_materials",
     "refused_parts",
     "refused_tables",

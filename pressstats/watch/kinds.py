@@ -228,8 +228,8 @@ _ALL = (
 
 _PLANNED = (
     Kind(
-        "emergency supply", "Bring by other means",
-        "Bring by other means now: {subject}", "purchasing", _TONIGHT, cost_basis=_ORDER,
+        "emergency supply", "Emergency order",
+        "Place an emergency order: {subject}", "purchasing", _TONIGHT, cost_basis=_ORDER,
     ),
     Kind(
         "orders due", "Orders due",

@@ -123,5 +123,5 @@ def _counter_waste(week: WeekInputs, of_all: str) -> Figure:
         state = UNKNOWN
     return Figure(
         "counter waste", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=target,
-        state=state, why="start-up, running and uncounted copies only, without white waste and butts",
+        state=state, why="start-up, running waste and count difference only, without white waste and butts",
     )  # fmt: skip

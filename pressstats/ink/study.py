@@ -1,0 +1,36 @@
+"""Inks from what was printed and dipped to models and findings."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ..logs import Logs
+from .finding import Finding
+from .findings import judge_inks
+from .ledger import ink_exposure, ink_intervals, no_ledger
+from .model import InkFit
+
+__all__ = ["study_inks"]
+
+
+def study_inks(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, InkFit], list[Finding]]:
+    """Return exposure of the runs, judged intervals, models and findings of the inks.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+
+    Returns
+    -------
+    exposure : DataFrame
+        As of :func:`pressstats.ink.ink_exposure`; without rows where nothing names an ink.
+    judged, fits, findings
+        As of :func:`pressstats.ink.judge_inks`; empty without ``tank_readings``.
+    """
+    exposure, intervals = no_ledger()
+    if logs.has("coverage") or logs.has("tank_readings"):
+        exposure = ink_exposure(logs)
+    if not logs.has("tank_readings"):
+        return exposure, intervals, {}, []
+    return exposure, *judge_inks(ink_intervals(logs, exposure))
