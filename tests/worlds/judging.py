@@ -133,11 +133,24 @@ def estimates(results: Results, truth: Truth) -> dict[str, tuple[float, float, f
 
 
 def changes_found(results: Results, truth: Truth) -> dict[str, str]:
-    """Return, by planted change, the days by which its date is missed, or that it is not found."""
+    """Return, by planted change, the days by which its date is missed, or that it is not found.
+
+    A change of a material's paper may be told of one supplier alone where nearly all of it is that supplier's; that
+    is said.
+    """
     table = results["regimes"]
     found = {}
+    planted = set()
     for measure, subject, day, ratio in truth.changes:
-        rows = table[(table["measure"] == measure) & (table["subject"] == subject)].sort_values("from")
+        of_measure = table[table["measure"] == measure]
+        told = {
+            s: r
+            for s, r in of_measure.groupby("subject")
+            if len(r) > 1 and f"{s}, ".startswith(f"{subject}, ")
+        }
+        planted |= {(measure, s) for s in (subject, *told)}
+        told_of = subject if subject in told or not told else min(told)
+        rows = of_measure[of_measure["subject"] == told_of].sort_values("from")
         name = f"{measure} {subject} {100 * (ratio - 1):+.1f} % {(truth.as_of - day).days // 7} w ago"
         starts = rows["from"].iloc[1:]
         if starts.empty:
@@ -147,10 +160,11 @@ def changes_found(results: Results, truth: Truth) -> dict[str, str]:
         near = off[off.abs().idxmin()]
         place = rows.index.get_loc(off.abs().idxmin())
         size = rows["estimate"].iloc[place] / rows["estimate"].iloc[place - 1]
-        found[name] = f"{near:+d} d, {100 * (size - 1):+.1f} %" + (
-            f", {len(starts)} changes" if len(starts) > 1 else ""
+        found[name] = (
+            f"{near:+d} d, {100 * (size - 1):+.1f} %"
+            + (f", {len(starts)} changes" if len(starts) > 1 else "")
+            + (f", told of {told_of}" if told_of != subject else "")
         )
-    planted = {(measure, subject) for measure, subject, _, _ in truth.changes}
     for (measure, subject), rows in table.groupby(["measure", "subject"]):
         if (measure, subject) not in planted and len(rows) > 1:
             found[f"FALSE {measure} {subject}"] = ", ".join(

@@ -35,8 +35,8 @@ class Truth:
     startup_ink, standing_ink : dict of str to float
         Start-up [kg a run] and idle loss [kg a day] of each ink.
     changes : list of tuple
-        Measure (grammage, film weight, start-up waste), subject (material, ink, press), first day on which most of
-        it is changed, ratio to before.
+        Measure (grammage, film weight, start-up waste), subject (material, or material and supplier of one
+        supplier's paper; ink, press), first day on which most of it is changed, ratio to before.
     use : DataFrame
         What was used by week (its Monday) and material, true [kg, each]: before and after `as_of`. Ink: all that left
         the tanks.
@@ -48,6 +48,8 @@ class Truth:
         True stock at the end of `as_of` [kg, each].
     arrivals : DataFrame
         Orders open at `as_of`: material, quantity, promised_on, delivered_on as it came to be.
+    store_losses : DataFrame
+        Part reels that lost paper in the store, up to `as_of`: found_on, kg.
     never_says, must_say : tuple of str
         Texts that no page may show, and that one must (regular expressions).
     unknown : tuple of str
@@ -68,6 +70,7 @@ class Truth:
     streams: pd.DataFrame
     stock: dict[str, float]
     arrivals: pd.DataFrame
+    store_losses: pd.DataFrame
     never_says: tuple[str, ...] = ()
     must_say: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
@@ -100,7 +103,7 @@ def _mounted_grammage(plant: Plant, as_of: dt.date) -> pd.DataFrame:
     ]
     gsm = mounts["material"].map({m: sheet.effective_gsm for m, sheet in NEWSPRINT.items()}) * ratio
     day = pd.to_datetime(mounts["mounted_at"])
-    found = pd.DataFrame({"day": day, "material": mounts["material"], "gsm": gsm, "kg": kg, "ratio": ratio})
+    found = mounts[["supplier", "material"]].assign(day=day, gsm=gsm, kg=kg, ratio=ratio)
     return found[found["day"] <= pd.Timestamp(as_of + DAY)]
 
 
@@ -113,6 +116,7 @@ def _changes(scenario: WorldScenario, mounted: pd.DataFrame) -> list[tuple[str, 
     found: list[tuple[str, str, dt.date, float]] = []
     for change in scenario.grammage:
         for material, rows in mounted.groupby("material"):
+            rows = rows[rows["supplier"] == change.supplier] if change.supplier else rows
             if change.of not in ("", material) or not (rows["ratio"] != 1).any():
                 continue
             daily = rows.groupby(rows["day"].dt.date).apply(
@@ -122,7 +126,8 @@ def _changes(scenario: WorldScenario, mounted: pd.DataFrame) -> list[tuple[str, 
             half = smooth.index[smooth >= smooth.max() / 2][0]
             after = rows[rows["day"].dt.date >= half]
             before = rows[rows["day"].dt.date < half]
-            found.append(("grammage", str(material), half, _mean(after) / _mean(before)))
+            subject = f"{material}, {change.supplier}" if change.supplier else str(material)
+            found.append(("grammage", subject, half, _mean(after) / _mean(before)))
     parts: tuple[tuple[str, tuple[Change, ...], tuple[str, ...]], ...] = (
         ("film weight", scenario.film, tuple(INKS)), ("start-up waste", scenario.startup, ("P1", "P2")),
     )  # fmt: skip
@@ -163,6 +168,7 @@ def truth_of(plant: Plant, world: str, seed: int) -> Truth:
     orders = orders[
         (orders["ordered_on"] <= day) & ((orders["delivered_on"] > day) | (orders["delivered_on"] == ""))
     ]
+    lost = pd.DataFrame([(x.found_on, x.kg) for x in plant.store.losses], columns=["found_on", "kg"])
     return Truth(
         world=world, seed=seed, as_of=as_of, grammage=by_month,
         grammage_now={str(m): _mean(r) for m, r in late.groupby("material")},
@@ -172,5 +178,6 @@ def truth_of(plant: Plant, world: str, seed: int) -> Truth:
         standing_ink={n: i.standing_kg for n, i in INKS.items()},
         changes=_changes(scenario, mounted), use=_use(plant),
         streams=streams[streams["week"] <= pd.Timestamp(as_of)],
-        stock=plant.stock[as_of], arrivals=orders.drop(columns="cancelled_on"), scenario=scenario,
+        stock=plant.stock[as_of], arrivals=orders.drop(columns="cancelled_on"),
+        store_losses=lost[lost["found_on"] <= as_of], scenario=scenario,
     )  # fmt: skip
