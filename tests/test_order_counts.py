@@ -82,6 +82,19 @@ def table_of(sizes: list[float], counted: float = 1000.0) -> pd.DataFrame:
     )
 
 
+def test_without_deliveries_no_count_is_held_against_the_book(tmp_path: Path) -> None:
+    rows = pd.DataFrame(
+        {
+            "counted_on": [FIRST_DAY + 4 * DAY, FIRST_DAY + 11 * DAY],
+            "quantity": [30_000.0, 31_000.0],
+            "material": "N1200",
+        }
+    )
+    tables = {n: t for n, t in small_tables().items() if n != "deliveries"} | {"stock_counts": rows}
+    table = differences_of(read_logs(write_small_plant(tmp_path / "logs", tables)))
+    assert len(table) == 1 and table["expected"].isna().all() and table["difference"].isna().all()
+
+
 def test_a_miscount_is_taken_back_and_a_loss_is_not() -> None:
     found = miscounts(table_of([2.0, -100.0, 97.0, 4.0, -80.0, 1.0, 60.0]))
     assert found["difference"].tolist() == [60.0, -80.0, -100.0]  # the latest first

@@ -65,7 +65,6 @@ def gate(folder: Path) -> pd.DataFrame:
         ("reels", ("received_kg",), POUND, "reels.received_kg in pounds?", "paper"),
         ("tank_readings", ("level_kg",), POUND, "tank_readings.level_kg in pounds?", "ink"),
         ("tank_readings", ("level_kg",), TONNE, "tank_readings.level_kg in tonnes?", "ink"),
-        ("deliveries", ("quantity",), POUND, "deliveries.quantity of ink in pounds?", "ink"),
     ],
 )
 def test_another_unit_is_refused_and_named(
@@ -78,6 +77,23 @@ def test_another_unit_is_refused_and_named(
     # What the wrong unit does not touch is not refused.
     touched = {"paper", "ink", "demand"} if refuses == "everything" else {refuses}
     assert watch.refused_parts(found) == touched
+
+
+@pytest.mark.parametrize(
+    ("kind", "begins", "refuses"), [("newsprint", "N", "paper"), ("ink", "ink", "ink")], ids=["paper", "ink"]
+)
+def test_deliveries_in_another_unit_are_named(tmp_path: Path, kind: str, begins: str, refuses: str) -> None:
+    folder = tmp_path / "logs"
+    shutil.copytree(DEMO, folder)
+    for path in folder.glob("deliveries*.csv"):
+        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
+        mine = rows["material"].str.startswith(begins) & rows["quantity"].ne("")
+        rows.loc[mine, "quantity"] = (rows.loc[mine, "quantity"].astype(float) * POUND).round(1).astype(str)
+        rows.to_csv(path, index=False)
+    found = gate(folder)
+    assert found["suspect"].iloc[0] == f"deliveries.quantity of {kind} in pounds?"
+    assert found["value"].iloc[0] == pytest.approx(POUND if kind == "newsprint" else 1 / POUND, rel=0.05)
+    assert watch.refused_parts(found) == {refuses}
 
 
 def test_the_invented_plant_is_plausible() -> None:

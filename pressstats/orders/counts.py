@@ -34,7 +34,8 @@ def count_differences(logs: Logs, runs: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (counts that follow another, 7)
         material, counted_on, counted, expected (the count before, plus receipts, less what was used), difference
         (counted less expected), used, spread (robust standard deviation of the material's differences) [unit of the
-        material]. Expected is blank where a run between lacks its reel or plate records. What has no counter is
+        material]. Expected is blank where a run between lacks its reel or plate records, and
+        without ``deliveries``, since what came is unknown then. What has no counter is
         not compared: its use is told by the counts themselves.
     """
     parts = []
@@ -102,7 +103,7 @@ def _against_book(logs: Logs, material: str, used: pd.DataFrame) -> pd.DataFrame
     counts = logs["stock_counts"]
     counts = counts[counts["material"] == material].sort_values("counted_on", ignore_index=True)
     taken = _between(counts, used["date"], used["finished_at"], used["used"])
-    came = np.zeros(max(len(counts) - 1, 0))
+    came = np.full(max(len(counts) - 1, 0), np.nan)
     if logs.has("deliveries"):
         rows = logs["deliveries"]
         rows = rows[(rows["material"] == material) & rows["delivered_on"].notna()]

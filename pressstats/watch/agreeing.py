@@ -43,9 +43,15 @@ def doubts_of_sizes(logs: Logs) -> list[Doubt]:
     Returns
     -------
     list of Doubt
-        Pages that webs hold, widths of materials, weights of reels as received, levels of tanks.
+        Pages that webs hold, widths of materials, weights of reels as received, newsprint delivered, levels of tanks.
     """
-    return [*_web_sizes(logs), *_material_widths(logs), *_reels_received(logs), *_tank_levels(logs)]
+    return [
+        *_web_sizes(logs),
+        *_material_widths(logs),
+        *_reels_received(logs),
+        *_newsprint_delivered(logs),
+        *_tank_levels(logs),
+    ]
 
 
 def apart(ratio: float) -> float:
@@ -112,6 +118,28 @@ def _reels_received(logs: Logs) -> Iterator[Doubt]:
         what = "weight of reels as received, against that as first mounted"
         subject = "reel_mounts" if other and not unit else "reels"
         yield Doubt(subject, what, middle, "times", limit, suspect, "paper")
+
+
+def _newsprint_delivered(logs: Logs) -> Iterator[Doubt]:
+    """Compare newsprint delivered with what was mounted: much may be stored, but not by the factor of a unit.
+
+    Too little tells nothing but tonnes, since deliveries may be logged in part.
+    """
+    if not (logs.has("deliveries") and logs.has("reel_mounts") and logs.has("materials")):
+        return
+    materials = logs["materials"]
+    newsprint = materials.loc[(materials["kind"] == "newsprint") & (materials["unit"] == "kg"), "material"]
+    mounts, came = logs["reel_mounts"], logs["deliveries"].dropna(subset=["delivered_on", "quantity"])
+    mounts = mounts[mounts["material"].isin(newsprint)].dropna(subset=["mounted_at"])
+    since = mounts["mounted_at"].min().normalize()
+    came = came[came["material"].isin(newsprint) & (came["delivered_on"] >= since)]
+    if len(came) < ENOUGH or mounts["mounted_at"].max() - since < pd.Timedelta(weeks=WEEKS):
+        return
+    ratio = float(came["quantity"].sum() / (mounts["start_kg"] - mounts["returned_kg"]).sum())
+    if unit := nearest_unit(ratio, WEIGHTS):
+        what = "newsprint delivered against that mounted"
+        suspect = f"deliveries.quantity of newsprint in {unit}?"
+        yield Doubt("deliveries", what, ratio, "times", apart(ratio), suspect, "paper")
 
 
 def _tank_levels(logs: Logs) -> Iterator[Doubt]:

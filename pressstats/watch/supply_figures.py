@@ -130,6 +130,8 @@ def _risk(week: WeekInputs) -> Figure:
     stock = _told(week, week.found.stock)
     unknown = int(stock["quantity"].isna().sum())
     words = [f"{_riskiest(week)}, before the next order can arrive"]
+    if not week.logs.has("deliveries"):
+        words.append("what is on order is not known: log deliveries")
     if unknown:
         words.append(f"not known of {unknown} of {len(stock)} materials")
         state = UNKNOWN if state == "in control" else state

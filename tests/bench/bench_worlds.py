@@ -67,8 +67,8 @@ FORECAST_WORLDS = ("quiet", "december_humps", "weekly_dips")
 #: Exceptions that tell what is so on a quiet plant too: its trucks are late, its buyer holds little of one material
 #: and much of another. Charts and tests raise the others.
 FACTS = ("delivery late", "standby test", "days of stock low", "days of stock high")
-#: Days whose store losses are an exception.
-_LOSS_DAYS = 28
+#: Days in which a loss is found whose reel is mounted for the last time in the four weeks that an exception is of.
+_LOSS_DAYS = 56
 
 
 def _results(folder: Path, as_of: dt.date) -> Results:

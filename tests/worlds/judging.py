@@ -204,8 +204,8 @@ def _figures(results: Results, truth: Truth) -> dict[str, tuple[float, float]]:
     return found
 
 
-def _states(results: Results) -> list[str]:
-    """Return states that say more than is known."""
+def _states(results: Results, unknown: tuple[str, ...]) -> list[str]:
+    """Return states that say more than is known; `unknown` are figures that nobody can know."""
     found = []
     try:
         figures = results["week_figures"]
@@ -215,6 +215,8 @@ def _states(results: Results) -> list[str]:
     # What lasts, or an exception, may ask for somebody though the figure of the week is not known: that is not calm.
     for row in figures[blank & ~figures["state"].isin(["unknown", "watch", "act"])].itertuples():
         found.append(f"week_figures: {row.figure} is blank and {row.state!r}")
+    for row in figures[figures["figure"].isin(unknown) & (figures["state"] != "unknown")].itertuples():
+        found.append(f"week_figures: {row.figure} is {row.state!r}, and cannot be known")
     return found
 
 
@@ -255,7 +257,7 @@ def judge(results: Results, truth: Truth, only: tuple[str, ...] = ()) -> Judgeme
     model = results["ink_model"]
     films = model[(model["term"] == "film_g_m2") & (model["estimate"] <= 0)]
     found.false += [f"film weight of {row.ink} {row.estimate:.2f}" for row in films.itertuples()]
-    found.false += _states(results) + _refused(results)
+    found.false += _states(results, truth.unknown) + _refused(results)
     texts = page_texts(results, only)
     for call, text in texts.items():
         if text.startswith("FAILED"):
