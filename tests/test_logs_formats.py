@@ -98,6 +98,19 @@ def test_sheets_of_a_workbook(tmp_path: Path, decimal: str | None) -> None:
     _check_all(folder)
 
 
+def test_cells_in_a_column_without_a_name_are_listed(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path, tables={})
+    with pd.ExcelWriter(folder / "logs.xlsx") as book:
+        for name, table in small_tables().items():
+            table.to_excel(book, sheet_name=name, index=False)
+        runs = small_tables()["runs"]
+        book.sheets["runs"].write(2, runs.shape[1] + 1, "late truck")
+    logs = read_logs(folder)
+    assert len(logs["runs"]) == len(runs) and logs.rejected.empty
+    noted = logs.warnings[logs.warnings["file"] == "logs.xlsx[runs]"]
+    assert noted["rule"].tolist() == [f"column {runs.shape[1] + 2} has cells but no name, so it was not read"]
+
+
 def test_typed_cells_are_taken_as_they_are(tmp_path: Path) -> None:
     tables = small_tables()
     tables["run_webs"]["web"] = tables["run_webs"]["web"].map({"A": 1, "B": 2})

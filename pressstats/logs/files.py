@@ -99,8 +99,11 @@ def _sheet_cells(rows: Iterator[tuple[Any, ...]], decimal: str) -> Cells:
         if not names:
             header_line, names = number, ["" if value is None else str(value).strip() for value in row]
             continue
-        kept.append([*row[: len(names)], *([None] * (len(names) - len(row)))])
+        kept.append(list(row))
         lines.append(number)
+    # Cells beyond the last name belong to columns without one.
+    names += [""] * (max(map(len, kept), default=0) - len(names))
+    kept = [[*row, *([None] * (len(names) - len(row)))] for row in kept]
     columns = [
         pa.array([_spelled(row[at], decimal) for row in kept], pa.string()) for at in range(len(names))
     ]

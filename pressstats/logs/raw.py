@@ -136,6 +136,10 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
     missing = raw.table.missing_from(found)
     for name in extra:
         raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))
+    for at, name in enumerate(cells.names):
+        if not name and cells.columns[at].null_count < len(cells.columns[at]):
+            rule = f"column {at + 1} has cells but no name, so it was not read"
+            raw.notes.append((file.name, line, "", rule, False))
     for name in twice:
         raw.notes.append((file.name, line, name, "two columns have this name", True))
     for name in missing:
