@@ -402,3 +402,12 @@ def test_another_day_log_or_past_is_computed_anew(tmp_path: Path, counted: list[
     runs.assign(copies_running_waste=310.0).to_csv(folder / "runs.csv", index=False)
     open_results(folder, None, out)
     assert len(counted) == 5 and len(set(counted)) == 3
+
+
+def test_every_published_column_has_a_meaning_and_every_number_a_unit() -> None:
+    """The unit of a number is its column's, or stands in the row: in a column `unit`, or in the name of the term."""
+    for table in OUTPUTS.values():
+        in_row = "unit" in table.by_name or table.name == "ink_model"
+        for column in table.columns:
+            assert column.meaning, (table.name, column.name)
+            assert column.kind != "number" or column.unit or in_row, (table.name, column.name)

@@ -194,7 +194,7 @@ def _sheet(name: str, table: str, frame: pd.DataFrame, currency: str) -> Sheet:
     about = _ABOUT[name]
     if table:
         declared = OUTPUTS[table]
-        units |= {column.name: column.unit for column in declared.columns if column.unit}
+        units |= {column.name: column.unit for column in declared.columns if column.unit not in ("", "1")}
         forms |= {column.name: "month" for column in declared.columns if column.kind == "month"}
         about += f" One row per {declared.row}."
     else:
