@@ -20,6 +20,7 @@ __all__ = [
     "paid_cost",
     "paper_prices",
     "price_breaks",
+    "price_words",
     "receipt_prices",
 ]
 
@@ -158,6 +159,12 @@ def receipt_prices(logs: Logs) -> pd.Series:
         )
         found = agreed if found.empty else pd.concat([found, agreed]) if names else found
     return found.rename_axis("material").rename("unit_price")
+
+
+def price_words(logs: Logs) -> str:
+    """Return how what is wasted is valued, as :func:`receipt_prices` does, in words."""
+    came = logs.has("deliveries") and logs["deliveries"]["delivered_on"].notna().any()
+    return "at the price of the last receipts" if came else "at the price agreed, since no receipt is logged"
 
 
 def ink_prices(logs: Logs) -> pd.Series:

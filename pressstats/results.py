@@ -261,6 +261,7 @@ def analyse(
         implausible=unsound,
         regimes=published["regimes"],
         announced=paper.announced_changes(logs, grammages, mounts),
+        wanted=frozenset() if plan is None else watch.wanted_now(logs, plan.risk, published["order_plan"]),
     )
     published |= _week(logs, runs, watch.believed(drawn, logs, refused), plan, published["order_plan"])
     return Results(

@@ -115,7 +115,7 @@ def test_runs_without_reel_records_or_more_use_than_stock_leave_it_unknown(tmp_p
     assert "reel records" in stock_of(gone).loc["N1200", "why"]
     del tables["reel_mounts"], tables["reels"]
     none = stock_of(logs_of(tmp_path / "none", tables))
-    assert np.isnan(none.loc["N1200", "quantity"]) and none.loc["N1200", "why"] == "no table reel_mounts"
+    assert np.isnan(none.loc["N1200", "quantity"]) and "log reel_mounts" in none.loc["N1200", "why"]
     tables = small_tables()
     counts = tables["stock_counts"].assign(quantity=100.0)
     elsewhere = tables["deliveries"].query("material != 'N1200'")

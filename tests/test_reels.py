@@ -160,7 +160,7 @@ def test_mount_ends_at_the_next_mount_or_the_end_of_the_run(logs):
 
 def test_metres_left_at_a_splice(logs, grammage, lives):
     # 6 kg of 1.2 m at 46 g/m2: 6 / (1.2 x 0.046) = 108.7 m.
-    ends = butts(logs, grammage, lives)
+    ends = butts(logs, lives)
     assert (ends["ended_by"] == "splice").all()
     assert ends["butt_m"].to_numpy() == pytest.approx(6 / (1.2 * 0.046))
     table = reel_ends(logs, ends)

@@ -50,7 +50,7 @@ def test_depth_of_a_strip_from_its_weight(tmp_path, depth, per_cent):
     logs, grammage, _ = read(tmp_path, tables)
     # Metres by the true grammage, whatever the other weights of these nights say.
     grammage = grammage.assign(effective_gsm=46.0)
-    frame = new_reels(logs, grammage, mount_lives(logs, grammage))
+    frame = new_reels(logs, mount_lives(logs, grammage))
     heavy = frame[np.isclose(frame["start_kg"], whole)]
     assert len(heavy) >= 2
     assert heavy["strip_pct"].to_numpy() == pytest.approx(per_cent)
@@ -64,8 +64,8 @@ def test_metres_left_by_depth_on_the_core(tmp_path, depth, per_cent):
     mounts = tables["reel_mounts"]
     spliced = mounts["ended_by"] == "splice"
     mounts.loc[spliced, "butt_mm"] = depth
-    logs, grammage, lives = read(tmp_path, tables)
-    ends = butts(logs, grammage, lives)
+    logs, _, lives = read(tmp_path, tables)
+    ends = butts(logs, lives)
     whole_m = np.pi * (1250**2 - 76**2) / (4 * 70)
     assert 100 * ends["depth_m"].to_numpy() / whole_m == pytest.approx(per_cent, abs=5e-4)
     row = both_lengths(logs, ends).iloc[0]
@@ -76,8 +76,8 @@ def test_metres_left_by_depth_on_the_core(tmp_path, depth, per_cent):
 
 
 def test_strip_by_supplier_adds_up_to_what_was_torn_off(tmp_path):
-    logs, grammage, lives = read(tmp_path, small_tables(28))
-    whole = new_reels(logs, grammage, lives)
+    logs, _, lives = read(tmp_path, small_tables(28))
+    whole = new_reels(logs, lives)
     table = strip_by_supplier(logs, lives, whole).set_index("supplier")
     mounts = logs["reel_mounts"]
     for supplier, rows in mounts.groupby("supplier"):

@@ -105,13 +105,13 @@ def short_tables(came: int) -> dict[str, pd.DataFrame]:
 def test_a_reel_that_came_short_of_weight_is_whole_and_to_be_claimed_for(tmp_path):
     tables = short_tables(3)
     reel = tables["reels"].loc[tables["reels"]["received_kg"] == 1060, "reel_id"].iloc[0]
-    logs, grammage, lives = lives_of(tmp_path, tables)
+    logs, _, lives = lives_of(tmp_path, tables)
     mine = lives[lives["reel_id"] == reel].sort_values("mounted_at")
     # Every run since it came is logged: nothing of it can have run.
     assert mine["new"].iloc[0] and mine["entered_m"].iloc[0] == 0
     if len(mine) > 1:
         assert mine["entered_m"].iloc[1] == pytest.approx(mine["run_m"].iloc[0], rel=1e-3)
-    claims = transport_claims(new_reels(logs, grammage, lives), 3.0)
+    claims = transport_claims(new_reels(logs, lives), 3.0)
     assert claims["reel_id"].tolist() == [reel]
     assert claims["why"].iloc[0] == "short of weight"
     assert claims["claim_kg"].iloc[0] == pytest.approx(60)
@@ -121,11 +121,11 @@ def test_a_reel_that_came_short_of_weight_is_whole_and_to_be_claimed_for(tmp_pat
 def test_a_reel_that_came_before_the_logs_began_may_have_run(tmp_path):
     tables = short_tables(-20)
     reel = tables["reels"].loc[tables["reels"]["received_kg"] == 1060, "reel_id"].iloc[0]
-    logs, grammage, lives = lives_of(tmp_path, tables)
+    logs, _, lives = lives_of(tmp_path, tables)
     mine = lives[lives["reel_id"] == reel].sort_values("mounted_at")
     assert not mine["new"].iloc[0]
     assert mine["entered_m"].iloc[0] == pytest.approx(60 / METRE_KG, rel=1e-3)
-    assert transport_claims(new_reels(logs, grammage, lives), 3.0).empty
+    assert transport_claims(new_reels(logs, lives), 3.0).empty
 
 
 def test_a_blank_weight_leaves_the_metres_blank(tmp_path):

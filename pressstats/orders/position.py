@@ -167,7 +167,7 @@ def _counted(
     if kind == "newsprint" and listed.unit != "kg":
         used, why = np.nan, "weighed in kg, but not bought in kg"
     elif kind == "newsprint":
-        used, why = _newsprint_used(logs, material, runs, later["run_id"])
+        used, why = _newsprint_used(logs, material, runs, later["run_id"], day)
     elif kind == "plate":
         used = later["plates"].sum(skipna=False) if len(later) else 0.0
         why = "runs without plates logged" if np.isnan(used) else ""
@@ -189,11 +189,13 @@ def _received_since(logs: Logs, material: str, count: pd.Series) -> float:
     return float(rows.loc[later, "quantity"].sum())
 
 
-def _newsprint_used(logs: Logs, material: str, runs: pd.DataFrame, since: pd.Series) -> tuple[float, str]:
+def _newsprint_used(
+    logs: Logs, material: str, runs: pd.DataFrame, since: pd.Series, counted_on: pd.Timestamp
+) -> tuple[float, str]:
     if since.empty:
         return 0.0, ""
     if not logs.has("reel_mounts"):
-        return np.nan, "no table reel_mounts"
+        return np.nan, f"what was used since the count of {counted_on:%Y-%m-%d} is unknown: log reel_mounts"
     webs = logs["run_webs"]
     mine = since[since.isin(webs.loc[webs["material"] == material, "run_id"])]
     complete = runs.set_index("run_id")["has_reels"]

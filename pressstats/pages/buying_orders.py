@@ -15,7 +15,7 @@ from ..orders.rushing import EXPEDITE_DAYS
 from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..plant import Policy
 from ..results import Results
-from .common import daily_use, list_words, needs
+from .common import by_reason, daily_use, list_words, needs
 from .demand import newsprint, unit_of
 
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
@@ -65,8 +65,8 @@ def plan_words(results: Results) -> Block:
     allowed = 100 * (1 - policy.service_level)
     lines = [
         f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
-        "late as its supplier may be, and a later order follows what is known by then. Each material lasts in "
-        f"{100 * policy.service_level:g} % of weeks (the service level: share of weeks without a stock-out), if "
+        "late as its supplier may be, and a later order follows what is known by then. Each material is meant to last "
+        f"in {100 * policy.service_level:g} % of weeks (the service level: share of weeks without a stock-out), if "
         f"somebody looks {_looks(policy)} and what is seen coming is met by emergency orders (an express truck, the "
         f"stock of a merchant or another printer), which take {EXPEDITE_DAYS} days. At least "
         f"{policy.cover_days_minimum:g} days of stock are aimed at, and more than "
@@ -85,18 +85,19 @@ def plan_words(results: Results) -> Block:
         ),
     ]
     for row in plan.service[plan.service["short_on"].notna()].itertuples():
-        unit = unit_of(results, row.material) or "pieces"
+        unit = unit_of(results, row.material)
         now = (
             f", and {quantity(row.at_once, unit, 0)} of that are worth an emergency order today"
             if row.at_once > 0
-            else "; not worth an emergency order today"
+            else f"; not worth an emergency order today: it takes {EXPEDITE_DAYS} days, so look again "
+            f"{_looks(policy)}"
         )
         help_ = (
-            f"{quantity(row.expedite, unit, 0)} of emergency supply hold the level{now}"
+            f"an emergency order of {quantity(row.expedite, unit, 0)} would hold the level{now}"
             if row.expedite > 0
             else _without_rush(results, row.material)
         )
-        lines.append(f"{_at_risk(row, allowed)}; {help_}.")
+        lines.append(f"{_at_risk(row, allowed, results.logs.has('deliveries'))}; {help_}.")
     if plan.expediting > 0:
         named = plan.service.loc[plan.service["expedite"] > 0, "material"]
         trucks = (
@@ -105,12 +106,12 @@ def plan_words(results: Results) -> Block:
         cost = plan.expediting + policy.load_cost * trucks
         lines.append(
             f"All that emergency supply costs about {quantity(cost, currency, 0)}, its freight counted, at the "
-            f"policy's rate by weight and half the price of pieces.{_spared(plan.service)}"
+            f"policy's rate by weight and half the price of what is counted.{_spared(plan.service)}"
         )
     lost = results.open_orders[results.open_orders["delivery_id"].isin(LeadTimes(results.logs).forgotten)]
     if len(lost):
         told = ", ".join(
-            f"{logged(row.delivery_id)} ({quantity(row.quantity, unit_of(results, row.material) or 'pieces', 0)} "
+            f"{logged(row.delivery_id)} ({quantity(row.quantity, unit_of(results, row.material), 0)} "
             f"{logged(row.material)}, promised for {row.promised_on:%Y-%m-%d})"
             for row in lost.head(8).itertuples()
         )
@@ -125,7 +126,7 @@ def plan_words(results: Results) -> Block:
     return points(lines)
 
 
-def _at_risk(row: Any, allowed: float) -> str:
+def _at_risk(row: Any, allowed: float, known: bool) -> str:
     """Say how likely a material runs out, until when, and what that comes from."""
     name, soon = logged(row.material), row.cause in SOON
     if not soon:
@@ -134,9 +135,11 @@ def _at_risk(row: Any, allowed: float) -> str:
             f"{100 * row.chance:.1f} % of scenarios (limit {allowed:.1f} %): {_CAUSES[row.cause]}"
         )
     risk = f"the stock-out risk before the next order can arrive is {100 * row.chance:.1f} %"
-    if row.chance >= MUST_ORDER:
-        return f"**{name}: must order, it runs out before the next order can arrive.** {risk.capitalize()}"
+    if row.chance >= MUST_ORDER and known:
+        return f"**{name}: must order, it is likely to run out before the next order can arrive.** {risk.capitalize()}"
     late = "open orders may be late" if row.on_order > 0 else "nothing of it is on order"
+    if not known:
+        late = "what is on order is unknown, no deliveries are logged"
     week = f"first in the week from {row.short_on:%Y-%m-%d}"
     return f"**{name}: {late}.** {risk.capitalize()}, {week}: {_CAUSES[row.cause]}"
 
@@ -183,13 +186,12 @@ def not_planned(results: Results) -> str:
         return "any material (no table materials, so neither stock nor suppliers are known)"
     planned = set() if results.plan is None else set(results.plan.service["material"])
     known = set() if results.outlook is None else set(results.outlook.names)
-    words = [
-        f"{logged(row.material)} ({row.why or 'its use or how much that varies is not known'})"
+    left_out = [
+        (row.material, row.why or "its use or how much that varies is not known")
         for row in results.stock.itertuples()
         if row.material not in planned and (pd.isna(row.quantity) or row.material in known)
     ]
-    more = f" and {len(words) - 8} more" if len(words) > 8 else ""
-    return ", ".join(words[:8]) + more
+    return by_reason(left_out)
 
 
 def changes(results: Results) -> Block:
@@ -230,7 +232,8 @@ def stock_ahead(results: Results) -> Block:
     names = [name for name in newsprint(results) if name in set(ahead["material"])]
     if not names:
         names = list(ahead["material"].unique())
-    unit = unit_of(results, names[0]) or "each"
+    units = {unit_of(results, name) or "each" for name in names}
+    unit = units.pop() if len(units) == 1 else ""
     scale = 1000 if unit == "kg" else 1
     rows = pd.concat([ahead[ahead["material"] == name] for name in names])
     # A day a week is enough to read; the figure itself has them all.
@@ -240,22 +243,29 @@ def stock_ahead(results: Results) -> Block:
     limits = _limits(results, names, scale)
     cover = drawn["q05"] / drawn["material"].map(limits.set_index("material")["daily"])
     lowest = drawn.loc[cover.idxmin()] if cover.notna().any() else drawn.loc[drawn["q05"].idxmin()]
+    of_lowest = unit_of(results, str(lowest["material"]))
+    given = (
+        "With open orders and the plan"
+        if results.logs.has("deliveries")
+        else "With the plan, open orders unknown"
+    )
+    often = "one case of twenty" if lowest["q50"] > 0 else "half of all cases or more"
     return exhibit(
-        figures.stock_panels(drawn, limits, unit="t" if scale == 1000 else unit),
+        figures.stock_panels(drawn, limits, unit="t" if scale == 1000 else unit or "unit of each"),
         name="stock-ahead",
-        finding=f"With open orders and the plan, {logged(lowest['material'])} runs out by "
-        f"{lowest['day']:%Y-%m-%d} in one case of twenty."
+        finding=f"{given}, {logged(lowest['material'])} runs out by {lowest['day']:%Y-%m-%d} in {often}."
         if not lowest["q05"] > 0
-        else f"With open orders and the plan, {logged(lowest['material'])} comes closest to its end: on "
-        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else unit)}"
+        else f"{given}, {logged(lowest['material'])} comes closest to its end: on "
+        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else of_lowest)}"
         f"{f', {cover.min():.0f} days of mean use,' if cover.notna().any() else ''} are left in one case of twenty.",
-        table=weekly,
+        table=weekly.assign(unit=[unit_of(results, name) or "each" for name in weekly["material"]]),
         columns=[
             Shown("material"),
+            Shown("unit"),
             Shown("day", kind="date"),
-            Shown("q05", "1 in 20 below", unit, 0),
-            Shown("q50", "median", unit, 0),
-            Shown("q95", "1 in 20 above", unit, 0),
+            Shown("q05", "1 in 20 below", digits=0),
+            Shown("q50", "median", digits=0),
+            Shown("q95", "1 in 20 above", digits=0),
         ],
     )
 

@@ -12,8 +12,8 @@ from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
 from ..results import Results
 from .buying_orders import changes, counts, not_planned, plan_words, reasons, stock_ahead, suppliers
-from .common import tonnes
-from .demand import kept, newsprint, unit_of
+from .common import by_reason, counted, tonnes
+from .demand import kept, newsprint, printed_weight, unit_of
 from .reel_store import reel_ages
 
 __all__ = [
@@ -45,7 +45,11 @@ def headline(results: Results) -> Block:
     plan = results["order_plan"]
     season = results["demand_season"]
     paper = season.loc[season["material"].isin(newsprint(results)), "mean"].sum()
-    year = f"The next twelve months need {tonnes(paper, 0)} of newsprint." if paper > 0 else ""
+    year = (
+        f"The next twelve months need {tonnes(paper, 0)} of newsprint.{printed_weight(results)}"
+        if paper > 0
+        else ""
+    )
     left_out = not_planned(results)
     if plan.empty and (left_out or results.plan is None):
         return headline_block(
@@ -53,6 +57,8 @@ def headline(results: Results) -> Block:
         )
     if plan.empty:
         return headline_block("Nothing has to be ordered in the next 13 weeks.", year)
+    if not results.logs.has("deliveries"):
+        year = f"What is on order already is unknown: ask the suppliers before you order. {year}".strip()
     if left_out:
         year = f"{year} Not planned: {left_out}.".strip()
     first = plan["order_on"].min()
@@ -108,15 +114,18 @@ def halted(results: Results) -> Block:
     if table.empty:
         return note("No stock is known, so nobody can say how long it lasts.")
     first = table.iloc[0]
+    unknown = int(results.stock["quantity"].isna().sum())
+    most = "at most " if unknown else ""
     until = (
-        f"{first['nights_q50']:.0f} nights can be printed, then {logged(first['material'])} ends"
+        f"{most}{counted(first['nights_q50'], 'night')} can be printed, then {logged(first['material'])} ends"
         if np.isfinite(first["nights_q50"])
-        else "no material ends within 120 days"
+        else f"no material{' whose stock is known' if unknown else ''} ends within 120 days"
     )
     return sheet(
         table,
         name="halted",
-        caption=f"If nothing is delivered any more: {until}",
+        caption=f"If nothing is delivered any more: {until}"
+        + (f"; how long {counted(unknown, 'other material')} may last is unknown" if unknown else ""),
         columns=[
             Shown("material"),
             Shown("nights_q50", "nights it lasts", digits=0),
@@ -213,8 +222,8 @@ def unknown_stock(results: Results) -> Block:
         return note(
             "Stock is the last count or dip plus deliveries less use since; it is known for every material."
         )
-    reasons = "; ".join(f"{logged(row.material)}: {row.why}" for row in unknown.itertuples())
-    return note(f"Stock is not known for {len(unknown)} materials ({reasons}).")
+    reasons = by_reason(list(zip(unknown["material"], unknown["why"], strict=True)))
+    return note(f"Stock is not known for {counted(len(unknown), 'material')}: {reasons}.")
 
 
 def on_order(results: Results) -> Block:

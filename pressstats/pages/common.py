@@ -14,6 +14,8 @@ from ..watch import Period, of_period
 
 __all__ = [
     "STREAM_WORDS",
+    "by_reason",
+    "counted",
     "daily_use",
     "day_words",
     "foot",
@@ -25,6 +27,7 @@ __all__ = [
     "per_cent",
     "spoken",
     "tonnes",
+    "unless_logged",
 ]
 
 _ISO_DAY = re.compile(r"\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b")
@@ -80,6 +83,11 @@ def spoken(text: str, as_of: pd.Timestamp) -> str:
     return text[:1].upper() + text[1:]
 
 
+def counted(count: float, noun: str, more: str = "") -> str:
+    """Return a number with its noun, in the plural where it is not one."""
+    return f"{quantity(count, '', 0)} {noun if count == 1 else more or noun + 's'}"
+
+
 def number_words(count: int) -> str:
     """Return a small number as a word, a larger one in digits."""
     return _NUMBERS[count] if count < len(_NUMBERS) else f"{count}"
@@ -96,6 +104,13 @@ def list_words(words: list[str], longest: int = 4) -> str:
     if len(words) > longest:
         shown.append(f"{len(words) - longest} more")
     return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)
+
+
+def by_reason(named: list[tuple[str, str]]) -> str:
+    """Return names from the logs with their reasons, ``a and b (one reason), c (another)``: each reason once."""
+    reasons = dict.fromkeys(reason for _, reason in named)
+    groups = [([name for name, reason in named if reason == one], one) for one in reasons]
+    return ", ".join(f"{list_words(names, 8)} ({reason})" for names, reason in groups)
 
 
 def last_days(results: Results, days: int, frame: pd.DataFrame, column: str) -> pd.DataFrame:
@@ -119,6 +134,12 @@ def needs(what: str, *tables: str) -> Block:
     return note(
         f"{what} is left out: the logs hold no {' and no '.join(f'table {table}' for table in tables)}."
     )
+
+
+def unless_logged(results: Results, what: str, words: str, *tables: str) -> Block:
+    """Say that something is left out because tables are missing; where none is, why nothing is known of it."""
+    missing = [name for name in tables if not results.logs.has(name)]
+    return needs(what, *missing) if missing else note(words)
 
 
 def foot(results: Results) -> Block:

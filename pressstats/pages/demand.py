@@ -27,6 +27,10 @@ __all__ = [
 ]
 
 
+#: What a page calls the source of a past forecast.
+_SOURCES = {"remade": "reconstructed"}
+
+
 def newsprint(results: Results) -> list[str]:
     """Return the newsprint materials, the most used first."""
     if not results.logs.has("materials") or results.outlook is None:
@@ -66,18 +70,20 @@ def headline(results: Results) -> Block:
     year_ago = history.reindex(pd.DatetimeIndex(sorted(ahead["week"].unique())) - pd.Timedelta(weeks=52))
     before = year_ago.sum(skipna=False)
     words = f", {100 * (total / before - 1):+.1f} % against the same weeks last year" if before > 0 else ""
-    alone = (
-        ""
-        if results.logs.has("reel_mounts")
-        else " Reels are not logged, so this is what gross copies weigh: white waste, butts and web breaks come on top."
-    )
     chosen = [METHODS[number] for number in results.outlook.chosen]
     counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]
     return headline_block(
-        f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.{alone}",
+        f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.{printed_weight(results)}",
         "Published is what missed least, by its own past and that of all materials: "
         f"{', '.join(counts)} of {len(chosen)} materials.",
     )
+
+
+def printed_weight(results: Results) -> str:
+    """Say where newsprint is what was printed, not what was mounted; nothing where reels are logged."""
+    if results.logs.has("reel_mounts"):
+        return ""
+    return " Reels are not logged, so this is what gross copies weigh: white waste, butts and web breaks come on top."
 
 
 def _printed_only(results: Results) -> Block | None:
@@ -333,7 +339,7 @@ def kept(results: Results) -> Block:
     ).reset_index()
     shown["against"] = shown["missed"] / shown["missed_naive"].where(shown["missed_naive"] > 0)
     # Real past publications before those made again.
-    shown = shown.sort_values(["source", "material"], kind="stable")
+    shown = shown.sort_values(["source", "material"], kind="stable").replace({"source": _SOURCES})
     return sheet(
         shown,
         name="kept",
@@ -344,7 +350,7 @@ def kept(results: Results) -> Block:
             Shown("source"),
             Shown("forecasts", digits=0),
             Shown("inside", "held by the interval", "%", 0),
-            Shown("error", "middle error, came against said", "%", 1),
+            Shown("error", "median error, actual against forecast", "%", 1),
             Shown("against", "error against last year's same week", digits=2),
         ],
         file="forecast_record",
@@ -357,19 +363,20 @@ def record_table(results: Results) -> Block:
     table = last_weeks(results, 4, record)
     ahead = (table["week"] - table["made_on"]).dt.days
     table = table[ahead <= 28].sort_values(["week", "material", "made_on"], ascending=[False, True, False])
+    table = table.replace({"source": _SOURCES})
     return sheet(
         table,
         name="record",
-        caption="What was said up to four weeks before, and what came",
+        caption="Forecast against actual, up to four weeks before",
         columns=[
             Shown("material"),
-            Shown("made_on", "said on", kind="date"),
+            Shown("made_on", "made on", kind="date"),
             Shown("week", kind="date"),
             Shown("source"),
             Shown("mean", "expected", digits=0),
             Shown("q05", "1 in 20 below", digits=0),
             Shown("q95", "1 in 20 above", digits=0),
-            Shown("actual", "came", digits=0),
+            Shown("actual", digits=0),
         ],
         limit=40,
         file="forecast_record",

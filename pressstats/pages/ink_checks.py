@@ -8,7 +8,7 @@ import pandas as pd
 from ..exhibits import Block, Shown, logged, note, quantity, sheet
 from ..ink import EXTENSIONS, influence, predict_use, robust_estimate, size_unit
 from ..results import Results
-from .common import needs
+from .common import counted, needs
 
 __all__ = ["adequacy", "findings", "influence_words", "mean_coverage", "what_if"]
 
@@ -48,7 +48,8 @@ def findings(results: Results) -> Block:
     return sheet(
         table.sort_values("since", ascending=False),
         name="findings",
-        caption=f"{len(table)} departures found; what several kinds explain about as well is called a change",
+        caption=f"{counted(len(table), 'departure')} found; what several kinds explain about as well is called a "
+        "change",
         columns=[
             Shown("ink"),
             Shown("kind"),

@@ -338,11 +338,14 @@ def chart(results: Results) -> Block:
     )
     drawn = drawn.reset_index()
     out = sorted(table.loc[table["signal"].isin(["high", "low"]), "ink"].unique())
-    names = list_words(out) if out else "no ink"
+    chance = len(table) / ewma_run_length(limit=INK_LIMIT)
+    by_chance = f"by chance about {chance:.2g} alarms in {quantity(len(table), '', 0)} intervals"
     return exhibit(
         figures.control_chart(drawn, x="week", by="ink", roles={ink: ink for ink in INKS}),
         name="ink-chart",
-        finding=f"The moving average of surprises left its limits at some time for {names}.",
+        finding=f"The moving average of surprises left its limits at some time for {list_words(out)} ({by_chance})."
+        if out
+        else f"The moving average of surprises never left its limits ({by_chance}).",
         table=drawn[drawn["signal"] != ""].sort_values("week", ascending=False),
         columns=[
             Shown("week", kind="date"),

@@ -11,6 +11,7 @@ from ..exhibits import tiles as tiles_block
 from ..logs.report import problem_groups
 from ..logs.requirements import losses
 from ..results import Results
+from .common import counted
 
 __all__ = ["groups", "headline", "key_figures", "lost", "presence", "rejected", "sources", "tiles", "warned"]
 
@@ -23,7 +24,8 @@ def headline(results: Results) -> Block:
     aside = len(logs.rejected)
     share = 100 * used / rows if rows else 0.0
     return headline_block(
-        f"{aside} rows were set aside and {len(logs.warnings)} used with a warning, of {quantity(rows, '', 0)} read.",
+        f"{counted(aside, 'row')} {'was' if aside == 1 else 'were'} set aside and {len(logs.warnings)} used with a "
+        f"warning, of {quantity(rows, '', 0)} read.",
         f"{share:.2f} % of all rows are used; repeated rows of overlapping exports count once.",
     )
 
@@ -39,7 +41,7 @@ def tiles(results: Results) -> Block:
             Tile(
                 "Set aside",
                 float(len(logs.rejected)),
-                state="in control" if logs.rejected.empty else "watch",
+                state=_aside_state(results),
                 digits=0,
             ),
             Tile(
@@ -50,6 +52,12 @@ def tiles(results: Results) -> Block:
             ),
         ]
     )
+
+
+def _aside_state(results: Results) -> str:
+    """Return the state of the rows set aside, as the manager's page has it; of logs without one too."""
+    figures_ = results["week_figures"].set_index("figure")
+    return str(figures_.loc["logs", "state"]) if "logs" in figures_.index else ""
 
 
 def groups(results: Results) -> Block:
@@ -65,7 +73,7 @@ def rejected(results: Results) -> Block:
     return sheet(
         results["rejected_rows"],
         name="rejected-rows",
-        caption=f"{len(results['rejected_rows'])} rows set aside: not used anywhere",
+        caption=f"{counted(len(results['rejected_rows']), 'row')} set aside: not used anywhere",
         columns=declared("rejected_rows"),
         limit=100,
         file="rejected_rows",
@@ -77,7 +85,7 @@ def warned(results: Results) -> Block:
     return sheet(
         results["warning_rows"],
         name="warning-rows",
-        caption=f"{len(results['warning_rows'])} warnings: the row is used all the same",
+        caption=f"{counted(len(results['warning_rows']), 'warning')}: the row is used all the same",
         columns=declared("warning_rows"),
         limit=60,
         file="warning_rows",
@@ -114,7 +122,7 @@ def presence(results: Results) -> Block:
         table["runs"] > 0, [name for name in ("reel_mounts", "coverage", "tank_readings") if name in table]
     ]
     missing = {name: int((empty[name] == 0).sum()) for name in empty}
-    words = ", ".join(f"{name} in {count} weeks" for name, count in missing.items() if count)
+    words = ", ".join(f"{name} in {counted(count, 'week')}" for name, count in missing.items() if count)
     finding = (
         f"Printed weeks without any row: {words}." if words else "Every printed week has rows in every table."
     )

@@ -21,8 +21,8 @@ from ..paper import (
     waste_totals,
 )
 from ..results import Results
-from ..watch import waste_state
-from .common import STREAM_WORDS, last_weeks, list_words, per_cent, tonnes
+from ..watch import waste_state, worst
+from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, tonnes
 
 __all__ = [
     "by_title",
@@ -66,8 +66,9 @@ def headline(results: Results) -> Block:
     )
     lacking = runs_of(year)
     return headline_block(
-        f"Of {tonnes(year['mounted_kg'], 0)} mounted in 52 weeks, {per_cent(share['good_kg'])} left as good copies; "
-        f"{per_cent(year['waste_pct'], 2)} was waste.",
+        # As they weigh: at nominal weight good copies would seem to lack what the paper is heavier than nominal.
+        f"Of {tonnes(year['mounted_kg'], 0)} mounted in 52 weeks, {per_cent(100 - year['waste_pct'], 2)} left as good "
+        f"copies; {per_cent(year['waste_pct'], 2)} was waste.",
         f"Start-up took {per_cent(share['startup_kg'], 2)}, running waste {per_cent(share['running_kg'], 2)}, "
         f"{weighed}; {tonnes(year['unexplained_kg'])} ({per_cent(share['unexplained_kg'], 2)}) is in no stream."
         + (f" This is {lacking}: the others lack complete reel records." if lacking else ""),
@@ -80,11 +81,15 @@ def tiles(results: Results) -> Block:
     year = waste_totals(runs)
     target = results.logs.plant.targets.waste_pct
     waste = float(year["waste_pct"])
-    state = waste_state(waste, waste, [], [], target)
+    of_year = waste_state(waste, waste, [], [], target)
+    lately = _state_of_week(results)
+    # No page is calmer about waste than the manager's.
+    state = worst([of_year, lately]) if lately in ("watch", "act") else of_year
     counted = runs[runs["startup_kg"].notna()]
     starts = counted["starts"].sum()
     lacking = runs_of(year)
     detail = f"of mounted paper, 52 weeks; target {target:g} %" + (f"; {lacking}" if lacking else "")
+    detail += "" if state == of_year else "; the last weeks ask for it, see the weekly page"
     return tiles_block(
         [
             Tile("Waste", waste, "%", detail, state, 2),
@@ -109,12 +114,19 @@ def tiles(results: Results) -> Block:
     )
 
 
+def _state_of_week(results: Results) -> str:
+    """Return the state of waste among the week's figures."""
+    table = results["week_figures"].set_index("figure")["state"]
+    return str(table.get("waste", ""))
+
+
 def streams(results: Results) -> Block:
     """Return where the paper of the last 52 weeks went that is not in good copies."""
     year = waste_totals(_year(results))
     table = pd.DataFrame(
         {
-            "stream": list(STREAM_WORDS.values()),
+            "name": list(STREAM_WORDS),
+            "stream": [_stream_words(name, float(year[name])) for name in STREAM_WORDS],
             "tonnes": [year[name] / 1000 for name in STREAM_WORDS],
             "share": [100 * year[name] / year["mounted_kg"] for name in STREAM_WORDS],
         }
@@ -122,12 +134,13 @@ def streams(results: Results) -> Block:
     rest = table.iloc[1:].dropna().sort_values("tonnes", ascending=False)
     if np.isnan(year["mounted_kg"]):
         return note("What was mounted is not known, so its streams do not add up to anything.")
-    first = rest["stream"].iloc[0] if len(rest) else "nothing"
+    lost = rest[rest["name"].isin(_LOST)]
+    first = f", {lost['stream'].iloc[0]} is the largest stream of waste" if len(lost) else ""
     return exhibit(
         figures.streams(rest),
         name="streams",
-        finding=f"Beside {tonnes(year['good_kg'], 0)} in good copies, {first} is the largest stream; all of them "
-        f"add up to the {tonnes(year['mounted_kg'], 0)} mounted.",
+        finding=f"Beside {tonnes(year['good_kg'], 0)} in good copies at nominal weight{first}; all streams add up to "
+        f"the {tonnes(year['mounted_kg'], 0)} mounted.",
         table=pd.concat([table.iloc[:1], rest]),
         columns=[
             Shown("stream"),
@@ -135,6 +148,16 @@ def streams(results: Results) -> Block:
             Shown("share", "share of mounted", "%", 2),
         ],
     )
+
+
+#: Streams that are waste by themselves.
+_LOST = ("startup_kg", "running_kg", "uncounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg")
+
+
+def _stream_words(name: str, kg: float) -> str:
+    if name == "good_kg":
+        return f"{STREAM_WORDS[name]}, at nominal weight"
+    return "paper lighter than nominal" if name == "grammage_kg" and kg < 0 else STREAM_WORDS[name]
 
 
 def unweighed(results: Results) -> Block:
@@ -174,7 +197,11 @@ def waste_by_week(results: Results) -> Block:
         return note("Waste of mounted paper is not known in any of the last 104 weeks.")
     above = int((known["waste_pct"] > target).sum())
     some = int((known["runs"] < known["of_runs"]).sum())
-    part = f" {some} of them stand on a part of their runs, half the printed area at least." if some else ""
+    part = (
+        f" Of these {len(known)}, {some} rest on a part of the week's runs, half the printed area at least."
+        if some
+        else ""
+    )
     return exhibit(
         figures.lines_by(
             weeks, x="week", y="waste_pct", by="press", unit="waste [% of mounted paper]", target=target
@@ -271,7 +298,7 @@ def regimes(results: Results) -> Block:
             continue
         names = list_words(list(dict.fromkeys(rows["subject"])))
         words.append(
-            f"{len(rows)} lasting changes of {what} ({names})"
+            f"{counted(len(rows), 'lasting change')} of {what} ({names})"
             if len(rows)
             else f"no lasting change of {what}"
         )
@@ -280,7 +307,7 @@ def regimes(results: Results) -> Block:
         name="regimes",
         caption=f"Changes in time: {' and '.join(words)}. Each run is balanced with the grammage of its own days; a "
         "cost below zero is a saving",
-        columns=declared("regimes"),
+        columns=declared("regimes", currency=results.logs.plant.currency),
         file="regimes",
     )
 
@@ -296,13 +323,15 @@ def gaps(results: Results) -> Block:
     text = (
         "Every week of every press has complete reel records. "
         if not weeks
-        else f"Reel streams are blank in {len(weeks)} weeks of a press, because a run has no or "
+        else f"Reel streams are blank in {counted(len(weeks), 'week')} of a press, because a run has no or "
         f"incomplete reel records: {', '.join(weeks[:8])}{' ...' if len(weeks) > 8 else ''}. "
     )
     unknown = results.threading[results.threading["why"] != ""]
     reasons = [f"{logged(row.material)} ({row.why})" for row in unknown.itertuples()]
     if reasons:
-        text += f"No effective grammage for {', '.join(reasons)}; what these weigh above nominal is in unexplained. "
+        weighed = results.runs["has_reels"].any()
+        above = "; what these weigh above nominal is in unexplained" if weighed else ""
+        text += f"No effective grammage for {', '.join(reasons)}{above}. "
     return note(
         text
         + "A counter that loses copies in proportion reads as grammage: the two cannot be told apart from these logs."

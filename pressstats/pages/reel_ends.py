@@ -8,9 +8,10 @@ import pandas as pd
 from .. import figures
 from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
 from ..paper import strip_fraction
+from ..prices import price_words
 from ..reels import ends_by as ends_by_factor
 from ..results import Results
-from .common import list_words, needs, tonnes
+from .common import list_words, needs, tonnes, unless_logged
 
 __all__ = [
     "claims",
@@ -34,6 +35,7 @@ _FACTORS = {
     "hour": "hour of the splice",
     "crew": "crew",
 }
+_UNWEIGHED = "Metres left on the core are unknown: no splice has a butt weighed."
 _MANUAL = "A changed setting is a matter for the press crew and the maker's manual."
 
 
@@ -43,12 +45,11 @@ def stands(results: Results) -> Block:
     target = results.logs.plant.reel.splice_target_m
     table = ends_by_factor(study.ends, "reelstand", target)
     if table.empty:
-        return needs("Reel ends", "reel_mounts", "materials")
+        return unless_logged(results, "Butts", _UNWEIGHED, "reel_mounts", "materials")
     named = study.wasteful_stands["level"].tolist()
     mean = float((table["mean"] * table["splices"]).sum() / table["splices"].sum())
     finding = (
-        f"{list_words(named)} leaves far more than the target of {target:g} m on the core, and more than the other "
-        "stands lead one to expect."
+        f"{list_words(named)} leaves far more than the target of {target:g} m on the core; the other stands do not."
         if named
         else f"No reelstand stands out; on average {mean:.1f} m stay on the core, {target:g} m are meant to."
     )
@@ -70,7 +71,7 @@ def _columns(words: str) -> list[Shown]:
         Shown("mean", "mean left", "m", 1),
         Shown("ci_low", "95 % from", "m", 1),
         Shown("ci_high", "to", "m", 1),
-        Shown("pooled", "drawn together", "m", 1),
+        Shown("pooled", "adjusted for small numbers", "m", 1),
         Shown("q10", "1 of 10 below", "m", 1),
         Shown("q50", "half below", "m", 1),
         Shown("q90", "9 of 10 below", "m", 1),
@@ -86,7 +87,7 @@ def ends_by(results: Results) -> Block:
         parts.append(ends_by_factor(results.reels.ends, factor, target).assign(factor=words))
     table = pd.concat(parts, ignore_index=True)
     if table.empty:
-        return needs("What reel ends differ by", "reel_mounts", "materials")
+        return unless_logged(results, "What butts differ by", _UNWEIGHED, "reel_mounts", "materials")
     # Means drawn together: a level with four splices is no finding.
     far = table.loc[(table["pooled"] - target).abs().idxmax()]
     return sheet(
@@ -105,7 +106,8 @@ def ends(results: Results) -> Block:
     return sheet(
         table,
         name="reel-ends",
-        caption="Paper left on cores, by reelstand and material, the dearest first, at the price of the last receipts",
+        caption="Paper left on cores, by reelstand and material, the dearest first, "
+        + price_words(results.logs),
         columns=declared(
             "reel_ends",
             currency=results.logs.plant.currency,
@@ -188,7 +190,7 @@ def splice_target(results: Results) -> Block:
             Shown("saving_per_year", "saves", f"{currency} / year", 0),
             Shown("saving_low", "95 % from", f"{currency} / year", 0),
             Shown("saving_high", "to", f"{currency} / year", 0),
-            Shown("failure_probability", "failures now, drawn to the mean", digits=4),
+            Shown("failure_probability", "failures now, adjusted for small numbers", digits=4),
             Shown("failure_at_best", "failures at least cost", digits=4),
             Shown("metre_cost_per_year", "a metre more", f"{currency} / year", 0),
         ],
@@ -259,7 +261,8 @@ def strip(results: Results) -> Block:
     return sheet(
         table,
         name="strip",
-        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; worth at the price of the last receipts",
+        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; "
+        f"valued {price_words(results.logs)}",
         columns=[
             Shown("supplier"),
             Shown("reels", "whole reels", digits=0),
@@ -324,8 +327,8 @@ def claims(results: Results) -> Block:
         table,
         name="claims",
         caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
-        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} at the price of the last "
-        "receipts; the latest first",
+        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} "
+        f"{price_words(results.logs)}; the latest first",
         columns=[
             Shown("supplier"),
             Shown("reel_id", "reel"),

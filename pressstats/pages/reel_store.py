@@ -8,7 +8,7 @@ import pandas as pd
 from .. import reels
 from ..exhibits import Block, Shown, declared, logged, note, sheet
 from ..results import Results
-from .common import daily_use, list_words, needs, tonnes
+from .common import counted, daily_use, list_words, needs, tonnes
 
 __all__ = ["part_reels", "reel_ages", "store_losses"]
 
@@ -18,14 +18,16 @@ _MOUNTED_DAYS = 91
 
 def store_losses(results: Results) -> Block:
     """Return the reels that were lighter at their next mount than when they went back."""
+    if not results.logs.has("reel_mounts"):
+        return needs("What part reels lose in the store", "reel_mounts")
     chain = results["reel_chain"]
     limit = 6 * np.sqrt(2) * results.logs.plant.measurement.reel_kg
     table = chain[chain["store_loss_kg"] > limit].sort_values("store_loss_kg", ascending=False)
     return sheet(
         table,
         name="store-losses",
-        caption=f"{len(table)} part reels came back at least {limit:.0f} kg lighter than they went to the store "
-        f"(six standard deviations of two weighings): {tonnes(table['store_loss_kg'].sum())} in all, "
+        caption=f"{counted(len(table), 'part reel')} came back at least {limit:.0f} kg lighter than when it went to "
+        f"the store (six standard deviations of two weighings): {tonnes(table['store_loss_kg'].sum())} in all, "
         "outside the paper balance",
         columns=declared(
             "reel_chain", "supplier", "reel_id", "material", "mounts", "last_ended", "store_loss_kg"
@@ -37,6 +39,8 @@ def store_losses(results: Results) -> Block:
 
 def part_reels(results: Results) -> Block:
     """Return the part reels in the store, by material."""
+    if not results.logs.has("reel_mounts"):
+        return needs("Part reels", "reel_mounts")
     chain = results["reel_chain"]
     part = chain[(chain["mounts"] > 0) & (chain["in_store_kg"] > 0)]
     table = part.groupby("material").agg(

@@ -9,6 +9,7 @@ from .. import figures
 from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, say, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
+from ..prices import price_words
 from ..reels import (
     CHANCE_OF_NAMING,
     LEVELS_IN_ORDER,
@@ -101,8 +102,8 @@ def headline(results: Results) -> Block:
         f"{100 * events / reels:.2f} breaks in 100 reels; butts take {tonnes(cost['kg'])} of paper a year.",
         f"{events:.0f} breaks in {reels:.0f} reels ({low:.2f} to {high:.2f} per 100); the paper left on cores is worth "
         f"{quantity(cost['cost'], currency, 0)} a year ({quantity(cost['cost_low'], '', 0)} to "
-        f"{quantity(cost['cost_high'], '', 0)}) at the price of "
-        f"the last receipts; stripping takes {tonnes(torn)} a year.{more}{stand}",
+        f"{quantity(cost['cost_high'], '', 0)}) {price_words(results.logs)}; "
+        f"stripping takes {tonnes(torn)} a year.{more}{stand}",
     )
 
 
@@ -142,7 +143,7 @@ def breaks(results: Results, by: str = "supplier") -> Block:
             Shown("per_100_reels", "per 100 reels", digits=2),
             Shown("ci_low", "95 % from", digits=2),
             Shown("ci_high", "to", digits=2),
-            Shown("shrunk", "drawn to the mean", digits=2),
+            Shown("shrunk", "adjusted for small numbers", digits=2),
             Shown("ratio", "times the others, all else alike", digits=2),
             Shown("km", "web run", "km", 0),
         ],

@@ -10,7 +10,7 @@ from ..results import Results
 from ..watch import KINDS
 from .common import number_words, spoken
 
-__all__ = ["actions", "caution", "needs_words", "unknown_figures"]
+__all__ = ["actions", "caution", "needs_words", "unjudged_words", "unknown_figures"]
 
 
 def needs_words(results: Results) -> str:
@@ -20,21 +20,32 @@ def needs_words(results: Results) -> str:
 
 
 def unknown_figures(results: Results) -> list[str]:
-    """Return the figures of the week that are not known, in the order of their table."""
+    """Return the figures of the week that are not known, in the order of their table.
+
+    One that has a number, and cannot be judged by it alone, is told with it.
+    """
     table = results["week_figures"]
-    return [str(name) for name in table.loc[table["state"] == "unknown", "figure"]]
+    unknown = (table["state"] == "unknown") & table["value"].isna()
+    return [str(name) for name in table.loc[unknown, "figure"]]
+
+
+def unjudged_words(results: Results) -> str:
+    """Say which figures of the week are not known, and which have a number that cannot be judged by itself."""
+    table = results["week_figures"]
+    names = table.loc[table["state"] == "unknown", "figure"].tolist()
+    unknown = unknown_figures(results)
+    unjudged = [name for name in names if name not in unknown]
+    words = f" Not known, so not looked at: {', '.join(unknown)}." if unknown else ""
+    return words + (f" Not judged: {', '.join(unjudged)}." if unjudged else "")
 
 
 def actions(results: Results) -> Block:
     """Return what to do this week, the most pressing first: the action, who, by when, why, and money."""
     table = results["to_do"]
     if table.empty:
-        unknown = unknown_figures(results)
-        if unknown:
-            return note(
-                "What is logged asks for nothing beyond the routine. Not known, so not looked at: "
-                f"{', '.join(unknown)}."
-            )
+        unjudged = unjudged_words(results)
+        if unjudged:
+            return note(f"What is logged asks for nothing beyond the routine.{unjudged}")
         return note("Nothing to do beyond the routine.")
     needs = needs_words(results)
     return sheet(

@@ -14,7 +14,7 @@ from ..results import Results
 from ..watch import KINDS, last_week, worst
 from .buying_outlook import cover
 from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes
-from .weekly_actions import actions, caution, needs_words, unknown_figures
+from .weekly_actions import actions, caution, needs_words, unjudged_words, unknown_figures
 
 __all__ = [
     "actions",
@@ -59,10 +59,12 @@ def headline(results: Results) -> Block:
     """Return the worst state of the week's figures, how many things need action, and what the week cost."""
     shown = _shown_figures(results)
     state = worst(_figure(results, name)["state"] for name in shown)
-    unknown = [name for name in shown if _figure(results, name)["state"] == "unknown"]
+    unknown = [name for name in unknown_figures(results) if name in shown]
     needs = needs_words(results)
     if results["to_do"].empty:
-        needs = "nothing needs action" if not unknown else "no action follows from what is logged"
+        needs = (
+            "nothing needs action" if not unjudged_words(results) else "no action follows from what is logged"
+        )
     lead = f"{state.capitalize()}: {needs}. {_waste_words(results)}"
     untrue = results["exceptions"][results["exceptions"]["kind"] == "implausible logs"]
     if len(untrue):
@@ -110,6 +112,10 @@ def _tile(results: Results, name: str) -> Tile:
     row = _figure(results, name)
     label, digits = _TILES[name]
     unit = str(row["unit"])
+    if unit == "tests overdue" and row["value"] == 1:
+        unit = "test overdue"
+    # Breaks that are counted, not held against reels, are whole.
+    digits = 0 if unit.startswith("in ") else digits
     short = unit if unit in ("%", "t") or len(unit) == 3 else ""
     parts = []
     if np.isfinite(row["low"]):
@@ -139,9 +145,7 @@ def exceptions(results: Results) -> Block:
     """Return what departs from its own past by more than chance, or from the plant's own policy."""
     table = results["exceptions"]
     if table.empty:
-        unknown = unknown_figures(results)
-        not_known = f" Not known, so not looked at: {', '.join(unknown)}." if unknown else ""
-        return note(f"What is logged raises no exception.{not_known}")
+        return note(f"What is logged raises no exception.{unjudged_words(results)}")
     table = table.assign(
         severity=table["kind"].map({name: kind.severity for name, kind in KINDS.items()}),
         words=table["kind"].map({name: kind.words for name, kind in KINDS.items()}),

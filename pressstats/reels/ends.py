@@ -16,7 +16,7 @@ from ..logs import Logs
 from ..prices import paper_prices
 from ..tables import as_published
 from .chain import mount_ends
-from .lives import metre_kg, unlogged_runs
+from .lives import unlogged_runs
 from .pooling import PooledMeans, pooled_means
 
 __all__ = ["both_lengths", "butts", "ends_by", "ends_cost", "logged_years", "reel_ends", "stand_means"]
@@ -26,17 +26,15 @@ _WORDS = ["run_id", "reelstand", "material", "supplier", "press", "title", "crew
 _NUMBERS = ["hour", "butt_kg", "butt_mm", "butt_m", "depth_m", "unit_price"]
 
 
-def butts(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
+def butts(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     """Return each splice with what it left on the core.
 
     Parameters
     ----------
     logs : Logs
         Logs with ``reel_mounts`` and ``materials``; without them there is no row.
-    grammage : DataFrame
-        Published table ``grammage``; where it is blank the nominal grammage serves.
     lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`.
+        Result of :func:`pressstats.reels.mount_lives`: metres are reckoned with what its paper weighed then.
 
     Returns
     -------
@@ -49,9 +47,9 @@ def butts(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFra
         kinds = dict.fromkeys(_WORDS, "str") | {"date": "datetime64[us]"} | dict.fromkeys(_NUMBERS, "float64")
         return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
     spliced = lives["ended_by"].isin(["splice", _FAILED])
-    ends = lives.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm"]].copy()
+    ends = lives.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm", "kg_per_m"]].copy()
     ends["hour"] = mount_ends(logs)[spliced].dt.hour.astype("float64")
-    ends["butt_m"] = ends["butt_kg"] / ends["material"].map(metre_kg(logs, grammage)).astype("float64")
+    ends["butt_m"] = ends["butt_kg"] / ends["kg_per_m"]
     materials = logs["materials"].set_index("material")
     caliper = ends["material"].map(materials["caliper_um"]).astype("float64")
     caliper = caliper.fillna(logs.plant.reel.caliper_um)

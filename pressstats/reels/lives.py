@@ -99,11 +99,12 @@ def mount_lives(
 
     Returns
     -------
-    DataFrame, shape (mounts, 26), rows as in ``reel_mounts``
+    DataFrame, shape (mounts, 27), rows as in ``reel_mounts``
         reel (number of the reel), run_id, date, press, title, crew, hour (of the mount, 0 to 23), supplier,
         material, width_mm [mm], reelstand, mounted_at, ended_by, start_kg, strip_kg, returned_kg,
         butt_kg, butt_mm [mm], scrapped_kg [kg], number (1 for the first mount of the reel), new (first
         mount, and the reel was whole), entered_m (run on this reel before), run_m (run in this mount) [m],
+        kg_per_m (of its paper, in its days) [kg / m],
         lot (delivery, else supplier, material and week), season, age and mounts (in words).
         `entered_m` is blank where nobody knows how much was gone when the logs began.
     """
@@ -127,6 +128,7 @@ def mount_lives(
     if regimes is not None:
         own = mount_grammage(regimes, lives, lives["date"]) * lives["width_mm"] / 1e6
         per_metre = own.fillna(per_metre)
+    lives["kg_per_m"] = per_metre
     # A reel that is not weighed has its metres from the counter, else from what left it by its diameters.
     counted = mounts["used_m"].fillna(weights["mounted_kg"] / per_metre)
     # Errors of weighing can make a short mount negative.
@@ -144,7 +146,8 @@ def no_lives() -> pd.DataFrame:
     """Return the empty frame that stands where no mount is logged."""
     words = ["run_id", "supplier", "material", "reelstand", "ended_by", "press", "title", "crew"]
     states = ["season", "age", "mounts"]
-    numbers = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg", "hour", "width_mm"]
+    numbers = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg", "hour"]
+    numbers += ["width_mm", "kg_per_m"]
     kinds = dict.fromkeys([*words, *states], "str") | dict.fromkeys(
         [*numbers, "number", "entered_m", "run_m"], "float64"
     )

@@ -14,7 +14,7 @@ from scipy import special
 from ..logs import Logs
 from ..prices import paper_prices
 from .ends import logged_years
-from .lives import metre_kg, reel_codes
+from .lives import reel_codes
 from .rates import poisson_interval
 
 __all__ = ["new_reels", "strip_by_supplier", "transport_claims"]
@@ -30,15 +30,13 @@ _MAD_EFFICIENCY = 0.37
 _LEAST_SPREAD = 0.1
 
 
-def new_reels(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.DataFrame:
+def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     """Return each reel's first mount, with how deep the strip was.
 
     Parameters
     ----------
     logs : Logs
         The logs.
-    grammage : DataFrame
-        Published table ``grammage``.
     lives : DataFrame
         Result of :func:`pressstats.reels.mount_lives`.
 
@@ -71,7 +69,7 @@ def new_reels(logs: Logs, grammage: pd.DataFrame, lives: pd.DataFrame) -> pd.Dat
         frame["delivery_id"] = pd.Series(pd.NA, frame.index, dtype="str")
         frame["received_on"] = pd.Series(pd.NaT, frame.index, dtype="datetime64[us]")
         frame["received_kg"] = np.nan
-    per_metre = frame["material"].map(metre_kg(logs, grammage)).astype("float64")
+    per_metre = lives.loc[first, "kg_per_m"]
     core = logs.plant.reel.core_diameter_mm
     caliper = pd.Series(np.nan, frame.index)
     if logs.has("materials"):

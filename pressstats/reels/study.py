@@ -94,7 +94,7 @@ def study_reels(logs: Logs, grammage: pd.DataFrame, regimes: pd.DataFrame | None
         What is known of reels.
     """
     lives = mount_lives(logs, grammage, regimes=regimes) if logs.has("reel_mounts") else no_lives()
-    ends = butts(logs, grammage, lives)
+    ends = butts(logs, lives)
     table, effects = breaks(logs, lives), break_effects(lives)
     chain = reel_chain(logs)
     stands = stand_means(ends)
@@ -102,7 +102,7 @@ def study_reels(logs: Logs, grammage: pd.DataFrame, regimes: pd.DataFrame | None
     splices = splice_study(
         ends, plant.policy.failed_splice_cost, logged_years(logs), plant.measurement.butt_kg
     )
-    whole = new_reels(logs, grammage, lives)
+    whole = new_reels(logs, lives)
     webs = planned_webs(logs, lives)
     return ReelStudy(
         lives=lives,

@@ -12,6 +12,7 @@ from .plausible import implausible, refused_parts
 from .refusing import believed, refused_materials, refused_tables
 from .startup import startup_regimes
 from .states import waste_state, worst
+from .stock_exceptions import wanted_now
 from .to_do import Supply, to_do
 from .waste import MEASURES, step_of, waste_chart
 from .week_figures import week_figures
@@ -46,6 +47,7 @@ __all__ = [
     "startup_regimes",
     "step_of",
     "to_do",
+    "wanted_now",
     "waste_chart",
     "waste_state",
     "week_figures",

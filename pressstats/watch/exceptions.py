@@ -38,6 +38,7 @@ class Findings:
     implausible: pd.DataFrame = field(default_factory=nothing_implausible)
     regimes: pd.DataFrame = field(default_factory=OUTPUTS["regimes"].empty)
     announced: frozenset[str] = frozenset()
+    wanted: frozenset[str] = frozenset()  # materials that are ordered this week, or may run out
 
 
 def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
@@ -63,7 +64,9 @@ def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
         *unexplained_exceptions(logs, found.unexplained),
         *ink_exceptions(logs, found.ink_watch, found.ink_findings),
         *reel_exceptions(logs, found.reels),
-        *stock_exceptions(logs, found.stock_cover, found.stock, found.open_orders, found.miscounts),
+        *stock_exceptions(
+            logs, found.stock_cover, found.stock, found.open_orders, found.miscounts, found.wanted
+        ),
         *standby_exceptions(logs),
         *log_exceptions(logs),
     ]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ..paper import counter_waste, runs_of, waste_by, waste_totals
-from ..prices import newsprint_price, paid_cost
+from ..prices import newsprint_price, paid_cost, price_words
 from .figure import Figure, WeekInputs
 from .periods import LAST_YEAR, Period
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
@@ -32,7 +32,9 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
     tonnes = [waste_totals(week.runs_of(one))["mounted_kg"] / 1000 for one in _PERIODS]
     lacking = _lacking(week)
     spent = _paid(week)
-    words = [lacking, f"{spent:,.0f} {currency} was paid for it" if np.isfinite(spent) else ""]
+    valued = price_words(week.logs)
+    paid = valued if "agreed" in valued else "was paid for it"
+    words = [lacking, f"{spent:,.0f} {currency} {paid}" if np.isfinite(spent) else ""]
     yield Figure(
         "paper mounted", tonnes[0], "t", last_week=tonnes[1], last_year=tonnes[2], weeks_13=tonnes[3],
         why="; ".join(word for word in words if word),
@@ -45,11 +47,7 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
         why = "no price of what was mounted is known: log materials or deliveries"
         yield week.unknown("wasted paper cost", currency, why)
         return
-    came = week.logs.has("deliveries")
-    words = [
-        "at the price of the last receipts" if came else "at the price agreed, since no receipt is logged",
-        lacking,
-    ]
+    words = [valued, lacking]
     yield Figure(
         "wasted paper cost", cost[0], currency, last_week=cost[1], last_year=cost[2], weeks_13=cost[3],
         why="; ".join(word for word in words if word),

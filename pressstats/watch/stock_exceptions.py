@@ -10,14 +10,21 @@ import pandas as pd
 from ..logs import Logs
 from .raising import is_news, raised
 
-__all__ = ["days_high_limit", "stock_exceptions"]
+__all__ = ["ORDERED_SOON", "days_high_limit", "stock_exceptions", "wanted_now"]
 
 #: Days of stock are high beyond so many times what the policy allows (common practice, no source).
 _HIGH = 2.0
+#: Days from as-of within which an order of the plan is this week's.
+ORDERED_SOON = 7
 
 
 def stock_exceptions(
-    logs: Logs, cover: pd.DataFrame, stock: pd.DataFrame, orders: pd.DataFrame, miscounts: pd.DataFrame
+    logs: Logs,
+    cover: pd.DataFrame,
+    stock: pd.DataFrame,
+    orders: pd.DataFrame,
+    miscounts: pd.DataFrame,
+    wanted: frozenset[str] = frozenset(),
 ) -> Iterator[dict[str, Any]]:
     """Yield what of the stock needs somebody.
 
@@ -33,9 +40,12 @@ def stock_exceptions(
         Result of :func:`pressstats.orders.open_orders`.
     miscounts : DataFrame
         Result of :func:`pressstats.orders.miscounts`.
+    wanted : frozenset of str
+        Materials that the plan orders within the week, or that may run out before an order can arrive: of these
+        nobody has too much.
     """
     part = _parts(logs)
-    yield from _days_of_stock(logs, cover, orders, part)
+    yield from _days_of_stock(logs, cover, orders, part, wanted)
     for row in stock[stock["quantity"].isna()].itertuples():
         yield raised(logs, "stock unknown", row.material, row.why)
     yield from _counts(logs, miscounts, part)
@@ -69,8 +79,26 @@ def days_high_limit(logs: Logs, material: str, daily: float) -> float:
     return max(most, policy.cover_days_minimum + float(smallest) / daily) if smallest > 0 else most
 
 
+def wanted_now(logs: Logs, risk: pd.Series, order_plan: pd.DataFrame) -> frozenset[str]:
+    """Return the materials that are ordered within the week, or may run out beyond what the service level allows.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    risk : Series, index material
+        Probability of running out before the next order can arrive.
+    order_plan : DataFrame
+        Published table ``order_plan``.
+    """
+    soon = order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)
+    # A risk is counted on paths: one that is allowed to the last digit is allowed.
+    risky = risk[risk > 1 - logs.plant.policy.service_level + 1e-9]
+    return frozenset(order_plan.loc[soon, "material"]) | frozenset(risky.index)
+
+
 def _days_of_stock(
-    logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame, parts: dict[str, str]
+    logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame, parts: dict[str, str], wanted: frozenset[str]
 ) -> Iterator[dict[str, Any]]:
     policy = logs.plant.policy
     for row in cover.dropna(subset="days_cover").itertuples():
@@ -85,8 +113,10 @@ def _days_of_stock(
             yield raised(logs, "days of stock low", row.material, why, size=days, unit="days", part=part)
             continue
         limit = days_high_limit(logs, row.material, row.quantity / days)
-        if days > limit:
-            why = f"{days:.0f} days of stock, more than {limit:.0f}: it ties up cash and floor, and ages"
+        if days > limit and row.material not in wanted:
+            # Numbers that differ are told with as many digits as it takes to see it.
+            digits = next((n for n in range(3) if f"{days:.{n}f}" != f"{limit:.{n}f}"), 2)
+            why = f"{days:.{digits}f} days of stock, more than {limit:.{digits}f}: it ties up cash and floor, and ages"
             yield raised(logs, "days of stock high", row.material, why, size=days, unit="days", part=part)
 
 

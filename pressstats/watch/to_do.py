@@ -15,11 +15,10 @@ from ..tables import OUTPUTS, as_published
 from .kinds import action_of, kind_of, owner_of
 from .plausible import may_be_told, nothing_implausible
 from .states import ACT, WATCH, risk_state
+from .stock_exceptions import ORDERED_SOON
 
 __all__ = ["Supply", "to_do", "working_day"]
 
-#: Days from as-of within which orders of the plan are told.
-_SOON = 7
 #: Days within which an order of what there is much of is told as placed all the same.
 _ALL_THE_SAME = 14
 #: Subjects and amounts named in one sentence.
@@ -162,7 +161,7 @@ def _one_action(row: Any) -> str:
 def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
     """Yield the orders of each day of the week to come; of each, what may end first comes first."""
     plan, ends = supply.order_plan, supply.stock_cover.set_index("material")["runs_out_q05"]
-    soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=_SOON)]
+    soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)]
     for day, rows in soon.groupby("order_on"):
         ordered = rows.groupby("material")["quantity"].sum()
         first = ends.reindex(ordered.index).sort_values(kind="stable").index
@@ -172,6 +171,8 @@ def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
             f"{number} {'order' if number == 1 else 'orders'} of the plan; the first is due on "
             f"{rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
         )
+        if not logs.has("deliveries"):
+            why += "; what is on order already is unknown, no deliveries are logged: ask the suppliers first"
         cost = float(rows["cost"].sum(skipna=False))
         yield _row(logs, "orders due", _listed(amounts, _AMOUNTS), why, cost=cost, by=pd.Timestamp(day))
 
@@ -188,7 +189,7 @@ def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dic
     risky = supply.risk[supply.risk > allowed + _ABOVE].drop(at_once.index, errors="ignore")
     low = exceptions.loc[exceptions["kind"] == "days of stock low", "subject"]
     risky = risky.drop(low, errors="ignore").sort_values(ascending=False)
-    soon = supply.order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=_SOON)
+    soon = supply.order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)
     ordered = set(supply.order_plan.loc[soon, "material"])
     open_orders = set(supply.open_orders["material"])
     for kind, names in (

@@ -1,0 +1,238 @@
+"""Sentences held against each other and against what is logged: no page says more, less or otherwise than another."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from test_watch import results_of, steady_tables
+from worlds.judging import read
+
+from pressstats import pages
+from pressstats.pages.common import by_reason, counted
+from pressstats.results import Results
+from pressstats.tables import OUTPUTS
+from pressstats.watch.stock_exceptions import ORDERED_SOON, stock_exceptions, wanted_now
+from pressstats.watch.to_do import to_do
+
+DAY = pd.Timedelta(days=1)
+
+
+@pytest.fixture(scope="module")
+def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    return results_of(tmp_path_factory.mktemp("steady") / "logs", steady_tables())
+
+
+@pytest.fixture(scope="module")
+def without(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Results]:
+    """Return the steady plant without one of its tables, by the table."""
+    found = {}
+    for name in ("deliveries", "reel_mounts"):
+        tables = {key: table for key, table in steady_tables().items() if key != name}
+        counts = tables["stock_counts"]
+        # Counted some days ago: what was used or came since is not known without the table.
+        tables["stock_counts"] = counts[counts["counted_on"] < counts["counted_on"].max()]
+        found[name] = results_of(tmp_path_factory.mktemp(name) / "logs", tables)
+    return found
+
+
+def with_tables(results: Results, **tables: pd.DataFrame) -> Results:
+    return dataclasses.replace(results, published={**results.published, **tables})
+
+
+def high(results: Results, days: float, wanted: frozenset[str] = frozenset()) -> list[dict[str, Any]]:
+    cover = pd.DataFrame({"material": ["N1200"], "days_cover": [days], "quantity": [1e6 * days]})
+    cover["runs_out_q05"] = pd.NaT
+    nothing = results.stock.iloc[:0]
+    misses = pd.DataFrame({"counted_on": pd.Series(dtype="datetime64[us]"), "state": pd.Series(dtype="str")})
+    return list(stock_exceptions(results.logs, cover, nothing, results.open_orders.iloc[:0], misses, wanted))
+
+
+# --- stock -------------------------------------------------------------------------------------
+
+
+def test_nobody_is_told_to_run_down_what_is_ordered_this_week_or_may_run_out(steady: Results) -> None:
+    plan = pd.DataFrame({"material": ["plate", "N1200"], "quantity": 1.0})
+    soon, later = (steady.logs.as_of + days * DAY for days in (ORDERED_SOON, ORDERED_SOON + 1))
+    allowed = 1 - steady.logs.plant.policy.service_level
+    risk = pd.Series({"N1200": allowed, "ink-black": allowed + 0.01})
+    assert wanted_now(steady.logs, risk, plan.assign(order_on=[soon, later])) == {"plate", "ink-black"}
+    assert wanted_now(steady.logs, risk.iloc[:0], plan.assign(order_on=later)) == frozenset()
+    assert len(high(steady, 500.0)) == 1
+    assert not high(steady, 500.0, frozenset({"N1200"}))
+
+
+def test_days_of_stock_above_a_limit_are_told_so_that_it_shows(steady: Results) -> None:
+    limit = 2 * steady.logs.plant.policy.cover_days_maximum
+    (one,) = high(steady, limit + 0.2)
+    days, more_than = re.findall(r"\d+(?:\.\d+)?", one["why"])
+    assert float(days) > float(more_than)
+
+
+def test_orders_without_a_list_of_open_ones_say_to_ask_first(
+    steady: Results, without: dict[str, Results]
+) -> None:
+    results = without["deliveries"]
+    plan = OUTPUTS["order_plan"].empty()
+    rows = pd.DataFrame(
+        {
+            "order": "1", "material": "ink-black", "order_on": results.logs.as_of + DAY, "due_on": results.logs.as_of
+            + 9 * DAY, "quantity": 1000.0, "cost": 10.0,
+        },
+        index=[0],
+    )  # fmt: skip
+    plan = pd.concat([plan, rows])
+    from test_week_to_do import nothing
+
+    for one, asks in ((results, True), (steady, False)):
+        table = to_do(one.logs, OUTPUTS["exceptions"].empty(), nothing(order_plan=plan))
+        assert ("ask the suppliers first" in table["why"].iloc[0]) is asks
+    told = read(pages.buying_outlook.headline(results))
+    if "place" in told:
+        assert "What is on order already is unknown" in told
+
+
+def test_what_can_be_printed_stands_on_known_stocks_only(without: dict[str, Results]) -> None:
+    results = without["reel_mounts"]
+    unknown = int(results.stock["quantity"].isna().sum())
+    assert unknown
+    words = read(pages.buying_outlook.halted(results))
+    assert "is unknown" in words and ("at most" in words or "whose stock is known" in words)
+
+
+def test_reasons_are_told_once() -> None:
+    assert re.sub(r"[`\\]", "", by_reason([("a", "x"), ("b", "y"), ("c", "x")])).count("(x)") == 1
+    assert [counted(n, "reel") for n in (0, 1, 2)] == ["0 reels", "1 reel", "2 reels"]
+    assert counted(2, "match", "matches") == "2 matches"
+
+
+def test_newsprint_without_reels_is_called_printed_weight_on_both_pages(without: dict[str, Results]) -> None:
+    for block in (pages.demand.headline, pages.buying_outlook.headline):
+        assert "what gross copies weigh" in read(block(without["reel_mounts"]))
+
+
+def test_stock_without_reels_names_the_table_to_log(without: dict[str, Results]) -> None:
+    stock = without["reel_mounts"].stock.set_index("material")
+    assert "log reel_mounts" in stock.loc["N1200", "why"]
+    assert "no table" not in stock.loc["N1200", "why"]
+
+
+# --- money -------------------------------------------------------------------------------------
+
+
+def test_without_receipts_no_page_speaks_of_them(without: dict[str, Results], steady: Results) -> None:
+    calls = (
+        pages.reels.headline,
+        pages.reels.ends,
+        pages.reels.strip,
+        pages.reels.claims,
+        pages.weekly_page.tiles,
+    )
+    for results, receipts in ((without["deliveries"], False), (steady, True)):
+        words = " ".join(read(call(results)) for call in calls).lower()
+        assert ("last receipts" in words) is receipts
+        assert ("was paid for it" in words) is receipts
+        assert ("no receipt is logged" in words) is not receipts
+
+
+# --- reels and paper ---------------------------------------------------------------------------
+
+
+def test_reels_that_are_not_logged_lost_nothing_that_is_known(without: dict[str, Results]) -> None:
+    results = without["reel_mounts"]
+    for call in (pages.reels.store_losses, pages.reels.part_reels, pages.reels.stands, pages.reels.ends_by):
+        words = read(call(results))
+        assert "no table reel_mounts" in words and "materials" not in words and " 0 " not in words, words
+
+
+def test_good_copies_and_waste_are_all_that_was_mounted(steady: Results) -> None:
+    words = read(pages.paper_balance.headline(steady))
+    good, waste = (float(number) for number in re.findall(r"(\d+\.\d+)\s%", words)[:2])
+    assert good + waste == pytest.approx(100, abs=0.02)
+
+
+def test_paper_off_its_nominal_weight_is_no_stream_of_waste(steady: Results) -> None:
+    # 45 g/m2 agreed since, and a year printed on 49: by far the largest share beside good copies.
+    runs = steady.runs.assign(grammage_kg=0.08 * steady.runs["mounted_kg"])
+    words = read(pages.paper_balance.streams(dataclasses.replace(steady, runs=runs)))
+    assert "paper heavier than nominal" in words
+    assert "paper heavier than nominal is the largest" not in words
+    light = dataclasses.replace(steady, runs=runs.assign(grammage_kg=-runs["grammage_kg"]))
+    assert "paper lighter than nominal" in read(pages.paper_balance.streams(light))
+
+
+def test_the_waste_tile_of_the_year_is_not_calmer_than_the_week(steady: Results) -> None:
+    plant = steady.logs.plant
+    wide = plant.targets.model_copy(update={"waste_pct": 20.0})
+    logs = dataclasses.replace(steady.logs, plant=plant.model_copy(update={"targets": wide}))
+    steady = dataclasses.replace(steady, logs=logs)
+    figures = steady["week_figures"]
+    of_waste = figures["figure"] == "waste"
+    for state, shown in (("act", "Act"), ("in control", "In control"), ("unknown", "In control")):
+        table = figures.assign(state=figures["state"].mask(of_waste, state))
+        words = read(pages.paper_balance.tiles(with_tables(steady, week_figures=table)))
+        assert shown in words.split("of mounted paper")[0], state
+
+
+def test_rows_set_aside_have_one_state_on_both_pages(steady: Results) -> None:
+    figures = steady["week_figures"]
+    for state, shown in (("watch", "Watch"), ("in control", "In control")):
+        table = figures.assign(state=figures["state"].mask(figures["figure"] == "logs", state))
+        words = read(pages.log_check.tiles(with_tables(steady, week_figures=table)))
+        assert shown in words.split("Set aside")[1].split("Warnings")[0]
+
+
+def test_butts_are_measured_with_the_paper_of_their_days(steady: Results) -> None:
+    """Metres by weight of paper that weighed a tenth more: those of its own spell, not of today's paper."""
+    from pressstats import reels
+
+    mounts = steady.logs["reel_mounts"]
+    lives = reels.mount_lives(steady.logs, steady["grammage"])
+    heavy = lives.assign(kg_per_m=1.1 * lives["kg_per_m"])
+    one, other = reels.butts(steady.logs, lives), reels.butts(steady.logs, heavy)
+    np.testing.assert_allclose(one["butt_m"], 1.1 * other["butt_m"])
+    depth, deep = reels.new_reels(steady.logs, lives), reels.new_reels(steady.logs, heavy)
+    assert len(mounts) and (depth["strip_pct"] == deep["strip_pct"]).all()
+    # Heavier paper of the same weight is shorter: reel and strip are both thinner.
+    torn = depth["strip_kg"] > 0
+    assert torn.any() and (deep.loc[torn, "depth_mm"] < depth.loc[torn, "depth_mm"]).all()
+
+
+# --- the week ----------------------------------------------------------------------------------
+
+
+def test_a_figure_with_a_number_is_not_called_unknown(without: dict[str, Results]) -> None:
+    results = without["reel_mounts"]
+    figures = results["week_figures"].set_index("figure")
+    assert figures.loc["counter waste", "state"] == "unknown" and np.isfinite(
+        figures.loc["counter waste", "value"]
+    )
+    words = read(pages.weekly_page.headline(results))
+    assert "Waste by the counters" in words
+    assert "counter waste" not in words.split("Unknown:")[-1]
+    calm = with_tables(results, to_do=OUTPUTS["to_do"].empty(), exceptions=OUTPUTS["exceptions"].empty())
+    for call in (pages.weekly_page.actions, pages.weekly_page.exceptions):
+        told = read(call(calm))
+        assert "Not judged: " in told and "counter waste" in told.split("Not judged:")[1]
+
+
+def test_one_test_is_overdue_in_the_singular_and_counts_are_whole(steady: Results) -> None:
+    figures = steady["week_figures"]
+    table = figures.assign(value=figures["value"].mask(figures["figure"] == "standby", 1.0))
+    breaks = table["figure"] == "web breaks"
+    table = table.assign(
+        value=table["value"].mask(breaks, 29.0), unit=table["unit"].mask(breaks, "in 13 weeks")
+    )
+    words = read(pages.weekly_page.tiles(with_tables(steady, week_figures=table)))
+    assert "test overdue" in words and "tests overdue" not in words
+    assert re.search(r"29\s+in 13 weeks", words)
+
+
+def test_the_ink_chart_tells_how_many_alarms_chance_makes(steady: Results) -> None:
+    words = read(pages.ink_use.chart(steady))
+    assert re.search(r"by chance about [\d.]+ alarms in \d", words)
+    assert "no ink" not in words
