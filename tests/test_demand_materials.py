@@ -154,6 +154,8 @@ def make_up() -> MakeUp:
         title.astype(object),
         pages.astype(float),
         np.column_stack([one, two]),
+        np.full(len(day), np.nan),  # nobody logged the pages of a web
+        np.zeros((len(day), 2)),
     )
 
 
@@ -175,6 +177,26 @@ def test_make_up_by_the_last_run_with_the_nearest_pages_is_a_slow_loop(known: in
         low, high = min(run[2] for run in own), max(run[2] for run in own)
         share = pages / min(max(pages, low), high)
         np.testing.assert_allclose(found[place], np.array(best[1][3:]) * share, rtol=1e-12)
+
+
+def test_pages_never_printed_are_made_up_with_whole_full_webs() -> None:
+    # Webs of eight pages a square metre each and, for four pages more, half of one of another width.
+    pages = np.array([20.0, 24.0, 32.0])
+    made_up = MakeUp(
+        ["full", "half"],
+        np.datetime64("2025-01-01") + np.arange(3),
+        np.array(["A"] * 3, dtype=object),
+        pages,
+        np.array([[2.0, 0.5], [3.0, 0.0], [4.0, 0.0]]),
+        np.full(3, 8.0),
+        np.array([[1.0, 0.0]] * 3),
+    )
+    asked = np.array([12.0, 16.0, 36.0, 40.0, 44.0, 45.0, 48.0, 96.0])
+    found = made_up.per_copy("A", asked, np.datetime64("2025-02-01"))
+    expected = [[1, 0.5], [2, 0], [4, 0.5], [5, 0], [5, 0.5], [5, 0.5], [6, 0]]
+    np.testing.assert_allclose(found[:-1], expected)
+    # Far beyond, in proportion to the most that is put together.
+    np.testing.assert_allclose(found[-1], [12.0, 0.0])
 
 
 def test_make_up_before_any_run_is_blank() -> None:

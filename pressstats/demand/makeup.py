@@ -2,7 +2,7 @@
 
 Pages go into webs of several widths in jumps: two pages more may take a narrower web away and put a
 full one in. So what an issue needs of each width is looked up by its pages, in the last run with as
-many, and never taken from an average.
+many, and never taken from an average; pages never printed are those of a run with whole full webs more or fewer.
 """
 
 from __future__ import annotations
@@ -15,6 +15,9 @@ from ..logs import Logs
 from ..paper import web_use
 
 __all__ = ["MakeUp", "make_up_of"]
+
+#: Full webs beyond the pages ever printed up to which a make-up is put together.
+_WEBS_BEYOND = 2
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,10 @@ class MakeUp:
         Pages.
     areas : ndarray, shape (runs, materials)
         Area of each material in a copy [m2].
+    full_pages : ndarray, shape (runs,)
+        Pages of the fullest web; blank where not logged.
+    full_areas : ndarray, shape (runs, materials)
+        Area of that web in a copy [m2].
     """
 
     materials: list[str]
@@ -40,6 +47,8 @@ class MakeUp:
     title: np.ndarray
     pages: np.ndarray
     areas: np.ndarray
+    full_pages: np.ndarray
+    full_areas: np.ndarray
 
     def per_copy(self, title: str, pages: np.ndarray, known: np.datetime64) -> np.ndarray:
         """Return what a copy takes of each material.
@@ -56,8 +65,8 @@ class MakeUp:
         Returns
         -------
         ndarray, shape (..., materials)
-            Area [m2], of the last run with the nearest number of pages; beyond the pages ever printed in
-            proportion to them. Blank where no run is known.
+            Area [m2], of the last run with the nearest number of pages that the title may have. Blank where no run
+            is known.
         """
         past = int(np.searchsorted(self.day, known, side="right"))
         rows = np.flatnonzero(self.title[:past] == title)
@@ -66,12 +75,30 @@ class MakeUp:
             return np.full((*pages.shape, len(self.materials)), np.nan)
         # The last run of each number of pages: changes of make-up are taken up at once.
         seen, last = np.unique(self.pages[rows][::-1], return_index=True)
-        areas = self.areas[rows[::-1][last]]
-        above = np.clip(np.searchsorted(seen, pages), 0, len(seen) - 1)
+        last = rows[::-1][last]
+        # Beyond the pages ever printed the title goes on in its usual steps, from one or two webs less or more.
+        step = float(np.diff(seen).min()) if len(seen) > 1 else 0.0
+        most = max(float(np.nanmax(self.full_pages[last], initial=0.0)), step)
+        more = step * np.arange(1, int(_WEBS_BEYOND * most / step) + 1) if step else np.zeros(0)
+        may = np.concatenate([seen[0] - more[::-1], seen, seen[-1] + more])
+        areas = np.stack([self._made(one, seen, last) for one in may])
+        made = np.isfinite(areas).all(axis=1) & (may > 0)
+        may, areas = may[made], areas[made]
+        above = np.clip(np.searchsorted(may, pages), 0, len(may) - 1)
         below = np.maximum(above - 1, 0)
-        nearest = np.where(np.abs(seen[below] - pages) < np.abs(seen[above] - pages), below, above)
-        found: np.ndarray = areas[nearest] * (pages / np.clip(pages, seen[0], seen[-1]))[..., None]
+        nearest = np.where(np.abs(may[below] - pages) < np.abs(may[above] - pages), below, above)
+        found: np.ndarray = areas[nearest] * (pages / np.clip(pages, may[0], may[-1]))[..., None]
         return found
+
+    def _made(self, pages: float, seen: np.ndarray, last: np.ndarray) -> np.ndarray:
+        """Return the areas of pages: of the last run with as many, or of the nearest but for whole full webs."""
+        for near in np.argsort(np.abs(seen - pages), kind="stable"):
+            run = last[near]
+            webs = (pages - seen[near]) / self.full_pages[run] if pages != seen[near] else 0.0
+            areas = self.areas[run] + webs * np.nan_to_num(self.full_areas[run])
+            if webs == np.round(webs) and (areas >= -1e-9).all():
+                return np.asarray(areas)
+        return np.full(len(self.materials), np.nan)
 
 
 def make_up_of(logs: Logs) -> MakeUp:
@@ -91,6 +118,12 @@ def make_up_of(logs: Logs) -> MakeUp:
     aside = logs.set_aside
     webs = webs[~webs["run_id"].isin(aside.loc[aside["table"] == "run_webs", "run_id"])]
     areas = webs.groupby(["run", "material"])["copy_m2"].sum().unstack(fill_value=0.0)
+    fullest = (
+        webs.dropna(subset="pages").sort_values("pages", kind="stable").drop_duplicates("run", keep="last")
+    )
+    full = fullest.pivot(index="run", columns="material", values="copy_m2").fillna(0.0)
+    full = full.reindex(index=areas.index, columns=areas.columns, fill_value=0.0)
+    full_pages = fullest.set_index("run")["pages"].reindex(areas.index)
     runs = logs["runs"].iloc[areas.index]
     order = runs["date"].argsort(kind="stable").to_numpy()
     return MakeUp(
@@ -99,4 +132,6 @@ def make_up_of(logs: Logs) -> MakeUp:
         runs["title"].to_numpy(dtype=object)[order],
         runs["pages"].to_numpy(dtype=float)[order],
         areas.to_numpy()[order],
+        full_pages.to_numpy(dtype=float)[order],
+        full.to_numpy()[order],
     )

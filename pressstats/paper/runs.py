@@ -66,8 +66,8 @@ def web_use(logs: Logs) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (webs, 12)
-        run (position in ``runs``), run_id, web, date, week, title, press, material, width_mm [mm],
+    DataFrame, shape (webs, 13)
+        run (position in ``runs``), run_id, web, date, week, title, press, material, width_mm [mm], pages,
         nominal_gsm [g/m2], copy_m2 [m2 per copy], area_m2 [m2 of the gross copies].
     """
     runs = logs["runs"]
@@ -92,6 +92,7 @@ def web_use(logs: Logs) -> pd.DataFrame:
             "press": about["press"],
             "material": webs["material"],
             "width_mm": webs["width_mm"],
+            "pages": webs["pages"].astype("float64"),
             "nominal_gsm": nominal,
             "copy_m2": copy_m2,
             "area_m2": copy_m2 * runs["copies_gross"].to_numpy()[run],

@@ -147,7 +147,12 @@ def widened(recipe: Recipe, copies: int) -> Recipe:
         history=pd.concat(history, axis=1),
         kinds=pd.concat(kinds),
         printed=printed,
-        make_up=replace(make_up, materials=webs, areas=np.tile(make_up.areas, (1, copies))),
+        make_up=replace(
+            make_up,
+            materials=webs,
+            areas=np.tile(make_up.areas, (1, copies)),
+            full_areas=np.tile(make_up.full_areas, (1, copies)),
+        ),
     )
 
 
