@@ -278,10 +278,16 @@ def _plate_life(runs: RunPast, lately: slice) -> float:
 
 
 def _others(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
-    """Return what only counts tell of: per copy or per run, whichever explained the last year better."""
-    recipe = ahead.recipe
+    """Return what only counts tell of: per copy, printed page or run, whichever explained the last year better."""
+    recipe, runs = ahead.recipe, ahead.recipe.runs
     year = slice(max(seen - 52, 0), seen)
-    bases = ((ahead.gross, recipe.copies[year]), (ahead.runs, recipe.run_count[year]))
+    week = np.searchsorted(recipe.week_ends[:seen], runs.day)
+    printed = np.bincount(week, weights=runs.gross * runs.pages, minlength=seen)[:seen]
+    bases = (
+        (ahead.gross, recipe.copies[year]),
+        (ahead.gross * ahead.mean_pages, printed[year]),
+        (ahead.runs, recipe.run_count[year]),
+    )
     found = {}
     for material in recipe.kinds.index[recipe.kinds["kind"] == "other"]:
         if material not in recipe.history:
