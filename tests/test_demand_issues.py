@@ -13,7 +13,7 @@ from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables
 
 from pressstats.demand import Drivers, Expected, drivers_of
 from pressstats.demand.feasts import TERMS, feast_terms
-from pressstats.demand.issues import titles_of
+from pressstats.demand.issues import TitlePast, titles_changed, titles_of
 from pressstats.demand.trends import fit_trend
 from pressstats.logs import Logs
 
@@ -311,3 +311,41 @@ def test_titles_add_up_their_runs_and_leave_out_days_that_lost_one(tmp_path: Pat
     np.testing.assert_allclose(daily.copies[daily.whole], 20_000, atol=3)
     known = daily.until(np.datetime64(day(12), "D"))
     assert len(known.day) == 12 and known.day[-1] == np.datetime64(day(12), "D")
+
+
+def past_of(title: str, days: list[int]) -> TitlePast:
+    number = len(days)
+    day = np.datetime64("2024-01-01") + np.array(days)
+    return TitlePast(title, day, *np.ones((4, number)), np.zeros(number, bool), np.ones(number, bool))
+
+
+def test_titles_that_began_or_ended_are_told_with_when_that_is_known() -> None:
+    first, last = pd.Timestamp("2024-01-01"), np.datetime64("2024-01-01") + 399  # Mondays; 57 weeks and a day
+    daily = list(range(400))
+    cases = {
+        "always": (daily, []),
+        "ended": (daily[:200], [(28, 33)]),  # last issue on day 199, in week 28; away for 28 days on day 228
+        "ended lately": (daily[:380], []),  # three weeks ago: nobody knows yet
+        "began": (daily[200:], [(28, 32)]),
+        "once": ([210], []),
+        "a fortnight": (daily[200:214], []),
+        "every fourth week": (daily[3::28], []),
+        "every fourth week, ended": (
+            daily[3:200:28],
+            [(28, 37)],
+        ),  # last on day 199; 56 days without are over with day 255
+        "two months away": ([d for d in daily if not 100 <= d < 160], [(14, 19), (22, 26)]),
+    }
+    for name, (days, expected) in cases.items():
+        found = titles_changed([past_of(name, days)], last, first)
+        assert [tuple(row) for row in found.tolist()] == expected, name
+    # Nothing that comes later moves what was known: the logs cut anywhere tell the same of what they knew.
+    whole = titles_changed([past_of(name, days) for name, (days, _) in cases.items()], last, first)
+    for weeks in (30, 34, 40, 50):
+        cut = [
+            past_of(name, kept)
+            for name, (days, _) in cases.items()
+            if (kept := [d for d in days if d < 7 * weeks])
+        ]
+        found = titles_changed(cut, np.datetime64("2024-01-01") + 7 * weeks - 1, first)
+        np.testing.assert_array_equal(found[found[:, 1] <= weeks], whole[whole[:, 1] <= weeks])

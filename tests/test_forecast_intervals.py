@@ -8,9 +8,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from pressstats.forecast import MEMBERS, calibrated, intervals
+from pressstats.forecast import MEMBERS, Forecast, Judgement, calibrated, intervals, mean_kept
 from pressstats.forecast.calibrating import own_factor
 from pressstats.forecast.combining import member_weights
 from pressstats.forecast.intervals import PROBABILITIES, error_shape, regress_sizes
@@ -189,3 +190,24 @@ def test_what_few_origins_tell_of_correlation_is_drawn_to_the_mean_one():
     alike = joint_normals(np.ones((1, 3, 1)), 1.0, 60000, rng)[:, :, 0]
     # All alike: a correlation of .95 at most, worth 3 of 3 + 8, in the two thirds of noise.
     assert np.corrcoef(alike.T)[0, 1] == pytest.approx(1 / 3 + 2 / 3 * 0.95 * 3 / 11, abs=0.02)
+
+
+def test_a_cut_at_nothing_leaves_the_mean_where_it_was() -> None:
+    shape = np.repeat(np.interp(PROBABILITIES, [0, 0.5, 1], [-2.0, 0.0, 2.0])[None], 2, axis=0)
+    point, size = (
+        np.array([[100.0, 10.0], [3.0, 0.0], [-2.0, 5.0]]),
+        np.array([[5.0, 10.0], [40.0, 6.0], [1.0, 1.0]]),
+    )
+    judged = Judgement(point, size, shape, np.zeros((0, 3)), np.zeros((0, 3, 2)), 0.0)
+    names = pd.Index(["sure", "lumpy", "nothing"])
+
+    def mean(one: Judgement, floor: float) -> np.ndarray:
+        return Forecast(pd.RangeIndex(2), names, one, floor).mean.to_numpy().T
+
+    kept = mean_kept(judged, 0.0)
+    np.testing.assert_allclose(
+        mean(kept, 0.0), [[100.0, 10.0], [3.0, 0.0], [0.0, mean(judged, -np.inf)[2, 1]]], atol=1e-9
+    )
+    assert mean(judged, 0.0)[1, 0] > 4 * 3.0  # as it was: four times what is expected
+    # What no cut touches stays to the digit; an interval keeps its size.
+    assert kept.point[0, 0] == point[0, 0] and kept.size is size

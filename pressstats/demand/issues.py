@@ -15,7 +15,7 @@ from ..logs import Logs
 from ..plant import Plant
 from .feasts import feast_terms
 
-__all__ = ["Calendar", "TitlePast", "days_printed", "titles_of", "weekday_of"]
+__all__ = ["Calendar", "TitlePast", "days_printed", "titles_changed", "titles_of", "weekday_of"]
 
 #: A title comes out on a weekday if it did on two of the last four of them on which anything was printed.
 _LAST, _LEAST = 4, 2
@@ -24,6 +24,8 @@ _HOLIDAYS_SEEN = 2
 #: Issues on one weekday, always as far apart, from which a title is said to come out every second week or so.
 _ISSUES_APART = 3
 _WEEK = np.timedelta64(7, "D")
+#: Weeks after which it is known that a title has begun or ended; and pauses of its own that one must outlast to end.
+_KNOWN_AFTER, _PAUSES = 4, 2
 
 
 @dataclass(frozen=True)
@@ -215,3 +217,38 @@ def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days:
     if len(off) >= _HOLIDAYS_SEEN and np.isin(off, past.day).mean() < 0.5:
         comes &= ~calendar.holiday(days)
     return comes
+
+
+def titles_changed(titles: list[TitlePast], last: np.datetime64, first_week: pd.Timestamp) -> np.ndarray:
+    """Return when titles began or ended.
+
+    Parameters
+    ----------
+    titles : list of TitlePast
+        Every title's issues.
+    last : datetime64[D]
+        Last day of the logs.
+    first_week : Timestamp
+        First day of the first week.
+
+    Returns
+    -------
+    ndarray of int, shape (changes, 2)
+        The first week that was another (whole or in part) and how many weeks are seen when that is known, in order,
+        each once. A title that is there for four weeks began; one ended that was there for eight and has been
+        away for four, and for twice its longest pause so far.
+    """
+    start, least = np.datetime64(first_week, "D"), 7 * _KNOWN_AFTER
+    found = set()
+    for past in titles:
+        day = np.unique((past.day - start).astype(int))
+        pause = np.diff(np.append(day, int((last - start).astype(int)) + 1))
+        longest = np.concatenate([[0], np.maximum.accumulate(pause)[:-1]])
+        away = np.maximum(least, _PAUSES * longest)
+        ended = np.flatnonzero((pause > away) & (day - day[0] >= 2 * least))
+        found |= {((day[n] + 1) // 7, -(-(day[n] + away[n] + 1) // 7)) for n in ended}
+        for began in (0, *(ended + 1)):
+            there = day[began:][day[began:] <= day[min(began, len(day) - 1)] + least]
+            if len(there) and there[0] >= least and there[-1] - there[0] >= least - 7:
+                found.add((there[0] // 7, there[0] // 7 + _KNOWN_AFTER))
+    return np.array(sorted(found), dtype=int).reshape(-1, 2)

@@ -8,13 +8,14 @@ each material is the one that missed least, up to 13 weeks ahead, in what was kn
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
-from ..forecast import Judgement, calibrated
+from ..forecast import Judgement, calibrated, mean_kept
 from ..forecast import backtest as backtest_direct
+from .issues import titles_changed
 from .materials import driver_days
 from .recipe import Recipe
 from .reconciling import reconcile
@@ -36,6 +37,8 @@ _WEEKS_MINIMUM = 26
 #: many horizons of a plant's own origins they are worth; and how many its materials together are worth beside one.
 _USUAL_LOSSES = np.array([1.0, 0.85, 0.72, 0.73])
 _USUAL_LOOKS, _COMMON_LOOKS = 8.0, 8.0
+#: Titles that begin or end a year up to which that is no part of what is usual.
+_CHANGES_A_YEAR = 2.0
 #: Weeks that the usual change is worth beside a material's own, and the least it can be of its level.
 _CHANGE_WEEKS, _CHANGE_LEAST = 2.0, 0.05
 
@@ -58,6 +61,9 @@ class Tried:
         Forecast of week o + h, h from 0 [unit of the material]; blank where a method has none.
     naive : ndarray, shape (origins, materials)
         Mean absolute difference to a year earlier in what the origin had seen: the unit of errors.
+    changes : ndarray of int, shape (changes, 2)
+        For each title that began or ended: the first week that was another, and how many weeks are seen when
+        that is known (:func:`pressstats.demand.issues.titles_changed`).
     """
 
     weeks: pd.DatetimeIndex
@@ -66,6 +72,7 @@ class Tried:
     origins: np.ndarray
     forecasts: np.ndarray
     naive: np.ndarray
+    changes: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), dtype=int))
 
     def missed(self) -> np.ndarray:
         """Return what came less what was said, shape of `forecasts` [unit of the material]."""
@@ -75,11 +82,23 @@ class Tried:
         return np.asarray(np.swapaxes(came, 0, 1) - self.forecasts)
 
     def known_at(self, origin: int) -> np.ndarray:
-        """Say which errors were known when `origin` weeks were seen, shape (origins, HORIZON)."""
-        return np.asarray(self.origins[:, None] + np.arange(HORIZON) < origin)
+        """Say which errors tell something when `origin` weeks are seen, shape (origins, HORIZON).
+
+        Those of weeks seen; but who did not know yet that a title had begun or ended tells nothing of how what
+        there is now is missed, unless titles come and go all the time.
+        """
+        week = self.origins[:, None] + np.arange(HORIZON)
+        known = week < origin
+        changes = self.changes[self.changes[:, 1] <= origin]
+        if len(changes) <= _CHANGES_A_YEAR * max(origin / YEAR, 1.0):
+            for first, since in changes:
+                known &= ~((self.origins[:, None] < since) & (week >= first))
+        return np.asarray(known)
 
     def losses(self, origin: int) -> np.ndarray:
         """Return the mean absolute scaled error of each method up to 13 weeks ahead, as known at `origin`.
+
+        Once a year is seen, weeks before which no season had been tell nothing of who does well from now on.
 
         Parameters
         ----------
@@ -91,7 +110,10 @@ class Tried:
         ndarray, shape (methods, materials)
             In units of the naive error; blank without any error. All methods on the same weeks.
         """
-        missed = np.where(self.known_at(origin)[:, None, :], self.missed(), np.nan)[..., :CHOICE]
+        known = self.known_at(origin)
+        if origin >= _YEAR_SEEN:
+            known &= self.origins[:, None] + np.arange(HORIZON) >= _YEAR_SEEN
+        missed = np.where(known[:, None, :], self.missed(), np.nan)[..., :CHOICE]
         row = min(int(np.searchsorted(self.origins, origin)), len(self.origins) - 1)
         tried = np.isfinite(self.forecasts[:, row, :, 0])
         with warnings.catch_warnings():
@@ -113,7 +135,8 @@ class Tried:
         losses = self.losses(origin)
         row = int(np.searchsorted(self.origins, origin))
         able = np.isfinite(self.forecasts[:, row]).all(axis=2)
-        looks = max(origin - CHOICE - int(self.origins[0]), 0) / CHOICE
+        since = _YEAR_SEEN if origin >= _YEAR_SEEN else 0
+        looks = max(origin - CHOICE - max(int(self.origins[0]), since), 0) / CHOICE
         return believed(losses, looks, able).argmin(axis=0)
 
     def judged(self, origin: int, chosen: np.ndarray | None = None) -> Judgement:
@@ -149,7 +172,7 @@ class Tried:
         alike = calibrated(
             self.forecasts[methods, row, each], missed[past] / wider[past], self.origins[past], unit
         )
-        return replace(alike, size=alike.size * wider[row])
+        return mean_kept(replace(alike, size=alike.size * wider[row]), 0.0)
 
     def _unit(self, origin: int) -> np.ndarray:
         """Return naive errors as known at `origin`, shape (materials,), drawn a little to what is usual.
@@ -225,7 +248,13 @@ def try_methods(recipe: Recipe, newsprint: list[str], origins: np.ndarray | None
     unseen = np.stack([~np.isfinite(actual[:, :origin]).any(axis=1) for origin in origins])
     forecasts[:, unseen] = np.nan
     return Tried(
-        pd.DatetimeIndex(history.index), list(map(str, history.columns)), actual, origins, forecasts, scale
+        pd.DatetimeIndex(history.index),
+        list(map(str, history.columns)),
+        actual,
+        origins,
+        forecasts,
+        scale,
+        titles_changed(recipe.drivers.titles, recipe.drivers.last, history.index[0]),
     )
 
 

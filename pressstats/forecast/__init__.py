@@ -4,9 +4,9 @@
 the same forecasts again from past origins, at a cost linear in series and origins.
 """
 
-from .calibrating import calibrated
+from .calibrating import calibrated, mean_kept
 from .engine import Backtest, Forecast, backtest, forecast
 from .intervals import Judgement
 from .members import MEMBERS
 
-__all__ = ["MEMBERS", "Backtest", "Forecast", "Judgement", "backtest", "calibrated", "forecast"]
+__all__ = ["MEMBERS", "Backtest", "Forecast", "Judgement", "backtest", "calibrated", "forecast", "mean_kept"]

@@ -7,11 +7,13 @@ the way in which they hang together are learned from it as the engine learns its
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from .intervals import OUTLYING, Judgement, error_shape, fresh_share, regress_sizes
+from .intervals import OUTLYING, Judgement, error_shape, fresh_share, quantile_factors, regress_sizes
 
-__all__ = ["calibrated", "own_factor"]
+__all__ = ["calibrated", "mean_kept", "own_factor"]
 
 #: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log of the horizon beyond
 #: `_BOOKED` steps.
@@ -23,6 +25,9 @@ _BOOKED = 10.0
 _OWN_PRIOR = 16.0
 #: Factor for series without any past error of their own.
 _UNTRIED = 1.15
+#: Probabilities over which means are taken, and steps within which a shift is found.
+_MIDDLES = (np.arange(50) + 0.5) / 50
+_SHIFTS = 20
 
 
 def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive: np.ndarray) -> Judgement:
@@ -68,6 +73,34 @@ def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive
         scores,
         float((fresh_share(np.append(origins, last), horizon)[:-1] * known.any(axis=(1, 2))).sum()),
     )
+
+
+def mean_kept(judged: Judgement, floor: float) -> Judgement:
+    """Return the judgement moved down so that the cut at the floor leaves the mean where it was.
+
+    A wide interval that is cut on its low side alone would raise the mean, the more the less is known.
+
+    Parameters
+    ----------
+    judged : Judgement
+        Forecasts and errors, not cut.
+    floor : float
+        No value lies below.
+
+    Returns
+    -------
+    Judgement
+        The same sizes and shapes about other points.
+    """
+    values = judged.point + judged.size * quantile_factors(judged.shape, _MIDDLES)[:, None, :]
+    wanted = np.maximum(values.mean(axis=0), floor)
+    shift = np.zeros_like(judged.point)
+    # Newton's method on a convex function, from its upper side: it never goes too far.
+    for _ in range(_SHIFTS):
+        above = values + shift > floor
+        over = np.maximum(values + shift, floor).mean(axis=0) - wanted
+        shift = shift - over / np.maximum(above.mean(axis=0), 1 / len(_MIDDLES))
+    return replace(judged, point=judged.point + shift)
 
 
 def own_factor(scores: np.ndarray, origins: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
