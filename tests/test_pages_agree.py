@@ -10,14 +10,20 @@ import numpy as np
 import pandas as pd
 import pytest
 from test_watch import results_of, steady_tables
+from worlds import judging
 from worlds.judging import read
 
 from pressstats import pages
+from pressstats.orders import SOON
+from pressstats.orders.told import NO_ROOM, NOT_QUITE
+from pressstats.pages import buying_orders
 from pressstats.pages.common import by_reason, counted
 from pressstats.results import Results
 from pressstats.tables import OUTPUTS
+from pressstats.watch import KINDS, weeks_logged
 from pressstats.watch.stock_exceptions import ORDERED_SOON, stock_exceptions, wanted_now
 from pressstats.watch.to_do import to_do
+from pressstats.watch.waste_exceptions import waste_exceptions
 
 DAY = pd.Timedelta(days=1)
 
@@ -236,3 +242,152 @@ def test_the_ink_chart_tells_how_many_alarms_chance_makes(steady: Results) -> No
     words = read(pages.ink_use.chart(steady))
     assert re.search(r"by chance about [\d.]+ alarms in \d", words)
     assert "no ink" not in words
+
+
+# --- short, thin and refused logs --------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def thin(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    """Return a plant of five weeks that weighs neither strip nor butts."""
+    tables = steady_tables(35)
+    mounts = tables["reel_mounts"]
+    gone = [name for name in ("strip_kg", "butt_kg", "butt_mm") if name in mounts]
+    tables["reel_mounts"] = mounts.drop(columns=gone)
+    return results_of(tmp_path_factory.mktemp("thin") / "logs", tables)
+
+
+def test_figures_of_a_short_history_say_of_how_many_weeks_they_are(thin: Results) -> None:
+    assert weeks_logged(thin.logs, 13) == weeks_logged(thin.logs, 52) == 5
+    assert weeks_logged(thin.logs, 3) == 3
+    for call in (
+        pages.paper_balance.headline,
+        pages.paper_balance.tiles,
+        pages.weekly_page.headline,
+        pages.weekly_page.tiles,
+    ):
+        words = read(call(thin))
+        assert "5 weeks" in words and "13 weeks" not in words and "52 weeks" not in words, words
+
+
+def test_what_is_not_weighed_is_said_and_not_told_as_a_number(thin: Results) -> None:
+    page = pages.reels
+    words = {
+        name: read(getattr(page, name)(thin)) for name in ("headline", "strip", "lengths", "splice_target")
+    }
+    assert "butts are not weighed; " not in words["headline"] and "butts are not weighed" in words["headline"]
+    assert "what is stripped is not weighed" in words["headline"]
+    assert "What is stripped is not weighed" in words["strip"]
+    assert "metres left are unknown" in words["lengths"]
+    # Splices there are: what is missing is what they left.
+    assert "No butt is weighed" in words["splice_target"]
+    assert not any("not available" in told for told in words.values())
+
+
+def test_refused_stock_is_left_out_of_the_week(steady: Results) -> None:
+    doubt = {"subject": "run_webs", "what": "rows", "value": 100.0, "unit": "%", "limit": 5.0}
+    table = pd.DataFrame([{**doubt, "suspect": "", "refuses": "demand"}])
+    refused = dataclasses.replace(steady, implausible=table)
+    assert "Left out" in read(pages.weekly_page.cover(refused))
+    assert "Left out" not in read(pages.weekly_page.cover(steady))
+
+
+def test_less_waste_is_looked_at_and_not_acted_on(steady: Results) -> None:
+    weeks = pd.date_range(steady.logs.plant.week_start(steady.logs.as_of), periods=60, freq="-7D")[::-1]
+    low = np.where(np.arange(60) < 50, 0.0, -40.0)
+    for sign, state in ((1.0, "watch"), (-1.0, "act")):
+        chart = pd.DataFrame({"week": weeks, "press": "P1", "measure": "startup", "signal": ""})
+        chart = chart.assign(excess_kg=sign * low, level=sign * low, expected=0.0)
+        chart.loc[chart.index[-1], "signal"] = "low" if sign > 0 else "high"
+        (one,) = waste_exceptions(steady.logs, chart)
+        assert one["state"] == state and one["size"] * sign < 0
+
+
+def test_part_reels_lost_in_the_store_are_no_waste_of_a_press() -> None:
+    assert KINDS["store losses"].figure == "paper mounted" and KINDS["store losses"].state == "watch"
+
+
+def test_a_later_week_can_still_be_helped(steady: Results) -> None:
+    told = {
+        cause: buying_orders._without_rush(steady, "N1200", cause) for cause in (*SOON, NO_ROOM, NOT_QUITE)
+    }
+    assert all(("in time" in words) == (cause in SOON) for cause, words in told.items())
+
+
+def test_a_price_agreed_for_later_is_named_where_it_is_left_out(steady: Results) -> None:
+    assert "is not in it" not in read(pages.buying_outlook.contract(steady))
+    rises = pd.DataFrame(
+        {
+            "material": ["N1200", "N1200"],
+            "supplier": pd.array([pd.NA, pd.NA], dtype="str"),
+            "valid_from": [pd.Timestamp("2024-01-01"), steady.logs.as_of + 40 * DAY],
+            "from_quantity": 0.0,
+            "unit_price": [0.6, 0.66],
+            "agreed_on": pd.NaT,
+        }
+    )
+    tables = {**steady.logs.tables, "prices": rises}
+    later = dataclasses.replace(steady, logs=dataclasses.replace(steady.logs, tables=tables))
+    assert "agreed for later of" in read(pages.buying_outlook.contract(later))
+
+
+def test_inks_that_nothing_is_known_of_have_no_departures_said(steady: Results) -> None:
+    nothing = dataclasses.replace(steady, ink_fits={}, ink_findings=[])
+    blank = steady["ink_watch"].assign(expected_kg=np.nan, z=np.nan, signal="")
+    nothing = with_tables(nothing, ink_watch=blank)
+    for call in (pages.ink_use.headline, pages.ink_use.findings, pages.ink_use.chart):
+        words = read(call(nothing))
+        assert "0 departures" not in words and "never left" not in words, words
+
+
+# --- the rules that hold pages of differing plants against each other -----------------------------
+
+
+def test_the_judge_finds_what_cannot_be(steady: Results) -> None:
+    assert judging._impossible(steady) == []
+    plan = pd.DataFrame(
+        {
+            "order": ["1"], "material": ["N1200"], "order_on": steady.logs.as_of - DAY, "due_on": steady.logs.as_of -
+            2 * DAY, "quantity": -1.0, "loads": 1.0, "cost": -1.0, "stock_before": 2.0, "stock_after": 1.0,
+            "stockout_probability": 0.0,
+        }
+    )  # fmt: skip
+    high = pd.DataFrame(high_rows(steady))
+    figures = steady["week_figures"]
+    figures = figures.assign(value=figures["value"].mask(figures["figure"] == "waste", 140.0))
+    found = judging._impossible(with_tables(steady, order_plan=plan, exceptions=high, week_figures=figures))
+    for words in (
+        "due_on",
+        "stock_before above",
+        "quantity below 0",
+        "cost below 0",
+        "in the past",
+        "too much",
+    ):
+        assert any(words in one for one in found), words
+    assert any("waste 140" in one for one in found)
+    fell = pd.DataFrame([{**high_rows(steady)[0], "kind": "start-up waste", "size": -1.0, "state": "act"}])
+    assert any("fell" in one for one in judging._impossible(with_tables(steady, exceptions=fell)))
+
+
+def high_rows(results: Results) -> list[dict[str, Any]]:
+    row = {
+        "exception": "days of stock high: N1200",
+        "kind": "days of stock high",
+        "subject": "N1200",
+        "size": 90.0,
+    }
+    return [{**row, "state": "watch", "cost": np.nan, "week": results.logs.as_of}]
+
+
+def test_the_judge_holds_calls_against_each_other(steady: Results) -> None:
+    texts = judging.page_texts(steady)
+    assert judging._disagreeing(steady, texts) == []
+    other = {**texts, "pages.buying_outlook.season(results)": "All newsprint: 1 t in twelve months"}
+    assert any("newsprint of a year" in one for one in judging._disagreeing(steady, other))
+    turned = {"pages.reels.pairs(results)": "(3.10 to 2.05)"}
+    assert any("interval" in one for one in judging._disagreeing(steady, turned))
+    # Each pattern still finds its number, or the rule checks nothing.
+    for name, (call, pattern), (again, counterpart) in judging.SAME:
+        assert re.search(pattern, texts[call]), name
+        assert counterpart is None or re.search(counterpart, texts[again]), name

@@ -129,6 +129,7 @@ def test_every_kind_of_ink_finding_has_its_words() -> None:
 def test_every_kind_concerns_a_figure_or_is_itself_what_is_not_known(name: str) -> None:
     figures = {
         "waste",
+        "paper mounted",
         "web breaks",
         "butts",
         "ink use",

@@ -32,4 +32,4 @@ leave_out_refused(
         "counts": _ANY,
     },
 )
-leave_out_refused(weekly_page, {"waste": ("paper",), "inks": ("ink",)})
+leave_out_refused(weekly_page, {"waste": ("paper",), "inks": ("ink",), "cover": ("demand",)})

@@ -15,7 +15,7 @@ from ..orders.rushing import EXPEDITE_DAYS
 from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..plant import Policy
 from ..results import Results
-from .common import by_reason, daily_use, list_words, needs
+from .common import by_reason, counted, daily_use, list_words, needs
 from .demand import newsprint, unit_of
 
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
@@ -95,7 +95,7 @@ def plan_words(results: Results) -> Block:
         help_ = (
             f"an emergency order of {quantity(row.expedite, unit, 0)} would hold the level{now}"
             if row.expedite > 0
-            else _without_rush(results, row.material)
+            else _without_rush(results, row.material, row.cause)
         )
         lines.append(f"{_at_risk(row, allowed, results.logs.has('deliveries'))}; {help_}.")
     if plan.expediting > 0:
@@ -167,7 +167,7 @@ def _without_other_means(held: pd.DataFrame) -> str:
     )
 
 
-def _without_rush(results: Results, material: str) -> str:
+def _without_rush(results: Results, material: str, cause: str) -> str:
     """Say what holds the level of a material of which nothing is to be rushed."""
     service = (
         results.plan.service if results.plan is not None else pd.DataFrame({"material": [], "expedite": []})
@@ -177,6 +177,8 @@ def _without_rush(results: Results, material: str) -> str:
     other = listed["stands_in_for"].get(material) if "stands_in_for" in listed else None
     if other in rushed:
         return f"it stands in for {logged(other)}, and emergency supply of that holds it"
+    if cause not in SOON:
+        return "what is missing can still be ordered, or come as an emergency order, at a later review"
     return "no emergency order comes in time: change the run, or use a stand-in"
 
 
@@ -256,8 +258,8 @@ def stock_ahead(results: Results) -> Block:
         finding=f"{given}, {logged(lowest['material'])} runs out by {lowest['day']:%Y-%m-%d} in {often}."
         if not lowest["q05"] > 0
         else f"{given}, {logged(lowest['material'])} comes closest to its end: on "
-        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'], 't' if scale == 1000 else of_lowest)}"
-        f"{f', {cover.min():.0f} days of mean use,' if cover.notna().any() else ''} are left in one case of twenty.",
+        f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'] * scale, of_lowest, 0)}"
+        f"{f', {_days(cover.min())} of mean use,' if cover.notna().any() else ''} are left in one case of twenty.",
         table=weekly.assign(unit=[unit_of(results, name) or "each" for name in weekly["material"]]),
         columns=[
             Shown("material"),
@@ -268,6 +270,10 @@ def stock_ahead(results: Results) -> Block:
             Shown("q95", "1 in 20 above", digits=0),
         ],
     )
+
+
+def _days(days: float) -> str:
+    return "less than a day" if days < 1 else counted(float(f"{days:.0f}"), "day")
 
 
 def _limits(results: Results, names: list[str], scale: float) -> pd.DataFrame:

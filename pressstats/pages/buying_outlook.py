@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from .. import figures
 from ..demand import season_of
@@ -10,9 +11,10 @@ from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, 
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
+from ..prices import agreed_price
 from ..results import Results
 from .buying_orders import changes, counts, not_planned, plan_words, reasons, stock_ahead, suppliers
-from .common import by_reason, counted, tonnes
+from .common import by_reason, counted, list_words, tonnes
 from .demand import kept, newsprint, printed_weight, unit_of
 from .reel_store import reel_ages
 
@@ -324,6 +326,14 @@ def contract(results: Results) -> Block:
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
     total, of = total_spend(table)
     spend = f"{quantity(total, currency, 0)} at the prices that hold now{f' ({of})' if of else ''}"
+    then = results.logs.as_of + pd.Timedelta(weeks=52)
+    later = [
+        row.material
+        for row in table.dropna(subset="price").itertuples()
+        if agreed_price(results.logs, row.material, then, row.order_size) != row.price
+    ]
+    if later:
+        spend += f"; the price agreed for later of {list_words(later)} is not in it"
     return sheet(
         table,
         name="contract",

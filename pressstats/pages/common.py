@@ -10,7 +10,7 @@ import pandas as pd
 
 from ..exhibits import Block, logged, note, provenance, quantity
 from ..results import Results
-from ..watch import Period, of_period
+from ..watch import Period, of_period, weeks_logged
 
 __all__ = [
     "STREAM_WORDS",
@@ -28,6 +28,7 @@ __all__ = [
     "spoken",
     "tonnes",
     "unless_logged",
+    "weeks_words",
 ]
 
 _ISO_DAY = re.compile(r"\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b")
@@ -121,6 +122,11 @@ def last_days(results: Results, days: int, frame: pd.DataFrame, column: str) -> 
 def last_weeks(results: Results, weeks: int, frame: pd.DataFrame, column: str = "week") -> pd.DataFrame:
     """Return the rows of `frame` that lie in the last `weeks` whole weeks before as-of's end."""
     return of_period(results.logs, frame, Period(weeks), column)
+
+
+def weeks_words(results: Results, weeks: int) -> str:
+    """Return how many of the last weeks a figure is of: no more than are logged."""
+    return counted(weeks_logged(results.logs, weeks), "week")
 
 
 def daily_use(results: Results) -> pd.Series:

@@ -45,6 +45,8 @@ def findings(results: Results) -> Block:
         ],
         columns=["ink", "kind", "since", "until", "size", "unit", "extra_kg", "clear", "rival"],
     )
+    if table.empty and not results.ink_fits:
+        return note("No ink has a model to depart from, so departures are unknown.")
     return sheet(
         table.sort_values("since", ascending=False),
         name="findings",

@@ -83,11 +83,20 @@ def headline(results: Results) -> Block:
     else:
         inks = [f"{logged(ink)} ({signal})" for ink, signal in flagged.items()]
         words = f"Over the last four weeks use departed from expectation in {', '.join(inks)}."
+    if not expected > 0 and not results.ink_findings:
+        return headline_block(words, "Nothing could be looked at for departures.")
+    lasting = [
+        one for one in results.ink_findings if one.until.normalize() >= recent["read_at"].max().normalize()
+    ]
+    still = "".join(
+        f" {logged(one.ink)}: a {one.kind} since {one.since:%Y-%m-%d} lasts, and is part of what is expected."
+        for one in lasting
+    )
     found = len(results.ink_findings)
     return headline_block(
         words,
         f"All inks together: {against} against expectation. In the whole history {found} "
-        f"{'departure was' if found == 1 else 'departures were'} found.",
+        f"{'departure was' if found == 1 else 'departures were'} found.{still}",
     )
 
 
@@ -338,6 +347,8 @@ def chart(results: Results) -> Block:
     )
     drawn = drawn.reset_index()
     out = sorted(table.loc[table["signal"].isin(["high", "low"]), "ink"].unique())
+    if table.empty:
+        return note("No interval between dips can be charted: nothing tells what an ink should have used.")
     chance = len(table) / ewma_run_length(limit=INK_LIMIT)
     by_chance = f"by chance about {chance:.2g} alarms in {quantity(len(table), '', 0)} intervals"
     return exhibit(

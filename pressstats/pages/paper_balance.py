@@ -22,7 +22,7 @@ from ..paper import (
 )
 from ..results import Results
 from ..watch import waste_state, worst
-from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, tonnes
+from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, tonnes, weeks_words
 
 __all__ = [
     "by_title",
@@ -53,8 +53,8 @@ def headline(results: Results) -> Block:
     if np.isnan(year["mounted_kg"]):
         counted = f"{year['runs']:.0f}" if year["runs"] else "Not one"
         return headline_block(
-            f"{counted} of {len(runs)} runs in 52 weeks has complete reel records, so paper cannot be balanced; "
-            f"by the press counters {per_cent(counter_waste(runs))} of what was printed was waste.",
+            f"{counted} of {len(runs)} runs in {weeks_words(results, 52)} has complete reel records, so paper "
+            f"cannot be balanced; by the press counters {per_cent(counter_waste(runs))} of what was printed was waste.",
             "Strip, butts and scrap are not in that; what was mounted is not known.",
         )
     share = 100 * year / year["mounted_kg"]
@@ -67,8 +67,8 @@ def headline(results: Results) -> Block:
     lacking = runs_of(year)
     return headline_block(
         # As they weigh: at nominal weight good copies would seem to lack what the paper is heavier than nominal.
-        f"Of {tonnes(year['mounted_kg'], 0)} mounted in 52 weeks, {per_cent(100 - year['waste_pct'], 2)} left as good "
-        f"copies; {per_cent(year['waste_pct'], 2)} was waste.",
+        f"Of {tonnes(year['mounted_kg'], 0)} mounted in {weeks_words(results, 52)}, "
+        f"{per_cent(100 - year['waste_pct'], 2)} left as good copies; {per_cent(year['waste_pct'], 2)} was waste.",
         f"Start-up took {per_cent(share['startup_kg'], 2)}, running waste {per_cent(share['running_kg'], 2)}, "
         f"{weighed}; {tonnes(year['unexplained_kg'])} ({per_cent(share['unexplained_kg'], 2)}) is in no stream."
         + (f" This is {lacking}: the others lack complete reel records." if lacking else ""),
@@ -88,7 +88,9 @@ def tiles(results: Results) -> Block:
     counted = runs[runs["startup_kg"].notna()]
     starts = counted["starts"].sum()
     lacking = runs_of(year)
-    detail = f"of mounted paper, 52 weeks; target {target:g} %" + (f"; {lacking}" if lacking else "")
+    detail = f"of mounted paper, {weeks_words(results, 52)}; target {target:g} %" + (
+        f"; {lacking}" if lacking else ""
+    )
     detail += "" if state == of_year else "; the last weeks ask for it, see the weekly page"
     return tiles_block(
         [
@@ -101,7 +103,11 @@ def tiles(results: Results) -> Block:
                 digits=1,
             ),
             Tile(
-                "Unexplained", year["unexplained_kg"] / 1000, "t", "in 52 weeks, threading included", digits=1
+                "Unexplained",
+                year["unexplained_kg"] / 1000,
+                "t",
+                f"in {weeks_words(results, 52)}, threading included",
+                digits=1,
             ),
             Tile(
                 "Runs with reel records",
@@ -168,7 +174,7 @@ def unweighed(results: Results) -> Block:
     mounts = mount_weights(results.logs)
     estimates = unweighed_streams(runs, results.threading, mounts)
     words = [
-        f"{UNWEIGHED_WORDS[row.term].capitalize()}: not weighed; about {tonnes(row.kg)} in 52 weeks "
+        f"{UNWEIGHED_WORDS[row.term].capitalize()}: not weighed; about {tonnes(row.kg)} in {weeks_words(results, 52)} "
         f"({tonnes(row.ci_low)} to {tonnes(row.ci_high)}, 95 %), {quantity(row.kg / row.reels, 'kg', 1)} a reel, "
         "by regression. It stands in what is unexplained."
         for row in estimates.itertuples()
@@ -296,7 +302,8 @@ def regimes(results: Results) -> Block:
         if not (table["measure"] == what).any():
             words.append(f"{what} is not known")
             continue
-        names = list_words(list(dict.fromkeys(rows["subject"])))
+        # A material's paper of one supplier is told with the supplier's name.
+        names = list_words([name.replace(", ", " of ") for name in dict.fromkeys(rows["subject"])])
         words.append(
             f"{counted(len(rows), 'lasting change')} of {what} ({names})"
             if len(rows)
@@ -347,10 +354,10 @@ def by_title(results: Results) -> Block:
     printed = table[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum(axis=1)
     table["running_pct"] = 100 * table["running_kg"] / printed
     worst = table.dropna(subset="waste_pct").sort_values("waste_pct")
-    caption = "Copies by title, 52 weeks"
+    caption = f"Copies by title, {weeks_words(results, 52)}"
     if len(worst):
         caption = (
-            f"Waste by title, 52 weeks, complete reel records: "
+            f"Waste by title, {weeks_words(results, 52)}, complete reel records: "
             f"highest for {logged(worst['title'].iloc[-1])} on {logged(worst['press'].iloc[-1])}"
         )
     return sheet(
@@ -378,7 +385,7 @@ def week_table(results: Results) -> Block:
     return sheet(
         table,
         name="paper-balance",
-        caption="The balance by week and press, last 13 weeks",
+        caption=f"The balance by week and press, last {weeks_words(results, 13)}",
         columns=declared("paper_balance"),
         file="paper_balance",
     )

@@ -14,7 +14,6 @@ from ..results import Results
 from .common import list_words, needs, tonnes, unless_logged
 
 __all__ = [
-    "claims",
     "ends",
     "ends_by",
     "lengths",
@@ -129,7 +128,13 @@ def lengths(results: Results) -> Block:
     """Compare the metres left by weight with those by depth on the core."""
     table = results.reels.lengths
     if table.empty:
-        return note("No depth on the core is logged, so the metres left rest on weight alone.")
+        weighed = results.reels.ends["butt_kg"].notna().any()
+        rest = (
+            "so the metres left rest on weight alone"
+            if weighed
+            else "nor a butt weighed: metres left are unknown"
+        )
+        return note(f"No depth on the core is logged, {rest}.")
     off = table[(table["ci_low"] > 0) | (table["ci_high"] < 0)]
     far = float(table["difference"].abs().max())
     verdict = (
@@ -161,7 +166,9 @@ def splice_target(results: Results) -> Block:
     table, curve = study.table, study.curve
     currency = results.logs.plant.currency
     if table.empty:
-        return note("No splice is logged, so nothing can be said of a splice target.")
+        logged_ = len(results.reels.ends)
+        why = "No splice is logged" if not logged_ else "No butt is weighed"
+        return note(f"{why}, so nothing can be said of a splice target.")
     main = table.loc[table["splices"].idxmax()]
     seen = f"{curve.failed} of {curve.splices} splices failed."
     costs = study.costs[study.costs["material"] == main["material"]]
@@ -202,7 +209,7 @@ def target_words(results: Results) -> Block:
     """Say what a metre costs, what it would have to prevent, and what would tell more."""
     study = results.reels.splices
     if study.table.empty:
-        return note("Without splices no metre has a price.")
+        return note("Without weighed butts no metre has a price.")
     curve, currency = study.curve, results.logs.plant.currency
     failure = results.logs.plant.policy.failed_splice_cost
     metre = float(study.table["metre_cost_per_year"].sum())
@@ -261,8 +268,9 @@ def strip(results: Results) -> Block:
     return sheet(
         table,
         name="strip",
-        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; "
-        f"valued {price_words(results.logs)}",
+        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; valued {price_words(results.logs)}"
+        if np.isfinite(total)
+        else "What is stripped is not weighed",
         columns=[
             Shown("supplier"),
             Shown("reels", "whole reels", digits=0),
@@ -310,39 +318,6 @@ def strip_words(results: Results) -> Block:
     return note(
         f"The outermost millimetre of a reel of this plant takes {words} of its paper (4T(D - T)/(D2 - C2) of depth T, "
         f"diameter D and core C).{wrapper}"
-    )
-
-
-def claims(results: Results) -> Block:
-    """Return the reels to claim for."""
-    table = results.reels.claims
-    if not results.logs.has("reel_mounts"):
-        return needs("Claims", "reel_mounts")
-    if table.empty:
-        return note(
-            "No reel was stripped, or lacked weight, so far beyond what is usual that it calls for a claim."
-        )
-    currency = results.logs.plant.currency
-    return sheet(
-        table,
-        name="claims",
-        caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
-        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} "
-        f"{price_words(results.logs)}; the latest first",
-        columns=[
-            Shown("supplier"),
-            Shown("reel_id", "reel"),
-            Shown("material"),
-            Shown("delivery_id", "delivery"),
-            Shown("received_on", "received", kind="date"),
-            Shown("mounted_at", "mounted", kind="date"),
-            Shown("why"),
-            Shown("depth_mm", "depth", "mm", 0),
-            Shown("usual_mm", "usual", "mm", 1),
-            Shown("claim_kg", "to claim", "kg", 0),
-            Shown("claim_cost", "worth", currency, 0),
-        ],
-        limit=40,
     )
 
 

@@ -1,4 +1,4 @@
-"""What pages show of the reel store: what it lost of part reels, what lies there, and how old it is."""
+"""What pages show of the reel store: what to claim for, what it lost, what lies there, and how old it is."""
 
 from __future__ import annotations
 
@@ -6,14 +6,48 @@ import numpy as np
 import pandas as pd
 
 from .. import reels
-from ..exhibits import Block, Shown, declared, logged, note, sheet
+from ..exhibits import Block, Shown, declared, logged, note, quantity, sheet
+from ..prices import price_words
 from ..results import Results
 from .common import counted, daily_use, list_words, needs, tonnes
 
-__all__ = ["part_reels", "reel_ages", "store_losses"]
+__all__ = ["claims", "part_reels", "reel_ages", "store_losses"]
 
 #: Days up to as-of whose mounts tell how old reels are when they are used.
 _MOUNTED_DAYS = 91
+
+
+def claims(results: Results) -> Block:
+    """Return the reels to claim for."""
+    table = results.reels.claims
+    if not results.logs.has("reel_mounts"):
+        return needs("Claims", "reel_mounts")
+    if table.empty:
+        return note(
+            "No reel was stripped, or lacked weight, so far beyond what is usual that it calls for a claim."
+        )
+    currency = results.logs.plant.currency
+    return sheet(
+        table,
+        name="claims",
+        caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
+        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} "
+        f"{price_words(results.logs)}; the latest first",
+        columns=[
+            Shown("supplier"),
+            Shown("reel_id", "reel"),
+            Shown("material"),
+            Shown("delivery_id", "delivery"),
+            Shown("received_on", "received", kind="date"),
+            Shown("mounted_at", "mounted", kind="date"),
+            Shown("why"),
+            Shown("depth_mm", "depth", "mm", 0),
+            Shown("usual_mm", "usual", "mm", 1),
+            Shown("claim_kg", "to claim", "kg", 0),
+            Shown("claim_cost", "worth", currency, 0),
+        ],
+        limit=40,
+    )
 
 
 def store_losses(results: Results) -> Block:

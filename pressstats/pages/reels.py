@@ -22,9 +22,8 @@ from ..reels import (
     survival,
 )
 from ..results import Results
-from .common import list_words, needs, tonnes
+from .common import counted, list_words, needs, tonnes
 from .reel_ends import (
-    claims,
     ends,
     ends_by,
     lengths,
@@ -37,7 +36,7 @@ from .reel_ends import (
     strip_words,
     target_words,
 )
-from .reel_store import part_reels, store_losses
+from .reel_store import claims, part_reels, store_losses
 
 __all__ = [
     "breaks",
@@ -91,19 +90,27 @@ def headline(results: Results) -> Block:
     table, study = _all(results, "supplier"), results.reels
     reels, events = table["reels"].sum(), table["breaks"].sum()
     low, high = (100 * float(limit[0]) / reels for limit in poisson_interval([events]))
-    cost = ends_cost(results.logs, study.ends)
-    currency = results.logs.plant.currency
+    cost, currency = ends_cost(results.logs, study.ends), results.logs.plant.currency
     named = study.suppliers.loc[study.suppliers["named"], "level"].tolist()
     more = f" {list_words(named)} breaks more often than chance explains." if named else ""
     worst = study.wasteful_stands["level"].tolist()
     torn = study.strip["lost_kg_per_year"].sum(min_count=1)
     stand = f" {list_words(worst)} leaves far more on the core than the others." if worst else ""
+    butts = (
+        f"butts take {tonnes(cost['kg'])} of paper a year"
+        if np.isfinite(cost["kg"])
+        else "butts are not weighed"
+    )
+    worth = f"; the paper left on cores is worth {quantity(cost['cost'], currency, 0)} a year"
+    worth += f" ({quantity(cost['cost_low'], '', 0)} to {quantity(cost['cost_high'], '', 0)}) "
+    worth = worth + price_words(results.logs) if np.isfinite(cost["cost"]) else ""
+    stripped = (
+        f"stripping takes {tonnes(torn)} a year" if np.isfinite(torn) else "what is stripped is not weighed"
+    )
     return headline_block(
-        f"{100 * events / reels:.2f} breaks in 100 reels; butts take {tonnes(cost['kg'])} of paper a year.",
-        f"{events:.0f} breaks in {reels:.0f} reels ({low:.2f} to {high:.2f} per 100); the paper left on cores is worth "
-        f"{quantity(cost['cost'], currency, 0)} a year ({quantity(cost['cost_low'], '', 0)} to "
-        f"{quantity(cost['cost_high'], '', 0)}) {price_words(results.logs)}; "
-        f"stripping takes {tonnes(torn)} a year.{more}{stand}",
+        f"{100 * events / reels:.2f} breaks in 100 reels; {butts}.",
+        f"{counted(events, 'break')} in {counted(reels, 'reel')} ({low:.2f} to {high:.2f} per 100){worth}; "
+        f"{stripped}.{more}{stand}",
     )
 
 

@@ -13,7 +13,7 @@ from ..orders import standby_hours
 from ..results import Results
 from ..watch import KINDS, last_week, worst
 from .buying_outlook import cover
-from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes
+from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes, weeks_words
 from .weekly_actions import actions, caution, needs_words, unjudged_words, unknown_figures
 
 __all__ = [
@@ -96,7 +96,11 @@ def _waste_words(results: Results) -> str:
     for name, words in (("waste", "Waste"), ("counter waste", "Waste by the counters")):
         row = _figure(results, name)
         if np.isfinite(row["value"]):
-            usual = f", {per_cent(row['weeks_13'])} over 13 weeks" if np.isfinite(row["weeks_13"]) else ""
+            usual = (
+                f", {per_cent(row['weeks_13'])} over {weeks_words(results, 13)}"
+                if np.isfinite(row["weeks_13"])
+                else ""
+            )
             return (
                 f"{words} {per_cent(row['value'])} in the week of {week}{usual}, target {row['target']:g} %."
             )
@@ -124,7 +128,11 @@ def _tile(results: Results, name: str) -> Tile:
         )
     if np.isfinite(row["target"]) and name not in ("ink use", "standby", "logs"):
         parts.append(f"target {row['target']:g}" + (f" {short}" if short else ""))
-    for column, words in (("last_week", "week before"), ("last_year", "last year"), ("weeks_13", "13 weeks")):
+    for column, words in (
+        ("last_week", "week before"),
+        ("last_year", "last year"),
+        ("weeks_13", weeks_words(results, 13)),
+    ):
         # A figure of several weeks is itself what 13 weeks say.
         if np.isfinite(row[column]) and not (column == "weeks_13" and row[column] == row["value"]):
             of_week = "last week" if column == "last_week" and name in _SEVERAL else words
@@ -235,7 +243,7 @@ def waste(results: Results) -> Block:
     if weeks["waste_pct"].isna().all():
         row = _figure(results, "waste")
         why = logged(spoken(str(row["why"]), results.logs.as_of), 400)
-        return note(f"Waste of mounted paper is unknown in the last 52 weeks. {why}.")
+        return note(f"Waste of mounted paper is unknown in the last {weeks_words(results, 52)}. {why}.")
     target = results.logs.plant.targets.waste_pct
     by_press = weeks.groupby("press")["waste_pct"].mean()
     words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
@@ -244,7 +252,7 @@ def waste(results: Results) -> Block:
             weeks, x="week", y="waste_pct", by="press", unit="waste [% of mounted paper]", target=target
         ),
         name="waste",
-        finding=f"Waste over 52 weeks, mean of the weeks: {words}; target {target:g} %.",
+        finding=f"Waste over {weeks_words(results, 52)}, mean of the weeks: {words}; target {target:g} %.",
         table=weeks.sort_values(["week", "press"], ascending=[False, True]),
         columns=declared("paper_balance", "week", "press", "runs", "mounted_kg", "waste_pct"),
         limit=30,

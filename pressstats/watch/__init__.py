@@ -7,7 +7,7 @@ from .figure import WeekInputs
 from .gate import implausible_logs
 from .ink import INK_LIMIT, ink_watch
 from .kinds import KINDS, PLANNED, kind_of
-from .periods import Period, last_week, of_period
+from .periods import Period, last_week, of_period, weeks_logged
 from .plausible import implausible, refused_parts
 from .refusing import believed, refused_materials, refused_tables
 from .startup import startup_regimes
@@ -51,5 +51,6 @@ __all__ = [
     "waste_chart",
     "waste_state",
     "week_figures",
+    "weeks_logged",
     "worst",
 ]

@@ -212,8 +212,9 @@ _ALL = (
     ),
     Kind(
         "store losses", "Store losses",
-        "Check stripping in the store and the scale: {subject}", "paper store", _LATER, cost_basis=_TO_DATE,
-        part="paper", figure="waste",
+        # What the store loses is outside the paper balance: no waste of a press.
+        "Check stripping in the store and the scale: {subject}", "paper store", _LATER, state="watch",
+        cost_basis=_TO_DATE, part="paper", figure="paper mounted",
     ),
     Kind(
         "log gap", "Gap in the logs",

@@ -8,7 +8,7 @@ import pandas as pd
 
 from ..logs import Logs
 
-__all__ = ["LAST_YEAR", "Period", "last_week", "of_period"]
+__all__ = ["LAST_YEAR", "Period", "last_week", "of_period", "weeks_logged"]
 
 #: Weeks back to the same week of last year.
 LAST_YEAR = 52
@@ -33,6 +33,12 @@ class Period:
 def last_week(logs: Logs) -> pd.Timestamp:
     """Return the first day of the last whole week at the end of as-of."""
     return logs.plant.week_start(logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(weeks=1)
+
+
+def weeks_logged(logs: Logs, most: int) -> int:
+    """Return over how many of the last `most` whole weeks there are logs at all: one at least."""
+    first = logs.plant.week_start(logs["runs"]["date"].min())
+    return max(1, min(most, (last_week(logs) - first).days // 7 + 1))
 
 
 def of_period(logs: Logs, frame: pd.DataFrame, period: Period, column: str = "week") -> pd.DataFrame:

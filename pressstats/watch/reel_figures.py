@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .figure import Figure, WeekInputs
-from .periods import LAST_YEAR, Period
+from .periods import LAST_YEAR, Period, weeks_logged
 from .states import IN_CONTROL, UNKNOWN, breaks_state
 
 __all__ = ["reel_figures"]
@@ -24,7 +24,7 @@ def reel_figures(week: WeekInputs) -> Iterator[Figure]:
 
 def _breaks(week: WeekInputs) -> Figure:
     target = week.logs.plant.targets.breaks_per_100_reels
-    unit = "per 100 reels"
+    unit, weeks = "per 100 reels", weeks_logged(week.logs, _WEEKS)
     if week.refused("paper"):
         return week.unknown("web breaks", unit, week.no_paper(_WEEKS), target)
     counted = _press_counter(week, Period(_WEEKS))
@@ -34,7 +34,7 @@ def _breaks(week: WeekInputs) -> Figure:
                 "web breaks", unit, week.no_paper(_WEEKS) or "no web break is counted", target
             )
         return Figure(
-            "web breaks", counted, f"in {_WEEKS} weeks", last_week=_press_counter(week, Period()),
+            "web breaks", counted, f"in {weeks} weeks", last_week=_press_counter(week, Period()),
             last_year=_press_counter(week, Period(_WEEKS, LAST_YEAR)), weeks_13=counted, state=UNKNOWN,
             why="by the press counter; how many reels that is of is not known: log reel_mounts",
         )  # fmt: skip
@@ -43,7 +43,7 @@ def _breaks(week: WeekInputs) -> Figure:
         why = week.no_paper(_WEEKS) or "no reel was mounted"
         return week.unknown("web breaks", unit, why, target)
     state, low, high = breaks_state(events, reels, target)
-    why = f"{events} in {reels} reels, {_WEEKS} weeks"
+    why = f"{events} in {reels} reels, {weeks} weeks"
     if np.isfinite(counted) and counted != events:
         why += f"; the press counter says {counted:.0f}"
     return Figure(
@@ -81,7 +81,7 @@ def _butts(week: WeekInputs) -> Figure:
     if np.isnan(shares[0]) or week.found.reels.reel_ends["butt_kg_mean"].isna().all():
         return week.unknown("butts", "%", "no butt is weighed: log butt_kg")
     year = week.found.reels.reel_ends["lost_cost_per_year"].sum(min_count=1)
-    why = f"of mounted paper, {_WEEKS} weeks"
+    why = f"of mounted paper, {weeks_logged(week.logs, _WEEKS)} weeks"
     why += f"; {year:,.0f} {week.logs.plant.currency} a year" if year > 0 else ""
     return Figure(
         "butts", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[0],

@@ -49,7 +49,11 @@ def waste_exceptions(logs: Logs, chart: pd.DataFrame) -> Iterator[dict[str, Any]
             f"weeks); it is {moved} since the week of {since:%Y-%m-%d}"
         )
         price = _press_price(logs, str(press), since)
-        yield raised(logs, words, str(press), why, size=size, unit=unit, cost=kg * price, week=since)
+        # What became less is looked at, not acted on.
+        state = "watch" if size < 0 else ""
+        yield raised(
+            logs, words, str(press), why, size=size, unit=unit, cost=kg * price, week=since, state=state
+        )
 
 
 def _press_price(logs: Logs, press: str, since: pd.Timestamp) -> float:

@@ -30,6 +30,33 @@ NEVER = (
     r"\bNaT\b",
     r"need 0 t of newsprint",
     r"without reason",
+    r"not available",
+    r"\d{13}|\d\.\d{7}",
+    r"(?<![\d.,] )(?<![\d.,])1 (?:breaks|tests|warnings|rows|weeks|days|nights|reels|part reels|lasting changes"
+    r"|departures)\b",
+)
+#: What two calls tell of the same thing: its name, and each call with the pattern of its number.
+SAME = (
+    (
+        "butts a year",
+        ("pages.weekly_page.tiles(results)", r"([\d ]*\d) EUR a year"),
+        ("pages.reels.headline(results)", r"worth ([\d ]*\d) EUR a year"),
+    ),
+    (
+        "newsprint of a year",
+        ("pages.buying_outlook.headline(results)", r"months need ([\d ]*\d) t of"),
+        ("pages.buying_outlook.season(results)", r"All newsprint: ([\d ]*\d) t in twelve"),
+    ),
+    (
+        "shortest days of stock",
+        ("pages.weekly_page.tiles(results)", r"Shortest days of stock ([\d ]*\d)"),
+        ("pages.buying_outlook.cover(results)", r"the shortest is \S+ with ([\d ]*\d)"),
+    ),
+    (
+        "late open orders",
+        ("pages.buying_outlook.on_order(results)", r"order lines, (\d+) of them past"),
+        ("pages.weekly_page.exceptions(results)", None),
+    ),
 )
 
 
@@ -220,6 +247,84 @@ def _states(results: Results, unknown: tuple[str, ...]) -> list[str]:
     return found
 
 
+def _impossible(results: Results) -> list[str]:
+    """Return numbers and days of published tables that cannot be: reversed, negative, past, or against each other."""
+    as_of = results.logs.as_of
+    found = []
+    for name, low, high in (
+        ("grammage", "ci_low", "ci_high"),
+        ("week_figures", "low", "high"),
+        ("regimes", "ci_low", "ci_high"),
+        ("regimes", "dated_low", "dated_high"),
+        ("regimes", "from", "to"),
+        ("ink_model", "ci_low", "ci_high"),
+        ("demand_forecast", "q05", "q95"),
+        ("demand_season", "q05", "q95"),
+        ("stock_cover", "runs_out_q05", "runs_out_q50"),
+        ("order_plan", "order_on", "due_on"),
+        ("order_plan", "stock_before", "stock_after"),
+    ):
+        table = results[name]
+        if (table[low] > table[high]).any():
+            found.append(f"{name}: {low} above {high}")
+    for name, column in (
+        ("demand_forecast", "mean"), ("demand_forecast", "q05"), ("stock_cover", "quantity"),
+        ("stock_cover", "days_cover"), ("order_plan", "quantity"), ("order_plan", "cost"),
+        ("reel_ends", "lost_kg_per_year"), ("order_plan", "stock_before"), ("breaks", "km"),
+    ):  # fmt: skip
+        if (results[name][column] < 0).any():
+            found.append(f"{name}: {column} below 0")
+    for name, column in (("order_plan", "order_on"), ("to_do", "by")):
+        if (results[name][column] < as_of).any():
+            found.append(f"{name}: {column} in the past")
+    plan, risen = results["order_plan"], results["exceptions"]
+    soon = set(plan.loc[plan["order_on"] <= as_of + pd.Timedelta(days=7), "material"])
+    much = set(risen.loc[risen["kind"] == "days of stock high", "subject"])
+    found += [f"{name} is ordered this week, and is too much" for name in sorted(soon & much)]
+    gains = risen[(risen["size"] < 0) & risen["kind"].isin(["start-up waste", "running waste"])]
+    found += [f"{name} fell, and asks to act" for name in gains.loc[gains["state"] == "act", "exception"]]
+    figures = results["week_figures"].set_index("figure")
+    shares = figures.loc[figures["unit"].isin(["%", "% of rows"]), "value"].dropna()
+    found += [
+        f"week_figures: {name} {value:.1f} %" for name, value in shares.items() if not -5 <= value <= 100
+    ]
+    days = results["stock_cover"]["days_cover"].min()
+    if pd.notna(figures.loc["days of stock", "value"]) and figures.loc["days of stock", "value"] != days:
+        found.append("days of stock of the week are not the shortest of stock_cover")
+    if results["to_do"].empty and (risen["state"] == "act").any():
+        found.append("an exception asks to act, and nothing is to do")
+    return found
+
+
+def _disagreeing(results: Results, texts: dict[str, str]) -> list[str]:
+    """Return what two calls tell otherwise of the same thing, and intervals that are told the wrong way round."""
+    found = []
+    for name, (call, pattern), (other, counterpart) in SAME:
+        told = re.search(pattern, texts.get(call, ""))
+        if told is None:
+            continue
+        if counterpart is None:
+            late = int((results["exceptions"]["kind"] == "delivery late").sum())
+            if int(told[1]) != late:
+                found.append(f"{name}: {told[1]} in {call}, {late} exceptions")
+            continue
+        again = re.search(counterpart, texts.get(other, ""))
+        if again is not None and abs(_number(told[1]) - _number(again[1])) > 1:
+            found.append(f"{name}: {told[1]} in {call}, {again[1]} in {other}")
+    for call, text in texts.items():
+        for low, high in re.findall(r"\((\d[\d .]*) to (\d[\d .]*)", text):
+            if _number(low) > _number(high):
+                found.append(f"{call}: interval {low} to {high}")
+    head = texts.get("pages.weekly_page.headline(results)", "")
+    if head.startswith("In control") and results["to_do"]["state"].isin(["act", "watch"]).any():
+        found.append(f"in control, and things to do: {head}")
+    return found
+
+
+def _number(text: str) -> float:
+    return float(text.replace(" ", "").rstrip("."))
+
+
 def _refused(results: Results) -> list[str]:
     """Return orders and figures that rest on what is refused."""
     table = getattr(results, "implausible", None)
@@ -257,8 +362,9 @@ def judge(results: Results, truth: Truth, only: tuple[str, ...] = ()) -> Judgeme
     model = results["ink_model"]
     films = model[(model["term"] == "film_g_m2") & (model["estimate"] <= 0)]
     found.false += [f"film weight of {row.ink} {row.estimate:.2f}" for row in films.itertuples()]
-    found.false += _states(results, truth.unknown) + _refused(results)
+    found.false += _states(results, truth.unknown) + _refused(results) + _impossible(results)
     texts = page_texts(results, only)
+    found.false += _disagreeing(results, texts)
     for call, text in texts.items():
         if text.startswith("FAILED"):
             found.false.append(f"{call}: {text}")
