@@ -20,7 +20,7 @@ from ..ink import (
 from ..results import Results
 from ..tables import INKS
 from ..watch import EWMA_WEIGHT, INK_LIMIT, ewma, ewma_limits, ewma_run_length
-from .common import last_days, list_words, needs, per_cent
+from .common import counted, last_days, list_words, needs, per_cent
 from .ink_checks import adequacy, findings, influence_words, mean_coverage, what_if
 
 __all__ = [
@@ -92,11 +92,9 @@ def headline(results: Results) -> Block:
         f" {logged(one.ink)}: a {one.kind} since {one.since:%Y-%m-%d} lasts, and is part of what is expected."
         for one in lasting
     )
-    found = len(results.ink_findings)
+    found = counted(len(results.ink_findings), "departure was", "departures were")
     return headline_block(
-        words,
-        f"All inks together: {against} against expectation. In the whole history {found} "
-        f"{'departure was' if found == 1 else 'departures were'} found.{still}",
+        words, f"All inks together: {against} against expectation. In the whole history {found} found.{still}"
     )
 
 
