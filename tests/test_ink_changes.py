@@ -109,13 +109,35 @@ def test_statistics_of_every_time_before_a_dip_are_those_of_windows() -> None:
     rows, _ = simulate_ink(np.random.default_rng(2), Habits(days=90))
     fit = fit_ink("black", rows)
     assert fit is not None
-    suspects = suspects_of(fit)
+    suspects = suspects_of(fit).suspects[0]
     solid = rows["solid_m2"].to_numpy() / 1000
     coefficient, statistic = suspects.before(solid)
     last = np.arange(len(rows) - 1)
     expected = suspects.windows(solid, np.zeros_like(last), last)
     np.testing.assert_allclose(coefficient, expected[0], rtol=1e-7, atol=1e-9)
     np.testing.assert_allclose(statistic, expected[1], rtol=1e-7, atol=1e-9)
+
+
+def test_a_change_that_passed_for_scatter_is_judged_by_the_ratio_of_likelihoods() -> None:
+    habits = Habits(days=420, dip_kg=20.0, missed=0.0)
+    worth = []
+    for seed in range(4):
+        rows, begin, _ = changed(seed, 30, 1.06, habits)
+        bare = fit_ink("black", rows)
+        place = int((rows["since"] < begin).sum()) - 1
+        window = Window("solid_m2", rows["since"].iloc[0], rows["read_at"].iloc[place], lasting=True)
+        with_change = fit_ink("black", rows, [window])
+        assert bare is not None and with_change is not None
+        looks, solid = suspects_of(bare), rows["solid_m2"].to_numpy() / 1000
+        size, statistic = looks.ask("before", solid)
+        # The change doubles the scatter of runs at least, by which it would be judged else.
+        assert bare.fit.scatter_variance > 2 * with_change.fit.scatter_variance
+        ratio = 2 * (with_change.fit.likelihood - bare.fit.likelihood)
+        assert statistic[place] == pytest.approx(ratio, rel=0.15)
+        assert size[place] == pytest.approx(with_change.fit.estimate[3], rel=0.15)
+        worth.append(statistic[place] / looks.suspects[0].before(solid)[1][place])
+        assert looks.against[0] == 0 and max(looks.against) < 1
+    assert np.mean(worth) > 1.3
 
 
 def test_terms_are_of_the_present_and_expectation_of_its_own_time() -> None:

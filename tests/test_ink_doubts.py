@@ -74,7 +74,7 @@ def test_another_kind_adds_how_far_its_estimates_are_away(monkeypatch: pytest.Mo
 
 
 def test_a_change_of_unknown_kind_widens_the_present_and_is_told_as_such() -> None:
-    rows = film_change(3, 40, replace(HABITS, dip_kg=60.0))
+    rows = film_change(1, 40, replace(HABITS, dip_kg=60.0))
     _, fits, found = ink.judge_inks(rows)
     (one,), fit = found, fits["black"]
     assert one.kind == "change" and one.exposure == "" and one.share == pytest.approx(0.06, abs=0.02)

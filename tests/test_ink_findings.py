@@ -13,7 +13,8 @@ from ink_simulation import DISTURBANCES, Habits, simulate_ink
 from scipy import stats
 
 from pressstats.ink import TERMS, Finding, InkFit, ink_exposure, ink_intervals, ink_model, judge_inks
-from pressstats.ink.findings import NAMED, SINGLE, WINDOW, suspicions
+from pressstats.ink.changes import Change
+from pressstats.ink.findings import LASTING, NAMED, SINGLE, WINDOW, suspicions
 from pressstats.ink.findings import _sure as sure
 from pressstats.ink.model import dip_pattern, fit_ink
 from pressstats.ink.suspects import Suspects
@@ -171,9 +172,12 @@ def test_undisturbed_inks_have_no_finding() -> None:
         best = suspicions(fits["black"])
         largest.append(
             [max(f.statistic for f, places in best if bool(places) == one) for one in (True, False)]
+            + [f.statistic for f, _ in best if isinstance(f, Change)]
         )
-    single, window = np.median(largest, axis=0)
-    assert 9 < single < SINGLE - 6 and 7 < window < WINDOW - 5
+    single, window, lasting = np.median(largest, axis=0)
+    assert 9 < single < SINGLE - 6 and 7 < window < WINDOW - 5 and 3 < lasting < LASTING - 10
+    # What is meant to be found: 4 % more film for thirty weeks of sixty comes out at 27 to 52.
+    assert LASTING < 20
 
 
 @pytest.mark.parametrize(("days", "every"), [(20, 1), (60, 1), (364, 28), (1092, 28)])

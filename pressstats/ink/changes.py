@@ -16,10 +16,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from .banded import restricted_likelihood
 from .doubts import KINDS, doubt_of_changes, log_evidence, size_scale
 from .finding import Finding
 from .model import InkFit, dip_pattern, fit_ink
-from .suspects import Suspects, on_known_scale
+from .suspects import LOOKS, Looks, Suspects
 from .windows import Window
 
 __all__ = [
@@ -71,20 +72,24 @@ class Change:
     rival: float
 
 
-def suspects_of(fit: InkFit) -> Suspects:
+def suspects_of(fit: InkFit) -> Looks:
     """Return a fit ready to be asked about further terms."""
-    diagonal, beside = dip_pattern(fit.rows)
-    return Suspects(
-        diagonal=fit.fit.dip_variance * diagonal + fit.fit.scatter_variance * fit.scatter,
-        beside=fit.fit.dip_variance * beside,
-        design=fit.design,
-        response=fit.rows["used_kg"].to_numpy(),
-    )
+    dip, response = dip_pattern(fit.rows), fit.rows["used_kg"].to_numpy()
+    suspects, likelihoods = [], []
+    for look in LOOKS:
+        share = look * fit.share / (1 - fit.share + look * fit.share)
+        likelihood, variance, *_ = restricted_likelihood(share, fit.design, response, dip, fit.scatter)
+        likelihoods.append(likelihood)
+        of_dip = variance * (1 - share) / float(dip[0].mean())
+        scatter = variance * share / float(fit.scatter.mean()) * fit.scatter
+        suspects.append(Suspects(of_dip * dip[0] + scatter, of_dip * dip[1], fit.design, response))
+    against = tuple(2 * (one - likelihoods[0]) for one in likelihoods)
+    return Looks(tuple(suspects), against, fit.freedom)
 
 
 def clearest_change(
     fit: InkFit,
-    suspects: Suspects,
+    suspects: Looks,
     named_by: float,
     after: pd.Timestamp | None = None,
     before: pd.Timestamp | None = None,
@@ -95,7 +100,7 @@ def clearest_change(
     ----------
     fit : InkFit
         The model without it.
-    suspects : Suspects
+    suspects : Looks
         The same, ready to be asked.
     named_by : float
         How much better one exposure must explain than the other to be named alone.
@@ -113,8 +118,8 @@ def clearest_change(
         return None
     curves, evidence = {}, {}
     for exposure, size in (("solid_m2", 1000.0), ("days", 1.0)):
-        coefficient, statistic = suspects.before(rows[exposure].to_numpy(dtype=float) / size)
-        curves[exposure] = np.where(allowed, on_known_scale(statistic, fit.freedom), -np.inf)
+        coefficient, statistic = suspects.ask("before", rows[exposure].to_numpy(dtype=float) / size)
+        curves[exposure] = np.where(allowed, statistic, -np.inf)
         sure = log_evidence(coefficient, statistic, size_scale(fit, exposure))[allowed]
         evidence[exposure] = float(np.logaddexp.reduce(sure)) + np.log(KINDS[(exposure,)])
     clearest = max(curves, key=lambda exposure: curves[exposure].max())

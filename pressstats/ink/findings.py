@@ -38,18 +38,20 @@ from .changes import (
 from .finding import Finding
 from .ledger import NO_COVERAGE
 from .model import InkFit, dip_pattern, fit_days, fit_ink
-from .suspects import Suspects
+from .suspects import Looks, Suspects
 from .suspects import on_known_scale as _sure
 from .windows import Window
 
-__all__ = ["NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
+__all__ = ["LASTING", "NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
 
 #: Squared statistic from which on a single dip or interval is suspected, and from which on a window of
 #: weeks is. Places and windows are many, so both were set by simulation of undisturbed inks, three years of
 #: daily dips, 10 to 60 kg error of a dip and 130 to 520 kg a day (tests/bench/bench_ink.py false-alarms): one ink in
-#: two hundred goes beyond 23.5 by a single interval, or beyond 23.2 by a window, where chance is most generous.
-SINGLE = 24.0
+#: two hundred goes beyond 24.5 by a single interval, 19.6 by a window that ended or 12.8 by a lasting change, where
+#: chance is most generous; of 800 inks of sixty weeks the largest lasting change was 17.7.
+SINGLE = 26.0
 WINDOW = 24.0
+LASTING = 18.0
 #: Why the use of an interval is not known.
 STEP = "step"
 #: How much better a kind must explain than its rival to be named: a ratio of likelihoods of 20. Of drifts
@@ -135,7 +137,7 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
             windows.append(Window(finding.exposure, finding.since, finding.until))
     usable = rows[rows["why"] == ""].reset_index(drop=True)
     if changes:
-        changes = refined_changes(ink, usable, windows, changes, WINDOW, NAMED)
+        changes = refined_changes(ink, usable, windows, changes, LASTING, NAMED)
     fit = fit_ink(ink, usable, [*windows, *changed_windows(changes, first)])
     if fit is None:
         return rows, None, findings
@@ -199,10 +201,9 @@ def suspicions(fit: InkFit) -> list[tuple[Finding | Change, list[int]]]:
         Each with the rows of `fit` that it concerns where it is a single one, and none otherwise.
     """
     suspects = suspects_of(fit)
-    (step_kg, step), (misread_kg, misread) = suspects.steps(), suspects.misread()
+    (step_kg, step), (misread_kg, misread) = suspects.ask("steps"), suspects.ask("misread")
     # A dip that two intervals do not share is no dip between them.
-    misread = np.where(dip_pattern(fit.rows)[1] != 0, _sure(misread, fit.freedom), 0.0)
-    step = _sure(step, fit.freedom)
+    misread = np.where(dip_pattern(fit.rows)[1] != 0, misread, 0.0)
     found: list[tuple[Finding | Change, list[int]]] = [
         _best_single(fit, suspects, (step_kg, step), (misread_kg, misread))
     ]
@@ -214,7 +215,11 @@ def suspicions(fit: InkFit) -> list[tuple[Finding | Change, list[int]]]:
 def _clearest(fit: InkFit) -> tuple[Finding | Change, list[int]] | None:
     """Return the finding that goes furthest beyond its limit, and the rows of a single one."""
     found = suspicions(fit)
-    clear = [one for one in found if one[0].statistic >= (SINGLE if one[1] else WINDOW)]
+    clear = [
+        one
+        for one in found
+        if one[0].statistic >= (SINGLE if one[1] else LASTING if isinstance(one[0], Change) else WINDOW)
+    ]
 
     change = max((one.statistic for one, _ in clear if isinstance(one, Change)), default=-np.inf)
     # That a drift or leak has ended is one more claim: a change that lasts stands unless the end is clear.
@@ -239,7 +244,7 @@ def _beside(between: np.ndarray) -> np.ndarray:
 
 def _best_single(
     fit: InkFit,
-    suspects: Suspects,
+    suspects: Looks,
     step: tuple[np.ndarray, np.ndarray],
     misread: tuple[np.ndarray, np.ndarray],
 ) -> tuple[Finding, list[int]]:
@@ -278,7 +283,7 @@ def _long_enough(rows: pd.DataFrame, first: np.ndarray, last: np.ndarray) -> tup
     return first[kept], last[kept]
 
 
-def _best_window(fit: InkFit, suspects: Suspects, single: np.ndarray) -> Finding | None:
+def _best_window(fit: InkFit, suspects: Looks, single: np.ndarray) -> Finding | None:
     rows = fit.rows
     first, last = _windows(rows)
     # Weekly starts and a few lengths find the place; every dip near its ends is tried then.
@@ -313,14 +318,13 @@ def _best_window(fit: InkFit, suspects: Suspects, single: np.ndarray) -> Finding
 
 
 def _both_kinds(
-    fit: InkFit, suspects: Suspects, first: np.ndarray, last: np.ndarray
+    fit: InkFit, suspects: Looks, first: np.ndarray, last: np.ndarray
 ) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
     """Return coefficient and statistic of a drift and of a leak in each window."""
-    drift, surely_drift = suspects.windows(fit.rows["solid_m2"].to_numpy() / 1000, first, last)
-    leak, surely_leak = suspects.windows(fit.rows["days"].to_numpy(), first, last)
+    drift = suspects.ask("windows", fit.rows["solid_m2"].to_numpy() / 1000, first, last)
+    leak, surely_leak = suspects.ask("windows", fit.rows["days"].to_numpy(), first, last)
     # A leak only ever takes ink away; film weight may fall as well as rise.
-    surely_leak = np.where(leak > 0, surely_leak, 0.0)
-    return (drift, _sure(surely_drift, fit.freedom)), (leak, _sure(surely_leak, fit.freedom))
+    return drift, (leak, np.where(leak > 0, surely_leak, 0.0))
 
 
 def _windows(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -121,12 +121,15 @@ class InkFit:
     @cached_property
     def spread(self) -> VarianceSpread:
         """The fit at every share of scatter that the readings allow."""
-        pattern = dip_pattern(self.rows)
-        mean_dip = self.fit.dip_variance * float(pattern[0].mean())
-        mean_scatter = self.fit.scatter_variance * float(self.scatter.mean())
-        share = mean_scatter / (mean_dip + mean_scatter)
         response = self.rows["used_kg"].to_numpy()
-        return variance_spread(self.design, response, pattern, self.scatter, share)
+        return variance_spread(self.design, response, dip_pattern(self.rows), self.scatter, self.share)
+
+    @property
+    def share(self) -> float:
+        """Share of scatter in the mean variance of an interval."""
+        mean_dip = self.fit.dip_variance * float(dip_pattern(self.rows)[0].mean())
+        mean_scatter = self.fit.scatter_variance * float(self.scatter.mean())
+        return mean_scatter / (mean_dip + mean_scatter)
 
     @cached_property
     def covariance(self) -> np.ndarray:

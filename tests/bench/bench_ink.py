@@ -27,7 +27,7 @@ import click
 import numpy as np
 import pandas as pd
 
-from pressstats.ink import findings, fit_ink, ink_model, judge_inks, predict_use
+from pressstats.ink import Finding, findings, fit_ink, ink_model, judge_inks, predict_use
 from pressstats.ink.model import TERMS, ink_design
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -145,9 +145,12 @@ def largest_statistics(habits: Habits, plants: int, seed: int) -> pd.DataFrame:
             continue
         best = findings.suspicions(fit)
         single = max((finding.statistic for finding, places in best if places), default=0.0)
-        window = max((finding.statistic for finding, places in best if not places), default=0.0)
-        found = single >= findings.SINGLE or window >= findings.WINDOW
-        rows.append({"single": single, "window": window, "finding": float(found)})
+        ended = max(
+            (one.statistic for one, _ in best if isinstance(one, Finding) and one.exposure), default=0.0
+        )
+        lasting = max((one.statistic for one, _ in best if not isinstance(one, Finding)), default=0.0)
+        found = single >= findings.SINGLE or ended >= findings.WINDOW or lasting >= findings.LASTING
+        rows.append({"single": single, "window": ended, "lasting": lasting, "finding": float(found)})
     return pd.DataFrame(rows)
 
 
@@ -235,14 +238,12 @@ def false_alarms(plants: int, seed: int) -> None:
 
 
 def _tails(told: pd.DataFrame) -> dict[str, float]:
-    single, window = told["single"], told["window"]
-    return {
-        "single 95 %": single.quantile(0.95),
-        "single 99.5 %": single.quantile(0.995),
-        "window 95 %": window.quantile(0.95),
-        "window 99.5 %": window.quantile(0.995),
-        "with a finding, per cent": 100 * told["finding"].mean(),
+    tails = {
+        f"{kind} {100 * at:g} %": told[kind].quantile(at)
+        for kind in ("single", "window", "lasting")
+        for at in (0.95, 0.995)
     }
+    return tails | {"with a finding, per cent": 100 * told["finding"].mean()}
 
 
 @main.command()
