@@ -123,6 +123,21 @@ def test_forecasts_of_others_start_from_their_own_prior():
     assert 1.2 < few < many < 2.4
 
 
+def test_sizes_of_others_are_a_regression_on_the_horizon_that_bends_after_ten_steps():
+    rng = np.random.default_rng(6)
+    # Errors are much larger beyond ten steps, so that the bend tells.
+    errors = rng.normal(0, 1, (4, 1, 20)) * np.where(np.arange(1, 21) > 10, 8.0, 1.0)
+    told = calibrated(np.zeros((1, 20)), errors, np.arange(4) * 20, np.ones(1)).size[0]
+    ahead = np.arange(1.0, 21.0)
+    features = np.stack([np.ones(20), np.log(ahead), np.log(np.maximum(ahead / 10.0, 1.0))], axis=1)
+    found = regress_sizes(
+        np.tile(features, (4, 1)), np.abs(errors).reshape(-1), np.array([-0.45, 0.15, 0.0]), 30.0
+    )
+    # The series' own factor is the same at every horizon.
+    size = np.exp(features @ found)
+    np.testing.assert_allclose(told / told[0], size / size[0], rtol=1e-9)
+
+
 # --- shape of errors -----------------------------------------------------------------------------
 
 
