@@ -391,3 +391,24 @@ def test_the_judge_holds_calls_against_each_other(steady: Results) -> None:
     for name, (call, pattern), (again, counterpart) in judging.SAME:
         assert re.search(pattern, texts[call]), name
         assert counterpart is None or re.search(counterpart, texts[again]), name
+
+
+def test_streams_are_called_alike_in_table_and_figure(steady: Results) -> None:
+    words = read(pages.paper_balance.week_table(steady))
+    assert "count difference" in words and "butts" in words
+    assert "uncounted" not in words and "reel end" not in words
+
+
+def test_the_judge_lets_an_exception_ask_over_what_is_not_known(steady: Results) -> None:
+    figures = steady["week_figures"]
+    stock = figures["figure"] == "days of stock"
+    blank = figures.assign(value=figures["value"].mask(stock))
+    for state, value, false in (
+        ("act", False, 0),
+        ("in control", False, 2),
+        ("act", True, 1),
+        ("unknown", False, 0),
+    ):
+        table = (figures if value else blank).assign(state=figures["state"].mask(stock, state))
+        found = judging._states(with_tables(steady, week_figures=table), ("days of stock",))
+        assert len(found) == false, (state, value, found)

@@ -386,7 +386,7 @@ def week_table(results: Results) -> Block:
         table,
         name="paper-balance",
         caption=f"The balance by week and press, last {weeks_words(results, 13)}",
-        columns=declared("paper_balance"),
+        columns=declared("paper_balance", labels=STREAM_WORDS),
         file="paper_balance",
     )
 
