@@ -277,7 +277,8 @@ def test_what_is_not_weighed_is_said_and_not_told_as_a_number(thin: Results) -> 
     }
     assert "butts are not weighed; " not in words["headline"] and "butts are not weighed" in words["headline"]
     assert "what is stripped is not weighed" in words["headline"]
-    assert "What is stripped is not weighed" in words["strip"]
+    # No table of noughts beside it.
+    assert words["strip"].strip() == "What is stripped is not weighed: log strip_kg."
     assert "metres left are unknown" in words["lengths"]
     # Splices there are: what is missing is what they left.
     assert "No butt is weighed" in words["splice_target"]

@@ -265,12 +265,12 @@ def strip(results: Results) -> Block:
         else ""
     )
     total = table["lost_kg_per_year"].sum(min_count=1)
+    if not np.isfinite(total):
+        return note("What is stripped is not weighed: log strip_kg.")
     return sheet(
         table,
         name="strip",
-        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; valued {price_words(results.logs)}"
-        if np.isfinite(total)
-        else "What is stripped is not weighed",
+        caption=f"Outer layers torn off take {tonnes(total)} a year{words}; valued {price_words(results.logs)}",
         columns=[
             Shown("supplier"),
             Shown("reels", "whole reels", digits=0),
