@@ -237,13 +237,27 @@ def test_terms_of_an_ink_are_those_of_non_negative_least_squares() -> None:
         design = np.column_stack([solid, starts, np.ones(150)])[-104:]
         size = design.mean(axis=0)
         # The ridge as two more rows, so that scipy.optimize.nnls solves the same problem.
-        rows = np.sqrt(0.02 * 104) * np.diag([0.0, 1.0, 1.0])[1:]
+        rows = np.sqrt(0.002 * 104) * np.diag([0.0, 1.0, 1.0])[1:]
         said, _ = nnls(np.vstack([design / size, rows]), np.append(used[-104:], [0.0, 0.0]))
         late = used[-13:].sum() / (design[-13:] / size @ said).sum()
         np.testing.assert_allclose(found, said / size * late, rtol=1e-6, atol=1e-9)
         # Nearly what it was made of (the ridge takes a little from the constants), its sum within the scatter.
         np.testing.assert_allclose(found[0], film, rtol=0.25)
         np.testing.assert_allclose((design[-13:] @ found).sum(), used[-13:].sum(), rtol=1e-9)
+
+
+def test_full_weeks_after_a_thin_summer_take_what_they_take() -> None:
+    """Volume moves by a tenth, and what starts and idle days take is a third: it is not film."""
+    rng = np.random.default_rng(8)
+    solid = 300_000 * (1 + 0.1 * np.cos(2 * np.pi * np.arange(60) / 52)) * rng.normal(1, 0.03, 60)
+    starts, off = np.full(60, 14.0), []
+    for seed in range(20):
+        used = 0.00142 * solid + 6.5 * starts + 98.0
+        terms = _terms(used + np.random.default_rng(seed).normal(0, 15, 60), solid, starts)
+        assert terms is not None
+        full = np.array([330_000.0, 14.0, 1.0])
+        off.append(terms @ full / (full @ [0.00142, 6.5, 98.0]) - 1)
+    assert abs(np.mean(off)) < 0.01
 
 
 def test_terms_of_an_ink_are_never_negative_and_none_without_weeks() -> None:

@@ -11,7 +11,7 @@ import pytest
 from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables, recipe_from
 
 from pressstats.demand import CHOICE, HORIZON, METHODS, Recipe, Tried, demand_outlook, reconcile, try_methods
-from pressstats.demand.tried import _agreeing, believed
+from pressstats.demand.tried import _agreeing, _direct, believed
 from pressstats.demand.turn import turn_factor, turn_share
 
 NEWSPRINT = ["N1200", "N600"]
@@ -261,6 +261,26 @@ def test_who_did_not_know_of_a_title_that_ended_tells_nothing_of_what_is_left() 
     churn = np.array([[week, week + 4] for week in (40, 45, 50, 55)])
     np.testing.assert_array_equal(replace(changed, changes=churn).known_at(70), whole.known_at(70))
     assert changed.judged(70).size[0, :CHOICE].mean() < 0.8 * whole.judged(70).size[0, :CHOICE].mean()
+
+
+def test_errors_of_who_had_seen_no_season_are_brought_down_to_those_of_who_had() -> None:
+    rng = np.random.default_rng(2)
+    index = pd.date_range("2024-03-04", periods=70, freq="7D", unit="us")
+    origins, said = np.arange(35, 71), np.full((4, 36, 3, HORIZON), 100.0)
+    one = Tried(index, ["a", "b", "c"], 100 + rng.normal(0, 5, (3, 70)), origins, said, np.full((36, 3), 6.0))
+    late = replace(one, origins=origins + 17, actual=np.hstack([np.full((3, 17), np.nan), one.actual]))
+    early, seen = one.judged(70).size[:, :CHOICE].mean(), late.judged(87).size[:, :CHOICE].mean()
+    assert 1.1 < seen / early < 1.3
+
+
+def test_a_year_leaves_the_direct_forecast_halfway_to_last_year() -> None:
+    index = pd.date_range("2024-01-01", periods=60, freq="7D", unit="us")
+    history = pd.DataFrame({"a": 100 + 30 * np.sin(np.arange(60) * 2 * np.pi / 52)}, index=index)
+    none, origins = np.zeros((0, 2), dtype=int), np.array([50, 60])
+    said, naive, _ = _direct(history, origins, [], none)
+    alone, _, _ = _direct(history, origins, [], np.array([[20, 24]]))  # a title that ended or began
+    np.testing.assert_allclose(said[1], (alone[1] + naive[1]) / 2)
+    np.testing.assert_array_equal(said[0], alone[0])
 
 
 def test_without_any_error_stands_what_does_well_on_other_plants() -> None:

@@ -24,7 +24,7 @@
     November, March and June: errors against last year's same week and what 80 % intervals held of the *true* use, by
     cut and kind, and from 1 December to 4 January; published against the better of direct and drivers::
 
-        python tests/bench/bench_demand.py december --plants 40 --processes 2
+        python tests/bench/bench_demand.py december --plants 40 --processes 2 [--first 0]
 
 Seconds are printed for information; figures that stay are ratios.
 """
@@ -160,7 +160,7 @@ def try_at(recipe: Recipe, origins: np.ndarray) -> None:
     """Forecast from some origins by both methods."""
     kinds = recipe.kinds["kind"]
     newsprint = [name for name in recipe.history.columns if kinds.get(name) == "newsprint"]
-    _direct(recipe.history, origins, newsprint)
+    _direct(recipe.history, origins, newsprint, np.zeros((0, 2), dtype=int))
     for origin in origins:
         _drivers(recipe, int(origin))
 
@@ -251,11 +251,11 @@ def december_summary(errors: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def december(plants: int, processes: int) -> None:
-    """Show the errors and intervals of plants with a December."""
+def december(plants: int, processes: int, first: int) -> None:
+    """Show the errors and intervals of plants with a December, of seeds from the first on."""
     with ProcessPoolExecutor(processes) as pool:
-        errors = pd.concat(pool.map(december_errors, range(plants)), ignore_index=True)
-    print(f"{plants} plants")
+        errors = pd.concat(pool.map(december_errors, range(first, first + plants)), ignore_index=True)
+    print(f"{plants} plants from {first} on")
     print(december_summary(errors).round(3).to_string())
     print(errors.assign(years=1 + errors["seed"] % 3).pipe(_by_years).round(3).to_string())
 
@@ -270,7 +270,7 @@ if __name__ == "__main__":
     command, *rest = sys.argv[1:] or ["full"]
     if command == "december":
         given = dict(zip(rest[::2], map(int, rest[1::2]), strict=True))
-        december(given.get("--plants", 40), given.get("--processes", 1))
+        december(given.get("--plants", 40), given.get("--processes", 1), given.get("--first", 0))
     elif command == "promises":
         promises([int(text) for text in rest if text != "--seeds"])
     else:
