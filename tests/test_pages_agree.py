@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -333,7 +334,9 @@ def test_a_price_agreed_for_later_is_named_where_it_is_left_out(steady: Results)
 
 
 def test_inks_that_nothing_is_known_of_have_no_departures_said(steady: Results) -> None:
-    nothing = dataclasses.replace(steady, ink_fits={}, ink_findings=[])
+    # By the calendar alone something is expected, and nothing of what was printed.
+    fits: Any = {ink: SimpleNamespace(by_area=False) for ink in steady.ink_fits}
+    nothing = dataclasses.replace(steady, ink_fits=fits, ink_findings=[])
     blank = steady["ink_watch"].assign(expected_kg=np.nan, z=np.nan, signal="")
     nothing = with_tables(nothing, ink_watch=blank)
     for call in (pages.ink_use.headline, pages.ink_use.findings, pages.ink_use.chart):

@@ -45,8 +45,8 @@ def findings(results: Results) -> Block:
         ],
         columns=["ink", "kind", "since", "until", "size", "unit", "extra_kg", "clear", "rival"],
     )
-    if table.empty and not results.ink_fits:
-        return note("No ink has a model to depart from, so departures are unknown.")
+    if table.empty and not any(fit.by_area for fit in results.ink_fits.values()):
+        return note("No ink has a model of what is printed to depart from, so departures are unknown.")
     return sheet(
         table.sort_values("since", ascending=False),
         name="findings",
