@@ -245,6 +245,7 @@ def runs_with_step(weeks: int, step_week: int, step: float, seed: int) -> pd.Dat
                     good_kg=2000.0,
                     running_kg=20.0 + rng.normal(0, 3, len(day)),
                     uncounted_kg=3.0,
+                    copy_m2=2.0,
                 )
             )
     return pd.concat(parts, ignore_index=True)

@@ -145,7 +145,14 @@ def runs_of(weeks: int, seed: int, step: float = 0.0, press: str = "P2", newest:
                         "title": title,
                         "week": days - pd.to_timedelta(days.dt.day_of_week, unit="D"),
                     }
-                ).assign(good_kg=2000.0, startup_kg=startup, running_kg=running, uncounted_kg=3.0, starts=2.0)
+                ).assign(
+                    good_kg=2000.0,
+                    startup_kg=startup,
+                    running_kg=running,
+                    uncounted_kg=3.0,
+                    starts=2.0,
+                    copy_m2=2.0,
+                )
             )
     return pd.concat(parts, ignore_index=True)
 
@@ -160,6 +167,18 @@ def test_waste_chart_finds_a_planted_step_on_its_press_only() -> None:
     weeks = chart[(chart["press"] == "P2") & (chart["measure"] == "startup")].tail(5)
     assert (weeks["level"] - weeks["expected"]).mean() == pytest.approx(4.5, abs=0.8)
     assert weeks["excess_kg"].mean() == pytest.approx(126, rel=0.2)
+
+
+def test_waste_chart_takes_larger_copies_for_no_change() -> None:
+    """Start-up waste that grows with the size of copies, which grow by a fifth in the newest weeks."""
+    runs = runs_of(60, 24)
+    size = np.random.default_rng(25).normal(2.0, 0.2, len(runs))
+    size[runs["week"] > runs["week"].max() - pd.Timedelta(weeks=5)] += 0.4
+    larger = runs.assign(copy_m2=size, startup_kg=runs["startup_kg"] + 40.0 * (size - 2.0))
+    last = waste_chart(larger).groupby(["press", "measure"]).tail(1)
+    assert (last["signal"] == "").all()
+    blind = waste_chart(larger.assign(copy_m2=2.0)).groupby(["press", "measure"]).tail(1)
+    assert (blind.loc[blind["measure"] == "startup", "signal"] == "high").all()
 
 
 def test_waste_chart_stays_quiet_without_a_step() -> None:

@@ -33,9 +33,9 @@ def count_differences(logs: Logs, runs: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame, shape (counts that follow another, 7)
         material, counted_on, counted, expected (the count before, plus receipts, less what was used), difference
-        (counted less expected), used, spread (robust standard deviation of the material's differences) [unit of the
-        material]. Expected is blank where a run between lacks its reel or plate records, and
-        without ``deliveries``, since what came is unknown then. What has no counter is
+        (counted less expected), used, spread (robust standard deviation of the material's differences, larger
+        where more lies there) [unit of the material]. Expected is blank where a run between lacks its reel or
+        plate records, and without ``deliveries``, since what came is unknown then. What has no counter is
         not compared: its use is told by the counts themselves.
     """
     parts = []
@@ -115,10 +115,9 @@ def _against_book(logs: Logs, material: str, used: pd.DataFrame) -> pd.DataFrame
     counted = counts["quantity"].to_numpy(dtype=float)
     expected = counted[:-1] + came - use
     difference = counted[1:] - expected
-    known = difference[np.isfinite(difference)]
-    spread = np.nan
-    if len(known) >= _LEAST:
-        spread = 1.4826 * float(np.median(np.abs(known - np.median(known))))
+    # Errors of counting grow with what lies there, or do not: the larger spread of the two is believed.
+    lying = np.maximum(np.hypot(counted[1:], counted[:-1]), 1e-9)
+    spread = np.fmax(_robust(difference), _robust(difference / lying) * lying)
     return pd.DataFrame(
         {
             "material": material,
@@ -129,6 +128,14 @@ def _against_book(logs: Logs, material: str, used: pd.DataFrame) -> pd.DataFrame
             "used": use,
             "spread": spread,
         }
+    )
+
+
+def _robust(values: np.ndarray) -> float:
+    """Return the standard deviation of values by their median deviation, NaN of few."""
+    known = values[np.isfinite(values)]
+    return (
+        1.4826 * float(np.median(np.abs(known - np.median(known)))) if len(known) >= _LEAST else float("nan")
     )
 
 

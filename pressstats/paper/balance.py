@@ -51,8 +51,8 @@ def run_balance(
 
     Returns
     -------
-    DataFrame, shape (runs, 20), rows as in ``runs``
-        run_id, date, week, title, press, has_reels, area_m2, spoiled_m2 [m2], mounted_kg and every stream
+    DataFrame, shape (runs, 21), rows as in ``runs``
+        run_id, date, week, title, press, has_reels, copy_m2, area_m2, spoiled_m2 [m2], mounted_kg and every stream
         [kg], good_grammage_kg (share of grammage_kg in the good copies), starts (webs threaded)
         and breaks (mounts ended by web_break). Reel streams are blank where reel records are
         missing or incomplete; strip, reel ends and scrap that are not weighed are blank and

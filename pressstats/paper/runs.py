@@ -112,9 +112,9 @@ def run_copies(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (runs, 11), rows as in ``runs``
-        run_id, date, week, title, press, area_m2 [m2 of the gross copies], spoiled_m2 [m2 of those that are
-        not good], and good_kg, startup_kg, running_kg,
+    DataFrame, shape (runs, 12), rows as in ``runs``
+        run_id, date, week, title, press, copy_m2 [m2 of a copy], area_m2 [m2 of the gross copies],
+        spoiled_m2 [m2 of those that are not good], and good_kg, startup_kg, running_kg,
         uncounted_kg [kg at nominal grammage]. A run of which a web is missing or has no grammage is
         blank.
     """
@@ -132,6 +132,7 @@ def run_copies(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
             "week": logs.plant.week_of(runs["date"]),
             "title": runs["title"],
             "press": runs["press"],
+            "copy_m2": area,
             "area_m2": area * runs["copies_gross"],
             "spoiled_m2": area * (runs["copies_gross"] - runs["copies_good"]),
             "good_kg": runs["copies_good"] * kg,

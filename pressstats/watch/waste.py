@@ -1,7 +1,7 @@
 """Waste of each press on a control chart: start-up kg per web started, and running waste in per cent.
 
-Raw percentages move with the mix of titles and the length of runs, so each run is first compared with
-what its own title and press used to do; what is charted is the week's mean of those residuals.
+Raw percentages move with the mix of titles, the length of runs and the size of copies, so each run is first compared
+with what its own title and press used to do at its size; what is charted is the week's mean of those residuals.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ MEASURES = {
 _BASELINE_WEEKS = 52
 _NEWEST_WEEKS = 8
 _WEEKS_MINIMUM = 13
+#: What the start-up of a title depends on: size of a copy [m2] and webs started.
+_OF_COPIES = ["copy_m2", "starts"]
 #: Weeks that a level must have on either side of a step.
 _STEP_WEEKS = 4
 
@@ -54,7 +56,11 @@ def waste_chart(runs: pd.DataFrame, regimes: pd.DataFrame | None = None) -> pd.D
     }
     parts = []
     for measure, (value, weight) in values.items():
-        rows = runs[["press", "title", "week"]].assign(value=value, weight=weight, shift=0.0).dropna()
+        rows = (
+            runs[["press", "title", "week", *_OF_COPIES]]
+            .assign(value=value, weight=weight, shift=0.0)
+            .dropna()
+        )
         for press, mine in rows.groupby("press", sort=True):
             if measure == "startup" and regimes is not None:
                 days = runs.loc[mine.index, "date"]
@@ -83,10 +89,7 @@ def _chart(rows: pd.DataFrame) -> pd.DataFrame:
     base = rows[(rows["week"] < newest) & (rows["week"] >= oldest)]
     if base["week"].nunique() < _WEEKS_MINIMUM:
         return pd.DataFrame(columns=columns)
-    now = base["value"] - base["shift"]
-    usual = now.groupby(base["title"]).mean()
-    # A title that the baseline has not seen is compared with the press as a whole.
-    expected = rows["title"].map(usual).fillna(now.mean()) + rows["shift"]
+    expected = _expected(rows, base) + rows["shift"]
     kg = (rows["value"] - expected) * rows["weight"]
     by_week = rows.assign(expected=expected, excess_kg=kg, residual=rows["value"] - expected).groupby("week")
     chart = by_week.agg(
@@ -105,6 +108,21 @@ def _chart(rows: pd.DataFrame) -> pd.DataFrame:
     chart["limit"] = ewma_limits(len(chart), EWMA_WEIGHT, EWMA_LIMIT)
     chart["signal"] = ewma_signals(chart["z"])
     return chart[columns]
+
+
+def _expected(rows: pd.DataFrame, base: pd.DataFrame) -> pd.Series:
+    """Return what the titles of `rows` took in the baseline with such copies, before any change of level.
+
+    Copies have more pages in autumn than in summer, on more and wider webs, and take more paper to start. The slopes
+    by size of copy and by webs are those of all titles of a press, by least squares within titles. A title that the
+    baseline has not seen is compared with the press as a whole.
+    """
+    now = base[_OF_COPIES].assign(value=base["value"] - base["shift"])
+    usual = now.groupby(base["title"]).mean()
+    within = now - usual.reindex(base["title"]).set_axis(now.index)
+    slopes, *_ = np.linalg.lstsq(within[_OF_COPIES].to_numpy(), within["value"].to_numpy(), rcond=1e-6)
+    of_title = usual.reindex(rows["title"]).set_axis(rows.index).fillna(now.mean())
+    return of_title["value"] + (rows[_OF_COPIES] - of_title[_OF_COPIES]) @ slopes
 
 
 def step_of(chart: pd.DataFrame) -> tuple[pd.Timestamp, float]:
