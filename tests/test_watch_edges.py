@@ -29,8 +29,8 @@ def test_news_is_less_than_four_weeks_old(logs: Logs) -> None:
     assert is_news(logs, days).tolist() == [False, True]
 
 
-def test_paper_is_unexplained_beyond_three_standard_deviations(logs: Logs) -> None:
-    rows = pd.DataFrame({"z": [3.0, 3.01, -3.0, -3.01]}).assign(
+def test_paper_is_unexplained_beyond_three_and_a_half_standard_deviations(logs: Logs) -> None:
+    rows = pd.DataFrame({"z": [3.5, 3.51, -3.5, -3.51]}).assign(
         week=logs.as_of, press="P1", unexplained_kg=50.0, threading_kg=10.0
     )
     found = list(unexplained_exceptions(logs, rows))
