@@ -354,9 +354,9 @@ def main() -> int:
         for change in todo:
             if options.once and (change.file, change.what) in left:
                 continue
-            lines = places.of(change.path, change.node, change.constant)
+            lines, names = places.of(change.path, change.node, change.constant)
             part = ".".join(change.path.relative_to(ROOT).with_suffix("").parts[:2])
-            tests, total = executed.tests(lines, part, change.constant)
+            tests, total = executed.tests(lines, part, names)
             start = time.monotonic()
             test = noticed(change, tests, folder, options.seconds) if tests else None
             reason = known.get((change.file, change.what, change.how)) or known.get(

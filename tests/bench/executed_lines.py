@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+import re
 import subprocess
 import sys
 import tempfile
@@ -136,12 +137,12 @@ class Executed:
         self._notes = {path: Notes(**pickle.loads(kept[path].read_bytes())) for path in kept}
 
     def tests(
-        self, places: dict[str, set[int]], part: str, name: str | None = None
+        self, places: dict[str, set[int]], part: str, constants: Iterable[str] = ()
     ) -> tuple[list[str], float]:
         """Return the tests that execute one of the lines of these files, and their seconds.
 
         Those of files that import `part` by its dotted name come first, and the shortest first of them. A test that
-        names the constant `name` in its file may look at it without executing anything.
+        names one of the `constants` in its file may look at it without executing anything.
         """
         groups: dict[tuple, list[tuple[float, str]]] = defaultdict(list)
         total = 0.0
@@ -154,7 +155,7 @@ class Executed:
                     if not same or line in lines:
                         executing |= contexts
             text = path.read_text(encoding="utf-8")
-            mentioned = name is not None and name in text
+            mentioned = any(re.search(rf"\b{name}\b", text) for name in constants)
             for test, used in notes.fixtures.items():
                 if not (mentioned or test in executing or executing.intersection(used)):
                     continue

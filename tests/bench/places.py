@@ -36,13 +36,14 @@ class Places:
                 elif isinstance(node, ast.ImportFrom):
                     self._imports[path] |= {alias.name for alias in node.names}
 
-    def of(self, path: Path, node: ast.AST, constant: str | None) -> Lines:
-        """Return the lines where a change of `node` has an effect, by file below the root.
+    def of(self, path: Path, node: ast.AST, constant: str | None) -> tuple[Lines, set[str]]:
+        """Return the lines where a change of `node` has an effect, by file below the root, and the names it goes by.
 
         Of a constant these are the statements that use it, also by way of another constant or another module;
         of an expression its own statement.
         """
         found: Lines = defaultdict(set)
+        seen: set[tuple[Path, str]] = set()
         if constant is None:
             same = next(
                 one
@@ -51,10 +52,10 @@ class Places:
                 and (one.lineno, one.col_offset) == (node.lineno, node.col_offset)
                 and ast.dump(one) == ast.dump(node)
             )
-            self._add(path, same, found, set())
+            self._add(path, same, found, seen)
         else:
-            self._uses(path, constant, found, set())
-        return dict(found)
+            self._uses(path, constant, found, seen)
+        return dict(found), {name for _, name in seen}
 
     def _uses(self, path: Path, name: str, found: Lines, seen: set[tuple[Path, str]]) -> None:
         if (path, name) in seen:
