@@ -416,3 +416,14 @@ def test_the_judge_lets_an_exception_ask_over_what_is_not_known(steady: Results)
         table = (figures if value else blank).assign(state=figures["state"].mask(stock, state))
         found = judging._states(with_tables(steady, week_figures=table), ("days of stock",))
         assert len(found) == false, (state, value, found)
+
+
+def test_a_risk_just_above_what_is_allowed_reads_as_above(steady: Results) -> None:
+    from test_week_to_do import nothing
+
+    allowed = 1 - steady.logs.plant.policy.service_level
+    orders = pd.DataFrame({"material": ["N1200"]})
+    supply = nothing(risk=pd.Series({"N1200": allowed + 2e-4}), open_orders=orders)
+    why = to_do(steady.logs, OUTPUTS["exceptions"].empty(), supply)["why"].iloc[0]
+    told, limit = (float(number) for number in re.findall(r"([\d.]+) %", why))
+    assert told > limit

@@ -197,7 +197,7 @@ def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dic
         ("nothing on order", [str(name) for name in risky.index if name not in open_orders | ordered]),
     ):
         if names:
-            told = ", ".join(f"{name} {_chance(risky[name])}" for name in names[:_NAMED])
+            told = ", ".join(f"{name} {_above(risky[name], allowed)}" for name in names[:_NAMED])
             why = f"risk of running out before the next order can arrive: {told}; limit {_chance(allowed)}"
             state = ACT if risk_state(float(risky[names].max()), allowed) == ACT else WATCH
             yield _row(logs, kind, _listed(names, _NAMED), why, state=state)
@@ -231,6 +231,11 @@ def _amount(logs: Logs, material: str, quantity: float) -> str:
     """Return a quantity with its unit; of what is counted by the piece, the number alone."""
     unit = logs["materials"].set_index("material")["unit"].get(material, "") if logs.has("materials") else ""
     return f"{quantity:,.0f}" + ("" if unit in ("each", "") else f" {unit}")
+
+
+def _above(risk: float, allowed: float) -> str:
+    """Return a risk above what is allowed, so that it reads as above it."""
+    return f"{100 * risk:.2f} %" if _chance(risk) == _chance(allowed) else _chance(risk)
 
 
 def _chance(risk: float) -> str:
