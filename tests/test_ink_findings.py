@@ -149,7 +149,7 @@ def test_a_misread_dip_is_left_out_and_its_intervals_joined() -> None:
     # What is left is the model of the history without that dip.
     without = fit_ink("black", out)
     assert without is not None
-    np.testing.assert_allclose(fits["black"].estimate, without.estimate, rtol=1e-9)
+    np.testing.assert_allclose(fits["black"].fit.estimate, without.estimate, rtol=1e-9)
 
 
 def test_a_step_is_set_aside_and_shown_as_logged() -> None:

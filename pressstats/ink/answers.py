@@ -93,8 +93,10 @@ def scatter_of(fit: InkFit, exposure: pd.DataFrame) -> np.ndarray:
     """Return what the scatter variance of each row is proportional to, shape (rows,)."""
     if not fit.by_area:
         return exposure["days"].to_numpy(dtype=float)
-    start = dict(zip(fit.terms, fit.estimate, strict=True)).get("startup_kg_per_run", 0.0)
-    return scatter_weight(exposure, np.array([fit.estimate[0], start, 0.0]))
+    # By the estimates that the scatter variance was fitted with.
+    estimate = fit.fit.estimate
+    start = estimate[fit.terms.index("startup_kg_per_run")] if "startup_kg_per_run" in fit.terms else 0.0
+    return scatter_weight(exposure, np.array([estimate[0], start, 0.0]))
 
 
 def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
@@ -118,7 +120,7 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
     spread, terms = fit.spread, len(fit.terms)
     design = term_columns(exposure, fit.terms)
     mean = design @ fit.estimate
-    away = spread.estimate[:, :terms] @ design.T - mean
+    away = spread.estimate[:, :terms] @ design.T - design @ fit.fit.estimate[:terms]
     given = np.einsum("ij,njk,ik->ni", design, spread.covariance[:, :terms, :terms], design)
     given += np.diag(fit.doubtful(design))
     scatter = np.outer(spread.scatter_variance, scatter_of(fit, exposure))

@@ -157,14 +157,16 @@ def held_changes(fit: InkFit, changes: Sequence[Change]) -> list[Change]:
 
 
 def doubtful(fit: InkFit, changes: Sequence[Change]) -> InkFit:
-    """Return the fit with what is not known of the kinds and days of its changes in its intervals."""
-    if not changes or not fit.by_area:
+    """Return the fit with what is not known of its changes, and of one that was not found, in terms and intervals."""
+    if not fit.by_area:
         return fit
     times = [None, *[one.at for one in changes], None]
-    places, windows = [], []
+    ends = fit.rows["read_at"].to_numpy()[:-1]
+    places, windows, free = [], [], np.zeros(len(ends), dtype=bool)
+    for number in range(len(times) - 1):
+        free |= _allowed(fit.rows, times[number], times[number + 1])
     for number, one in enumerate(changes):
         allowed = _allowed(fit.rows, times[number], times[number + 2])
-        ends = fit.rows["read_at"].to_numpy()[:-1]
         near = (ends >= np.datetime64(one.dated_low - _AROUND)) & (
             ends <= np.datetime64(one.dated_high + _AROUND)
         )
@@ -172,7 +174,8 @@ def doubtful(fit: InkFit, changes: Sequence[Change]) -> InkFit:
         there = allowed & near if (allowed & near).any() else ends == np.datetime64(one.at)
         places.append(np.flatnonzero(there))
         windows.append([window for window in fit.windows if _is_of(window, one)])
-    return replace(fit, doubt=doubt_of_changes(fit, places, windows))
+    shift, doubt = doubt_of_changes(fit, suspects_of(fit), places, windows, np.flatnonzero(free))
+    return replace(fit, shift=shift, doubt=doubt)
 
 
 def _is_of(window: Window, change: Change) -> bool:

@@ -90,8 +90,10 @@ class InkFit:
         Weeks with a term of their own, after the terms.
     terms : tuple of str
         What is estimated: one of ``LEVELS``.
+    shift : ndarray, shape (terms and windows,), optional
+        How far the mean over what may have changed is from the estimates of `fit`.
     doubt : ndarray, shape (terms and windows, terms and windows), optional
-        What unknown kinds and days of lasting changes add to the covariance.
+        What that adds to the covariance.
     """
 
     ink: str
@@ -101,12 +103,18 @@ class InkFit:
     inflation: np.ndarray
     windows: tuple[Window, ...] = ()
     terms: tuple[str, ...] = tuple(TERMS)
+    shift: np.ndarray | None = None
     doubt: np.ndarray | None = None
 
     @property
     def estimate(self) -> np.ndarray:
         """The terms as they are at present, shape (terms,)."""
-        return self.fit.estimate[: len(self.terms)]
+        return self.mean[: len(self.terms)]
+
+    @property
+    def mean(self) -> np.ndarray:
+        """Terms and windows, their mean over what may have changed, shape (terms and windows,)."""
+        return self.fit.estimate if self.shift is None else self.fit.estimate + self.shift
 
     @property
     def separate(self) -> bool:
@@ -184,8 +192,8 @@ class InkFit:
         level : float
             Probability of the interval.
         """
-        spread, mean = self.spread, vectors @ self.fit.estimate
-        away = spread.estimate @ vectors.T - mean
+        spread, mean = self.spread, vectors @ self.mean
+        away = spread.estimate @ vectors.T - vectors @ self.fit.estimate
         variance = np.einsum("ij,njk,ik->ni", vectors, spread.covariance, vectors)
         variance += np.diag(self.doubtful(vectors))
         return mean, half_width(away, variance, spread, level)

@@ -103,7 +103,7 @@ def influence_words(results: Results) -> Block:
             continue
         moved = influence(fit)
         row = moved.loc[moved["film_shift"].abs().idxmax()]
-        robust = (robust_estimate(fit)[0] - fit.estimate[0]) / fit.std_error[0]
+        robust = (robust_estimate(fit)[0] - fit.fit.estimate[0]) / fit.std_error[0]
         parts.append(
             f"{logged(ink)}: leaving out the interval to {row['read_at']:%Y-%m-%d} moves film weight by "
             f"{abs(row['film_shift']):.1f} standard errors, a robust fit by {abs(robust):.1f}"

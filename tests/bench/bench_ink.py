@@ -7,6 +7,11 @@
     How often is a drift, a leak, a gauge set anew or a misread dip found, dated and named rightly?
 ``changes``
     Is a film weight that changed for good found, dated and sized, and does the interval of the present hold it?
+``unfound``
+    Do intervals of the present hold the truth where film weight changed by too little to be found, with printed areas
+    that are about the same all the time or ever less?
+``use``
+    Do 95 % intervals of the use of a week hold the truth, with and without a lasting change?
 ``false-alarms``
     How large do the statistics grow in inks that nothing happened to? The limits in
     ``pressstats.ink.findings`` come from here.
@@ -29,6 +34,7 @@ import pandas as pd
 
 from pressstats.ink import Finding, findings, fit_ink, ink_model, judge_inks, predict_use
 from pressstats.ink.model import TERMS, ink_design
+from pressstats.ink.use import _by_group
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from ink_simulation import DISTURBANCES, Habits, lasting_change, simulate_ink
@@ -200,6 +206,75 @@ def changes(plants: int, seed: int, dips: tuple[int, ...]) -> None:
             of = {"every": every, "dip kg": dip_kg, "weeks": weeks, "ratio": ratio}
             table.append(of | told)
             _show(table[-1:])
+    _show(table)
+
+
+def _ever_less(rows: pd.DataFrame, film: float) -> pd.DataFrame:
+    """Return the same ink with printed areas that fall by half."""
+    share = np.linspace(1.3, 0.7, len(rows))
+    extra = film * (share - 1) * rows["solid_m2"] / 1000
+    return rows.assign(
+        used_kg=rows["used_kg"] + extra,
+        true_kg=rows["true_kg"] + extra,
+        solid_m2=rows["solid_m2"] * share,
+        solid_squared=rows["solid_squared"] * share**2,
+    )
+
+
+@main.command()
+@click.option("--plants", default=50)
+@click.option("--seed", default=7)
+@click.option("--years", default=1.15)
+@click.option("--every", default=1)
+def unfound(plants: int, seed: int, years: float, every: int) -> None:
+    """Tell how often the present is held and a change found, by its size and age, dips of 20 kg [per cent]."""
+    table = []
+    for falling in (False, True):
+        for weeks, ratio in ((8, 1.0), (8, 1.02), (8, 1.04), (8, 1.06), (30, 1.02), (30, 1.03), (30, 1.04)):
+            rng = np.random.default_rng(seed)
+            habits = Habits(dip_kg=20.0, days=7 * round(365.25 * years / 7), every=every, missed=0.0)
+            held, found, half = [], [], []
+            for _ in range(plants):
+                rows = simulate_ink(rng, habits)[0]
+                rows = lasting_change(
+                    _ever_less(rows, habits.film) if falling else rows, weeks, ratio, habits
+                )[0]
+                _, fits, told = judge_inks(rows)
+                truth = habits.terms * np.array([ratio, 1.0, 1.0])
+                held.append(np.abs(fits["black"].estimate - truth) <= fits["black"].interval())
+                found.append(any(one.lasting for one in told))
+                half.append(fits["black"].interval()[0] / truth[0])
+            of = {"areas": "falling" if falling else "alike", "weeks": weeks, "ratio": ratio}
+            shares = dict(zip(("film", "start-up", "standing"), 100 * np.mean(held, axis=0), strict=True))
+            table.append(
+                of | shares | {"found": 100 * np.mean(found), "film half width, %": 100 * np.mean(half)}
+            )
+    _show(table)
+
+
+@main.command()
+@click.option("--plants", default=15)
+@click.option("--seed", default=8)
+def use(plants: int, seed: int) -> None:
+    """Tell how often 95 % intervals of the use of an interval, and of a week, hold the truth [per cent]."""
+    table = []
+    for weeks, ratio in ((30, 1.0), (30, 1.03), (8, 1.08)):
+        rng = np.random.default_rng(seed)
+        habits = Habits(dip_kg=20.0, days=420, missed=0.0)
+        held, wide = [], []
+        for _ in range(plants):
+            rows = _ever_less(simulate_ink(rng, habits)[0], habits.film)
+            judged, fits, _ = judge_inks(lasting_change(rows, weeks, ratio, habits)[0])
+            week = (judged["read_at"] - judged["since"].iloc[0]).dt.days // 7
+            cells = judged.assign(group=week, interval=np.arange(len(judged)))
+            told = _by_group(fits["black"], cells, judged, int(week.max()) + 1)
+            true = judged.groupby(week)["true_kg"].sum().to_numpy()
+            held.append(np.abs(told[:, 0] - true) <= 1.96 * told[:, 1])
+            wide.append(told[:, 1])
+        of = {"weeks": weeks, "ratio": ratio}
+        table.append(
+            of | {"week held": 100 * np.concatenate(held).mean(), "std error": np.concatenate(wide).mean()}
+        )
     _show(table)
 
 
