@@ -47,7 +47,7 @@ __all__ = ["LASTING", "NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_ink
 #: Squared statistic from which on a single dip or interval is suspected, and from which on a window of
 #: weeks is. Places and windows are many, so both were set by simulation of undisturbed inks, three years of
 #: daily dips, 10 to 60 kg error of a dip and 130 to 520 kg a day (tests/bench/bench_ink.py false-alarms): one ink in
-#: two hundred goes beyond 24.5 by a single interval, 19.6 by a window that ended or 12.8 by a lasting change, where
+#: two hundred goes beyond 25.0 by a single interval, 22.4 by a window that ended or 12.8 by a lasting change, where
 #: chance is most generous; of 800 inks of sixty weeks the largest lasting change was 17.7.
 SINGLE = 26.0
 WINDOW = 24.0
