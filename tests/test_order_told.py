@@ -97,7 +97,8 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
     service = pd.DataFrame({"material": ["N1200", "N600"], "expedite": [0.0, 5820.0]})
     listed = pd.DataFrame({"material": ["N1200", "N600"], "stands_in_for": ["N600", None]})
     results = SimpleNamespace(plan=SimpleNamespace(service=service), logs={"materials": listed})
-    assert "stands in for" in buying_orders._without_rush(results, "N1200")
-    assert "comes in time" in buying_orders._without_rush(results, "N600")
+    soon = buying_orders.SOON[0]
+    assert "stands in for" in buying_orders._without_rush(results, "N1200", soon)
+    assert "comes in time" in buying_orders._without_rush(results, "N600", soon)
     service["expedite"] = 0.0
-    assert "comes in time" in buying_orders._without_rush(results, "N1200")
+    assert "comes in time" in buying_orders._without_rush(results, "N1200", soon)

@@ -154,7 +154,12 @@ def _with_change(
         which = [EXPOSURES.index(what) for what in kind]
         mine = 1 + len(places) * np.array(which) + np.arange(len(places))[:, None]
         changing, shared = rest.T[mine], on_terms.T[mine].transpose(0, 2, 1)
-        changed = np.linalg.inv(changing @ changing.transpose(0, 2, 1) + np.diag(scale**-2.0))
+        # In units of the prior no eigenvalue is below one, however alike two terms are in readings without errors.
+        told = scale[:, None] * (changing @ changing.transpose(0, 2, 1)) * scale + np.eye(len(kind))
+        value, vector = np.linalg.eigh(told)
+        value = np.maximum(value, 1.0)
+        vector = scale[:, None] * vector
+        changed = (vector / value[:, None, :]) @ vector.transpose(0, 2, 1)
         product = changing @ rest[:, 0]
         best = np.einsum("nij,nj->ni", changed, product)
         at = count + np.array(which)
@@ -166,9 +171,7 @@ def _with_change(
         spread[:, at[:, None], at] = changed
         spread[:, :count, at] = -shared @ changed
         spread[:, at, :count] = -(shared @ changed).transpose(0, 2, 1)
-        fitted = (
-            0.5 * (product * best).sum(axis=1) + 0.5 * np.linalg.slogdet(changed)[1] - np.log(scale).sum()
-        )
+        fitted = 0.5 * (product * best).sum(axis=1) - 0.5 * np.log(value).sum(axis=1)
         logs.append(fitted + np.log(prior * _scaled(fit, "days")[places + 1]))
         means.append(mean[:, spot])
         spreads.append(spread[:, spot][:, :, spot])
