@@ -19,7 +19,7 @@ from ..ink import (
 )
 from ..results import Results
 from ..tables import INKS
-from ..watch import EWMA_WEIGHT, INK_LIMIT, ewma, ewma_limits, ewma_run_length
+from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import counted, last_days, list_words, needs, per_cent
 from .ink_checks import adequacy, findings, influence_words, mean_coverage, what_if
 
@@ -334,8 +334,7 @@ def chart(results: Results) -> Block:
         return missing
     watch = results["ink_watch"].dropna(subset="z")
     parts = [
-        rows.assign(average=ewma(rows["z"]), limit=ewma_limits(len(rows), limit=INK_LIMIT))
-        for _, rows in watch.groupby("ink")
+        rows.assign(average=ewma(rows["z"]), limit=ewma_limits(len(rows))) for _, rows in watch.groupby("ink")
     ]
     table = pd.concat(parts) if parts else watch.assign(average=np.nan, limit=np.nan)
     # A point a week shows as much as one a day, in a seventh of the page.
@@ -347,7 +346,7 @@ def chart(results: Results) -> Block:
     out = sorted(table.loc[table["signal"].isin(["high", "low"]), "ink"].unique())
     if table.empty:
         return note("No interval between dips can be charted: nothing tells what an ink should have used.")
-    chance = len(table) / ewma_run_length(limit=INK_LIMIT)
+    chance = len(table) / ewma_run_length()
     by_chance = f"by chance about {chance:.2g} alarms in {quantity(len(table), '', 0)} intervals"
     return exhibit(
         figures.control_chart(drawn, x="week", by="ink", roles={ink: ink for ink in INKS}),
@@ -369,9 +368,9 @@ def chart(results: Results) -> Block:
 
 def chart_words() -> Block:
     """Say what the chart's parameters are and how often it cries wolf."""
-    alone, found = ewma_run_length(limit=INK_LIMIT), ewma_run_length(1.0, limit=INK_LIMIT)
+    alone, found = ewma_run_length(), ewma_run_length(1.0)
     return note(
-        f"Exponentially weighted moving average with weight {EWMA_WEIGHT:g} and limits at {INK_LIMIT:g} standard "
+        f"Exponentially weighted moving average with weight {EWMA_WEIGHT:g} and limits at {EWMA_LIMIT:g} standard "
         f"deviations: on steady use it gives a false alarm once in about {alone:.0f} intervals, and it "
         f"finds a lasting shift of one standard deviation after about {found:.0f}. What is charted is "
         "each interval's surprise given all dips before it, so a dip's own error is not counted twice."

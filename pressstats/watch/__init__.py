@@ -5,7 +5,7 @@ from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length,
 from .exceptions import Findings, exceptions
 from .figure import WeekInputs
 from .gate import implausible_logs
-from .ink import INK_LIMIT, ink_watch
+from .ink import ink_watch
 from .kinds import KINDS, PLANNED, kind_of
 from .periods import Period, last_week, of_period, weeks_logged
 from .plausible import implausible, refused_parts
@@ -20,7 +20,6 @@ from .week_figures import week_figures
 __all__ = [
     "EWMA_LIMIT",
     "EWMA_WEIGHT",
-    "INK_LIMIT",
     "KINDS",
     "MEASURES",
     "PLANNED",

@@ -16,11 +16,8 @@ from ..ink import Finding, InkFit, surprises
 from ..tables import as_published
 from .charts import ewma_signals
 
-__all__ = ["INK_LIMIT", "LASTING_NEWS_DAYS", "ink_watch"]
+__all__ = ["LASTING_NEWS_DAYS", "ink_watch"]
 
-#: Width of the chart's limits in standard deviations of the average. Four inks dipped daily are 112 intervals in the
-#: four weeks in which a signal is news: at 3 steady use would raise one in every five months, at 3.5 in 25.
-INK_LIMIT = 3.5
 #: A lasting change that began longer ago is no news: expected use has long been reckoned with it.
 LASTING_NEWS_DAYS = 91
 
@@ -58,7 +55,7 @@ def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[
         if fit is not None and fit.by_area:
             usable = rows["read_at"].isin(fit.rows["read_at"])
             z[usable] = surprises(fit)
-            signal[usable] = ewma_signals(z[usable], limit=INK_LIMIT)
+            signal[usable] = ewma_signals(z[usable])
         for finding in findings:
             if finding.ink == ink and finding.exposure == "" and not finding.lasting:
                 signal[rows["since"] == finding.since] = finding.kind

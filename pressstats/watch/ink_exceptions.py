@@ -12,7 +12,7 @@ from ..ink import Finding
 from ..logs import Logs
 from ..prices import ink_prices
 from .charts import ewma_run_length
-from .ink import INK_LIMIT, LASTING_NEWS_DAYS
+from .ink import LASTING_NEWS_DAYS
 from .raising import is_news, raised
 
 __all__ = ["ink_exceptions"]
@@ -79,7 +79,7 @@ def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) ->
         why = (
             f"use is {'above' if signal == 'high' else 'below'} what film weight, starts and idle days explain, at "
             f"{len(same)} of the dips of the last four weeks (chance does that about once in "
-            f"{ewma_run_length(limit=INK_LIMIT):.0f} dips); {_TANKS}"
+            f"{ewma_run_length():.0f} dips); {_TANKS}"
         )
         week = logs.plant.week_start(same["read_at"].iloc[0])
         yield raised(logs, "ink use", str(ink), why, size=extra, unit="kg", cost=extra * worth, week=week)

@@ -9,7 +9,6 @@ import pandas as pd
 
 from .charts import ewma_run_length
 from .figure import Figure, WeekInputs
-from .ink import INK_LIMIT
 from .periods import LAST_YEAR, Period, of_period
 from .plausible import may_be_told
 from .states import UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
@@ -47,7 +46,7 @@ def _ink(week: WeekInputs) -> Figure:
         return week.unknown("ink use", unit, why, 100.0)
     off = sorted(set(recent.loc[recent["signal"].isin(["high", "low"]), "ink"]))
     state = ink_state(len(off), len(missing))
-    chance = len(known) / ewma_run_length(limit=INK_LIMIT)
+    chance = len(known) / ewma_run_length()
     words = [
         f"outside the limits: {', '.join(off)} (by chance {chance:.1f} alarms in {len(known)} dips)"
         if off
