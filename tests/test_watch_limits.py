@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,16 +12,22 @@ from small_plant import small_tables, write_small_plant
 from test_regimes import runs_with_step
 
 from pressstats import prices
+from pressstats.ink import Finding
 from pressstats.logs import Logs, read_logs
-from pressstats.watch import waste_chart
+from pressstats.watch import startup, startup_regimes, waste_chart
+from pressstats.watch.agreeing import _windows
 from pressstats.watch.change_exceptions import change_exceptions
+from pressstats.watch.figure import WeekInputs
+from pressstats.watch.ink import ink_watch
 from pressstats.watch.kinds import KINDS, PLANNED
 from pressstats.watch.paper_figures import _PERIODS
 from pressstats.watch.periods import Period
-from pressstats.watch.plausible import _films, _grammages
+from pressstats.watch.plausible import _films, _good_copies, _grammages, nothing_implausible
+from pressstats.watch.reel_figures import reel_figures
 from pressstats.watch.supply_figures import _INK_PERIODS
-from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, nearest_unit
+from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit
 from pressstats.watch.waste import step_of
+from pressstats.watch.waste_exceptions import waste_exceptions
 
 DAY = pd.Timedelta(days=1)
 
@@ -122,3 +129,136 @@ def test_paper_costs_what_the_last_91_days_printed(tmp_path: Path, monkeypatch: 
 
     monkeypatch.setattr(prices, "paper_prices", lambda logs: pd.Series({"young": 0.5, "old": 0.9}))
     assert prices.newsprint_price(Two()) == 0.5  # type: ignore[arg-type]
+
+
+# --- start-up waste ----------------------------------------------------------------------------
+
+
+def started(values: dict[str, np.ndarray]) -> pd.DataFrame:
+    """Return runs of one press from its titles' start-up waste by day [kg per web started], blank where not out."""
+    day = pd.date_range("2024-01-01", periods=len(next(iter(values.values()))), freq="D")
+    table = pd.DataFrame(values, index=day).rename_axis("date").melt(ignore_index=False, var_name="title")
+    table = table.dropna().reset_index().assign(press="P1", starts=1.0)
+    week = table["date"] - pd.to_timedelta(table["date"].dt.day_of_week, unit="D")
+    return table.assign(week=week, startup_kg=table["value"])
+
+
+def test_a_change_of_start_up_waste_is_one_from_a_twentieth_on() -> None:
+    day = np.arange(7 * 40)
+    for step, spells in ((0.56, 2), (0.47, 1)):
+        # The mean is 10 and half the step: a twentieth is 0.51.
+        value = 10.0 + step * (day >= 140) + np.where(day % 2, 0.02, -0.02)
+        assert len(startup_regimes(started({"Daily": value}), 0.5)) == spells
+
+
+def test_the_level_of_start_up_waste_is_of_the_titles_of_the_last_91_days() -> None:
+    once = {"inside": 30.0, "outside": 90.0}
+    values = {"Daily": np.full(200, 10.0)} | {title: np.full(200, np.nan) for title in once}
+    values["inside"][199 - 91], values["outside"][199 - 92] = once["inside"], once["outside"]
+    found = startup_regimes(started(values), 0.5)
+    # Ninety-two starts of the Daily, today's among them, and one of 30 kg.
+    assert found["estimate"].tolist() == pytest.approx([(92 * 10 + 30) / 93])
+
+
+def test_a_start_far_off_counts_as_four_standard_deviations() -> None:
+    left = pd.Series([1.0, -1.0] * 20 + [100.0, -5.5])
+    # The median distance is 1, which is 0.6745 standard deviations of normal errors (any table).
+    far = 4 / 0.6745
+    calmed = startup._calmed(left, pd.Series(0.0, left.index))
+    assert calmed.tolist() == pytest.approx([*left[:40], far, -5.5], abs=1e-3)
+
+
+def test_the_day_of_a_change_of_start_up_waste_is_looked_for_in_eight_weeks_either_side(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    days = []
+
+    def seen(level: np.ndarray, information: np.ndarray) -> tuple[int, int, int]:
+        days.append(len(level))
+        return startup_dated(level, information)
+
+    startup_dated = startup.date_shift
+    monkeypatch.setattr(startup, "date_shift", seen)
+    day = np.arange(7 * 50)
+    startup_regimes(started({"Daily": 10.0 + 3.0 * (day >= 175) + np.where(day % 2, 0.1, -0.1)}), 0.5)
+    assert set(days) == {2 * 56}
+
+
+def waste_by_week(weeks: int, begins: int) -> pd.DataFrame:
+    """Return a chart whose level rose by 9 so many weeks ago, and by 1 in the last ten."""
+    number = np.arange(weeks)
+    level = 9.0 * (number >= weeks - begins) + 1.0 * (number >= weeks - 10)
+    week = pd.date_range(end="2025-03-10", periods=weeks, freq="7D")
+    table = pd.DataFrame({"week": week, "level": level, "excess_kg": level})
+    return table.assign(press="P1", measure="startup", expected=0.0, signal="high")
+
+
+@pytest.mark.parametrize(("begins", "since", "size"), [(100, 100, 9 + 10 / 100), (110, 10, 1.0)])
+def test_a_level_is_looked_for_in_the_last_two_years(
+    logs: Logs, begins: int, since: int, size: float
+) -> None:
+    (row,) = waste_exceptions(logs, waste_by_week(150, begins))
+    assert row["week"] == pd.Timestamp("2025-03-10") - (since - 1) * 7 * DAY
+    assert row["size"] == pytest.approx(size)
+
+
+# --- ink, reels, and what cannot be true -------------------------------------------------------
+
+
+@pytest.mark.parametrize(("days", "signal"), [(91, "high"), (92, "")])
+def test_a_lasting_change_of_ink_keeps_its_chart_out_of_control_for_91_days(days: int, signal: str) -> None:
+    read = pd.date_range("2025-01-01", periods=120, freq="D")
+    judged = pd.DataFrame({"ink": "black", "read_at": read, "since": read - DAY, "used_kg": 1.0})
+    change = Finding(
+        "black", "film weight change", read[-1] - days * DAY, read[-1], 0.1, 50.0, 40.0, 9.0, "solid_m2", True
+    )
+    assert ink_watch(judged, {}, [change])["signal"].iloc[-1] == signal
+
+
+def test_measures_of_the_same_thing_are_compared_from_five_on_and_of_the_last_13_weeks(logs: Logs) -> None:
+    values, ages = pd.Series([5.0, 4.0, 3.0, 2.0, 1.0, 9.0]), np.array([0, 1, 2, 3, 90, 91])
+    days = (logs.as_of - pd.to_timedelta(ages, unit="D")).to_numpy()
+    assert [part.tolist() for part in _windows(logs, values, days)] == [values.tolist(), [5, 4, 3, 2, 1]]
+    assert not list(_windows(logs, values[:4], days[:4]))
+
+
+def balance(logs: Logs, mounted_for_good: float) -> pd.DataFrame:
+    rows = {"mounted_kg": 100.0 * mounted_for_good, "good_kg": 100.0, "good_grammage_kg": 0.0}
+    return pd.DataFrame([rows] * 5).assign(date=logs.as_of)
+
+
+@pytest.mark.parametrize(("share", "told"), [(79.0, [79.0]), (81.0, []), (99.0, []), (101.0, [101.0])])
+def test_mounted_paper_in_good_copies_is_believed_from_80_to_100_per_cent(
+    logs: Logs, share: float, told: list[float]
+) -> None:
+    found = _good_copies(logs, balance(logs, 100 / share), {}, True)
+    assert [doubt.value for doubt in found] == pytest.approx(told)
+
+
+@pytest.mark.parametrize(("times", "pounds"), [(1.95, False), (2.0, True), (2.8, True), (2.9, False)])
+def test_weights_in_pounds_are_named_by_what_good_copies_usually_are(
+    logs: Logs, times: float, pounds: bool
+) -> None:
+    # A pound is 0.4536 kg and good copies are 93 % of the paper mounted, so 2.37 times their weight would be mounted;
+    # a factor of 1.2 either way is allowed.
+    (doubt,) = _good_copies(logs, balance(logs, times), {}, True)
+    assert ("start_kg in pounds" in doubt.suspect) == pounds
+
+
+@pytest.mark.parametrize(("fitting", "unit"), [(6, "centimetres"), (5, "")])
+def test_a_unit_is_named_where_six_tenths_of_the_values_fit_in_it(fitting: int, unit: str) -> None:
+    values = np.array([40.0] * fitting + [77.0] * (10 - fitting))
+    assert fitting_unit(values, LENGTHS, lambda widths: widths == 400.0) == unit
+
+
+def test_web_breaks_are_those_of_13_weeks(tmp_path: Path) -> None:
+    tables = {name: table for name, table in small_tables(7 * 18).items() if name != "reel_mounts"}
+    runs = tables["runs"]
+    day = (runs["date"] - runs["date"].min()).dt.days
+    # Thirteen of eighteen weeks begin on day 35.
+    tables["runs"] = runs.assign(web_breaks=np.where(day == 35, 1.0, np.where(day == 34, 10.0, 0.0)))
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    balance = logs["runs"].assign(week=logs.plant.week_of(logs["runs"]["date"]))
+    found = SimpleNamespace(implausible=nothing_implausible())
+    figure = next(reel_figures(WeekInputs(logs, balance, found, pd.DataFrame(), pd.Series())))  # type: ignore[arg-type]
+    assert (figure.value, figure.unit) == (1.0, "in 13 weeks")
