@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from test_regimes import nights
 
 from pressstats.paper import dating, errors, regimes
@@ -255,3 +256,72 @@ def test_a_grammage_needs_twelve_webs(rows: int, why: str) -> None:
     shares = pd.DataFrame({"one": np.ones(rows)})
     told, _ = _fit_material("N45", webs, shares, np.arange(rows), np.arange(rows), [])
     assert told[0][-1] == why
+
+
+@pytest.mark.parametrize(("swapped", "terms"), [(1, 2), (3, 3)])
+def test_both_ends_of_a_reel_have_one_column_where_they_agree_by_nine_tenths(
+    swapped: int, terms: int
+) -> None:
+    # Two halves of 80 webs; with k of each swapped the correlation is 1 - k / 20: 0.95 and 0.85.
+    rng = np.random.default_rng(9)
+    new = np.repeat([1.0, 0.0], 40)
+    splices = new.copy()
+    splices[:swapped], splices[40 : 40 + swapped] = 0.0, 1.0
+    assert np.corrcoef(new, splices)[0, 1] == pytest.approx(1 - swapped / 20)
+    area = rng.uniform(4000, 16000, 80)
+    webs = pd.DataFrame({"run": range(80), "area_m2": area, "breaks": 0.0, "new_reels": new})
+    webs = webs.assign(splices=splices, net_kg=0.045 * area + 5 + 8 * new + 4 * splices)
+    webs["net_kg"] += rng.normal(0, 1, 80)
+    webs["date"] = pd.Timestamp("2025-01-01")
+    shares = pd.DataFrame({"one": np.ones(80)})
+    told, fitted = _fit_material("N45", webs, shares, np.arange(80), np.arange(80), ["new reel", "splice"])
+    # A start beside them; the sum is told either way.
+    assert fitted is not None and len(fitted.estimate) - len(fitted.spells) == terms
+    assert [row[1] for row in told] == ["grammage", "start", "reel"]
+
+
+@pytest.mark.parametrize(("chance", "differ"), [(0.0009, True), (0.0011, False)])
+def test_suppliers_differ_by_less_than_one_chance_in_a_thousand(chance: float, differ: bool) -> None:
+    names = ["north", "south"]
+    webs = nights(np.random.default_rng(10), 10, gsm={name: [(0, 45.0)] for name in names}, spread=0.02)
+    area = webs.shares["south"].to_numpy() * webs.area
+
+    def moved(by: float) -> WeighedWebs:
+        return WeighedWebs(
+            webs.date, webs.area, webs.net + by * area, webs.terms, webs.shares, webs.row, webs.reel
+        )
+
+    fitted = regimes._fit(webs, {(name,): [] for name in names})
+    apart = fitted.estimate[1] - fitted.estimate[0]
+    error = np.sqrt(np.array([1, -1]) @ fitted.covariance[:2, :2] @ np.array([1, -1]))
+    # What is added to one slope leaves the residuals as they are, so the distance in errors is what is wanted.
+    wanted = stats.t.isf(chance / 2, fitted.rows - len(fitted.estimate)) * error
+    assert wanted > 0.005 * fitted.estimate[0]
+    assert regimes._differ(moved(wanted - apart), [], names) == differ
+
+
+def test_the_day_of_a_change_is_looked_for_in_eight_weeks_either_side(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    days = []
+    date_shift = dating.date_shift
+
+    def seen(level: np.ndarray, information: np.ndarray) -> tuple[int, int, int]:
+        days.append(len(level))
+        return date_shift(level, information)
+
+    monkeypatch.setattr(dating, "date_shift", seen)
+    day = np.arange(7 * 50)
+    left = 3.0 * (day >= 175) + np.where(day % 2, 0.1, -0.1)
+    # From a Monday on: weeks are those of the calendar.
+    (change,) = dating.changes_of(np.datetime64("2024-01-01") + day * DAY, left, np.ones(len(day)), 0.5)
+    assert change.day == np.datetime64("2024-01-01") + 175 * DAY and days == [2 * 56]
+
+
+def test_a_wave_of_a_year_is_no_change_and_hides_none() -> None:
+    week = np.arange(156)
+    level = 3.0 * np.cos(2 * np.pi * 7 * week / 365.25) + np.random.default_rng(11).normal(0, 0.1, 156)
+    assert not level_shifts(level, np.ones(156), week)
+    # A sixth of the wave, and five times the scatter: slow movement would swallow it with a wave of another length.
+    found = level_shifts(level + 0.5 * (week >= 90), np.ones(156), week)
+    assert [shift.place for shift in found] == [90]

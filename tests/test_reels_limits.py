@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from small_plant import small_tables, write_small_plant
 
+from pressstats.logs import read_logs
+from pressstats.reels import mount_lives, planned, planned_webs, study, study_reels
 from pressstats.reels.breaks import _levels
+from pressstats.reels.counts import count_regression
 from pressstats.reels.failures import failure_curve, failure_share
+from pressstats.reels.pooling import PooledMeans
 from pressstats.reels.strip import transport_claims
 from pressstats.reels.target import _CHANGES
 
@@ -98,3 +106,76 @@ def test_what_if_prices_are_changed_by_what_their_words_say() -> None:
     assert {words: factors for words, *factors in _CHANGES} == {
         words: pytest.approx(factors) for words, factors in said.items()
     }
+
+
+GRAMMAGE = pd.DataFrame({"material": ["N1200"], "effective_gsm": 46.0, "nominal_gsm": 45.0})
+DAY = pd.Timedelta(days=1)
+
+
+@pytest.mark.parametrize(("three_apart", "family"), [(52, "negative binomial"), (51, "Poisson")])
+def test_clusters_spread_beyond_one_chance_in_twenty(three_apart: int, family: str) -> None:
+    # 200 clusters that expect 4: (sum of squares - 800) / 80 is normal (Dean 1992). Pairs 3 off either way add 18,
+    # the last pair of 51 and one 2 off 8: 936 is 1.70 standard deviations, 926 is 1.58; 1.645 are one chance in 20.
+    counts = [7.0, 1.0] * three_apart + ([6.0, 2.0] if three_apart == 51 else [])
+    counts += [4.0] * (200 - len(counts))
+    found = count_regression(np.array(counts), pd.DataFrame({"all": np.ones(200)}))
+    assert found.family == family
+    assert found.p_dispersion == pytest.approx(stats.norm.sf(1.70 if three_apart == 52 else 1.575))
+
+
+def test_ages_of_reels_are_up_to_one_two_and_four_weeks(tmp_path: Path) -> None:
+    tables = small_tables(14)
+    first = tables["reel_mounts"].groupby(["supplier", "reel_id"])["mounted_at"].min().rename("first")
+    reels = tables["reels"].join(first, on=["supplier", "reel_id"])
+    days = np.array([7, 8, 28, 29])[np.arange(len(reels)) % 4]
+    tables["reels"] = reels.assign(
+        received_on=reels["first"].dt.normalize() - pd.to_timedelta(days, unit="D")
+    ).drop(columns="first")
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    lives = mount_lives(logs, GRAMMAGE)
+    lives = lives.assign(reel_id=logs["reel_mounts"]["reel_id"])[lives["number"] == 1]
+    words = {7: "up to 1 week", 8: "1 to 2 weeks", 28: "2 to 4 weeks", 29: "more than 4 weeks"}
+    expected = {key: words[day] for key, day in zip(reels["reel_id"], days, strict=True)}
+    assert dict(zip(lives["reel_id"], lives["age"], strict=True)) == expected and len(expected) >= 4
+
+
+def test_metres_of_planned_webs_are_by_what_a_title_took_in_13_weeks(tmp_path: Path) -> None:
+    tables = {name: table for name, table in small_tables(98).items() if name != "reel_mounts"}
+    logs = read_logs(write_small_plant(tmp_path / "logs", tables))
+    runs = logs["runs"]
+    ago = (logs.as_of.normalize() - runs["date"]).dt.days
+    # Two webs of 0.4 m a copy; the oldest of the 91 days took three times as much, the day before it nine times.
+    times = np.where(ago == 90, 3.0, np.where(ago == 91, 9.0, 1.1))
+    lives = pd.DataFrame({"run_id": runs["run_id"], "title": runs["title"]})
+    lives["run_m"] = 2 * 0.4 * runs["copies_ordered"] * times
+    webs = planned_webs(logs, lives)
+    assert webs["run_m"].tolist() == pytest.approx([19_000 * 0.4 * (90 * 1.1 + 3.0) / 91] * 2)
+
+
+def test_part_reels_are_taken_of_the_forty_longest(monkeypatch: pytest.MonkeyPatch) -> None:
+    offered: list[np.ndarray] = []
+
+    def pick(needs: np.ndarray, parts: np.ndarray, new: float, core: float) -> planned.Pick:
+        offered.append(parts)
+        return planned.Pick(pd.DataFrame({"part": [], "web": []}, dtype=int), np.ones(1), np.zeros(1), True)
+
+    monkeypatch.setattr(planned, "pick_part_reels", pick)
+    webs = pd.DataFrame({"title": ["Daily"], "web": "A", "material": "N1200", "run_m": 9000.0})
+    kg = np.arange(1.0, 61.0)
+    chain = pd.DataFrame({"reel_id": [str(n) for n in range(60)], "material": "N1200", "in_store_kg": kg})
+    whole = pd.DataFrame({"material": ["N1200"] * 2, "start_kg": [1000.0, 990.0], "strip_kg": 10.0})
+    ends = pd.DataFrame({"ended_by": ["splice"], "material": "N1200", "butt_m": 100.0, "butt_kg": 6.0})
+    logs = SimpleNamespace(plant=SimpleNamespace(measurement=SimpleNamespace(reel_kg=1.0)))
+    planned.planned_reels(logs, webs, chain.assign(mounts=1), whole, ends, pd.Series({"N1200": 0.05}))  # type: ignore[arg-type]
+    assert offered[0].tolist() == pytest.approx([kg / 0.05 for kg in range(60, 20, -1)])
+
+
+def test_a_stand_is_named_that_surely_leaves_a_quarter_more_than_the_target(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs = read_logs(write_small_plant(tmp_path / "logs", small_tables(14)))
+    target = logs.plant.reel.splice_target_m
+    table = pd.DataFrame({"level": ["S1", "S2"], "p_value": 0.0, "pooled_low": [1.24, 1.26]})
+    table["pooled_low"] *= target
+    monkeypatch.setattr(study, "stand_means", lambda ends: PooledMeans(table, target, 0.0))
+    assert study_reels(logs, GRAMMAGE).wasteful_stands["level"].tolist() == ["S2"]
