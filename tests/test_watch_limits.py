@@ -77,6 +77,13 @@ def test_usual_waste_is_that_of_the_52_weeks_before_the_newest_eight() -> None:
     assert chart["expected"].tolist() == pytest.approx([usual] * 104)
 
 
+@pytest.mark.parametrize(("weeks", "charted"), [(13 + 8, True), (12 + 8, False)])
+def test_a_press_has_a_chart_from_thirteen_weeks_before_the_newest_eight_on(
+    weeks: int, charted: bool
+) -> None:
+    assert len(waste_chart(runs_with_step(weeks, 200, 0.0, 5))) == charted * 2 * 2 * weeks
+
+
 @pytest.mark.parametrize(("weeks_ago", "found"), [(4, 4), (3, 4)])
 def test_a_level_lasts_four_weeks(weeks_ago: int, found: int) -> None:
     week = pd.date_range("2025-01-06", periods=30, freq="7D")
