@@ -153,7 +153,7 @@ def interval_dots(
     if drawn:
         diamond = {"symbol": "diamond-open", "size": 11, "color": COLOURS["series2"], "line": {"width": 2}}
         figure.add_scatter(
-            x=table[drawn], y=rows, mode="markers", name="drawn to the common mean", marker=diamond
+            x=table[drawn], y=rows, mode="markers", name="adjusted for small numbers", marker=diamond
         )
     if reference is not None:
         figure.add_vline(x=reference, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})

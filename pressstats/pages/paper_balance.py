@@ -91,7 +91,7 @@ def tiles(results: Results) -> Block:
     detail = f"of mounted paper, {weeks_words(results, 52)}; target {target:g} %" + (
         f"; {lacking}" if lacking else ""
     )
-    detail += "" if state == of_year else "; the last weeks ask for it, see the weekly page"
+    detail += "" if state == of_year else "; the state is that of the last weeks, see the weekly page"
     return tiles_block(
         [
             Tile("Waste", waste, "%", detail, state, 2),

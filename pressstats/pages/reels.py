@@ -115,7 +115,7 @@ def headline(results: Results) -> Block:
 
 
 def breaks(results: Results, by: str = "supplier") -> Block:
-    """Return breaks per 100 reels by one factor, with exact intervals and drawn to the common mean."""
+    """Return breaks per 100 reels by one factor, with exact intervals and adjusted for small numbers."""
     if not results.logs.has("reel_mounts"):
         return needs("Breaks", "reel_mounts")
     table = _all(results, by)

@@ -10,7 +10,7 @@ import pandas as pd
 from ..logs import Logs
 from .raising import is_news, raised
 
-__all__ = ["ORDERED_SOON", "days_high_limit", "stock_exceptions", "wanted_now"]
+__all__ = ["ORDERED_SOON", "days_high_limit", "risky", "stock_exceptions", "wanted_now"]
 
 #: Days of stock are high beyond so many times what the policy allows (common practice, no source).
 _HIGH = 2.0
@@ -92,9 +92,13 @@ def wanted_now(logs: Logs, risk: pd.Series, order_plan: pd.DataFrame) -> frozens
         Published table ``order_plan``.
     """
     soon = order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)
+    return frozenset(order_plan.loc[soon, "material"]) | frozenset(risky(logs, risk).index)
+
+
+def risky(logs: Logs, risk: pd.Series) -> pd.Series:
+    """Return the risks of running out that are above what the service level allows."""
     # A risk is counted on paths: one that is allowed to the last digit is allowed.
-    risky = risk[risk > 1 - logs.plant.policy.service_level + 1e-9]
-    return frozenset(order_plan.loc[soon, "material"]) | frozenset(risky.index)
+    return risk[risk > 1 - logs.plant.policy.service_level + 1e-9]
 
 
 def _days_of_stock(

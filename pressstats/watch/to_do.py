@@ -15,7 +15,7 @@ from ..tables import OUTPUTS, as_published
 from .kinds import action_of, kind_of, owner_of
 from .plausible import may_be_told, nothing_implausible
 from .states import ACT, WATCH, risk_state
-from .stock_exceptions import ORDERED_SOON
+from .stock_exceptions import ORDERED_SOON, risky
 
 __all__ = ["Supply", "to_do", "working_day"]
 
@@ -23,8 +23,6 @@ __all__ = ["Supply", "to_do", "working_day"]
 _ALL_THE_SAME = 14
 #: Subjects and amounts named in one sentence.
 _NAMED, _AMOUNTS = 4, 12
-#: A risk that is counted on paths is above what is allowed from here on.
-_ABOVE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -186,20 +184,20 @@ def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dic
             why = f"{_chance(supply.risk[material])} risk of running out before the next order can arrive: {why}"
         yield _row(logs, "emergency supply", f"{material} {_amount(logs, str(material), quantity)}", why)
     allowed = 1 - logs.plant.policy.service_level
-    risky = supply.risk[supply.risk > allowed + _ABOVE].drop(at_once.index, errors="ignore")
+    above = risky(logs, supply.risk).drop(at_once.index, errors="ignore")
     low = exceptions.loc[exceptions["kind"] == "days of stock low", "subject"]
-    risky = risky.drop(low, errors="ignore").sort_values(ascending=False)
+    above = above.drop(low, errors="ignore").sort_values(ascending=False)
     soon = supply.order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)
     ordered = set(supply.order_plan.loc[soon, "material"])
     open_orders = set(supply.open_orders["material"])
     for kind, names in (
-        ("stock-out risk", [str(name) for name in risky.index if name in open_orders]),
-        ("nothing on order", [str(name) for name in risky.index if name not in open_orders | ordered]),
+        ("stock-out risk", [str(name) for name in above.index if name in open_orders]),
+        ("nothing on order", [str(name) for name in above.index if name not in open_orders | ordered]),
     ):
         if names:
-            told = ", ".join(f"{name} {_above(risky[name], allowed)}" for name in names[:_NAMED])
+            told = ", ".join(f"{name} {_above(above[name], allowed)}" for name in names[:_NAMED])
             why = f"risk of running out before the next order can arrive: {told}; limit {_chance(allowed)}"
-            state = ACT if risk_state(float(risky[names].max()), allowed) == ACT else WATCH
+            state = ACT if risk_state(float(above[names].max()), allowed) == ACT else WATCH
             yield _row(logs, kind, _listed(names, _NAMED), why, state=state)
 
 
