@@ -53,7 +53,7 @@ class Visit:
 
 def visit(browser: sync_api.Browser, path: Path, *, scheme: str = "light", width: int = 1280) -> Visit:
     """Open a page from disk; requests to anywhere else are stopped and counted."""
-    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore
+    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore[arg-type]
     page = context.new_page()
     found = Visit(page)
 

@@ -182,7 +182,7 @@ def _read_workbook(path: Path, data: bytes, digest: str, plant: Plant) -> Iterat
             table = table_of(sheet.title)
             if table or cells.names:
                 yield File(f"{_name(path)}[{sheet.title}]", table, digest, cells)
-    except Exception as error:  # a damaged workbook fails in any of a dozen libraries' ways
+    except Exception as error:  # noqa: BLE001 -- a damaged workbook fails in a dozen libraries' ways
         raise LogsError(f"{_name(path)}: cannot be read as a workbook ({_first_line(error)})") from None
 
 
@@ -223,7 +223,7 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
     else:
         try:
             yield File(_name(path), table, digest, _read_parquet(data, plant))
-        except Exception as error:  # damaged bytes surface in many ways; each is the file's fault
+        except Exception as error:  # noqa: BLE001 -- damaged bytes surface in many ways
             yield File(_name(path), table, digest, trouble=f"cannot be read as Parquet; {_first_line(error)}")
 
 

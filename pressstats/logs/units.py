@@ -51,7 +51,7 @@ def factor_of(column: Column, logged_in: str) -> float:
     try:
         ours, theirs = _unit(column.unit), _unit(logged_in)
         zero, one = (_registry().Quantity(number, theirs).to(ours).magnitude for number in (0.0, 1.0))
-    except Exception as error:  # the library raises errors of a dozen kinds for a word it cannot use
+    except Exception as error:  # noqa: BLE001 -- a word it cannot use: errors of a dozen kinds
         raise LogsError(
             f"plant.toml: units.{column.name}.logged_in = {logged_in!r} cannot be converted to "
             f"{column.unit} ({error})"

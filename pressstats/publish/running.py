@@ -184,7 +184,7 @@ def _run(
             # nothing is left to be saved in a kernel: to wait for its farewell takes a sixth of the time
             shutdown_kernel="immediate",
         )
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 -- whatever a notebook raises, the others go on
         seconds = time.perf_counter() - start
         cell, line, why = _blame(error, target)
         tell(f"{report.name}: failed after {seconds:.1f} s")

@@ -93,7 +93,7 @@ def main() -> None:
         nbformat.write(floor_notebook(), notebooks / report.notebook)
 
     def floor() -> None:
-        publish(folder, folder / "floor", notebooks=notebooks, open_results=nothing, tell=tell)  # type: ignore
+        publish(folder, folder / "floor", notebooks=notebooks, open_results=nothing, tell=tell)  # type: ignore[arg-type]
 
     def fresh() -> None:
         shutil.rmtree(folder / "cache", ignore_errors=True)
