@@ -87,23 +87,11 @@ _NOTEBOOK_STYLE = """<style>
 
 @dataclass(frozen=True)
 class Block:
-    """One thing a notebook shows.
+    """One thing a notebook shows."""
 
-    Parameters
-    ----------
-    markup : str
-        HTML for the published page.
-    text : str
-        The same in plain words.
-    figure : dict, optional
-        A plotly figure as plain data, which JupyterLab draws.
-    extra : dict
-        Further media types.
-    """
-
-    markup: str
-    text: str
-    figure: dict[str, Any] | None = None
+    markup: str  # HTML for the published page
+    text: str  # the same in plain words
+    figure: dict[str, Any] | None = None  # a plotly figure as plain data, which JupyterLab draws
     extra: dict[str, Any] = field(default_factory=dict)
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
@@ -119,29 +107,13 @@ class Block:
 
 @dataclass(frozen=True)
 class Tile:
-    """A key figure.
-
-    Parameters
-    ----------
-    label : str
-        What it is.
-    value : float or str
-        The number [`unit`], blank where it could not be computed, or a word.
-    unit : str
-        Its unit.
-    detail : str
-        A short line below: the target, last year, since when.
-    state : str
-        ``in control``, ``watch``, ``act``, ``unknown``, or empty where nothing is judged.
-    digits : int, optional
-        Digits after the decimal point.
-    """
+    """A key figure."""
 
     label: str
-    value: float | str
+    value: float | str  # the number [`unit`], blank where it could not be computed, or a word
     unit: str = ""
-    detail: str = ""
-    state: str = ""
+    detail: str = ""  # a short line below: the target, last year, since when
+    state: str = ""  # ``in control``, ``watch``, ``act``, ``unknown``, or empty where nothing is judged
     digits: int | None = None
 
 
@@ -185,13 +157,7 @@ def points(texts: Sequence[str], *, ordered: bool = False) -> Block:
 
 
 def tiles(items: Sequence[Tile]) -> Block:
-    """Return key figures side by side, each with its state in a mark and a word.
-
-    Raises
-    ------
-    ValueError
-        If a state is not one of `STATES`.
-    """
+    """Return key figures side by side, each with its state in a mark and a word."""
     parts, lines = [], []
     for item in items:
         if item.state and item.state not in STATES:
@@ -226,30 +192,7 @@ def sheet(
     limit: int = 60,
     file: str = "",
 ) -> Block:
-    """Return a table.
-
-    Parameters
-    ----------
-    frame : DataFrame, shape (rows, any)
-        The rows in the order to be shown.
-    name : str
-        Identifier of the table on its page.
-    caption : str
-        What it shows.
-    columns : sequence of Shown, optional
-        Columns in their order; all of the frame by default.
-    limit : int
-        Most rows to show; how many are left out is said.
-    file : str
-        Published table that holds all rows.
-
-    Raises
-    ------
-    ValueError
-        If `name` cannot be an identifier.
-    KeyError
-        If a column is not in the frame.
-    """
+    """Return a table of at most `limit` rows; how many are left out is said, and which published `file` holds all."""
     body = table_html(frame, columns, caption=caption, limit=limit, file=file)
     # on paper a short table stays in one piece, and one of many columns is set smaller
     shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(columns or frame.columns) > 9)
@@ -271,29 +214,7 @@ def exhibit(
 ) -> Block:
     """Return a figure with its finding as the caption and its numbers behind it.
 
-    Parameters
-    ----------
-    figure : plotly Figure
-        The figure, without a title, drawn in the colours of ``palette``.
-    name : str
-        Identifier of the figure on its page.
-    finding : str
-        What the figure shows, in a sentence.
-    table : DataFrame, shape (rows, any)
-        The numbers drawn.
-    columns : sequence of Shown, optional
-        Columns of `table` in their order; all by default.
-    limit : int
-        Most rows of `table` to show.
-    file : str
-        Published table that holds all rows.
-
-    Raises
-    ------
-    ValueError
-        If `name` cannot be an identifier.
-    KeyError
-        If a column is not in the table.
+    The figure has no title and the colours of ``palette``; `name` is its identifier on its page.
     """
     identifier = f"figure-{_checked(name)}"
     data = plain_figure(figure)
@@ -313,15 +234,7 @@ def exhibit(
 
 
 def provenance(logs: Logs, *, first: dt.date | None = None, last: dt.date | None = None) -> Block:
-    """Return the foot of a report: which inputs it rests on, and the days it covers.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs as read.
-    first, last : date, optional
-        Days the report covers, where they differ from those of the logs.
-    """
+    """Return the foot of a report: which inputs it rests on, and the days it covers."""
     runs = next((source for source in logs.sources if source.table == "runs"), None)
     start = first or (runs.first if runs is not None else None)
     frame = pd.DataFrame(

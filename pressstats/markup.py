@@ -70,28 +70,16 @@ _ENDINGS = {
 
 @dataclass(frozen=True)
 class Shown:
-    """How a column is shown.
-
-    Parameters
-    ----------
-    column : str
-        Name of the column in the frame.
-    label : str
-        Head of the column; the name with blanks for underscores where it is empty.
-    unit : str
-        Unit, shown once, in the head.
-    digits : int, optional
-        Digits after the decimal point; by default as many as give the column's middle value three
-        significant digits.
-    kind : str, optional
-        ``number``, ``text``, ``date``, ``time``, ``month`` or ``state`` (one of `STATES`, shown as a
-        mark and a word); by default what the values are.
-    """
+    """How a column is shown."""
 
     column: str
-    label: str = ""
-    unit: str = ""
+    label: str = ""  # head of the column; the name with blanks for underscores where it is empty
+    unit: str = ""  # unit, shown once, in the head
+    # Digits after the decimal point; by default as many as give the column's middle value three significant
+    # digits
     digits: int | None = None
+    # ``number``, ``text``, ``date``, ``time``, ``month`` or ``state`` (one of `STATES`, shown as a mark and a
+    # word); by default what the values are
     kind: CellKind | None = None
 
 
@@ -109,20 +97,10 @@ def _cleaned(text: object, longest: int | None = None) -> str:
 
 
 def logged(text: object, longest: int = 80) -> str:
-    """Mark text that comes from the logs, to stand in a sentence.
+    """Mark text that comes from the logs, to stand in a sentence; shortened from `longest` characters on.
 
-    Parameters
-    ----------
-    text : object
-        A title, supplier, material ... as it was logged.
-    longest : int
-        Number of characters from which on it is shortened.
-
-    Returns
-    -------
-    str
-        The text between Unicode isolates, so that its direction stays its own; :func:`inline` turns
-        them into an element.
+    It stands between Unicode isolates, so that its direction stays its own; :func:`inline` turns them into an
+    element.
     """
     return f"{_OPEN}{_cleaned(text, longest)}{_CLOSE}"
 
@@ -153,13 +131,6 @@ def label(text: object, longest: int = 40) -> str:
 
     Plotly reads tags, entities and ``%{...}`` in every text. They are disarmed here, and a text
     that runs from right to left keeps its direction to itself.
-
-    Parameters
-    ----------
-    text : object
-        The text.
-    longest : int
-        Number of characters from which on it is shortened.
     """
     seen = _cleaned(text, longest)
     safe = seen.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("%{", "%\u2060{")
@@ -200,22 +171,9 @@ def _number(value: float, digits: int) -> str:
 
 
 def quantity(value: float, unit: str = "", digits: int | None = None) -> str:
-    """Return a number with its unit, as every page writes it.
+    """Return a number with its unit as every page writes it, by default with three significant digits.
 
-    Parameters
-    ----------
-    value : float
-        The number [`unit`].
-    unit : str
-        Its unit; none is written where it is empty.
-    digits : int, optional
-        Digits after the decimal point; by default those that give three significant digits (whole
-        numbers are never rounded).
-
-    Returns
-    -------
-    str
-        ``not available`` for a blank.
+    Whole numbers are never rounded; a blank is ``not available``.
     """
     if value is None or not math.isfinite(value):
         return "not available"
@@ -230,24 +188,7 @@ def declared(
     currency: str = "",
     labels: Mapping[str, str] | None = None,
 ) -> list[Shown]:
-    """Return how the columns of a declared table are shown, units included.
-
-    Parameters
-    ----------
-    table : str
-        A published or input table.
-    *names : str
-        Columns to show, in their order; all where none is named.
-    currency : str
-        ISO 4217 code that stands for ``currency`` in units.
-    labels : mapping of str to str, optional
-        Heads that are better than the name.
-
-    Raises
-    ------
-    KeyError
-        If the table or a column is not declared.
-    """
+    """Return how the columns of a declared table are shown, units included; `labels` are heads better than the name."""
     declaration = OUTPUTS.get(table) or INPUTS[table]
     shown = []
     for name in names or declaration.names:
@@ -335,23 +276,7 @@ def table_html(
 ) -> str:
     """Return a table as HTML, in a box of its own that scrolls when it is wider than the page.
 
-    Parameters
-    ----------
-    frame : DataFrame, shape (rows, any)
-        The rows; its index is not shown.
-    columns : sequence of Shown, optional
-        Columns in their order; all of the frame where it is None.
-    caption : str
-        What the table shows, a sentence for :func:`inline`.
-    limit : int
-        Number of rows from which on the rest is left out, with a line that says so.
-    file : str
-        Name of the published table (without folder and ending) that holds all rows.
-
-    Raises
-    ------
-    KeyError
-        If a column is not in the frame.
+    From `limit` rows on a line says what is left out, and that the published `file` holds all.
     """
     shown = list(columns) if columns is not None else [_shown(str(name)) for name in frame.columns]
     missing = [one.column for one in shown if one.column not in frame.columns]

@@ -49,20 +49,7 @@ def _triple(colour: str) -> tuple[int, int, int]:
 
 
 def tint(role: str, opacity: float) -> str:
-    """Return the colour of `role`, let through; for bands and fills.
-
-    Parameters
-    ----------
-    role : str
-        A role of `PAIRS`.
-    opacity : float
-        From 0, nothing to see, to 1, solid.
-
-    Raises
-    ------
-    KeyError
-        If there is no such role.
-    """
+    """Return the colour of `role`, let through, for bands and fills; `opacity` from 0, nothing to see, to 1, solid."""
     red, green, blue = _triple(COLOURS[role])
     return f"rgba({red},{green},{blue},{opacity:g})"
 

@@ -31,18 +31,12 @@ _BEYOND = np.timedelta64(600, "D")
 
 @dataclass(frozen=True)
 class Expected:
-    """What is expected of the issues to come.
+    """What is expected of the issues to come."""
 
-    Attributes
-    ----------
-    issues : DataFrame, shape (issues, 6)
-        day, title, copies (expected), colour_share (colour pages of all pages), runs, source (plan, model).
-    pages : ndarray, shape (issues, DRAWS)
-        Equally likely numbers of pages of each issue.
-    """
-
+    # (issues, 6): day, title, copies (expected), colour_share (colour pages of all pages), runs, source (plan,
+    # model)
     issues: pd.DataFrame
-    pages: np.ndarray
+    pages: np.ndarray  # (issues, DRAWS): equally likely numbers of pages of each issue
 
 
 @dataclass(frozen=True)
@@ -78,39 +72,18 @@ class _Bookings:
 
 @dataclass(frozen=True)
 class Drivers:
-    """Issues and bookings, ready to be asked from any day.
+    """Issues and bookings, ready to be asked from any day."""
 
-    Attributes
-    ----------
-    titles : list of TitlePast
-        Every title's issues.
-    bookings : dict of _Bookings
-        Bookings by title.
-    calendar : Calendar
-        Days without publication and public holidays.
-    last : datetime64[D]
-        Last day of the logs: bookings that tell no day of making are known from then on only.
-    """
-
-    titles: list[TitlePast]
-    bookings: dict[str, _Bookings]
-    calendar: Calendar
+    titles: list[TitlePast]  # every title's issues
+    bookings: dict[str, _Bookings]  # bookings by title
+    calendar: Calendar  # days without publication and public holidays
+    # Last day of the logs: bookings that tell no day of making are known from then on only
     last: np.datetime64
 
     def expected(self, known: pd.Timestamp, days: pd.DatetimeIndex) -> Expected:
-        """Return what the issues on `days` are expected to be by one who knows all up to `known`.
+        """Return what the issues on `days` are expected to be by one who knows all up to `known`, which is earlier.
 
-        Parameters
-        ----------
-        known : Timestamp
-            Last day whose issues and bookings are known.
-        days : DatetimeIndex, shape (days,)
-            Days asked for, later than `known`.
-
-        Returns
-        -------
-        Expected
-            The issues, by title and day. A booked title that was never printed takes what is booked.
+        A booked title that was never printed takes what is booked.
         """
         now, ahead = np.datetime64(known, "D"), days.to_numpy().astype("datetime64[D]")
         past = {one.title: one.until(now) for one in self.titles}
@@ -206,18 +179,7 @@ class Drivers:
 
 
 def drivers_of(logs: Logs) -> Drivers:
-    """Return issues and bookings of the logs.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    Drivers
-        Ready to be asked.
-    """
+    """Return issues and bookings of the logs."""
     titles = titles_of(logs)
     last = np.datetime64(logs.as_of, "D")
     first = min((one.day[0] for one in titles), default=last)

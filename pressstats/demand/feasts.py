@@ -24,18 +24,7 @@ TERMS = len(_BEFORE) + len(_AFTER) + len(_EASTER)
 
 
 def feast_terms(days: np.ndarray) -> np.ndarray:
-    """Return the terms of Christmas and Easter.
-
-    Parameters
-    ----------
-    days : ndarray of datetime64[D], shape (days,)
-        Days.
-
-    Returns
-    -------
-    ndarray, shape (days, TERMS)
-        From 0 to 1; Easter is that of the Gregorian calendar.
-    """
+    """Return the terms of Christmas and Easter, shape (days, TERMS), from 0 to 1."""
     if not len(days):
         return np.zeros((0, TERMS))
     years = range(int(str(days.min())[:4]) - 1, int(str(days.max())[:4]) + 2)

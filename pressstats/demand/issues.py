@@ -30,30 +30,16 @@ _KNOWN_AFTER, _PAUSES = 4, 2
 
 @dataclass(frozen=True)
 class TitlePast:
-    """Every issue of a title, in the order of its days.
-
-    Attributes
-    ----------
-    title : str
-        The title.
-    day : ndarray of datetime64[D], shape (issues,)
-        Publication days.
-    copies, pages, colour_pages, runs : ndarray, shape (issues,)
-        Copies ordered, pages, colour pages (blank where not logged) and runs.
-    event : ndarray of bool, shape (issues,)
-        Whether an event had been booked by the day.
-    whole : ndarray of bool, shape (issues,)
-        Whether no run of that day was set aside.
-    """
+    """Every issue of a title, in the order of its days."""
 
     title: str
-    day: np.ndarray
-    copies: np.ndarray
+    day: np.ndarray  # (issues,): publication days
+    copies: np.ndarray  # (issues,): copies ordered
     pages: np.ndarray
-    colour_pages: np.ndarray
+    colour_pages: np.ndarray  # blank where not logged
     runs: np.ndarray
-    event: np.ndarray
-    whole: np.ndarray
+    event: np.ndarray  # (issues,): whether an event had been booked by the day
+    whole: np.ndarray  # (issues,): whether no run of that day was set aside
 
     def until(self, known: np.datetime64) -> TitlePast:
         """Return the whole issues up to a day."""
@@ -71,18 +57,7 @@ class TitlePast:
 
 
 def titles_of(logs: Logs) -> list[TitlePast]:
-    """Return the past of every title that was printed, in alphabetical order.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    list of TitlePast
-        Titles with their issues.
-    """
+    """Return the past of every title that was printed, in alphabetical order."""
     grouped = logs["runs"].groupby(["title", "date"], sort=True)
     issues = grouped.agg(
         copies=("copies_ordered", "sum"),
@@ -174,23 +149,9 @@ def weekday_of(days: np.ndarray) -> np.ndarray:
 
 
 def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days: np.ndarray) -> np.ndarray:
-    """Say on which days to come a title comes out, by what it lately did.
+    """Say on which days to come a title comes out, by what it lately did; what a plan says is for others to weigh.
 
-    Parameters
-    ----------
-    past : TitlePast
-        The title's known issues.
-    printed : ndarray of datetime64[D]
-        Days on which any title was printed, as far as known, in their order.
-    calendar : Calendar
-        Days without publication and public holidays.
-    days : ndarray of datetime64[D], shape (days,)
-        Days to come.
-
-    Returns
-    -------
-    ndarray of bool, shape (days,)
-        Whether it comes out. A plan that says otherwise is for others to weigh.
+    `printed` are the days on which any title came out, as far as known.
     """
     comes = np.zeros(len(days), dtype=bool)
     if not len(past.day):
@@ -220,23 +181,10 @@ def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days:
 
 
 def titles_changed(titles: list[TitlePast], last: np.datetime64, first_week: pd.Timestamp) -> np.ndarray:
-    """Return when titles began or ended.
+    """Return when titles began or ended: rows of (first week that was another, weeks seen when that is known).
 
-    Parameters
-    ----------
-    titles : list of TitlePast
-        Every title's issues.
-    last : datetime64[D]
-        Last day of the logs.
-    first_week : Timestamp
-        First day of the first week.
-
-    Returns
-    -------
-    ndarray of int, shape (changes, 2)
-        The first week that was another (whole or in part) and how many weeks are seen when that is known, in order,
-        each once. A title that is there for four weeks began; one ended that was there for eight and has been
-        away for four, and for twice its longest pause so far.
+    A title that is there for four weeks began; one ended that was there for eight and has been away for four, and for
+    twice its longest pause so far.
     """
     start, least = np.datetime64(first_week, "D"), 7 * _KNOWN_AFTER
     found = set()

@@ -22,51 +22,21 @@ _WEBS_BEYOND = 2
 
 @dataclass(frozen=True)
 class MakeUp:
-    """Areas of each material by title and pages.
+    """Areas of each material by title and pages."""
 
-    Attributes
-    ----------
-    materials : list of str
-        Materials in the order of the columns.
-    day : ndarray of datetime64[D], shape (runs,)
-        Publication days, in their order.
-    title : ndarray of str, shape (runs,)
-        Titles.
-    pages : ndarray, shape (runs,)
-        Pages.
-    areas : ndarray, shape (runs, materials)
-        Area of each material in a copy [m2].
-    full_pages : ndarray, shape (runs,)
-        Pages of the fullest web; blank where not logged.
-    full_areas : ndarray, shape (runs, materials)
-        Area of that web in a copy [m2].
-    """
-
-    materials: list[str]
-    day: np.ndarray
+    materials: list[str]  # materials in the order of the columns
+    day: np.ndarray  # (runs,): publication days, in their order
     title: np.ndarray
     pages: np.ndarray
-    areas: np.ndarray
-    full_pages: np.ndarray
-    full_areas: np.ndarray
+    areas: np.ndarray  # (runs, materials): area of each material in a copy [m2]
+    full_pages: np.ndarray  # (runs,): pages of the fullest web; blank where not logged
+    full_areas: np.ndarray  # (runs, materials): area of that web in a copy [m2]
 
     def per_copy(self, title: str, pages: np.ndarray, known: np.datetime64) -> np.ndarray:
-        """Return what a copy takes of each material.
+        """Return the area of each material that a copy takes [m2], shape (..., materials); blank where no run is known.
 
-        Parameters
-        ----------
-        title : str
-            The title; one never printed is made up as all others are.
-        pages : ndarray, any shape
-            Pages.
-        known : datetime64[D]
-            Last day whose runs are known.
-
-        Returns
-        -------
-        ndarray, shape (..., materials)
-            Area [m2], of the last run with the nearest number of pages that the title may have. Blank where no run
-            is known.
+        Of the last run known with the nearest number of pages that the title may have; a title never printed is
+        made up as all others are.
         """
         past = int(np.searchsorted(self.day, known, side="right"))
         rows = np.flatnonzero(self.title[:past] == title)
@@ -102,18 +72,7 @@ class MakeUp:
 
 
 def make_up_of(logs: Logs) -> MakeUp:
-    """Return the make-up of every run.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    MakeUp
-        Areas by run; a run that lost a web is left out.
-    """
+    """Return the make-up of every run; a run that lost a web is left out."""
     webs = web_use(logs)
     aside = logs.set_aside
     webs = webs[~webs["run_id"].isin(aside.loc[aside["table"] == "run_webs", "run_id"])]

@@ -82,23 +82,9 @@ class _Ahead:
 def driver_days(
     recipe: Recipe, known: pd.Timestamp, days: pd.DatetimeIndex, what_if: WhatIf | None = None
 ) -> pd.DataFrame:
-    """Return what each day ahead is expected to take of each material, from its issues.
+    """Return what each day ahead is expected to take of each material, from its issues, shape (days, materials).
 
-    Parameters
-    ----------
-    recipe : Recipe
-        Result of :func:`pressstats.demand.recipe_of`.
-    known : Timestamp
-        Last day of which anything is known.
-    days : DatetimeIndex, shape (days,)
-        Days asked for, one after the other, later than `known`.
-    what_if : WhatIf, optional
-        Assumptions that differ from what is expected.
-
-    Returns
-    -------
-    DataFrame, shape (days, materials of the history)
-        Expected use of each day [unit of the material]; blank for a material that issues do not explain.
+    The days follow on each other, later than `known`; blank for a material that issues do not explain.
     """
     assumed = what_if or WhatIf()
     closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))

@@ -74,24 +74,7 @@ class Outlook:
     def day_paths(
         self, draws: int, days: pd.DatetimeIndex, seed: int = _SEED
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return joint paths and means of use by day.
-
-        Parameters
-        ----------
-        draws : int
-            Paths.
-        days : DatetimeIndex, shape (days,)
-            Days ahead; one beyond the last week takes its place in that.
-        seed : int
-            Seed: the same one gives the same paths.
-
-        Returns
-        -------
-        paths : ndarray, shape (materials, draws, days)
-            Use of each day [unit of the material]; materials and weeks hang together as past errors did.
-        mean : ndarray, shape (materials, days)
-            Expected use of each day [unit of the material].
-        """
+        """Return joint paths and means of use by day."""
         place = np.asarray((days - self.weeks[0]).days)
         week = np.clip(place // 7, 0, HORIZON - 1)
         share = self.shares[:, week, place % 7]
@@ -175,18 +158,9 @@ def demand_forecast(outlook: Outlook, first_week: pd.Timestamp, weeks: int = CHO
 
 
 def choice_table(outlook: Outlook) -> pd.DataFrame:
-    """Return the evidence for the choice: mean absolute scaled error of each method, by material.
+    """Return the mean absolute scaled error of each method, by material: the evidence for the choice.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`demand_outlook`.
-
-    Returns
-    -------
-    DataFrame, shape (materials, 3 + methods)
-        material, weeks (known in the history), one column per method with its mean absolute
-        error over 13 weeks ahead in units of the series' year-on-year difference, and chosen.
+    Over 13 weeks ahead, in units of the series' year-on-year difference; with the weeks known in the history.
     """
     losses = outlook.tried.losses(len(outlook.history))
     table = pd.DataFrame({"material": outlook.names})
@@ -198,21 +172,11 @@ def choice_table(outlook: Outlook) -> pd.DataFrame:
 
 
 def promise_table(outlook: Outlook, judged: int = JUDGED) -> pd.DataFrame:
-    """Return how the published choice did at the last origins of which all 13 weeks have come.
+    """Return how the published choice did at the last `judged` origins of which all 13 weeks have come.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`demand_outlook`.
-    judged : int
-        Origins, one a week.
-
-    Returns
-    -------
-    DataFrame, shape (materials + 1, 10), all materials together last
-        material (empty for all), origins, published, one column per method (mean absolute scaled error), held_80,
-        held_90, held_95 (shares of weeks within those intervals). Choice and intervals are those that each origin
-        could make of what it knew.
+    By material, all together last (material empty): mean absolute scaled error of each method and of what was
+    published, shares of weeks held by its intervals. Choice and intervals are those that each origin could make
+    of what it knew.
     """
     tried = outlook.tried
     n = len(outlook.history)
@@ -256,25 +220,8 @@ def _mean(values: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
 def levers(outlook: Outlook, assumptions: Mapping[str, WhatIf], weeks: int = CHOICE) -> pd.DataFrame:
     """Return what other assumptions do to the next weeks' needs, by the drivers.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`demand_outlook`.
-    assumptions : mapping of str to WhatIf
-        Assumptions by their name in words.
-    weeks : int
-        Weeks ahead.
-
-    Returns
-    -------
-    DataFrame, shape (assumptions x materials, 4)
-        what_if, material, expected (without it) and assumed [unit of the material]; materials that issues do
-        not explain are left out.
-
-    Raises
-    ------
-    ValueError
-        If an assumption names a title that is not expected.
+    Columns what_if, material, expected (without it) and assumed [unit of the material]; materials that issues do not
+    explain are left out. A title that is not expected is a ValueError.
     """
     days = pd.date_range(outlook.weeks[0], periods=7 * weeks, freq="D", unit="us")
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))

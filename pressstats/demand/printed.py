@@ -16,22 +16,9 @@ _LATELY = pd.Timedelta(days=182)
 
 
 def printed_ahead(logs: Logs, weeks: int = CHOICE) -> tuple[float, pd.Series]:
-    """Return copies and printed area of the next weeks, from ``runs`` and ``run_webs`` alone.
+    """Return gross copies, and their area by material [m2], of the next weeks, from ``runs`` and ``run_webs`` alone.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    weeks : int
-        Weeks from the first whole one after as-of.
-
-    Returns
-    -------
-    copies : float
-        Gross copies, what starts and running waste take among them.
-    area : Series
-        Area of the gross copies by material [m2]; empty where no issue is expected. Strip, reel ends and breaks
-        are not in it: only reel records tell them.
+    Strip, reel ends and breaks are not in it: only reel records tell them.
     """
     first = logs.plant.first_forecast_week(logs.as_of)
     days = pd.date_range(first, periods=7 * weeks, freq="D", unit="us")

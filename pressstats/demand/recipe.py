@@ -18,33 +18,20 @@ __all__ = ["Recipe", "RunPast", "recipe_of"]
 
 @dataclass(frozen=True)
 class RunPast:
-    """Runs in the order of their publication days.
+    """Runs in the order of their publication days."""
 
-    Attributes
-    ----------
-    day : ndarray of datetime64[D], shape (runs,)
-        Publication days.
-    weekday, title : ndarray of int, shape (runs,)
-        Weekday, Monday 0, and number of the title.
-    titles : dict of int
-        Numbers of the titles.
-    ordered, gross, startup, pages, colour_pages, plates, page_m2 : ndarray, shape (runs,)
-        Copies ordered, gross copies, start-up copies, pages, colour pages, plates exposed, area of a page [m2].
-    solid_pages : dict of ndarray, shape (runs,)
-        Solid pages of a copy by ink; blank where the run's coverage is not known.
-    """
-
-    day: np.ndarray
-    weekday: np.ndarray
-    title: np.ndarray
+    day: np.ndarray  # (runs,): publication days
+    weekday: np.ndarray  # Monday 0
+    title: np.ndarray  # number of the title
     titles: dict[str, int]
-    ordered: np.ndarray
+    ordered: np.ndarray  # copies, as gross and startup are
     gross: np.ndarray
     startup: np.ndarray
     pages: np.ndarray
     colour_pages: np.ndarray
     plates: np.ndarray
-    page_m2: np.ndarray
+    page_m2: np.ndarray  # area of a page [m2]
+    # (runs,): solid pages of a copy by ink; blank where the run's coverage is not known
     solid_pages: dict[str, np.ndarray]
 
     def lately(self, known: np.datetime64, days: int = 182) -> slice:
@@ -55,60 +42,23 @@ class RunPast:
 
 @dataclass(frozen=True)
 class Recipe:
-    """Everything needed to turn issues into materials, as far as the logs tell.
+    """Everything needed to turn issues into materials, as far as the logs tell."""
 
-    Attributes
-    ----------
-    history : DataFrame, shape (weeks, materials)
-        Weekly use (:func:`pressstats.demand.weekly_use`).
-    kinds : DataFrame
-        kind, ink and grammage_gsm of each material.
-    drivers : Drivers
-        Issues and bookings.
-    make_up : MakeUp
-        Webs by title and pages.
-    runs : RunPast
-        The runs.
-    week_ends : ndarray of datetime64[D], shape (weeks,)
-        Last days of the weeks.
-    printed : dict of ndarray, shape (weeks,)
-        Nominal weight of the gross copies by newsprint [kg].
-    solid, starts : dict of ndarray, shape (weeks,)
-        Solid area printed [m2] and runs that printed it, by ink.
-    copies, run_count : ndarray, shape (weeks,)
-        Gross copies and runs.
-    """
-
-    history: pd.DataFrame
-    kinds: pd.DataFrame
+    history: pd.DataFrame  # (weeks, materials): weekly use (:func:`pressstats.demand.weekly_use`)
+    kinds: pd.DataFrame  # kind, ink and grammage_gsm of each material
     drivers: Drivers
-    make_up: MakeUp
+    make_up: MakeUp  # webs by title and pages
     runs: RunPast
-    week_ends: np.ndarray
-    printed: dict[str, np.ndarray]
-    solid: dict[str, np.ndarray]
-    starts: dict[str, np.ndarray]
-    copies: np.ndarray
-    run_count: np.ndarray
+    week_ends: np.ndarray  # (weeks,): last days of the weeks
+    printed: dict[str, np.ndarray]  # (weeks,): nominal weight of the gross copies by newsprint [kg]
+    solid: dict[str, np.ndarray]  # (weeks,): solid area printed by ink [m2]
+    starts: dict[str, np.ndarray]  # (weeks,): runs that printed the ink
+    copies: np.ndarray  # (weeks,): gross copies
+    run_count: np.ndarray  # (weeks,)
 
 
 def recipe_of(logs: Logs, history: pd.DataFrame, exposure: pd.DataFrame) -> Recipe:
-    """Return what turns issues into materials.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``materials``.
-    history : DataFrame
-        Result of :func:`pressstats.demand.weekly_use`.
-    exposure : DataFrame
-        Result of :func:`pressstats.ink.ink_exposure`.
-
-    Returns
-    -------
-    Recipe
-        The recipe.
-    """
+    """Return what turns issues into materials."""
     weeks = history.index
     webs = web_use(logs)
     printed = webs["area_m2"] * webs["nominal_gsm"] / 1000

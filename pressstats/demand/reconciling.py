@@ -8,30 +8,11 @@ __all__ = ["reconcile"]
 
 
 def reconcile(base: np.ndarray, summing: np.ndarray, variance: np.ndarray) -> np.ndarray:
-    """Return forecasts that add up, as near to those given as their variances allow.
+    """Return forecasts that add up, as near to those given as their variances allow (weighted least squares).
 
-    Parameters
-    ----------
-    base : ndarray, shape (series, ...)
-        Forecasts of sums and parts, made each for itself.
-    summing : ndarray, shape (series, parts)
-        Which parts each series adds up.
-    variance : ndarray, shape (series,)
-        Variance of each forecast, above 0; all alike for ordinary least squares.
-
-    Returns
-    -------
-    ndarray, shape (series, ...)
-        Coherent forecasts: `summing` times the parts that lie nearest by weighted least squares.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If the series do not tell the parts.
-
-    Notes
-    -----
-    Hyndman, Ahmed, Athanasopoulos, Shang (2011), Computational Statistics and Data Analysis 55:2579 (from memory).
+    Shapes: base (series, ...), of sums and parts; `summing` (series, parts), which parts each series adds up;
+    variance (series,), above 0. Hyndman, Ahmed, Athanasopoulos, Shang (2011), Computational Statistics and Data
+    Analysis 55:2579 (from memory).
     """
     flat = np.asarray(base, dtype=float).reshape(len(base), -1)
     weighted = summing / np.asarray(variance, dtype=float)[:, None]

@@ -70,22 +70,7 @@ def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
 
 
 def season_of(outlook: Outlook, names: Sequence[str], as_of: pd.Timestamp) -> pd.DataFrame:
-    """Return the months ahead of several materials together.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`pressstats.demand.demand_outlook`.
-    names : sequence of str
-        Materials of one unit.
-    as_of : Timestamp
-        Last day of the logs.
-
-    Returns
-    -------
-    DataFrame, shape (12, 4)
-        month, mean, q05, q95 of the sum [unit of the materials]: they move together as past errors did.
-    """
+    """Return month, mean, q05, q95 of the sum of several materials of one unit, which err together as in the past."""
     months = _months(as_of)
     days = _days(months)
     paths, mean = outlook.day_paths(_PATHS, days)
@@ -98,20 +83,9 @@ def season_of(outlook: Outlook, names: Sequence[str], as_of: pd.Timestamp) -> pd
 
 
 def year_ahead(outlook: Outlook, as_of: pd.Timestamp) -> pd.DataFrame:
-    """Return what the next 52 weeks need of each material, for contract talks.
+    """Return what the 52 weeks after as-of need of each material, for contract talks.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`pressstats.demand.demand_outlook`.
-    as_of : Timestamp
-        Last day of the logs.
-
-    Returns
-    -------
-    DataFrame, shape (materials, 4)
-        material, low (undercut once in twenty), expected, high (exceeded once in twenty) [unit of the material], from
-        the day after as-of.
+    Columns material, low (undercut once in twenty), expected, high (exceeded once in twenty) [unit of the material].
     """
     days = pd.date_range(as_of + pd.Timedelta(days=1), periods=364, freq="D", unit="us")
     paths, mean = outlook.day_paths(_PATHS, days)

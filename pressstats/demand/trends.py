@@ -29,49 +29,18 @@ _REWEIGHTINGS = 4
 
 @dataclass(frozen=True)
 class Trend:
-    """A fitted title.
+    """A fitted title."""
 
-    Attributes
-    ----------
-    coefficients : ndarray
-        Of weekdays, trend, season, feasts and holiday.
-    weekdays : ndarray of int
-        Weekdays that were seen, Monday 0.
-    pairs : int
-        Pairs of sine and cosine of the year.
-    level : float
-        How far the last weeks lie above the regression.
-    rest : ndarray, shape (issues,)
-        What the regression leaves of the issues of the last year.
-    """
-
-    coefficients: np.ndarray
-    weekdays: np.ndarray
-    pairs: int
-    level: float
-    rest: np.ndarray
+    coefficients: np.ndarray  # of weekdays, trend, season, feasts and holiday
+    weekdays: np.ndarray  # weekdays that were seen, Monday 0
+    pairs: int  # pairs of sine and cosine of the year
+    level: float  # how far the last weeks lie above the regression
+    rest: np.ndarray  # (issues,): what the regression leaves of the issues of the last year
 
     def at(
         self, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, feasts: np.ndarray
     ) -> np.ndarray:
-        """Return what is expected.
-
-        Parameters
-        ----------
-        days : ndarray, shape (issues,)
-            Days since the day up to which issues were known [day].
-        weekday : ndarray of int, shape (issues,)
-            Weekday, Monday 0; one never seen takes the mean of the others.
-        holiday : ndarray of bool, shape (issues,)
-            Whether it is a public holiday.
-        feasts : ndarray, shape (issues, terms)
-            Terms of Christmas and Easter (:func:`pressstats.demand.feasts.feast_terms`).
-
-        Returns
-        -------
-        ndarray, shape (issues,)
-            Expected values.
-        """
+        """Return what is expected on days since the last known; a weekday never seen takes the mean of the others."""
         design = _design(days, weekday, holiday, feasts, self.weekdays, self.pairs)
         return np.asarray(
             design @ self.coefficients + self.level * np.exp(-np.maximum(days, 0) / _LEVEL_FADES)
@@ -98,25 +67,9 @@ def _design(
 def fit_trend(
     values: np.ndarray, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, feasts: np.ndarray
 ) -> Trend:
-    """Fit a title.
+    """Fit a title's copies in logarithms, or pages, on days counted back from the last one known (0 or negative).
 
-    Parameters
-    ----------
-    values : ndarray, shape (issues,)
-        Copies in logarithms, or pages, in the order of their days.
-    days : ndarray, shape (issues,)
-        Days since the day up to which issues are known: negative, or 0 [day].
-    weekday : ndarray of int, shape (issues,)
-        Weekday, Monday 0.
-    holiday : ndarray of bool, shape (issues,)
-        Whether it was a public holiday.
-    feasts : ndarray, shape (issues, terms)
-        Terms of Christmas and Easter.
-
-    Returns
-    -------
-    Trend
-        The fit. A season needs three quarters of a year, and all its waves a year.
+    A season needs three quarters of a year, and all its waves a year.
     """
     weekdays = np.unique(weekday)
     span = float(days[-1] - days[0]) if len(days) else 0.0

@@ -49,33 +49,20 @@ _CHANGE_WEEKS, _CHANGE_LEAST = 2.0, 0.05
 
 @dataclass(frozen=True)
 class Tried:
-    """Forecasts of every method from every past origin, beside what came.
+    """Forecasts of every method from every past origin, beside what came."""
 
-    Attributes
-    ----------
-    weeks : DatetimeIndex, shape (n,)
-        First days of the weeks of the history.
-    names : list of str
-        Materials.
-    actual : ndarray, shape (materials, n)
-        Use [unit of the material]; blank where unknown.
-    origins : ndarray of int, shape (origins,)
-        An origin o has seen the first o weeks; the last one, n, is today's.
-    forecasts : ndarray, shape (methods, origins, materials, HORIZON)
-        Forecast of week o + h, h from 0 [unit of the material]; blank where a method has none.
-    naive : ndarray, shape (origins, materials)
-        Mean absolute difference to a year earlier in what the origin had seen: the unit of errors.
-    changes : ndarray of int, shape (changes, 2)
-        For each title that began or ended: the first week that was another, and how many weeks are seen when
-        that is known (:func:`pressstats.demand.issues.titles_changed`).
-    """
-
-    weeks: pd.DatetimeIndex
+    weeks: pd.DatetimeIndex  # (n,): first days of the weeks of the history
     names: list[str]
-    actual: np.ndarray
-    origins: np.ndarray
+    actual: np.ndarray  # (materials, n): use [unit of the material]; blank where unknown
+    origins: np.ndarray  # (origins,): an origin o has seen the first o weeks; the last one, n, is today's
+    # (methods, origins, materials, HORIZON): forecast of week o + h, h from 0 [unit of the material]; blank
+    # where a method has none
     forecasts: np.ndarray
+    # (origins, materials): mean absolute difference to a year earlier in what the origin had seen: the unit of
+    # errors
     naive: np.ndarray
+    # (changes, 2): for each title that began or ended: the first week that was another, and how many weeks are
+    # seen when that is known (:func:`pressstats.demand.issues.titles_changed`)
     changes: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), dtype=int))
 
     def missed(self) -> np.ndarray:
@@ -100,19 +87,10 @@ class Tried:
         return np.asarray(known)
 
     def losses(self, origin: int) -> np.ndarray:
-        """Return the mean absolute scaled error of each method up to 13 weeks ahead, as known at `origin`.
+        """Return mean absolute errors of the methods up to 13 weeks ahead, as known at `origin` [naive error].
 
         Once a year is seen, weeks before which no season had been tell nothing of who does well from now on.
-
-        Parameters
-        ----------
-        origin : int
-            Weeks seen.
-
-        Returns
-        -------
-        ndarray, shape (methods, materials)
-            In units of the naive error; blank without any error. All methods on the same weeks.
+        All methods are judged on the same weeks; blank without any error.
         """
         known = self.known_at(origin)
         if origin >= _YEAR_SEEN:
@@ -144,20 +122,7 @@ class Tried:
         return believed(losses, looks, able).argmin(axis=0)
 
     def judged(self, origin: int, chosen: np.ndarray | None = None) -> Judgement:
-        """Return the chosen forecasts from `origin` with intervals from the errors known then.
-
-        Parameters
-        ----------
-        origin : int
-            One of `origins`.
-        chosen : ndarray of int, shape (materials,), optional
-            Method of each material; :meth:`chosen` of the origin without it.
-
-        Returns
-        -------
-        Judgement
-            For quantiles and joint paths.
-        """
+        """Return the chosen forecasts from `origin` with intervals from the errors known then."""
         methods = self.chosen(origin) if chosen is None else chosen
         row = int(np.searchsorted(self.origins, origin))
         each = np.arange(len(self.names))
@@ -196,21 +161,9 @@ class Tried:
 
 
 def believed(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndarray:
-    """Return the losses of methods that are to be believed, in logarithms of any one unit.
+    """Return the losses to be believed, in logarithms against the mean of the `able` methods; infinite for others.
 
-    Parameters
-    ----------
-    losses : ndarray, shape (methods, materials)
-        Mean absolute scaled errors; blank where unknown.
-    looks : float
-        How many horizons the origins span.
-    able : ndarray of bool, shape (methods, materials)
-        Whether a method can forecast.
-
-    Returns
-    -------
-    ndarray, shape (methods, materials)
-        Logarithms against the mean of the methods that can; infinite where one cannot.
+    `looks` is how many horizons the origins span.
     """
     usual = np.where(able, np.log(_USUAL_LOSSES)[:, None], np.nan)
     with np.errstate(divide="ignore", invalid="ignore"), warnings.catch_warnings():
@@ -226,21 +179,10 @@ def believed(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndarray:
 
 
 def try_methods(recipe: Recipe, newsprint: list[str], origins: np.ndarray | None = None) -> Tried:
-    """Forecast each material from every week of the second half of its history, and from its end.
+    """Forecast each material from every week of the second half of its history (or from `origins`), and from its end.
 
-    Parameters
-    ----------
-    recipe : Recipe
-        Result of :func:`pressstats.demand.recipe_of`.
-    newsprint : list of str
-        Materials whose direct forecasts are made to agree with that of their sum.
-    origins : ndarray of int, optional
-        Weeks seen from which is forecast, ascending; by default each of the second half, and the end.
-
-    Returns
-    -------
-    Tried
-        Forecasts from all origins, each with nothing but what it had seen.
+    Each origin knows nothing but what it had seen; direct forecasts of `newsprint` are made to agree with their
+    sum's.
     """
     history = recipe.history
     n = len(history)

@@ -22,13 +22,7 @@ _LEAST, _MOST = 0.8, 4.0
 
 
 def turn_share(weeks: pd.DatetimeIndex) -> np.ndarray:
-    """Return the share of each week's days that lie about the turn of the year, shape (weeks,).
-
-    Parameters
-    ----------
-    weeks : DatetimeIndex, shape (weeks,)
-        First days of the weeks.
-    """
+    """Return the share of each week's days that lie about the turn of the year, shape (weeks,)."""
     days = weeks.to_numpy().astype("datetime64[D]")[:, None] + np.arange(7)
     year = days.astype("datetime64[Y]")
     about = np.zeros(days.shape, dtype=bool)
@@ -40,19 +34,9 @@ def turn_share(weeks: pd.DatetimeIndex) -> np.ndarray:
 
 
 def turn_factor(errors: np.ndarray, share: np.ndarray) -> np.ndarray:
-    """Return how many times as large errors about the turn of the year are as others.
+    """Return how many times as large errors about the turn of the year are as others, shape (materials,).
 
-    Parameters
-    ----------
-    errors : ndarray, shape (origins, materials, horizon)
-        Absolute errors of each material in any one unit; blank where not known.
-    share : ndarray, shape (origins, horizon)
-        Share of each week that lies about the turn of the year.
-
-    Returns
-    -------
-    ndarray, shape (materials,)
-        Factors.
+    Errors are absolute, shape (origins, materials, horizon), in any one unit; shares of the weeks (origins, horizon).
     """
     known = np.isfinite(errors)
     inside = known & (share >= 0.5)[:, None, :]

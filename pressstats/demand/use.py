@@ -235,20 +235,8 @@ def _plates(logs: Logs, materials: pd.DataFrame, weeks: pd.DatetimeIndex) -> dic
 def counted_use(logs: Logs, material: str, weeks: pd.DatetimeIndex) -> pd.Series:
     """Return the weekly use of a material that has no counter, from counts and deliveries.
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs; a count is of the day's end, after its deliveries, unless it tells its hour.
-    material : str
-        The material.
-    weeks : DatetimeIndex, shape (weeks,)
-        First days of the weeks.
-
-    Returns
-    -------
-    Series, shape (weeks,)
-        Use [unit of the material], spread evenly over the days between two counts; blank
-        outside them, and where more was counted than there could be.
+    Spread evenly over the days between two counts; blank outside them, and where more was counted than there
+    could be.
     """
     blank = pd.Series(np.nan, weeks)
     if not logs.has("stock_counts"):

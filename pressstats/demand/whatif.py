@@ -53,25 +53,7 @@ class WhatIf:
         return dict(zip(self.added["title"], self.added["like"], strict=True))
 
     def issues(self, expected: Expected, days: pd.DatetimeIndex) -> Expected:
-        """Return the issues under these assumptions.
-
-        Parameters
-        ----------
-        expected : Expected
-            What is expected without them.
-        days : DatetimeIndex
-            Days asked for on which anything is published.
-
-        Returns
-        -------
-        Expected
-            The issues, those of a new title on its weekdays.
-
-        Raises
-        ------
-        ValueError
-            If a title is named that is not expected at all.
-        """
+        """Return the issues under these assumptions."""
         table, pages = expected.issues, expected.pages
         known = set(table["title"])
         unknown = sorted(

@@ -13,22 +13,7 @@ __all__ = ["fan", "season_bars", "stock_panels"]
 
 
 def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
-    """Draw the past weeks of a series and its forecast with 50 and 90 % bands.
-
-    Parameters
-    ----------
-    history : Series, index of weeks
-        Past values.
-    ahead : DataFrame
-        Rows of the published table ``demand_forecast`` of one material.
-    unit : str
-        Title of the y axis, with its unit.
-
-    Returns
-    -------
-    Figure
-        A line with a fan at its end.
-    """
+    """Draw the past weeks of a series and its forecast (rows of ``demand_forecast``) with 50 and 90 % bands."""
     figure = go.Figure()
     weeks = dates(ahead["week"])
     for low, high, opacity, name in (("q05", "q95", 0.18, "9 in 10"), ("q25", "q75", 0.34, "1 in 2")):
@@ -58,22 +43,7 @@ def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
 
 
 def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.Figure:
-    """Draw a material's next twelve months with intervals, beside last year and the budget.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Rows of the published table ``demand_season`` of one material, or sums of them.
-    unit : str
-        Title of the y axis, with its unit.
-    band : str
-        What the intervals are.
-
-    Returns
-    -------
-    Figure
-        Bars with 5 and 95 % quantiles; last year and budget as marks of different shape.
-    """
+    """Draw a material's next twelve months (rows of ``demand_season``), beside last year and the budget."""
     months = [f"{pd.Timestamp(month):%Y-%m}" for month in table["month"]]
     figure = go.Figure()
     error = None
@@ -105,19 +75,7 @@ def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.
 def stock_panels(ahead: pd.DataFrame, limits: pd.DataFrame, *, unit: str) -> go.Figure:
     """Draw how stock of several materials goes on, a panel each, with the least cover and the room there is.
 
-    Parameters
-    ----------
-    ahead : DataFrame
-        material, day, q05, q50, q95 [unit].
-    limits : DataFrame
-        material, least, most [unit]; a blank one is not drawn.
-    unit : str
-        Unit of the y axes.
-
-    Returns
-    -------
-    Figure
-        Per material a line of the middle case, a band of 9 cases in 10, and lines of other dashes for the limits.
+    `ahead` has material, day, q05, q50, q95; `limits` material, least, most, of which a blank one is not drawn.
     """
     names = [str(name) for name in ahead["material"].unique()]
     titles = labels(names)

@@ -16,18 +16,7 @@ __all__ = ["bars_with_limits", "interval_dots", "lines_by", "presence", "streams
 
 
 def streams(table: pd.DataFrame) -> go.Figure:
-    """Draw the streams that mounted paper went to.
-
-    Parameters
-    ----------
-    table : DataFrame, shape (streams, 3)
-        stream (words), tonnes [t] and share [%], in the order to be shown.
-
-    Returns
-    -------
-    Figure
-        Horizontal bars with the share written at each.
-    """
+    """Draw the streams (words, tonnes [t], share [%]) that mounted paper went to, in the order of the rows."""
     figure = go.Figure(
         go.Bar(
             x=table["tonnes"],
@@ -56,25 +45,9 @@ def lines_by(
     target: float | None = None,
     colours: dict[str, str] | None = None,
 ) -> go.Figure:
-    """Draw a line over time for each group, with a target.
+    """Draw a line of `y` over the dates `x` for each group of `by`, with a target; a blank `y` is a gap in the line.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Rows with the columns `x` (dates), `y` and `by`; a blank `y` is a gap in the line.
-    x, y, by : str
-        Columns.
-    unit : str
-        Title of the y axis, with its unit.
-    target : float, optional
-        A horizontal line.
-    colours : dict of str, optional
-        Colour role of a group that has one of its own (an ink).
-
-    Returns
-    -------
-    Figure
-        Lines of different colour and dash.
+    `colours` are roles of groups that have one of their own (an ink).
     """
     figure = go.Figure()
     names = labels(table[by].unique())
@@ -110,27 +83,9 @@ def interval_dots(
     reference_words: str = "",
     drawn: str = "",
 ) -> go.Figure:
-    """Draw estimates with their intervals, one below the other.
+    """Draw estimates with their intervals, one below the other, and a vertical line at the reference.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Rows with the columns `name`, `value`, `low` and `high`.
-    name, value, low, high : str
-        Columns.
-    unit : str
-        Title of the x axis, with its unit.
-    reference : float, optional
-        A vertical line, called `reference_words`.
-    reference_words : str
-        What the line is.
-    drawn : str
-        Column of estimates drawn to their common mean; none where it is empty.
-
-    Returns
-    -------
-    Figure
-        Dots with error bars, and open diamonds for the estimates drawn together.
+    `drawn` is the column of estimates drawn to their common mean, shown as open diamonds; none where it is empty.
     """
     names = labels(table[name])
     rows = [names[str(text)] for text in table[name]]
@@ -172,24 +127,7 @@ def interval_dots(
 def bars_with_limits(
     table: pd.DataFrame, *, name: str, value: str, unit: str, low: float, high: float
 ) -> go.Figure:
-    """Draw a bar for each row between a least and a most wanted value.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Rows with the columns `name` and `value`.
-    name, value : str
-        Columns.
-    unit : str
-        Title of the x axis, with its unit.
-    low, high : float
-        Least and most wanted value.
-
-    Returns
-    -------
-    Figure
-        Horizontal bars; a bar outside the limits is hatched as well as coloured.
-    """
+    """Draw a bar for each row between a least and a most wanted value; one outside is hatched as well as coloured."""
     names = labels(table[name])
     inside = table[value].between(low, high)
     figure = go.Figure(
@@ -223,20 +161,7 @@ def bars_with_limits(
 
 
 def presence(table: pd.DataFrame, *, tables: Sequence[str]) -> go.Figure:
-    """Draw which table has rows in which week.
-
-    Parameters
-    ----------
-    table : DataFrame, shape (weeks, tables)
-        Rows of each table in each week, index of weeks.
-    tables : sequence of str
-        Columns in their order.
-
-    Returns
-    -------
-    Figure
-        A grid: empty weeks are light and stand out in a filled row.
-    """
+    """Draw which table has rows in which week: empty weeks are light and stand out in a filled row."""
     rows = table[list(tables)]
     usual = rows.median().replace(0, 1.0)
     figure = go.Figure(

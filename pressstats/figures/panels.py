@@ -13,19 +13,7 @@ __all__ = ["control_chart", "within_errors"]
 
 
 def within_errors(table: pd.DataFrame) -> go.Figure:
-    """Draw the unexplained paper of each press and week beside what errors can explain.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Result of :func:`pressstats.paper.unexplained_limits`.
-
-    Returns
-    -------
-    Figure
-        Per press, dots of unexplained kg and a band of threaded paper plus or minus two
-        standard deviations.
-    """
+    """Draw the unexplained paper of each press and week beside two standard deviations of what errors can explain."""
     presses = sorted(table["press"].unique())
     names = labels(presses)
     figure = go.Figure()
@@ -70,21 +58,9 @@ def within_errors(table: pd.DataFrame) -> go.Figure:
 
 
 def control_chart(table: pd.DataFrame, *, x: str, by: str, roles: dict[str, str] | None = None) -> go.Figure:
-    """Draw averages of standardised residuals with the limits of the chart.
+    """Draw averages of standardised residuals with the limits of the chart, one panel per group.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Rows with `x` (dates), `by`, average, limit and signal.
-    x, by : str
-        Columns.
-    roles : dict of str, optional
-        Colour role of each group (inks have their own).
-
-    Returns
-    -------
-    Figure
-        One panel per group; signals are marked by triangles as well as by colour.
+    Rows have `x` (dates), `by`, average, limit and signal, which is marked by a triangle as well as by colour.
     """
     groups = sorted(table[by].unique())
     names = labels(groups)

@@ -14,21 +14,9 @@ __all__ = ["cost_curves", "funnel", "running_lengths", "spreads"]
 
 
 def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figure:
-    """Draw rates against the number of reels, between the limits of chance.
+    """Draw rates per 100 reels against the number of reels, between the limits of chance (95 and 99.8 %).
 
-    Parameters
-    ----------
-    table : DataFrame
-        level, kind (what the level is one of), reels, per_100_reels, named (whether it lies outside).
-    limits : DataFrame
-        reels, low95, high95, low998, high998 (per 100 reels), in rising order.
-    rate : float
-        Rate of all together, per 100 reels.
-
-    Returns
-    -------
-    Figure
-        Points of different shape and colour by kind, their names beside them, and two pairs of lines.
+    `table` has level, kind (what the level is one of), reels, per_100_reels, named (whether it lies outside).
     """
     figure = go.Figure()
     for low, high, dash, words in (
@@ -70,18 +58,7 @@ def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figu
 
 
 def running_lengths(table: pd.DataFrame) -> go.Figure:
-    """Draw how many reels have broken by the kilometres run.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Rows of :func:`pressstats.reels.survival` with a column group.
-
-    Returns
-    -------
-    Figure
-        A rising step for each group with its 95 % band.
-    """
+    """Draw how many reels have broken by the kilometres run: a rising step for each group with its 95 % band."""
     figure = go.Figure()
     names = labels(table["group"].unique())
     for number, (group, rows) in enumerate(table.groupby("group", sort=True)):
@@ -114,22 +91,7 @@ def running_lengths(table: pd.DataFrame) -> go.Figure:
 
 
 def spreads(table: pd.DataFrame, *, target: float, named: list[str]) -> go.Figure:
-    """Draw how what is left on cores is spread at each reelstand.
-
-    Parameters
-    ----------
-    table : DataFrame
-        level, q10, q50, q90, pooled [m].
-    target : float
-        What is to be left [m].
-    named : list of str
-        Levels that stand out, marked by another shape and colour.
-
-    Returns
-    -------
-    Figure
-        A bar from the tenth to the ninetieth of a hundred, a line at the middle one, a mark at the mean.
-    """
+    """Draw how what is left on cores [m] is spread at each reelstand, from the tenth to the ninetieth of a hundred."""
     names = labels(table["level"])
     rows = [names[str(level)] for level in table["level"]]
     figure = go.Figure()
@@ -165,21 +127,9 @@ def spreads(table: pd.DataFrame, *, target: float, named: list[str]) -> go.Figur
 
 
 def cost_curves(costs: pd.DataFrame, *, currency: str, current: float, best: float) -> go.Figure:
-    """Draw what a splice costs against the metres left on purpose.
+    """Draw what a splice of one material costs [currency] against the metres left on purpose.
 
-    Parameters
-    ----------
-    costs : DataFrame
-        metres [m], paper, failures, total [currency / splice] of one material.
-    currency : str
-        ISO 4217 code.
-    current, best : float
-        Metres left now and metres that cost least [m]; a blank one is not drawn.
-
-    Returns
-    -------
-    Figure
-        Three lines of different dash, and upright lines at the two lengths.
+    `costs` has metres, paper, failures, total; `current` and `best` are metres, not drawn where blank.
     """
     figure = go.Figure()
     for number, (column, words) in enumerate(

@@ -11,25 +11,9 @@ __all__ = ["aggregate", "disaggregate"]
 
 
 def aggregate(values: np.ndarray, seen: np.ndarray, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return means over blocks of steps, counted from the end.
+    """Return means over blocks of steps counted from the end, which blocks are half known, and the first known one.
 
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values without season, gaps bridged.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-    block : int
-        Steps in a block.
-
-    Returns
-    -------
-    means : ndarray, shape (series, blocks)
-        Mean of each block; of the first whole block before that.
-    known : ndarray of bool, shape (series, blocks)
-        Whether half of the block or more is known, and all of it lies within the series.
-    start : ndarray of int, shape (series,)
-        First known block.
+    A block of which half is unknown, or that the series does not fill, is not known; its mean bridges.
     """
     count, times = values.shape
     blocks = times // block
@@ -46,24 +30,7 @@ def aggregate(values: np.ndarray, seen: np.ndarray, block: int) -> tuple[np.ndar
 
 
 def disaggregate(last: np.ndarray, forecast: np.ndarray, block: int, horizon: int) -> np.ndarray:
-    """Return forecasts of steps on straight lines between centres of blocks.
-
-    Parameters
-    ----------
-    last : ndarray, shape (series,)
-        Mean of the last block of the history.
-    forecast : ndarray, shape (series, blocks)
-        Forecasts of the next blocks; their last centre lies beyond the horizon.
-    block : int
-        Steps in a block.
-    horizon : int
-        Steps ahead.
-
-    Returns
-    -------
-    ndarray, shape (series, horizon)
-        Forecasts of single steps.
-    """
+    """Return forecasts of steps on straight lines between centres of blocks, the first being the `last` block seen."""
     points = np.concatenate([last[:, None], forecast], axis=1)
     position = (np.arange(1, horizon + 1) + (block - 1) / 2) / block
     left = np.minimum(position.astype(int), points.shape[1] - 2)

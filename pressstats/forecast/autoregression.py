@@ -21,23 +21,7 @@ def autoregress(
 ) -> np.ndarray:
     """Return forecasts of stationary series by a ridge autoregression with a constant.
 
-    Parameters
-    ----------
-    changes : ndarray, shape (series, times)
-        Values; zero where not usable.
-    usable : ndarray of bool, shape (series, times)
-        Whether a value is known.
-    lags : tuple of int
-        Lags, ascending.
-    drift_ridge : float
-        Observations that the prior of no drift is worth.
-    horizon : int
-        Steps ahead.
-
-    Returns
-    -------
-    ndarray, shape (series, horizon)
-        Forecasts.
+    `drift_ridge` is how many observations the prior of no drift is worth; `changes` are zero where not `usable`.
     """
     count, times = changes.shape
     most = lags[-1]
@@ -76,24 +60,7 @@ def autoregress(
 
 
 def difference_forecast(adjusted: np.ndarray, seen: np.ndarray, period: int, horizon: int) -> np.ndarray:
-    """Return forecasts of series without season from an autoregression of their differences.
-
-    Parameters
-    ----------
-    adjusted : ndarray, shape (series, times)
-        Values without season, gaps bridged.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-    period : int
-        Steps in a year: short years take fewer lags.
-    horizon : int
-        Steps ahead.
-
-    Returns
-    -------
-    ndarray, shape (series, horizon)
-        Forecasts.
-    """
+    """Return forecasts from an autoregression of the differences, season taken off; short years take fewer lags."""
     usable = seen[:, 1:] & seen[:, :-1]
     changes = np.where(usable, np.diff(adjusted, axis=1), 0.0)
     lags = (1, 2, 3, 4) if period <= 4 else (1, 2, 3, 4, 5, 6)
@@ -103,24 +70,7 @@ def difference_forecast(adjusted: np.ndarray, seen: np.ndarray, period: int, hor
 def seasonal_difference_forecast(
     values: np.ndarray, seen: np.ndarray, period: int, horizon: int
 ) -> np.ndarray:
-    """Return forecasts from an autoregression of the change since a year ago.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values with their season, gaps bridged.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-    period : int
-        Steps in a year.
-    horizon : int
-        Steps ahead.
-
-    Returns
-    -------
-    ndarray, shape (series, horizon)
-        Forecasts; blank for series shorter than one year.
-    """
+    """Return forecasts from an autoregression of the change since a year ago; blank for series shorter than that."""
     count, times = values.shape
     if times <= period:
         return np.full((count, horizon), np.nan)

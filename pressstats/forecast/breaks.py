@@ -27,20 +27,7 @@ _SLIP = 5.0
 
 
 def settled(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
-    """Return series without slips, their past moved to the level after the last shift.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values without season, gaps bridged.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-
-    Returns
-    -------
-    ndarray, shape (series, times)
-        Values, the last ones as they were.
-    """
+    """Return series without slips, their past moved to the level after the last shift."""
     calm = _without_slips(values, seen)
     jumps = level_shifts(calm, seen)
     later = jumps[:, ::-1].cumsum(axis=1)[:, ::-1]

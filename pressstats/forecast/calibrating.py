@@ -31,23 +31,10 @@ _SHIFTS = 20
 
 
 def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive: np.ndarray) -> Judgement:
-    """Return forecasts with the sizes and shapes of their errors.
+    """Return forecasts with the sizes and shapes of their errors, from what was `missed` at past `origins` (ascending).
 
-    Parameters
-    ----------
-    point : ndarray, shape (series, horizon)
-        Forecasts [unit of the series].
-    missed : ndarray, shape (origins, series, horizon)
-        What came less what was forecast at past origins [unit of the series]; blank where not known yet.
-    origins : ndarray of int, shape (origins,)
-        Steps seen by the past origins, ascending.
-    naive : ndarray, shape (series,)
-        Naive error of each series [unit of the series].
-
-    Returns
-    -------
-    Judgement
-        For quantiles and joint paths.
+    Shapes: point (series, horizon), missed (origins, series, horizon), blank where not known yet; naive error
+    (series,).
     """
     horizon = point.shape[1]
     ahead = np.arange(1, horizon + 1)
@@ -79,18 +66,6 @@ def mean_kept(judged: Judgement, floor: float) -> Judgement:
     """Return the judgement moved down so that the cut at the floor leaves the mean where it was.
 
     A wide interval that is cut on its low side alone would raise the mean, the more the less is known.
-
-    Parameters
-    ----------
-    judged : Judgement
-        Forecasts and errors, not cut.
-    floor : float
-        No value lies below.
-
-    Returns
-    -------
-    Judgement
-        The same sizes and shapes about other points.
     """
     values = judged.point + judged.size * quantile_factors(judged.shape, _MIDDLES)[:, None, :]
     wanted = np.maximum(values.mean(axis=0), floor)

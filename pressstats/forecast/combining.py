@@ -24,24 +24,9 @@ _ERROR_LEAST = 0.02
 
 
 def member_errors(rolled: Rolled, origin: int, usable: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return mean absolute errors of all methods that were known at an origin.
+    """Return mean absolute errors of all methods known at an origin, and how many each mean holds.
 
-    Parameters
-    ----------
-    rolled : Rolled
-        Forecasts from past origins.
-    origin : int
-        Steps seen: later values count nowhere.
-    usable : ndarray of bool, shape (origins, series)
-        Whether an origin's errors tell of today.
-
-    Returns
-    -------
-    errors : ndarray, shape (methods, series)
-        Mean absolute error over origins and horizons at which all methods of a series spoke [unit of the
-        series]; blank without any.
-    number : ndarray, shape (series,)
-        Errors in each mean.
+    Over the origins that are `usable` and the horizons at which all methods of a series spoke; blank without any.
     """
     known = rolled.known_at(origin)[:, None, :] & usable[:, :, None]
     size = np.abs(rolled.came()[None] - rolled.forecasts)
@@ -57,20 +42,7 @@ def member_errors(rolled: Rolled, origin: int, usable: np.ndarray) -> tuple[np.n
 
 
 def member_weights(errors: np.ndarray, speaks: np.ndarray) -> np.ndarray:
-    """Return weights of the methods.
-
-    Parameters
-    ----------
-    errors : ndarray, shape (methods, series)
-        Mean absolute errors; blank where unknown.
-    speaks : ndarray of bool, shape (methods, series)
-        Whether a method has a forecast of today.
-
-    Returns
-    -------
-    ndarray, shape (methods, series)
-        Weights; each series' sum to 1.
-    """
+    """Return weights of the methods that speak, shape (methods, series); each series' sum to 1."""
     speaks = speaks & _ENTERS[:, None]
     known = np.isfinite(errors) & speaks
     number = known.sum(axis=0)
@@ -85,20 +57,10 @@ def member_weights(errors: np.ndarray, speaks: np.ndarray) -> np.ndarray:
 
 
 def combine(forecasts: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the weighted mean of forecasts and how far the methods disagree.
+    """Return the weighted mean of forecasts and their weighted mean absolute distance from it.
 
-    Parameters
-    ----------
-    forecasts : ndarray, shape (methods, ..., series, horizon)
-        Forecasts; blank where a method is silent, whose weight the others share.
-    weights : ndarray, shape (methods, series)
-        Weights.
-
-    Returns
-    -------
-    mean, disagreement : ndarray, shape (..., series, horizon)
-        Weighted mean and weighted mean absolute distance from it [unit of the series]; blank where all are
-        silent.
+    Shape (methods, ..., series, horizon) in, without methods out. Where a method is silent the others share its
+    weight.
     """
     between = (1,) * (forecasts.ndim - 3)
     load = weights.reshape(len(weights), *between, -1, 1) * np.isfinite(forecasts)

@@ -61,31 +61,11 @@ class Forecast:
         return self._frame(self.quantiles(np.array([probability]))[0].T)
 
     def quantiles(self, probabilities: np.ndarray) -> np.ndarray:
-        """Return quantiles, shape (probabilities, horizon, series) [unit of the series].
-
-        Raises
-        ------
-        ValueError
-            A probability is not between 0 and 1.
-        """
+        """Return quantiles, shape (probabilities, horizon, series) [unit of the series]."""
         return np.swapaxes(_quantiles(self.judgement, self.floor, _checked(probabilities)), 1, 2)
 
     def paths(self, n: int, seed: int = 0) -> np.ndarray:
-        """Return joint sample paths, shape (n, horizon, series) [unit of the series].
-
-        Parameters
-        ----------
-        n : int
-            Paths.
-        seed : int
-            Seed: the same one gives the same paths.
-
-        Returns
-        -------
-        ndarray, shape (n, horizon, series)
-            Paths whose margins are the quantiles, and which hang together across series and along the horizon
-            as past errors did.
-        """
+        """Return joint sample paths, shape (n, horizon, series) [unit of the series]."""
         return np.swapaxes(_paths(self.judgement, self.floor, n, seed), 1, 2)
 
     def _frame(self, values: np.ndarray) -> pd.DataFrame:

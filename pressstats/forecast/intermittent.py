@@ -13,21 +13,9 @@ __all__ = ["croston", "syntetos_boylan", "teunter_syntetos_babai"]
 
 
 def croston(values: np.ndarray, seen: np.ndarray, share: float = 0.1) -> np.ndarray:
-    """Return the mean demand a step by Croston's method.
+    """Return the mean demand a step by Croston's method; an unknown step counts neither as demand nor as waiting.
 
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Demand, not negative [any unit].
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known; an unknown step counts neither as demand nor as waiting.
-    share : float
-        Smoothing constant of sizes and of gaps.
-
-    Returns
-    -------
-    ndarray, shape (series,)
-        Smoothed size over smoothed gap, both begun with the first demand; zero without any demand.
+    `share` smooths sizes and gaps, both begun with the first demand; zero without any demand.
     """
     count, times = values.shape
     size, gap = np.zeros(count), np.ones(count)
@@ -54,19 +42,7 @@ def teunter_syntetos_babai(
 ) -> np.ndarray:
     """Return mean demand as smoothed size times smoothed chance, which falls while nothing comes.
 
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Demand, not negative [any unit].
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-    size_share, chance_share : float
-        Smoothing constants of the size and of the chance of a demand.
-
-    Returns
-    -------
-    ndarray, shape (series,)
-        Mean demand a step; size begun with the first demand, chance with the first known step.
+    Size begins with the first demand, chance with the first known step.
     """
     count, times = values.shape
     size, chance = np.zeros(count), np.zeros(count)

@@ -1,9 +1,9 @@
 """How wrong will a forecast be? Learnt from what it missed at past origins, for every horizon.
 
 The size of an error is a gamma regression on what can be known beforehand (horizon, the spread that the
-smoothing model implies, how far the methods disagree, the naive error, narrow peaks), pooled over series and origins.
-Errors divided by their size are then pooled by horizon, and their quantiles make the interval: the width is calibrated
-on forecasts, never on a fit.
+smoothing model implies, how far the methods disagree, the naive error, narrow peaks), pooled over series and
+origins. Errors divided by their size are then pooled by horizon, and their quantiles make the interval: the
+width is calibrated on forecasts, never on a fit.
 """
 
 from __future__ import annotations
@@ -83,23 +83,9 @@ class Judgement:
 
 
 def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
-    """Return the combined forecast of one origin with the errors that were known then.
+    """Return the combined forecast of origin `row` with the errors of the origins `past`, as far as known then.
 
-    Parameters
-    ----------
-    rolled : Rolled
-        Forecasts of all methods from all origins.
-    row : int
-        Origin of the forecast.
-    past : ndarray of int, shape (past,)
-        Earlier origins whose errors count, as far as known at the origin.
-    lag : int
-        Steps in a year, for how long a history past origins need.
-
-    Returns
-    -------
-    Judgement
-        Point forecasts, sizes and shapes of errors.
+    `lag` is the steps in a year, for how long a history past origins need.
     """
     origin = int(rolled.origins[row])
     rows = np.append(past, row)
@@ -130,19 +116,9 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
 
 
 def quantile_factors(shape: np.ndarray, probabilities: np.ndarray) -> np.ndarray:
-    """Return quantiles of scaled errors at any probabilities.
+    """Return quantiles of scaled errors, shape (n, horizon), at any probabilities above 0 and below 1.
 
-    Parameters
-    ----------
-    shape : ndarray, shape (horizon, len(PROBABILITIES))
-        Quantiles at ``PROBABILITIES``.
-    probabilities : ndarray, shape (n, horizon) or (n,)
-        Probabilities, above 0 and below 1.
-
-    Returns
-    -------
-    ndarray, shape (n, horizon)
-        Quantiles, on straight lines in normal scores, beyond the outermost along the last line.
+    On straight lines in normal scores between those of `PROBABILITIES`, beyond the outermost along the last line.
     """
     horizon = len(shape)
     scores = ndtri(np.asarray(probabilities, dtype=float))

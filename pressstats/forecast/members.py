@@ -55,44 +55,23 @@ _FAR_SHARPNESS = 0.3
 
 @dataclass(frozen=True)
 class Said:
-    """What the methods say of a batch.
+    """What the methods say of a batch."""
 
-    Attributes
-    ----------
-    forecasts : ndarray, shape (methods, series, horizon)
-        Forecasts [unit of the series]; blank where a method does not apply.
-    spread : ndarray, shape (series, horizon)
-        Standard deviation of errors that the smoothing model implies [unit of the series].
-    calm : ndarray, shape (series,)
-        Late one-step errors over those of the whole history, as root mean squares [1].
-    strength : ndarray, shape (series, horizon)
-        How far departures of the same dates in earlier years are beyond chance, 1 or more [1].
-    """
-
+    # (methods, series, horizon): forecasts [unit of the series]; blank where a method does not apply
     forecasts: np.ndarray
+    # (series, horizon): standard deviation of errors that the smoothing model implies [unit of the series]
     spread: np.ndarray
+    # (series,): late one-step errors over those of the whole history, as root mean squares [1]
     calm: np.ndarray
+    # (series, horizon): how far departures of the same dates in earlier years are beyond chance, 1 or more [1]
     strength: np.ndarray
 
 
 def member_forecasts(batch: Batch, periods: tuple[float, ...], horizon: int, groups: np.ndarray) -> Said:
-    """Return the forecasts of all methods.
+    """Return the forecasts of all methods in the order of ``MEMBERS``.
 
-    Parameters
-    ----------
-    batch : Batch
-        Histories.
-    periods : tuple of float
-        Steps in a year, or in a week and a year; ascending; empty for no season.
-    horizon : int
-        Steps ahead.
-    groups : ndarray of int, shape (series,)
-        Series of the same number end together and share the dates of narrow peaks.
-
-    Returns
-    -------
-    Said
-        Forecasts in the order of ``MEMBERS``.
+    `periods` are the steps in a year, or in a week and a year; series of one of the `groups` end together and
+    share the dates of narrow peaks.
     """
     # Series that share something are run together.
     long = bool(periods) and not (len(periods) == 1 and _whole_period(periods))

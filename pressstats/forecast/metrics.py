@@ -18,39 +18,13 @@ __all__ = ["coverage", "mape", "mase", "msis", "naive_scale", "owa", "pinball", 
 
 
 def naive_scale(history: np.ndarray, period: int = 1) -> np.ndarray:
-    """Return the mean absolute seasonal difference within a history.
-
-    Parameters
-    ----------
-    history : ndarray, shape (..., times)
-        Values seen [any unit]; blank where unknown.
-    period : int
-        Steps in a year, or 1.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Mean of ``|y[t] - y[t - period]|`` [unit of the history]; blank where no such pair is known.
-    """
+    """Return the mean absolute seasonal difference within a history."""
     history = np.asarray(history, dtype=float)
     return _mean(np.abs(history[..., period:] - history[..., :-period]))
 
 
 def mase(actual: np.ndarray, forecast: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """Return the mean absolute scaled error.
-
-    Parameters
-    ----------
-    actual, forecast : ndarray, shape (..., horizon)
-        What came and what was said [same unit].
-    scale : ndarray, shape (...)
-        Result of :func:`naive_scale` [same unit].
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Mean absolute error over the horizon, divided by the scale [1].
-    """
+    """Return the mean absolute scaled error."""
     return _mean(np.abs(np.asarray(actual) - forecast)) / scale
 
 
@@ -77,22 +51,7 @@ def mape(actual: np.ndarray, forecast: np.ndarray) -> np.ndarray:
 def msis(
     actual: np.ndarray, low: np.ndarray, high: np.ndarray, scale: np.ndarray, level: float = 0.95
 ) -> np.ndarray:
-    """Return the mean scaled interval score.
-
-    Parameters
-    ----------
-    actual, low, high : ndarray, shape (..., horizon)
-        What came, and the limits of the central interval [same unit].
-    scale : ndarray, shape (...)
-        Result of :func:`naive_scale` [same unit].
-    level : float
-        Nominal share of values within the interval.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Mean width plus 2 / (1 - level) times the excess outside, divided by the scale [1].
-    """
+    """Return the mean scaled interval score."""
     actual = np.asarray(actual, dtype=float)
     outside = np.maximum(low - actual, 0.0) + np.maximum(actual - high, 0.0)
     return _mean(high - low + 2.0 / (1.0 - level) * outside) / scale
@@ -105,20 +64,7 @@ def coverage(actual: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarra
 
 
 def pinball(actual: np.ndarray, quantile: np.ndarray, probability: float) -> np.ndarray:
-    """Return the mean quantile score of one quantile forecast.
-
-    Parameters
-    ----------
-    actual, quantile : ndarray, shape (..., horizon)
-        What came and the quantile that was said [same unit].
-    probability : float
-        Nominal probability of a value below the quantile.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Mean of p (y - q) where y is above q, of (1 - p) (q - y) where it is below [same unit].
-    """
+    """Return the mean quantile score of one quantile forecast."""
     excess = np.asarray(actual, dtype=float) - quantile
     return _mean(np.maximum(probability * excess, (probability - 1.0) * excess))
 

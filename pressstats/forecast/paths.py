@@ -25,23 +25,9 @@ _OUTLYING = 4.0
 
 
 def joint_normals(scores: np.ndarray, worth: float, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """Return standard normal variables that hang together as past errors did.
+    """Return standard normal variables, shape (draws, series, horizon), that hang together as past scaled errors did.
 
-    Parameters
-    ----------
-    scores : ndarray, shape (origins, series, horizon)
-        Past errors divided by their size; blank where unknown.
-    worth : float
-        Independent error vectors that the origins are worth: neighbouring ones miss the same values.
-    draws : int
-        Paths wanted.
-    rng : Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray, shape (draws, series, horizon)
-        Normal variables of mean 0 and variance 1.
+    `worth` is how many independent error vectors the origins are worth: neighbouring ones miss the same values.
     """
     count, horizon = scores.shape[1:]
     clipped = np.clip(scores, -_OUTLYING, _OUTLYING)
@@ -67,24 +53,7 @@ def joint_normals(scores: np.ndarray, worth: float, draws: int, rng: np.random.G
 def sample_factors(
     scores: np.ndarray, worth: float, shape: np.ndarray, draws: int, rng: np.random.Generator
 ) -> np.ndarray:
-    """Return joint draws of scaled errors whose margins are the calibrated ones.
-
-    Parameters
-    ----------
-    scores : ndarray, shape (origins, series, horizon)
-        Past errors divided by their size; blank where unknown.
-    shape : ndarray, shape (horizon, probabilities)
-        Calibrated quantiles of scaled errors.
-    draws : int
-        Paths wanted.
-    rng : Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray, shape (draws, series, horizon)
-        Scaled errors.
-    """
+    """Return joint draws of scaled errors, shape (draws, series, horizon), whose margins are the calibrated `shape`."""
     normals = joint_normals(scores, worth, draws, rng)
     chance = np.clip(ndtr(normals), 1e-6, 1.0 - 1e-6)
     flat = quantile_factors(shape, chance.reshape(-1, chance.shape[2]))

@@ -1,10 +1,11 @@
 """Which narrow peaks and dips come back by date? Those of Christmas, which harmonics are too smooth for.
 
-What level, trend and smooth season leave at the same dates of all years known, one or more, is expected again as far as
-it is larger than chance (an empirical Bayes mean: Efron & Morris 1973, *Journal of the American Statistical
-Association* 68:117). How large peaks of a date are is judged from all series that are known together, so that one odd
-value of one series is no season; how large this series' own is, by kriging between dates, which fall on other days of
-the week each year (Rasmussen & Williams 2006, *Gaussian Processes for Machine Learning*, section 2.2).
+What level, trend and smooth season leave at the same dates of all years known, one or more, is expected again
+as far as it is larger than chance (an empirical Bayes mean: Efron & Morris 1973, *Journal of the American
+Statistical Association* 68:117). How large peaks of a date are is judged from all series that are known
+together, so that one odd value of one series is no season; how large this series' own is, by kriging between
+dates, which fall on other days of the week each year (Rasmussen & Williams 2006, *Gaussian Processes for
+Machine Learning*, section 2.2).
 """
 
 from __future__ import annotations
@@ -27,30 +28,7 @@ _MEAN_SIZE = np.sqrt(2.0 / np.pi)
 def peaks(
     rest: np.ndarray, seen: np.ndarray, period: float, horizon: int, groups: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return what comes back by date.
-
-    Parameters
-    ----------
-    rest : ndarray, shape (series, times)
-        What level, trend and smooth season leave, aligned at the ends; anything where not seen.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-    period : float
-        Steps in a year, such as 365.25 / 7.
-    horizon : int
-        Steps ahead.
-    groups : ndarray of int, shape (series,)
-        Series of the same number are known together and share the dates of their peaks.
-
-    Returns
-    -------
-    terms : ndarray, shape (series, times + horizon)
-        Peaks [unit of the rest], of the steps seen and of those ahead; 0 where chance explains them.
-    strength : ndarray, shape (series, times + horizon)
-        Size of the departures of a date in units of what chance makes, 1 or more.
-    spent : ndarray, shape (series,)
-        Values that the peaks follow as if they were parameters.
-    """
+    """Return what comes back by date."""
     times = rest.shape[1]
     apart = _apart(times, horizon, period)
     near = np.maximum(1.0 - apart[:times], 0.0)

@@ -24,33 +24,16 @@ _QUIET_GAPS = 4.0
 
 @dataclass(frozen=True)
 class Batch:
-    """Histories of many series, one a row, aligned at their ends.
+    """Histories of many series, one a row, aligned at their ends."""
 
-    Attributes
-    ----------
-    levels : ndarray, shape (series, times)
-        Values in units of the mean absolute value of the series; gaps bridged.
-    values : ndarray, shape (series, times)
-        The same in logarithms where `logged`.
-    seen : ndarray of bool, shape (series, times)
-        Whether the value is known.
-    start : ndarray of int, shape (series,)
-        Step of the first known value.
-    unit : ndarray, shape (series,)
-        Mean absolute value [unit of the series].
-    logged : ndarray of bool, shape (series,)
-        Whether `values` are logarithms.
-    intermittent : ndarray of bool, shape (series,)
-        Whether many values are zero.
-    """
-
+    # (series, times): values in units of the mean absolute value of the series; gaps bridged
     levels: np.ndarray
-    values: np.ndarray
-    seen: np.ndarray
-    start: np.ndarray
-    unit: np.ndarray
-    logged: np.ndarray
-    intermittent: np.ndarray
+    values: np.ndarray  # (series, times): the same in logarithms where `logged`
+    seen: np.ndarray  # (series, times): whether the value is known
+    start: np.ndarray  # (series,): step of the first known value
+    unit: np.ndarray  # (series,): mean absolute value [unit of the series]
+    logged: np.ndarray  # (series,): whether `values` are logarithms
+    intermittent: np.ndarray  # (series,): whether many values are zero
 
     def rows(self, which: np.ndarray | slice) -> Batch:
         """Return some of the series."""
@@ -75,17 +58,9 @@ class Batch:
 
 
 def prepare(history: np.ndarray) -> Batch:
-    """Return histories as a batch.
+    """Return histories (aligned at their ends, each with a known value) as a batch: scaled and bridged.
 
-    Parameters
-    ----------
-    history : ndarray, shape (series, times)
-        Values [any unit], aligned at their ends; blank where unknown. Each row has one known value or more.
-
-    Returns
-    -------
-    Batch
-        Scaled, bridged, in logarithms where all values are positive, or none negative and few zero.
+    In logarithms where all values are positive, or none negative and few zero.
     """
     seen = np.isfinite(history)
     number = seen.sum(axis=1)
@@ -104,20 +79,7 @@ def prepare(history: np.ndarray) -> Batch:
 
 
 def ended(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
-    """Return whether nothing has come for much longer than usual, shape (series,).
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values; anything where not seen.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known.
-
-    Returns
-    -------
-    ndarray of bool, shape (series,)
-        At least eight known steps of nothing at the end, and four times the mean gap until then.
-    """
+    """Return whether nothing has come for at least eight known steps and four times the mean gap until then."""
     comes = seen & (values != 0)
     silent = (np.cumsum(comes[:, ::-1], axis=1) == 0)[:, ::-1] & seen
     quiet = silent.sum(axis=1)
@@ -127,20 +89,7 @@ def ended(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
 
 
 def bridge(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
-    """Return values with gaps bridged by straight lines, ends by the nearest known value.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values; anything where not seen.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known; at least one a row.
-
-    Returns
-    -------
-    ndarray, shape (series, times)
-        Finite values.
-    """
+    """Return values with gaps bridged by straight lines, ends by the nearest known value."""
     if seen.all():
         return values.copy()
     times = values.shape[1]
@@ -157,20 +106,7 @@ def bridge(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
 
 
 def stack_origins(history: np.ndarray, origins: np.ndarray) -> np.ndarray:
-    """Return what each origin had seen, as further series.
-
-    Parameters
-    ----------
-    history : ndarray, shape (series, times)
-        Values; blank where unknown.
-    origins : ndarray of int, shape (origins,)
-        Numbers of steps seen.
-
-    Returns
-    -------
-    ndarray, shape (origins x series, longest origin)
-        Rows of the first origin first; aligned at their ends, blank before the first step.
-    """
+    """Return what each origin had seen, as further series: the first origin's first; blank before the first step."""
     longest = int(origins.max())
     result = np.full((len(origins), history.shape[0], longest), np.nan)
     for row, origin in enumerate(origins):

@@ -21,36 +21,21 @@ _ROWS_TOGETHER = 4096
 
 @dataclass(frozen=True)
 class Rolled:
-    """Forecasts of all methods from several origins.
+    """Forecasts of all methods from several origins."""
 
-    Attributes
-    ----------
-    history : ndarray, shape (series, times)
-        Values [any unit]; blank where unknown.
-    origins : ndarray of int, shape (origins,)
-        Steps seen, ascending.
-    forecasts : ndarray, shape (methods, origins, series, horizon)
-        Forecasts [unit of the series]; blank where there is none.
-    spread : ndarray, shape (origins, series, horizon)
-        Standard deviation that the smoothing model implies [unit of the series].
-    naive : ndarray, shape (origins, series)
-        Mean absolute difference to a year earlier, or to the step before where there is no year yet, of what
-        the origin had seen [unit of the series].
-    number : ndarray, shape (origins, series)
-        Known values that the origin had seen.
-    calm : ndarray, shape (origins, series)
-        Late one-step errors over those of all that the origin had seen [1].
-    strength : ndarray, shape (origins, series, horizon)
-        How far departures of the same dates in earlier years are beyond chance, 1 or more [1].
-    """
-
-    history: np.ndarray
-    origins: np.ndarray
+    history: np.ndarray  # (series, times): values [any unit]; blank where unknown
+    origins: np.ndarray  # (origins,): steps seen, ascending
+    # (methods, origins, series, horizon): forecasts [unit of the series]; blank where there is none
     forecasts: np.ndarray
+    # (origins, series, horizon): standard deviation that the smoothing model implies [unit of the series]
     spread: np.ndarray
+    # (origins, series): mean absolute difference to a year earlier, or to the step before where there is no
+    # year yet, of what the origin had seen [unit of the series]
     naive: np.ndarray
-    number: np.ndarray
-    calm: np.ndarray
+    number: np.ndarray  # (origins, series): known values that the origin had seen
+    calm: np.ndarray  # (origins, series): late one-step errors over those of all that the origin had seen [1]
+    # (origins, series, horizon): how far departures of the same dates in earlier years are beyond chance, 1 or
+    # more [1]
     strength: np.ndarray
 
     @property
@@ -79,24 +64,7 @@ def least_known(known: np.ndarray, lag: int) -> np.ndarray:
 
 
 def roll(history: np.ndarray, origins: np.ndarray, periods: tuple[float, ...], horizon: int) -> Rolled:
-    """Forecast every series from every origin.
-
-    Parameters
-    ----------
-    history : ndarray, shape (series, times)
-        Values [any unit]; blank where unknown.
-    origins : ndarray of int, shape (origins,)
-        Steps seen, ascending; from 1 to times.
-    periods : tuple of float
-        Steps in a year, or in a week and a year; ascending; empty for no season.
-    horizon : int
-        Steps ahead.
-
-    Returns
-    -------
-    Rolled
-        Forecasts of origins that have seen a value; blank of others.
-    """
+    """Forecast every series from every origin (steps seen, ascending); blank where an origin has seen no value."""
     count = len(history)
     lag = max(1, round(periods[0])) if periods else 1
     forecasts = np.full((len(MEMBERS), len(origins), count, horizon), np.nan)

@@ -34,45 +34,19 @@ _YEARS_LEAST = 1.5
 
 @dataclass(frozen=True)
 class Season:
-    """Seasonal terms of many series, and what is left without them.
+    """Seasonal terms of many series, and what is left without them."""
 
-    Attributes
-    ----------
-    adjusted : ndarray, shape (series, times)
-        Values without season, gaps bridged.
-    terms : ndarray, shape (series, horizon)
-        Seasonal summands of the steps ahead.
-    strength : ndarray, shape (series, horizon)
-        How far departures of a date are beyond chance, 1 or more; 1 where nothing is narrow.
-    spent : ndarray, shape (series,)
-        Parameters of a long year for each value seen; 0 of short years, whose scatter errors are calibrated with.
-    """
-
-    adjusted: np.ndarray
-    terms: np.ndarray
+    adjusted: np.ndarray  # (series, times): values without season, gaps bridged
+    terms: np.ndarray  # (series, horizon): seasonal summands of the steps ahead
+    # (series, horizon): how far departures of a date are beyond chance, 1 or more; 1 where nothing is narrow
     strength: np.ndarray
+    # (series,): parameters of a long year for each value seen; 0 of short years, whose scatter errors are
+    # calibrated with
     spent: np.ndarray
 
 
 def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -> Season:
-    """Take the season off series whose year has a whole number of steps.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values, aligned at their ends, finite.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value counts.
-    period : int
-        Steps in a year.
-    horizon : int
-        Steps ahead.
-
-    Returns
-    -------
-    Season
-        Adjusted values and terms ahead; no season for series shorter than a year and a half.
-    """
+    """Take the season off series whose year has a whole number of steps; none for less than a year and a half."""
     times = values.shape[1]
     weights = seen.astype(float)
     recency = _MEMORY ** ((times - 1 - np.arange(times)) // period)
@@ -103,30 +77,11 @@ def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -
 def harmonics(
     values: np.ndarray, seen: np.ndarray, period: float, horizon: int, groups: np.ndarray | None = None
 ) -> Season:
-    """Take the season off series whose year is long or no whole number of steps.
+    """Take the season off series whose year is long or no whole number of steps; none for less than a year and a half.
 
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values, aligned at their ends, finite.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value counts.
-    period : float
-        Steps in a year, such as 365.25 / 7.
-    horizon : int
-        Steps ahead.
-    groups : ndarray of int, shape (series,), optional
-        Series of the same number share the dates of narrow peaks; by default each has its own.
-
-    Returns
-    -------
-    Season
-        Adjusted values and terms ahead; no season for series shorter than a year and a half.
-
-    Notes
-    -----
     Each pair of sine and cosine is shrunk by 1 - 2 v / a^2 (not below 0), a^2 being its squared amplitude and v
-    the variance of each coefficient, from the spectrum of a first-order autoregression of the rest.
+    the variance of each coefficient, from the spectrum of a first-order autoregression of the rest. Series of
+    one group share the dates of narrow peaks; by default each has its own.
     """
     count, times = values.shape
     groups = np.arange(count) if groups is None else groups
@@ -195,22 +150,7 @@ def _harmonic_season(
 
 
 def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.ndarray:
-    """Return a local linear smooth of each series with tricube weights.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values, finite.
-    weights : ndarray, shape (series, times)
-        Weight of each value; 0 where it does not count.
-    reach : float
-        Distance beyond which a value has no weight [steps].
-
-    Returns
-    -------
-    ndarray, shape (series, times)
-        Smooth values; a local mean where one side has no weight.
-    """
+    """Return a local linear smooth with tricube weights up to `reach` steps; a mean where one side has no weight."""
     lag = np.arange(-int(reach), int(reach) + 1)
     kernel = np.clip(1.0 - np.abs(lag / reach) ** 3, 0.0, None) ** 3
     loaded = weights * values

@@ -22,47 +22,25 @@ _WARM = 8
 
 @dataclass(frozen=True)
 class Grid:
-    """Points of a parameter grid, each array of shape (points,).
+    """Points of a parameter grid, each array of shape (points,)."""
 
-    Attributes
-    ----------
-    level, trend : ndarray
-        Share of a one-step error that the level, and the trend, take over [1].
-    damping : ndarray
-        Factor of the trend from step to step [1]; 0 where there is no trend.
-    parameters : ndarray
-        Number of free parameters and states, for the penalty.
-    """
-
-    level: np.ndarray
-    trend: np.ndarray
-    damping: np.ndarray
-    parameters: np.ndarray
+    level: np.ndarray  # share of a one-step error that the level takes over [1]
+    trend: np.ndarray  # the same of the trend
+    damping: np.ndarray  # factor of the trend from step to step [1]; 0 where there is no trend
+    parameters: np.ndarray  # number of free parameters and states, for the penalty
 
 
 @dataclass(frozen=True)
 class Smoothed:
-    """States after the last step of every series at every grid point, and how well each point did.
-
-    Attributes
-    ----------
-    grid : Grid
-        The points.
-    criterion : ndarray, shape (series, points)
-        Akaike's criterion, corrected for short histories, up to a constant of the series.
-    variance : ndarray, shape (series, points)
-        Mean squared one-step error [unit squared].
-    level, slope : ndarray, shape (series, points)
-        Last level and slope [unit of the series].
-    recent : ndarray, shape (series, points)
-        Mean squared one-step error, late ones weighing more [unit squared].
-    """
+    """States after the last step of every series at every grid point, and how well each point did."""
 
     grid: Grid
+    # (series, points): Akaike's criterion, corrected for short histories, up to a constant of the series
     criterion: np.ndarray
-    variance: np.ndarray
-    level: np.ndarray
+    variance: np.ndarray  # (series, points): mean squared one-step error [unit squared]
+    level: np.ndarray  # (series, points): at the last step [unit of the series]
     slope: np.ndarray
+    # (series, points): mean squared one-step error, late ones weighing more [unit squared]
     recent: np.ndarray
 
     def forecast(self, weights: np.ndarray, horizon: int) -> np.ndarray:
@@ -85,20 +63,7 @@ class Smoothed:
 
 
 def grid_of(levels: tuple[float, ...], trends: tuple[tuple[float, float], ...] = ((0.0, 0.0),)) -> Grid:
-    """Return the product of levels and pairs of (trend's share of the level's share, damping).
-
-    Parameters
-    ----------
-    levels : tuple of float
-        Shares of the error that the level takes.
-    trends : tuple of (float, float)
-        Shares of the level's share that the trend takes, with their damping; (0, 0) is no trend.
-
-    Returns
-    -------
-    Grid
-        All combinations.
-    """
+    """Return all combinations of levels and pairs (trend's share of the level's share, damping); (0, 0) is no trend."""
     rows = []
     for level in levels:
         for trend, damping in trends:
@@ -118,30 +83,7 @@ def smooth(
     ahead: tuple[int, ...] = (1,),
     memory: float = 12.0,
 ) -> Smoothed:
-    """Run every grid point over every series.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values without season, aligned at their ends; anything finite where not seen.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value is known; an unknown one moves no state but for the trend that runs on.
-    start : ndarray of int, shape (series,)
-        Step of the first value; before it all states stand still.
-    grid : Grid
-        Points.
-    level, slope : ndarray, shape (series,)
-        States before the first value.
-    ahead : tuple of int
-        Distances of the forecasts whose squared errors make the criterion; with (1,) it is Akaike's.
-    memory : float
-        Steps over which late errors are averaged.
-
-    Returns
-    -------
-    Smoothed
-        States, errors and criterion.
-    """
+    """Run every grid point over every series."""
     count, times = values.shape
     points = len(grid.level)
     lev = np.repeat(level[:, None], points, axis=1)

@@ -22,28 +22,7 @@ def dynamic_theta(
     horizon: int,
     fixed: float | None = None,
 ) -> np.ndarray:
-    """Return forecasts of series without season.
-
-    Parameters
-    ----------
-    values : ndarray, shape (series, times)
-        Values, aligned at their ends, finite.
-    seen : ndarray of bool, shape (series, times)
-        Whether a value counts.
-    start : ndarray of int, shape (series,)
-        Step of the first value.
-    levels : ndarray, shape (points,)
-        Smoothing constants.
-    horizon : int
-        Steps ahead.
-    fixed : float, optional
-        Share of the line, 1/2 for the Theta method of 2000; by default the best one of 0 to 1.
-
-    Returns
-    -------
-    ndarray, shape (series, horizon)
-        Forecasts, averaged over smoothing constants with Akaike weights.
-    """
+    """Return forecasts of series without season."""
     count, times = values.shape
     known = seen.astype(float)
     # Running regression on the step number, counted from 1 at the first value.

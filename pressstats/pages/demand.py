@@ -277,13 +277,7 @@ def standard_levers(results: Results) -> dict[str, WhatIf]:
 
 
 def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Block:
-    """Return what other assumptions do to the needs of the next 13 weeks.
-
-    Raises
-    ------
-    ValueError
-        If an assumption names a title that is not expected.
-    """
+    """Return what other assumptions do to the needs of the next 13 weeks."""
     if results.outlook is None:
         return _short(results)
     table = assumed_levers(results.outlook, assumptions or standard_levers(results))

@@ -112,19 +112,7 @@ def influence_words(results: Results) -> Block:
 
 
 def what_if(results: Results, *, copies: float, pages: float, coverage: float = 1.0) -> Block:
-    """Return the ink one run would take.
-
-    Parameters
-    ----------
-    results : Results
-        The results.
-    copies : float
-        Gross copies.
-    pages : float
-        Pages of a copy.
-    coverage : float
-        Coverage against the mean of the last 52 weeks: 1.1 is a tenth more.
-    """
+    """Return the ink one run would take; `coverage` is against the mean of the last 52 weeks: 1.1 is a tenth more."""
     fits = {ink: fit for ink, fit in results.ink_fits.items() if fit.by_area}
     if not fits:
         return note("No run can be foretold: no ink's use is known by what was printed.")

@@ -51,14 +51,9 @@ def _words(parts: Collection[str]) -> str:
 
 
 def leave_out_refused(module: ModuleType, parts: dict[str, tuple[str, ...]]) -> None:
-    """Let functions of a page say that they are left out where a part they rest on is refused.
+    """Wrap functions of a page: they say that they are left out where one of the `parts` they rest on is refused.
 
-    Parameters
-    ----------
-    module : module
-        A module of pages; its functions are wrapped in place.
-    parts : dict of str to tuple of str
-        What each function rests on; ``*`` is every other public function that takes results and returns a block.
+    ``*`` is every other public function that takes results and returns a block.
     """
     for name in module.__all__:
         function = getattr(module, name)

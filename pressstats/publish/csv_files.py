@@ -51,20 +51,7 @@ def _writer(column: pd.Series, kind: str) -> Callable[[object], str]:
 
 
 def csv_text(frame: pd.DataFrame, name: str = "") -> str:
-    """Return a frame as CSV.
-
-    Parameters
-    ----------
-    frame : DataFrame, shape (rows, columns)
-        The rows; the index is not written.
-    name : str
-        Published table, whose declaration tells dates from times and months.
-
-    Returns
-    -------
-    str
-        Comma separated, lines ended by a line feed, dates as ISO 8601 writes them, blanks empty.
-    """
+    """Return a frame as CSV, dates as the declaration of `name` and ISO 8601 have them."""
     kinds = {column.name: column.kind for column in OUTPUTS[name].columns} if name in OUTPUTS else {}
     columns = []
     for head in frame.columns:

@@ -53,13 +53,7 @@ def _tidy(out: Path) -> None:
 
 
 def place(built: Path, target: Path) -> None:
-    """Rename `built` to `target`; what was there before goes only once the new one stands.
-
-    Raises
-    ------
-    OSError
-        If a rename fails; `target` is then what it was.
-    """
+    """Rename `built` to `target`; what was there before goes only once the new one stands, and stays if that fails."""
     # made by tempfile for its owner alone; a publication is for others to read
     built.chmod(0o777 & ~_umask())
     previous = None

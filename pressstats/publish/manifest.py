@@ -68,31 +68,7 @@ def manifest(
     folder: Path,
     seconds: Mapping[str, Any],
 ) -> dict[str, Any]:
-    """Return the manifest as plain data.
-
-    Parameters
-    ----------
-    plant : str
-        Name of the plant.
-    parameters : mapping
-        What the publication was asked for.
-    logs_digest : str
-        Digest of all inputs together.
-    sources : iterable of Source
-        Input files.
-    past_publications : mapping of str to str
-        Digest of each earlier published table that was read.
-    pages : sequence of ReportPage
-        Pages of the reports.
-    headline : str
-        The one line that stands for the publication.
-    rows : mapping of str to int
-        Number of rows of each table.
-    folder : Path
-        Where the publication is being built; every file in it is named with its digest.
-    seconds : mapping
-        Timings [s]; the only part that differs from run to run.
-    """
+    """Return the manifest as plain data."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     return {
         "plant": plant,

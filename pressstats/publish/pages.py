@@ -63,50 +63,24 @@ class PageError(ValueError):
 
 @dataclass(frozen=True)
 class ReportPage:
-    """A report as a page.
-
-    Parameters
-    ----------
-    report : Report
-        The report.
-    html : str
-        The whole page.
-    headline : str
-        Its first headline, a sentence for ``markup.inline``; empty if it has none.
-    figures, tables : int
-        How many the page has.
-    unshown : tuple of int
-        Cells (from 1) whose output is not a block and so is not on the page.
-    """
+    """A report as a page."""
 
     report: Report
     html: str
-    headline: str
+    headline: str  # its first headline, a sentence for ``markup.inline``; empty if it has none
     figures: int
     tables: int
-    unshown: tuple[int, ...] = ()
+    unshown: tuple[int, ...] = ()  # cells (from 1) whose output is not a block and so is not on the page
 
 
 @dataclass(frozen=True)
 class Week:
-    """A publication in the index of all of them.
+    """A publication in the index of all of them."""
 
-    Parameters
-    ----------
-    folder : str
-        Name of its folder, which is its as-of date.
-    plant : str
-        Name of the plant.
-    headline : str
-        One sentence.
-    links : tuple of (str, str)
-        File and text of the pages to link.
-    """
-
-    folder: str
+    folder: str  # name of its folder, which is its as-of date
     plant: str = ""
     headline: str = ""
-    links: tuple[tuple[str, str], ...] = field(default=())
+    links: tuple[tuple[str, str], ...] = field(default=())  # file and text of the pages to link
 
 
 class _BodyExporter(HTMLExporter):
@@ -200,26 +174,7 @@ def report_page(
     plant: str,
     as_of: str,
 ) -> ReportPage:
-    """Make the page of a report from its executed notebook.
-
-    Parameters
-    ----------
-    notebook : NotebookNode
-        The notebook with its outputs.
-    report : Report
-        Its report.
-    reports : sequence of Report
-        All reports of the publication, for the links between them.
-    plant : str
-        Name of the plant.
-    as_of : str
-        ISO date.
-
-    Raises
-    ------
-    PageError
-        If the notebook shows nothing a page can carry, or two figures or tables have one name.
-    """
+    """Make the page of a report from its executed notebook; refuse one that a page cannot carry."""
     shown = _blocks(notebook, PAGE_TYPE)
     if not shown:
         raise PageError(f"{report.notebook} shows no block: its page would be empty")
@@ -264,19 +219,7 @@ def _common(plant: str, as_of: str) -> dict[str, Any]:
 def publication_index(
     pages: Sequence[ReportPage], rows: Mapping[str, int], *, plant: str, as_of: str, spreadsheet: str
 ) -> str:
-    """Return the first page of a publication.
-
-    Parameters
-    ----------
-    pages : sequence of ReportPage
-        Its reports.
-    rows : mapping of str to int
-        Number of rows of each published table.
-    plant, as_of : str
-        Name of the plant; ISO date.
-    spreadsheet : str
-        File name of the spreadsheet, empty if there is none.
-    """
+    """Return the first page of a publication."""
     groups = [
         {
             "reader": reader,

@@ -83,18 +83,10 @@ class ReportFailed(Exception):
 
 @dataclass(frozen=True)
 class Publication:
-    """A publication that stands.
-
-    Parameters
-    ----------
-    folder : Path
-        Its folder.
-    manifest : dict
-        What ``manifest.json`` holds.
-    """
+    """A publication that stands."""
 
     folder: Path
-    manifest: dict[str, Any]
+    manifest: dict[str, Any]  # what ``manifest.json`` holds
 
 
 def _to_stderr(line: str) -> None:

@@ -17,27 +17,13 @@ READERS: dict[str, str] = {
 
 @dataclass(frozen=True)
 class Report:
-    """One report.
+    """One report."""
 
-    Parameters
-    ----------
-    name : str
-        What it is called on the command line and in the file name of its page.
-    title : str
-        Title of the page.
-    question : str
-        The question it answers, one line.
-    reader : str
-        Who asks: one of `READERS`.
-    stem : str
-        File name of the notebook without its ending; `name` where empty.
-    """
-
-    name: str
-    title: str
-    question: str
-    reader: str
-    stem: str = ""
+    name: str  # what it is called on the command line and in the file name of its page
+    title: str  # title of the page
+    question: str  # the question it answers, one line
+    reader: str  # who asks: one of `READERS`
+    stem: str = ""  # file name of the notebook without its ending; `name` where empty
 
     @property
     def notebook(self) -> str:
@@ -75,13 +61,7 @@ REPORTS: tuple[Report, ...] = (
 
 
 def select(reports: Sequence[Report], names: Iterable[str]) -> tuple[Report, ...]:
-    """Return the reports called `names`, in the order of `reports`; all of them if none is named.
-
-    Raises
-    ------
-    ValueError
-        If there is no report of a name.
-    """
+    """Return the reports called `names`, in the order of `reports`; all of them if none is named."""
     wanted = list(names)
     known = [report.name for report in reports]
     unknown = [name for name in wanted if name not in known]

@@ -27,17 +27,7 @@ class NotebookError(ValueError):
 
 @dataclass(frozen=True)
 class Executed:
-    """A notebook that ran to its end.
-
-    Parameters
-    ----------
-    report : Report
-        Its report.
-    notebook : NotebookNode
-        The notebook with its outputs.
-    seconds : float
-        Time it took [s].
-    """
+    """A notebook that ran to its end."""
 
     report: Report
     notebook: nbformat.NotebookNode
@@ -46,29 +36,14 @@ class Executed:
 
 @dataclass(frozen=True)
 class Failure:
-    """A notebook that did not.
-
-    Parameters
-    ----------
-    report : Report
-        Its report.
-    cell : int or None
-        Number of the cell in the notebook, from 1, prose included; None if no cell is to blame.
-    line : str
-        First line of the cell.
-    why : str
-        Type and message of the exception.
-    path : Path
-        The notebook as far as it ran.
-    seconds : float
-        Time until it failed [s].
-    """
+    """A notebook that did not."""
 
     report: Report
+    # Number of the cell in the notebook, from 1, prose included; None if no cell is to blame
     cell: int | None
     line: str
-    why: str
-    path: Path
+    why: str  # type and message of the exception
+    path: Path  # the notebook as far as it ran
     seconds: float
 
     @property
@@ -80,13 +55,9 @@ class Failure:
 
 
 def check_parameters(notebooks: Path, reports: Sequence[Report], parameters: Mapping[str, object]) -> None:
-    """Compare what the notebooks declare with what they will be given.
+    """Refuse notebooks that are missing or do not declare a parameter.
 
-    Raises
-    ------
-    NotebookError
-        If a notebook is missing, or does not declare a parameter: papermill would only warn, and the
-        notebook would run with its own default.
+    Papermill would only warn, and the notebook would run with its own default.
     """
     problems = []
     for report in reports:
@@ -116,30 +87,11 @@ def run_notebooks(
     workers: int,
     tell: Callable[[str], None],
 ) -> tuple[list[Executed], list[Failure]]:
-    """Run the notebook of each report.
+    """Run the notebook of each report; return those that ran to their end and the failures, in the order of `reports`.
 
-    The work is done in the kernels, which are processes, so that threads are enough here. (They also
-    share one register of ports, by which no two kernels are given the same one.)
-
-    Parameters
-    ----------
-    notebooks : Path
-        Folder of the notebooks, which they run in.
-    reports : sequence of Report
-        What to run; started in this order.
-    parameters : mapping of str to str
-        Parameters of every notebook. Text only: other types change on their way into a notebook.
-    workspace : Path
-        Folder that takes the executed notebooks.
-    workers : int
-        How many run at a time.
-    tell : callable
-        Takes a line of progress.
-
-    Returns
-    -------
-    executed, failures : list of Executed, list of Failure
-        In the order of `reports`.
+    Parameters are text only: other types change on their way into a notebook. The work is done in the kernels,
+    which are processes, so that threads are enough here. (They also share one register of ports, by which no
+    two kernels are given the same one.)
     """
     workspace.mkdir(parents=True, exist_ok=True)
     done: dict[str, Executed | Failure] = {}

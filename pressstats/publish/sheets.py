@@ -53,21 +53,9 @@ _QUANTITY = ("low", "expected", "high", "order_size", "storage_maximum", "on_ord
 
 
 def outlook_sheets(tables: Mapping[str, pd.DataFrame], logs: Logs, whole: Results | None = None) -> Sheets:
-    """Return the sheets of the buying outlook from the published tables that are there.
+    """Return the sheets of the buying outlook from the published tables that are there, units beside each material.
 
-    Parameters
-    ----------
-    tables : mapping of str to DataFrame
-        Published tables by name.
-    logs : Logs
-        Logs, for units, suppliers, storage and prices.
-    whole : Results, optional
-        Everything computed: gives the year, the spend of the months, why each order is placed, and what is on order.
-
-    Returns
-    -------
-    mapping of str to Sheet
-        Rows with the unit beside each material. Columns that need `whole` are left out without it.
+    Columns that need `whole` (the year, the spend, why, what is on order) are left out without it.
     """
     materials = _by_material(logs)
     currency = logs.plant.currency
@@ -93,20 +81,7 @@ def outlook_sheets(tables: Mapping[str, pd.DataFrame], logs: Logs, whole: Result
 
 
 def about_outlook(logs: Logs, whole: Results | None = None) -> list[Line]:
-    """Return what holds for all sheets: units, blanks, quantiles, prices, and the caution.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs, for the currency.
-    whole : Results, optional
-        Everything computed, which tells whether there is a forecast.
-
-    Returns
-    -------
-    list of (str, str)
-        Headings and sentences.
-    """
+    """Return what holds for all sheets: units, blanks, quantiles, prices, and the caution."""
     lines: list[Line] = [
         ("Blank", "What is not known is left blank; a zero is a true zero."),
         (

@@ -37,30 +37,16 @@ _PROSE_WIDTH = 60  # characters of a column of sentences
 
 @dataclass(frozen=True)
 class Sheet:
-    """A table on a sheet of its own.
+    """A table on a sheet of its own."""
 
-    Parameters
-    ----------
-    frame : DataFrame, shape (rows, any)
-        Its rows; heads are names of columns with blanks for underscores.
-    about : str
-        What it shows, for the first sheet.
-    units : mapping of str to str
-        Unit of each column that has one.
-    forms : mapping of str to str
-        ``month`` (a date), ``price`` (a number of four decimals) or ``prose`` (sentences) of columns that are not
-        shown as what their values are.
-    frozen : int
-        First columns that stay when the others are scrolled.
-    total : mapping of str to str or float
-        Cells of a row of sums set apart below the rows, by column; empty for none.
-    """
-
-    frame: pd.DataFrame
-    about: str = ""
+    frame: pd.DataFrame  # (rows, any): its rows; heads are names of columns with blanks for underscores
+    about: str = ""  # what it shows, for the first sheet
     units: Mapping[str, str] = field(default_factory=dict)
+    # ``month`` (a date), ``price`` (a number of four decimals) or ``prose`` (sentences) of columns that are not
+    # shown as what their values are
     forms: Mapping[str, str] = field(default_factory=dict)
-    frozen: int = 1
+    frozen: int = 1  # first columns that stay when the others are scrolled
+    # Cells of a row of sums set apart below the rows, by column; empty for none
     total: Mapping[str, str | float] = field(default_factory=dict)
 
 
@@ -73,21 +59,9 @@ Line = tuple[str, str | dt.date]
 def write_spreadsheet(
     path: Path, sheets: Sheets, *, title: str, as_of: dt.date, about: Sequence[Line] = ()
 ) -> None:
-    """Write a workbook: a sheet that says what it is, then one per table.
+    """Write a workbook: a sheet that says what it is (with the headings and sentences of `about`), then one per table.
 
-    Parameters
-    ----------
-    path : Path
-        File to write.
-    sheets : mapping of str to Sheet
-        The tables.
-    title : str
-        Name of the plant.
-    as_of : date
-        Last day known to the numbers; also the creation date in the file's properties, so that the
-        same numbers make the same bytes.
-    about : sequence of (str, str)
-        What holds for all sheets: headings, which may be empty, and sentences.
+    `as_of` is also the creation date in the file's properties, so that the same numbers make the same bytes.
     """
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(str(path), options) as book:

@@ -35,15 +35,7 @@ class Doubt(NamedTuple):
 def doubts_of_sizes(logs: Logs) -> list[Doubt]:
     """Return where measures of the same thing are more than a fifth apart.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    list of Doubt
-        Pages that webs hold, widths of materials, weights of reels as received, newsprint delivered, levels of tanks.
+    Pages that webs hold, widths of materials, weights of reels as received, newsprint delivered, levels of tanks.
     """
     return [
         *_web_sizes(logs),
@@ -200,18 +192,7 @@ def _rises(level: pd.Series, came: pd.Series) -> np.ndarray:
 
 
 def doubt_words(table: pd.DataFrame) -> list[tuple[str, str]]:
-    """Say each doubt in words.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Result of :func:`pressstats.watch.implausible`.
-
-    Returns
-    -------
-    list of (str, str)
-        For each row its subject, which may come from the logs, and the rest of the sentence.
-    """
+    """Say each doubt in words: its subject, which may come from the logs, and the rest of the sentence."""
     words = []
     for row in table.itertuples():
         bound = "at most" if row.value > row.limit else "at least"

@@ -22,22 +22,7 @@ _STARTUP_DAYS = 364
 def change_exceptions(
     logs: Logs, regimes: pd.DataFrame, announced: frozenset[str] = frozenset()
 ) -> Iterator[dict[str, Any]]:
-    """Yield the changes of the present regimes that ask for somebody.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    regimes : DataFrame
-        Published table ``regimes``.
-    announced : frozenset of str
-        Subjects whose present grammage is what materials or deliveries say: nobody need hear of them.
-
-    Yields
-    ------
-    dict
-        Rows of :func:`pressstats.watch.raising.raised`.
-    """
+    """Yield the changes of the present regimes that ask for somebody, but for grammages that were `announced`."""
     if regimes.empty:
         return
     for (measure, subject), mine in regimes.groupby(["measure", "subject"], sort=True):

@@ -21,22 +21,7 @@ EWMA_LIMIT = 3.5
 
 
 def ewma(values: pd.Series | np.ndarray, weight: float = EWMA_WEIGHT, start: float = 0.0) -> np.ndarray:
-    """Return the exponentially weighted moving average of `values`.
-
-    Parameters
-    ----------
-    values : array, shape (n,)
-        Values in order; a blank one leaves the average where it is.
-    weight : float
-        Weight of the newest value, in (0, 1].
-    start : float
-        Average before the first value.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Averages.
-    """
+    """Return the exponentially weighted moving average of `values`; a blank one leaves the average where it is."""
     averages = np.empty(len(values))
     average = start
     for position, value in enumerate(np.asarray(values, dtype=float)):
@@ -47,32 +32,16 @@ def ewma(values: pd.Series | np.ndarray, weight: float = EWMA_WEIGHT, start: flo
 
 
 def ewma_limits(n: int, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) -> np.ndarray:
-    """Return the distance of the limits from the centre for each of the first `n` averages.
+    """Return the distance of the limits from the centre for each of the first `n` averages of standardised values.
 
-    Notes
-    -----
-    Values are standardised, so the limit is L sqrt(w / (2 - w) (1 - (1 - w)^(2 t))): NIST/SEMATECH
-    e-Handbook, section 6.3.2.4 gives its asymptote.
+    L sqrt(w / (2 - w) (1 - (1 - w)^(2 t))): NIST/SEMATECH e-Handbook, section 6.3.2.4 gives its asymptote.
     """
     steps = np.arange(1, n + 1)
     return limit * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * steps)))
 
 
 def ewma_signals(z: pd.Series, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) -> pd.Series:
-    """Say where the average of standardised residuals is outside its limits.
-
-    Parameters
-    ----------
-    z : Series, shape (n,)
-        Standardised residuals in order of time.
-    weight, limit : float
-        Parameters of the chart.
-
-    Returns
-    -------
-    Series of str, shape (n,), index of `z`
-        ``high``, ``low`` or empty.
-    """
+    """Say where the average of standardised residuals is outside its limits: ``high``, ``low`` or empty."""
     average = ewma(z, weight)
     # Limits widen with the values that the average has taken up.
     taken = z.notna().cumsum().to_numpy()
@@ -84,26 +53,10 @@ def ewma_signals(z: pd.Series, weight: float = EWMA_WEIGHT, limit: float = EWMA_
 def ewma_run_length(
     shift: float = 0.0, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT, states: int = 101
 ) -> float:
-    """Return the mean number of values until the chart signals.
+    """Return the mean number of values until the chart signals, for independent normal values and constant limits.
 
-    Parameters
-    ----------
-    shift : float
-        Lasting shift of the values in their standard deviations; 0 gives the time between
-        false alarms.
-    weight, limit : float
-        Parameters of the chart.
-    states : int
-        States of the Markov chain that stands for the average (odd).
-
-    Returns
-    -------
-    float
-        Average run length, for independent normal values and constant limits.
-
-    Notes
-    -----
-    Markov-chain method of Lucas and Saccucci (1990), Technometrics 32:1.
+    `shift` is a lasting shift in standard deviations (0: false alarms). Markov chain of Lucas and Saccucci (1990),
+    Technometrics 32:1, with an odd number of states for the average.
     """
     edge = limit * np.sqrt(weight / (2 - weight))
     width = 2 * edge / states

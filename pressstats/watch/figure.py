@@ -41,26 +41,13 @@ class Figure:
 
 @dataclass(frozen=True)
 class WeekInputs:
-    """What the figures of the week are reckoned from.
-
-    Attributes
-    ----------
-    logs : Logs
-        The logs.
-    runs : DataFrame
-        Result of :func:`pressstats.paper.run_balance`.
-    found : Findings
-        The tables that exceptions were drawn from.
-    exceptions : DataFrame
-        Published table ``exceptions``.
-    risk : Series, index material
-        Probability of running out before the next order can arrive; empty where it is not known.
-    """
+    """What the figures of the week are reckoned from."""
 
     logs: Logs
-    runs: pd.DataFrame
-    found: Findings
-    exceptions: pd.DataFrame
+    runs: pd.DataFrame  # result of :func:`pressstats.paper.run_balance`
+    found: Findings  # the tables that exceptions were drawn from
+    exceptions: pd.DataFrame  # published table ``exceptions``
+    # Probability of running out before the next order can arrive; empty where it is not known
     risk: pd.Series
 
     def runs_of(self, period: Period) -> pd.DataFrame:

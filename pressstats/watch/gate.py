@@ -12,18 +12,7 @@ __all__ = ["implausible_logs"]
 
 
 def implausible_logs(logs: Logs) -> pd.DataFrame:
-    """Return what of the logs cannot be true as a whole.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    DataFrame
-        As :func:`pressstats.watch.implausible` returns it.
-    """
+    """Return what of the logs cannot be true as a whole."""
     weighed = paper.weighed_paper(logs)
     _, intervals, fits, _ = ink.study_inks(logs)
     return implausible(logs, weighed.runs, weighed.grammage, ink.ink_model(intervals, fits))

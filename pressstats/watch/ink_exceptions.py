@@ -33,17 +33,7 @@ _TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming t
 
 
 def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> Iterator[dict[str, Any]]:
-    """Yield what was found of each ink in the last four weeks; where nothing was, a signal of its chart.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    watch : DataFrame
-        Published table ``ink_watch``.
-    found : sequence of Finding
-        What departs from the models.
-    """
+    """Yield what was found of each ink in the last four weeks; where nothing was, a signal of its chart."""
     price = ink_prices(logs)
     for ink, mine in watch.groupby("ink"):
         worth = float(price.get(ink, np.nan))

@@ -1,7 +1,7 @@
 """The kinds of exceptions: what each is called, what to do about it, who does it, how pressing it is.
 
-One registry, so that a kind without an action or an owner cannot reach a page: rows of ``exceptions`` are made with the
-names that stand here, and a name that does not is an error where the row is made.
+One registry, so that a kind without an action or an owner cannot reach a page: rows of ``exceptions`` are made
+with the names that stand here, and a name that does not is an error where the row is made.
 """
 
 from __future__ import annotations
@@ -24,49 +24,25 @@ _TO_DATE, _A_YEAR, _ORDER = "to date", "a year", "order value"
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of exception.
+    """One kind of exception."""
 
-    Attributes
-    ----------
-    name : str
-        As it stands in ``exceptions.kind``.
-    words : str
-        What pages call it.
-    action : str
-        What to do, a sentence without its full stop; ``{subject}`` is what it concerns.
-    desk : str
-        Who does it where ``[owners]`` of ``plant.toml`` names nobody.
-    severity : int
-        How pressing it is: 1 is the most.
-    state : str
-        ``act``, or ``watch`` where looking at it is all that it asks for; a single exception may say otherwise.
-    cost_basis : str
-        Of what its cost is: ``to date``, ``a year``, or ``order value``; empty where it has none.
-    action_below : str
-        What to do where its size is negative; empty where the sign changes nothing.
-    caution : str
-        What to keep in mind where the work can hurt somebody; empty where it cannot.
-    together : bool
-        Whether several of one kind are one thing to do.
-    part : str
-        Which parts of the logs it is derived from, ``paper``, ``ink`` or ``demand``, parted by blanks: where one of
-        them cannot be true, it is not told; empty where it stands by itself.
-    figure : str
-        Figure of the week that is never calmer than an exception of this kind; empty where there is none: what is not
-        known is a state of its own.
-    """
-
-    name: str
-    words: str
-    action: str
-    desk: str
-    severity: int
+    name: str  # as it stands in ``exceptions.kind``
+    words: str  # what pages call it
+    action: str  # what to do, a sentence without its full stop; ``{subject}`` is what it concerns
+    desk: str  # who does it where ``[owners]`` of ``plant.toml`` names nobody
+    severity: int  # how pressing it is: 1 is the most
+    # ``act``, or ``watch`` where looking at it is all that it asks for; a single exception may say otherwise
     state: str = "act"
+    # of what its cost is: ``to date``, ``a year``, or ``order value``; empty where it has none
     cost_basis: str = ""
-    action_below: str = ""
-    caution: str = ""
-    together: bool = False
+    action_below: str = ""  # what to do where its size is negative; empty where the sign changes nothing
+    caution: str = ""  # what to keep in mind where the work can hurt somebody; empty where it cannot
+    together: bool = False  # whether several of one kind are one thing to do
+    # Which parts of the logs it is derived from, ``paper``, ``ink`` or ``demand``, parted by blanks: where one
+    # of them cannot be true, it is not told; empty where it stands by itself
     part: str = ""
+    # Figure of the week that is never calmer than an exception of this kind; empty where there is none: what is
+    # not known is a state of its own
     figure: str = ""
 
     @property
@@ -255,13 +231,7 @@ PLANNED: dict[str, Kind] = {kind.name: kind for kind in _PLANNED}
 
 
 def kind_of(name: str) -> Kind:
-    """Return the kind of exception, or of what the plan asks for, that is called `name`.
-
-    Raises
-    ------
-    KeyError
-        If nothing of that name is registered.
-    """
+    """Return the kind of exception, or of what the plan asks for, that is called `name`; else a KeyError."""
     kind = KINDS.get(name) or PLANNED.get(name)
     if kind is None:
         raise KeyError(f"no kind of exception is called {name!r}: register it in watch/kinds.py")

@@ -16,18 +16,10 @@ LAST_YEAR = 52
 
 @dataclass(frozen=True)
 class Period:
-    """Some whole weeks before the end of as-of.
-
-    Attributes
-    ----------
-    weeks : int
-        How many.
-    back : int
-        Weeks between their end and the last whole week's.
-    """
+    """Some whole weeks before the end of as-of."""
 
     weeks: int = 1
-    back: int = 0
+    back: int = 0  # weeks between their end and the last whole week's
 
 
 def last_week(logs: Logs) -> pd.Timestamp:

@@ -50,18 +50,7 @@ _ORDER = ("everything", "paper", "ink", "demand", "")
 
 
 def refused_parts(table: pd.DataFrame) -> frozenset[str]:
-    """Return the parts that nothing may be derived for: paper, ink, demand.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Result of :func:`implausible`.
-
-    Returns
-    -------
-    frozenset of str
-        All three where everything is refused.
-    """
+    """Return the parts that nothing may be derived for: paper, ink, demand; all three where everything is refused."""
     refused = set(table["refuses"]) - {""}
     return frozenset({"paper", "ink", "demand"} if "everything" in refused else refused)
 
@@ -74,19 +63,7 @@ def is_refused(table: pd.DataFrame, parts: str) -> bool:
 def may_be_told(table: pd.DataFrame, logs: Logs, materials: pd.Series) -> pd.Series:
     """Return of which materials stock, risk and orders may be told.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Result of :func:`implausible`.
-    logs : Logs
-        The logs.
-    materials : Series, shape (rows,)
-        Materials.
-
-    Returns
-    -------
-    Series of bool, shape (rows,)
-        False for newsprint where paper is refused, for inks where ink is, and for all where demand is.
+    No newsprint where paper is refused, no ink where ink is, nothing where demand is.
     """
     refused = refused_parts(table)
     if "demand" in refused or not logs.has("materials"):

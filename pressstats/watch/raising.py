@@ -35,42 +35,10 @@ def raised(
     asked: str = "",
     part: str = "",
 ) -> dict[str, Any]:
-    """Return one row of ``exceptions``.
+    """Return one row of ``exceptions``, without its number and with ``part``.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs, for who is asked.
-    kind : str
-        A name in :data:`pressstats.watch.kinds.KINDS`.
-    subject : str
-        What it concerns: a press, a material, a supply.
-    why : str
-        The evidence, in a sentence.
-    size : float
-        How much [`unit`].
-    unit : str
-        Unit of the size.
-    cost : float
-        What it has cost, or costs a year, as the kind says [currency].
-    week : Timestamp, optional
-        First day of the week since which it is so.
-    state : str
-        ``act`` or ``watch`` where it is not what its kind says.
-    asked : str
-        Who is asked where ``[owners]`` names nobody and the logs do.
-    part : str
-        Part of the logs that it is derived from, where it is not what its kind says.
-
-    Returns
-    -------
-    dict
-        By the columns of ``exceptions``, without ``exception`` and with ``part``.
-
-    Raises
-    ------
-    KeyError
-        If the kind is not registered.
+    `cost` is to date, a year's or an order's, as the kind says [currency]; `week` is the first day of the week since
+    which it is so; `state`, `asked` and so on stand where it is not what its kind says.
     """
     about = kind_of(kind)
     return {

@@ -20,15 +20,7 @@ _STORE_LOSS_SIGMA = 6.0
 
 
 def reel_exceptions(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
-    """Yield what of the reels needs somebody.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    reels : ReelStudy
-        What is known of reels.
-    """
+    """Yield what of the reels needs somebody."""
     yield from _butts(logs, reels)
     yield from _breaks(logs, reels)
     yield from _claims(logs, reels.claims)

@@ -25,20 +25,8 @@ _KIND = {"paper": "newsprint", "ink": "ink"}
 def refused_materials(logs: Logs, names: Iterable[str], refused: frozenset[str]) -> list[str]:
     """Return which materials of `names` nothing is forecast or ordered of.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    names : iterable of str
-        Materials.
-    refused : frozenset of str
-        Result of :func:`refused_parts`.
-
-    Returns
-    -------
-    list of str
-        All where demand is refused; else newsprint with paper, and inks with ink. Without ``materials`` no
-        name tells its kind, so any refused part takes all.
+    All where demand is refused; else newsprint with paper, and inks with ink. Without ``materials`` no name tells its
+    kind, so any refused part takes all.
     """
     names = list(names)
     if not refused or not names:
@@ -51,20 +39,7 @@ def refused_materials(logs: Logs, names: Iterable[str], refused: frozenset[str])
 
 
 def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) -> dict[str, pd.DataFrame]:
-    """Return the published tables, those that rest on a refused part without rows.
-
-    Parameters
-    ----------
-    published : dict of DataFrame
-        Published tables by name.
-    refused : frozenset of str
-        Result of :func:`refused_parts`.
-
-    Returns
-    -------
-    dict of DataFrame
-        All of them.
-    """
+    """Return the published tables, those that rest on a refused part without rows."""
     gone = {name for part in refused for name in _RESTING[part]}
     left = {name: OUTPUTS[name].empty() if name in gone else table for name, table in published.items()}
     of_ink = left["regimes"]["measure"] == "film weight"
@@ -76,19 +51,7 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
 def believed(found: Findings, logs: Logs, refused: frozenset[str]) -> Findings:
     """Return the tables that exceptions are drawn from, without what rests on a refused part.
 
-    Parameters
-    ----------
-    found : Findings
-        All of them.
-    logs : Logs
-        The logs.
-    refused : frozenset of str
-        Result of :func:`refused_parts`.
-
-    Returns
-    -------
-    Findings
-        Of paper, ink and stock only what may be believed; open orders and supplies are as logged.
+    Of paper, ink and stock only what may be believed; open orders and supplies are as logged.
     """
     gone = refused_materials(logs, found.stock["material"], refused)
     kept = {

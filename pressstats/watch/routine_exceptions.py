@@ -47,15 +47,7 @@ def log_exceptions(logs: Logs) -> Iterator[dict[str, Any]]:
 
 
 def implausible_exceptions(logs: Logs, implausible: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    """Yield what in the logs cannot be true, with the unit or column that it points at.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    implausible : DataFrame
-        Result of :func:`pressstats.watch.implausible`.
-    """
+    """Yield what in the logs cannot be true, with the unit or column that it points at."""
     for row in implausible.itertuples():
         unit = f" {row.unit}" if row.unit else ""
         why = f"{row.what} {row.value:.3g}{unit}, limit {row.limit:.3g}{unit}"

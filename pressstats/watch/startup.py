@@ -64,22 +64,7 @@ def startup_regimes(runs: pd.DataFrame, price: float) -> pd.DataFrame:
 
 
 def startup_shift(regimes: pd.DataFrame, press: str, date: pd.Series) -> pd.Series:
-    """Return how far the level of each day's spell lies above the present one.
-
-    Parameters
-    ----------
-    regimes : DataFrame
-        Result of :func:`startup_regimes`.
-    press : str
-        The press.
-    date : Series of datetime64
-        Days.
-
-    Returns
-    -------
-    Series, index of `date`
-        Kilograms per web started; 0 in the present spell, and where none is known.
-    """
+    """Return how far the level of each day's spell lies above the present one [kg per web started]; 0 where unknown."""
     shift = pd.Series(0.0, date.index)
     mine = regimes[(regimes["measure"] == _MEASURE) & (regimes["subject"] == press)].sort_values("from")
     for spell in mine.to_dict("records"):

@@ -46,18 +46,9 @@ def worst(states: Iterable[str]) -> str:
 def waste_state(
     week: float, weeks_13: float, presses_13: Sequence[float], weeks_over: Sequence[int], target: float
 ) -> str:
-    """Return the state of waste: what lasts counts as much as the last week.
+    """Return the state of waste [%]: what lasts counts as much as the last week; blank where it is not known.
 
-    Parameters
-    ----------
-    week, weeks_13 : float
-        Waste of the last whole week, and of the last 13 together [%]; blank where it is not known.
-    presses_13 : sequence of float
-        Waste of each press in the last 13 weeks together [%].
-    weeks_over : sequence of int
-        Of the last 13 weeks, how many each press was over the target in.
-    target : float
-        Target [%].
+    `weeks_over` tells of each press in how many of the last 13 weeks it was over the target.
     """
     shares = np.array([week, weeks_13, *presses_13], dtype=float)
     if (shares > ACT_RATIO * target).any():
@@ -68,15 +59,7 @@ def waste_state(
 
 
 def breaks_state(events: float, reels: float, target: float) -> tuple[str, float, float]:
-    """Return the state of web breaks, with the exact 95 % limits of their number per 100 reels.
-
-    Parameters
-    ----------
-    events, reels : float
-        Web breaks, and distinct reels mounted, in the same weeks.
-    target : float
-        Breaks per 100 reels.
-    """
+    """Return the state of web breaks, with the exact 95 % limits of their number per 100 reels."""
     if not reels > 0:
         return UNKNOWN, np.nan, np.nan
     low, high = (100 * float(limit[0]) / reels for limit in poisson_interval(np.array([events])))
@@ -91,18 +74,7 @@ def ink_state(signals: int, unknown: int) -> str:
 
 
 def days_state(days: float, least: float, risk: float, allowed: float, unknown: int) -> str:
-    """Return the state of the shortest days of stock: never in control over what may run out.
-
-    Parameters
-    ----------
-    days, least : float
-        Days that the shortest material lasts, and days wanted.
-    risk, allowed : float
-        Largest risk of running out before the next order can arrive, and what the service level allows; a blank risk is
-        not known.
-    unknown : int
-        Materials whose stock is not known.
-    """
+    """Return the state of the shortest days of stock: never in control over what may run out."""
     if days < least:
         return ACT
     of_risk = risk_state(risk, allowed)
@@ -122,19 +94,7 @@ def risk_state(risk: float, allowed: float) -> str:
 
 
 def standby_state(overdue: int, untested: int, short: int, supplies: int) -> str:
-    """Return the state of the standby supplies.
-
-    Parameters
-    ----------
-    overdue : int
-        Supplies whose test is overdue, or was never made.
-    untested : int
-        Supplies of which nobody knows when they were tested.
-    short : int
-        Supplies that last less than is wanted.
-    supplies : int
-        All supplies.
-    """
+    """Return the state of the standby supplies."""
     if overdue:
         return ACT
     if short:

@@ -28,21 +28,7 @@ def stock_exceptions(
 ) -> Iterator[dict[str, Any]]:
     """Yield what of the stock needs somebody.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    cover : DataFrame
-        Published table ``stock_cover``.
-    stock : DataFrame
-        Result of :func:`pressstats.orders.stock_on_hand`.
-    orders : DataFrame
-        Result of :func:`pressstats.orders.open_orders`.
-    miscounts : DataFrame
-        Result of :func:`pressstats.orders.miscounts`.
-    wanted : frozenset of str
-        Materials that the plan orders within the week, or that may run out before an order can arrive: of these
-        nobody has too much.
+    `wanted` are ordered within the week, or may run out before an order can arrive: of these nobody has too much.
     """
     part = _parts(logs)
     yield from _days_of_stock(logs, cover, orders, part, wanted)
@@ -80,17 +66,7 @@ def days_high_limit(logs: Logs, material: str, daily: float) -> float:
 
 
 def wanted_now(logs: Logs, risk: pd.Series, order_plan: pd.DataFrame) -> frozenset[str]:
-    """Return the materials that are ordered within the week, or may run out beyond what the service level allows.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    risk : Series, index material
-        Probability of running out before the next order can arrive.
-    order_plan : DataFrame
-        Published table ``order_plan``.
-    """
+    """Return the materials that are ordered within the week, or may run out beyond what the service level allows."""
     soon = order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)
     return frozenset(order_plan.loc[soon, "material"]) | frozenset(risky(logs, risk).index)
 

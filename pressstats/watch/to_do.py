@@ -27,30 +27,15 @@ _NAMED, _AMOUNTS = 4, 12
 
 @dataclass(frozen=True)
 class Supply:
-    """What the order plan asks for.
-
-    Attributes
-    ----------
-    order_plan, stock_cover : DataFrame
-        Published tables.
-    open_orders : DataFrame
-        Result of :func:`pressstats.orders.open_orders`.
-    meant_for : dict of str
-        Material that each order is placed for, by order.
-    at_once : Series, index material
-        What is worth bringing by other means today [unit of the material].
-    risk : Series, index material
-        Probability of running out before the next order can arrive.
-    implausible : DataFrame
-        Result of :func:`pressstats.watch.implausible`: what is derived from it is not told.
-    """
+    """What the order plan asks for."""
 
     order_plan: pd.DataFrame
     stock_cover: pd.DataFrame
-    open_orders: pd.DataFrame
-    meant_for: dict[str, str]
-    at_once: pd.Series
-    risk: pd.Series
+    open_orders: pd.DataFrame  # result of :func:`pressstats.orders.open_orders`
+    meant_for: dict[str, str]  # material that each order is placed for, by order
+    at_once: pd.Series  # what is worth bringing by other means today [unit of the material]
+    risk: pd.Series  # probability of running out before the next order can arrive
+    # Result of :func:`pressstats.watch.implausible`: what is derived from it is not told
     implausible: pd.DataFrame = field(default_factory=nothing_implausible)
 
     def told(self, logs: Logs) -> Supply:

@@ -23,20 +23,7 @@ _MOST = 0.6
 
 
 def nearest_unit(times: float, units: Mapping[str, float]) -> str:
-    """Return the unit in which a value is about `times` what it would be in ours, empty if there is none.
-
-    Parameters
-    ----------
-    times : float
-        What is logged, as a multiple of what it should be.
-    units : mapping of str to float
-        What one of each unit is in ours.
-
-    Returns
-    -------
-    str
-        Name of the unit.
-    """
+    """Return the unit in which a value, logged as `times` what it should be, fits; empty if there is none."""
     if not times > 0:
         return ""
     away = {name: abs(np.log(times * factor)) for name, factor in units.items()}
@@ -47,42 +34,14 @@ def nearest_unit(times: float, units: Mapping[str, float]) -> str:
 def fitting_unit(
     values: np.ndarray, units: Mapping[str, float], fits: Callable[[np.ndarray], np.ndarray]
 ) -> str:
-    """Return the unit in which most values fit, empty if there is none or they fit as they are.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        Values as logged.
-    units : mapping of str to float
-        What one of each unit is in ours.
-    fits : callable
-        Tells of values in our unit which are borne out.
-
-    Returns
-    -------
-    str
-        Name of the unit.
-    """
+    """Return the unit in which most values fit, empty if there is none or they fit as they are."""
     shares = {name: float(np.mean(fits(values * factor))) for name, factor in units.items()}
     best = max(shares, key=lambda name: shares[name])
     return best if shares[best] >= _MOST and shares[best] > float(np.mean(fits(values))) else ""
 
 
 def problem_values(logs: Logs, table: str) -> pd.DataFrame:
-    """Return column and value of each problem of a table.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    table : str
-        The table.
-
-    Returns
-    -------
-    DataFrame, shape (problems, 2)
-        column, value (NaN where it is no number); of a rule on several columns the first.
-    """
+    """Return column and value (NaN where no number) of each problem of a table; of several columns the first."""
     records = []
     for frame in (logs.rejected, logs.warnings):
         mine = frame[frame["table"] == table]

@@ -126,22 +126,9 @@ def _expected(rows: pd.DataFrame, base: pd.DataFrame) -> pd.Series:
 
 
 def step_of(chart: pd.DataFrame) -> tuple[pd.Timestamp, float]:
-    """Return when and by how much the level of one chart changed most clearly.
+    """Return the first week of the later level and the change of one chart that parts its history best (least squares).
 
-    The chart says that something differs from its baseline, which may itself hold part of a lasting
-    change; this looks for the week that parts the history into two levels best (least squares).
-
-    Parameters
-    ----------
-    chart : DataFrame
-        Rows of :func:`waste_chart` of one press and measure, in order.
-
-    Returns
-    -------
-    week : Timestamp
-        First week of the later level.
-    size : float
-        Later less earlier mean of level - expected, in the unit of the measure.
+    The chart says that something differs from its baseline, which may itself hold part of a lasting change.
     """
     residual = (chart["level"] - chart["expected"]).to_numpy()
     n = len(residual)

@@ -23,15 +23,7 @@ _UNEXPLAINED_SIGMA = 3.5
 
 
 def waste_exceptions(logs: Logs, chart: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    """Yield presses whose start-up or running waste is outside its limits.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    chart : DataFrame
-        Result of :func:`pressstats.watch.waste_chart`.
-    """
+    """Yield presses whose start-up or running waste is outside its limits."""
     for (press, measure), mine in chart.groupby(["press", "measure"]):
         last = mine.iloc[-1]
         if last["signal"] == "" or not is_news(logs, mine["week"]).iloc[-1]:
@@ -64,15 +56,7 @@ def _press_price(logs: Logs, press: str, since: pd.Timestamp) -> float:
 
 
 def unexplained_exceptions(logs: Logs, limits: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    """Yield weeks and presses with more paper unexplained than errors of measuring leave.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    limits : DataFrame
-        Result of :func:`pressstats.paper.unexplained_limits`.
-    """
+    """Yield weeks and presses with more paper unexplained than errors of measuring leave."""
     for row in limits[is_news(logs, limits["week"]) & (limits["z"].abs() > _UNEXPLAINED_SIGMA)].itertuples():
         extra = row.unexplained_kg - row.threading_kg
         why = (
