@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import importlib
 import sys
 from pathlib import Path
 from typing import Any, NoReturn
@@ -16,6 +17,7 @@ from .publish.reports import REPORTS
 __all__ = ["main"]
 
 _UNUSABLE = 2
+_SIMULATION = "demo_plant"
 _LOGS = click.option(
     "--logs",
     "logs_folder",
@@ -163,7 +165,8 @@ def check(logs_folder: Path) -> None:
 def demo(out: Path, seed: int | None, years: int | None) -> None:
     """Write the logs of an invented plant, and the truths planted in them.
 
-    The same seed and years give the same bytes.
+    The same seed and years give the same bytes. The simulation stands beside the package, in tests of a
+    checkout; an installed package has none.
 
     \b
     Example:
@@ -172,13 +175,16 @@ def demo(out: Path, seed: int | None, years: int | None) -> None:
     \b
     Exit codes:
       0  written
-      2  the arguments cannot be used
+      2  the arguments cannot be used, or there is no simulation
     """
-    from .demo import write_demo
-
+    tests = Path(__file__).resolve().parents[1] / "tests"
+    if not (tests / _SIMULATION).is_dir():
+        _stop("The simulation of the invented plant comes with a checkout, not with the package.", _UNUSABLE)
+    sys.path.insert(0, str(tests))
+    simulation = importlib.import_module(_SIMULATION)
     given: dict[str, Any] = {"seed": seed, "years": years}
     try:
-        write_demo(out, **{name: value for name, value in given.items() if value is not None})
+        simulation.write_demo(out, **{name: value for name, value in given.items() if value is not None})
     except FileExistsError as error:
         _stop(str(error), _UNUSABLE)
     click.echo(f"The logs of an invented plant are in {out}.")

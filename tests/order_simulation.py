@@ -14,10 +14,10 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from demo_plant import write_demo
 
 from pressstats import ink, paper
 from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, weekly_use
-from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
 from pressstats.orders.leadtimes import LeadTimes, lead_days

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from demo_plant import write_demo
 
-from pressstats.demo import write_demo
 from pressstats.plant import read_plant
 from pressstats.tables import INPUTS, OUTPUTS
 

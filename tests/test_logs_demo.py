@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_plant import write_demo
 
-from pressstats.demo import write_demo
 from pressstats.logs import Logs, read_logs
 
 

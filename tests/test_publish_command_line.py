@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -98,10 +100,10 @@ def test_check_exits_by_what_it_found(
 
 
 def test_demo_writes_with_what_was_given(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    import pressstats.demo
+    import demo_plant
 
     calls: list[tuple[Any, dict[str, Any]]] = []
-    monkeypatch.setattr(pressstats.demo, "write_demo", lambda out, **more: calls.append((out, more)))
+    monkeypatch.setattr(demo_plant, "write_demo", lambda out, **more: calls.append((out, more)))
     assert call("demo", "--out", str(tmp_path)).exit_code == 0
     assert call("demo", "--out", str(tmp_path), "--seed", "7", "--years", "2").exit_code == 0
     assert calls == [(tmp_path, {}), (tmp_path, {"seed": 7, "years": 2})]
@@ -122,6 +124,22 @@ def test_the_module_runs_as_a_program() -> None:
     )
     assert all(command in done.stdout for command in ("publish", "check", "demo"))
     assert "Usage: python -m pressstats" in done.stdout
+
+
+def test_demo_without_the_simulation_beside_the_package_says_so_in_a_line(tmp_path: Path) -> None:
+    shutil.copytree(Path(pressstats.__file__).parent, tmp_path / "pressstats")
+    done = subprocess.run(
+        [sys.executable, "-m", "pressstats", "demo", "--out", "plant"],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHONPATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2 and not (tmp_path / "plant").exists()
+    assert (
+        done.stderr == "The simulation of the invented plant comes with a checkout, not with the package.\n"
+    )
 
 
 def test_demo_refuses_a_folder_of_something_else(tmp_path: Path) -> None:

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_plant import scenario as constants
 from worlds import WORLDS, make
 
-from pressstats.demo import scenario as constants
 from pressstats.logs import read_logs
 
 CUT = dt.date(2025, 9, 17)  # a Wednesday

@@ -46,6 +46,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from december_plants import CUTS, december_plant
+from demo_plant import write_demo
 
 from pressstats.demand import (
     CHOICE,
@@ -60,7 +61,6 @@ from pressstats.demand import (
     weekly_use,
 )
 from pressstats.demand.tried import HORIZON, _direct, _drivers
-from pressstats.demo import write_demo
 from pressstats.forecast import Forecast
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs

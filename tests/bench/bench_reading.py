@@ -17,7 +17,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from pressstats.demo import write_demo
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from demo_plant import write_demo
+
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import paper_balance
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import subprocess
+import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,8 +17,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from pressstats.demo.programme import issues, printed_webs
-from pressstats.demo.scenario import Scenario
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from demo_plant.programme import issues, printed_webs
+from demo_plant.scenario import Scenario
 
 __all__ = ["Panel", "humps", "origins_of", "plants", "public"]
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from pressstats.demo.calendar_days import WEEK
-from pressstats.demo.simulation import simulate
+from demo_plant.calendar_days import WEEK
+from demo_plant.simulation import simulate
 
 from . import departures as depart
 from .logs import Folder, known_at, plant_toml, write_folder

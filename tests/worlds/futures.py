@@ -8,12 +8,11 @@ from random import Random
 
 import numpy as np
 import pandas as pd
-
-from pressstats.demo.calendar_days import DAY, workday
-from pressstats.demo.programme import RunOrder, issues, run_orders
-from pressstats.demo.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2, SUPPLIERS
-from pressstats.demo.supply import REVIEW_WEEKDAY, daily_need
-from pressstats.demo.tanks import LEAD_DAYS
+from demo_plant.calendar_days import DAY, workday
+from demo_plant.programme import RunOrder, issues, run_orders
+from demo_plant.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2, SUPPLIERS
+from demo_plant.supply import REVIEW_WEEKDAY, daily_need
+from demo_plant.tanks import LEAD_DAYS
 
 from .truth import Truth
 

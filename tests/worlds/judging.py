@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from demo_plant.scenario import INKS
 
 from pressstats import pages
-from pressstats.demo.scenario import INKS
 from pressstats.exhibits import PAGE_TYPE
 from pressstats.results import Results
 

@@ -9,10 +9,9 @@ from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
-
-from pressstats.demo.folder import write_plant_toml
-from pressstats.demo.paperwork import write_budget
-from pressstats.demo.simulation import Plant
+from demo_plant.folder import write_plant_toml
+from demo_plant.paperwork import write_budget
+from demo_plant.simulation import Plant
 
 __all__ = ["Folder", "Transform", "known_at", "write_folder"]
 

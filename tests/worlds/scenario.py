@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from pressstats.demo import scenario as constants
-from pressstats.demo.calendar_days import DAY, WEEK
-from pressstats.demo.scenario import Event, Mishap, Scenario, Title
+from demo_plant import scenario as constants
+from demo_plant.calendar_days import DAY, WEEK
+from demo_plant.scenario import Event, Mishap, Scenario, Title
 
 __all__ = ["AFTER_WEEKS", "Change", "WorldScenario", "plant_of"]
 

@@ -6,10 +6,9 @@ import datetime as dt
 from dataclasses import dataclass, field
 
 import pandas as pd
-
-from pressstats.demo.calendar_days import DAY
-from pressstats.demo.scenario import INKS, NEWSPRINT
-from pressstats.demo.simulation import Plant
+from demo_plant.calendar_days import DAY
+from demo_plant.scenario import INKS, NEWSPRINT
+from demo_plant.simulation import Plant
 
 from .scenario import Change, WorldScenario
 
