@@ -7,11 +7,13 @@ wasted at the price of the last receipts. Every page says which of the three it 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from .logs import Logs
+if TYPE_CHECKING:
+    from .logs import Logs
 
 __all__ = [
     "agreed_price",

@@ -9,16 +9,18 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from order_plans import cases_with, on_hand
 
-from pressstats.logs import Logs
 from pressstats.orders import risk_before_arrival
 from pressstats.orders.planned import ORDERS
 from pressstats.plant import WEEKDAYS
+
+if TYPE_CHECKING:
+    from pressstats.logs import Logs
 
 __all__ = ["RiskWorld", "risk_world", "simulated_risk", "told_risk"]
 

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 import pytest
 from december_plants import CUTS, DecemberPlant, december_plant
 from issue_simulation import recipe_from
 
-from pressstats.demand import Recipe
 from pressstats.demand.feasts import TERMS
 from pressstats.demand.issues import Calendar
 from pressstats.demand.tried import _drivers
 from pressstats.logs import read_logs
+
+if TYPE_CHECKING:
+    from pressstats.demand import Recipe
 
 INKS = ("black", "cyan", "magenta", "yellow")
 

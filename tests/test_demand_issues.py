@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -15,7 +15,9 @@ from pressstats.demand import Drivers, Expected, drivers_of
 from pressstats.demand.feasts import TERMS, feast_terms
 from pressstats.demand.issues import TitlePast, titles_changed, titles_of
 from pressstats.demand.trends import fit_trend
-from pressstats.logs import Logs
+
+if TYPE_CHECKING:
+    from pressstats.logs import Logs
 
 
 def day(number: int) -> pd.Timestamp:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,9 @@ from issue_simulation import (
 
 from pressstats.demand import printed_ahead
 from pressstats.demand.months import LACKING_MOST, used_by_month
-from pressstats.logs import Logs
+
+if TYPE_CHECKING:
+    from pressstats.logs import Logs
 
 PLANT = Plant(
     (

@@ -6,13 +6,17 @@ the need by as much as the level that costs least, found by trying every level.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 from order_plans import cases_of, plant
 
 from pressstats.orders import needs_by_order
-from pressstats.orders.cases import Cases
 from pressstats.plant import Policy
+
+if TYPE_CHECKING:
+    from pressstats.orders.cases import Cases
 
 USE, STOCK = {"N1200": 2400.0}, {"N1200": 60_000.0}
 RUSHES, FLOOR = 4.0, 3.0

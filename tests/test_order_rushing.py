@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import product
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -11,9 +12,11 @@ import pytest
 from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
 
 from pressstats.orders import LeadTimes, arrivals, receipt_days, rushing
-from pressstats.orders.cases import Cases
 from pressstats.orders.rushing import foreseen, next_look, serves_from, worth_rushing
 from pressstats.plant import Policy
+
+if TYPE_CHECKING:
+    from pressstats.orders.cases import Cases
 
 #: Days from a Sunday on: what is rushed on Monday comes on Thursday, what is rushed on Wednesday or Thursday on Monday.
 RECEIVES = np.array([0, 1, 2, 3, 4, 7, 7, 7, 8, 9, 10, 11, 14, 14, 14])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -19,12 +19,14 @@ from pressstats.orders import SOON
 from pressstats.orders.told import NO_ROOM, NOT_QUITE
 from pressstats.pages import buying_orders
 from pressstats.pages.common import by_reason, counted
-from pressstats.results import Results
 from pressstats.tables import OUTPUTS
 from pressstats.watch import KINDS, weeks_logged
 from pressstats.watch.stock_exceptions import ORDERED_SOON, stock_exceptions, wanted_now
 from pressstats.watch.to_do import to_do
 from pressstats.watch.waste_exceptions import waste_exceptions
+
+if TYPE_CHECKING:
+    from pressstats.results import Results
 
 DAY = pd.Timedelta(days=1)
 

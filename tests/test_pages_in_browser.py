@@ -7,12 +7,15 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from stand_ins import HOSTILE
 
 from pressstats.palette import PAIRS
-from pressstats.publish import Publication
+
+if TYPE_CHECKING:
+    from pressstats.publish import Publication
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 

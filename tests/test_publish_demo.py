@@ -6,15 +6,18 @@ import csv
 import json
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import openpyxl
 import pandas as pd
-import pytest
 from conftest import FORMULA, MATERIAL, ROOT, SCRIPT, TURNED
 from test_publish import Addresses, digests
 
 from pressstats.publish import REPORTS, Publication, publish
 from pressstats.tables import OUTPUTS
+
+if TYPE_CHECKING:
+    import pytest
 
 
 def test_every_report_and_every_table_is_published(demo_publication: Publication) -> None:

@@ -7,13 +7,16 @@ uncertainty.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from .issues import Calendar, TitlePast, days_printed, titles_of, weekday_of
 from .trends import fit_trend
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["DRAWS", "Drivers", "Expected", "drivers_of"]
 

@@ -7,13 +7,16 @@ issues: whoever forecasts copies and pages by title and weekday has forecast eve
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
-from ..plant import Plant
 from .feasts import feast_terms
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from ..plant import Plant
 
 __all__ = ["Calendar", "TitlePast", "days_printed", "titles_changed", "titles_of", "weekday_of"]
 

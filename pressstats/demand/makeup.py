@@ -8,11 +8,14 @@ many, and never taken from an average; pages never printed are those of a run wi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..logs import Logs
 from ..paper import web_use
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["MakeUp", "make_up_of"]
 

@@ -7,12 +7,16 @@ film weight, starts and standing of each ink, plates of a page.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from .drivers import Expected
-from .recipe import Recipe, RunPast
 from .whatif import WhatIf
+
+if TYPE_CHECKING:
+    from .drivers import Expected
+    from .recipe import Recipe, RunPast
 
 __all__ = ["driver_days"]
 

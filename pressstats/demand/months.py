@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..paper import mount_weights, web_use
 from ..paper.runs import lost_runs
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["LACKING_MOST", "used_by_month"]
 

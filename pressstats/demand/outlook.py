@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,9 +13,11 @@ import pandas as pd
 from ..forecast import Forecast
 from ..tables import QUANTILES, as_published
 from .materials import driver_days
-from .recipe import Recipe
 from .tried import CHOICE, HORIZON, METHODS, Tried, try_methods
-from .whatif import WhatIf
+
+if TYPE_CHECKING:
+    from .recipe import Recipe
+    from .whatif import WhatIf
 
 __all__ = [
     "Outlook",

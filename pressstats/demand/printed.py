@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from .drivers import drivers_of
 from .makeup import make_up_of
 from .tried import CHOICE
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["printed_ahead"]
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..paper import web_use
 from .drivers import Drivers, drivers_of
 from .issues import weekday_of
 from .makeup import MakeUp, make_up_of
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["Recipe", "RunPast", "recipe_of"]
 

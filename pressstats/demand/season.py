@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import QUANTILES, as_published
 from .months import used_by_month
-from .outlook import Outlook
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from .outlook import Outlook
 
 __all__ = ["demand_season", "season_of", "year_ahead"]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -17,9 +18,11 @@ from ..forecast import Judgement, calibrated, mean_kept
 from ..forecast import backtest as backtest_direct
 from .issues import titles_changed
 from .materials import driver_days
-from .recipe import Recipe
 from .reconciling import reconcile
 from .turn import turn_factor, turn_share
+
+if TYPE_CHECKING:
+    from .recipe import Recipe
 
 __all__ = ["CHOICE", "HORIZON", "METHODS", "Tried", "try_methods"]
 

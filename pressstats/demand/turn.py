@@ -6,8 +6,12 @@ one widens the other's interval nor the other narrows the one's.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import pandas as pd
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["turn_factor", "turn_share"]
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from ..ink import NO_COVERAGE, STEP, InkFit, expected_use, use_by_week
-from ..logs import Logs
 from ..paper import mount_weights, web_use
 from ..paper.geometry import paper_kg
 from ..paper.runs import lost_runs
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["counted_use", "weekly_use"]
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, SERIES, tint
 from .common import DASHES, dates, layout
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["bars_with_limits", "interval_dots", "lines_by", "presence", "streams"]
 

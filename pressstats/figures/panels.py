@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import TYPE_CHECKING
+
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, tint
 from .common import dates, layout
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["control_chart", "within_errors"]
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import pandas as pd
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, SERIES, tint
 from .common import DASHES, SYMBOLS, layout
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["cost_curves", "funnel", "running_lengths", "spreads"]
 

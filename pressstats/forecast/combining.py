@@ -7,10 +7,14 @@ Quarterly* 20:451; Timmermann 2006, *Handbook of Economic Forecasting* 1:135).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from .members import MEMBERS
-from .rolling import Rolled
+
+if TYPE_CHECKING:
+    from .rolling import Rolled
 
 __all__ = ["COMBINED", "combine", "member_errors", "member_weights"]
 

@@ -8,13 +8,17 @@ rule (1979, Scandinavian Journal of Statistics 6:65), so that looking often does
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..logs import Logs
 from .banded import whiten
 from .model import InkFit, dip_pattern
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["EXTENSIONS", "adequacy", "influence", "robust_estimate", "whitened_model"]
 

@@ -10,13 +10,16 @@ among these: where the readings allow a change that they do not show, the presen
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from .banded import whiten
 from .model import InkFit, dip_pattern, term_columns, window_columns
-from .suspects import Looks
-from .windows import Window
+
+if TYPE_CHECKING:
+    from .suspects import Looks
+    from .windows import Window
 
 __all__ = ["EXPOSURES", "KINDS", "RATE", "SIZE", "SMALL", "doubt_of_changes", "log_evidence", "size_scale"]
 

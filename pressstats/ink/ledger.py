@@ -8,12 +8,16 @@ dips are one occasion, of the time of the last.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import INPUTS
 from .refills import leave_out_refills
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["NO_COVERAGE", "ink_exposure", "ink_intervals", "no_ledger", "tank_deliveries", "tank_levels"]
 

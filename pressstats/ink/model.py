@@ -16,13 +16,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from .banded import BandedFit, fit_banded
 from .variances import VarianceSpread, half_width, variance_spread
-from .windows import Window
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from .windows import Window
 
 __all__ = [
     "COMBINED",
@@ -341,20 +345,7 @@ def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> Ink
 
 
 def fit_days(ink: str, rows: pd.DataFrame) -> InkFit | None:
-    """Fit the use a week alone, where nothing is known of what was printed.
-
-    Parameters
-    ----------
-    ink : str
-        The ink.
-    rows : DataFrame, shape (intervals, any)
-        Its intervals of known use, in order of time.
-
-    Returns
-    -------
-    InkFit or None
-        None with fewer than three intervals, or where use does not come out above zero.
-    """
+    """Fit the use a week alone, where nothing is known of what was printed; None where it does not come out above 0."""
     if len(rows) < _ROWS_OF_ONE:
         return None
     fit = _fit(ink, rows, (), np.full(len(TERMS), np.inf), LEVELS[-1])

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..logs import Logs
 from .findings import STEP
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["plain_use"]
 

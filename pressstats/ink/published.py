@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import as_published
-from .finding import Finding
 from .ledger import tank_deliveries
-from .model import InkFit
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from .finding import Finding
+    from .model import InkFit
 
 __all__ = ["UNITS", "ink_findings", "ink_ledger", "ink_regimes", "size_unit"]
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import TYPE_CHECKING
 
-from ..logs import Logs
-from .finding import Finding
 from .findings import judge_inks
 from .ledger import ink_exposure, ink_intervals, no_ledger
-from .model import InkFit
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
+    from .finding import Finding
+    from .model import InkFit
 
 __all__ = ["study_inks"]
 

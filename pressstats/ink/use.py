@@ -13,14 +13,18 @@ readings allow (``variances``).
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from scipy import linalg
 
-from ..logs import Logs
 from .answers import scatter_of
 from .ledger import NO_COVERAGE
 from .model import InkFit, dip_pattern
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["use_by_interval", "use_by_week"]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,15 +13,17 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from .. import __version__
-from ..plant import Plant
 from .cutting import OF_A_RUN
-from .files import File
 from .ledger import row_ledger
 from .problems import problem_frame
-from .raw import RawTable
 from .repeated import sorted_rows
 from .result import Logs, Source
-from .rows import Rows
+
+if TYPE_CHECKING:
+    from ..plant import Plant
+    from .files import File
+    from .raw import RawTable
+    from .rows import Rows
 
 __all__ = ["assembled"]
 

@@ -7,15 +7,19 @@ it *warns* where that figure is usable and the doubt is about a name or another 
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ..plant import Plant
 from .keys import codes_of, positions_in
 from .reelchecks import check_reels
 from .rowchecks import as_mask
-from .rows import Rows
+
+if TYPE_CHECKING:
+    from ..plant import Plant
+    from .rows import Rows
 
 __all__ = ["check_between_tables"]
 

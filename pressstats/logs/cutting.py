@@ -8,11 +8,15 @@ time; where a whole file tells none, its rows count at the newest as-of only.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pyarrow.compute as pc
 
 from .keys import positions_in
-from .rows import Rows
+
+if TYPE_CHECKING:
+    from .rows import Rows
 
 __all__ = ["EXEMPT", "LATER_KNOWN", "OF_A_RUN", "default_as_of", "in_cut", "isolated", "reopen", "told_times"]
 

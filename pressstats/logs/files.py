@@ -14,16 +14,18 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ..plant import Plant
 from ..tables import INPUTS
 from .delimited import Cells, read_delimited
 from .problems import LogsError
+
+if TYPE_CHECKING:
+    from ..plant import Plant
 
 __all__ = ["File", "as_text", "open_folder", "table_of"]
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from .raw import RawTable
-from .rows import Rows
+if TYPE_CHECKING:
+    from .raw import RawTable
+    from .rows import Rows
 
 __all__ = ["row_ledger"]
 

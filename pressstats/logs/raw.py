@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ..plant import Plant
-from ..tables import Table
 from .files import File, as_text
 from .problems import PROBLEM_COLUMNS
 from .values import texts_of
+
+if TYPE_CHECKING:
+    from ..plant import Plant
+    from ..tables import Table
 
 __all__ = ["RawTable", "match_columns", "stack"]
 

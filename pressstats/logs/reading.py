@@ -6,6 +6,7 @@ import copy
 import datetime as dt
 from collections import Counter
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -19,9 +20,11 @@ from .files import File, open_folder
 from .problems import Findings, LogsError
 from .raw import RawTable, stack
 from .repeated import drop_repeated
-from .result import Logs
 from .rowchecks import check_each_row
 from .rows import Rows, convert
+
+if TYPE_CHECKING:
+    from .result import Logs
 
 __all__ = ["read_logs"]
 

@@ -6,14 +6,18 @@ were mounted whatever its number was, so the paper balance takes them.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ..plant import Plant
 from .keys import combined_codes, positions_in
 from .rowchecks import as_mask
-from .rows import Rows
+
+if TYPE_CHECKING:
+    from ..plant import Plant
+    from .rows import Rows
 
 __all__ = ["check_reels", "diameter_m"]
 

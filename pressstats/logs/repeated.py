@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from .rows import Rows
+if TYPE_CHECKING:
+    from .rows import Rows
 
 __all__ = ["drop_repeated", "sorted_rows"]
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from ..tables import INPUTS
 from .problems import PROBLEM_COLUMNS
 from .requirements import losses
-from .result import Logs
+
+if TYPE_CHECKING:
+    from .result import Logs
 
 __all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "printable", "problem_groups"]
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from .result import Logs
+if TYPE_CHECKING:
+    from .result import Logs
 
 __all__ = ["REQUIREMENTS", "Need", "Requirement", "is_possible", "losses"]
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
-from ..plant import Plant
+    from ..plant import Plant
 
 __all__ = ["Logs", "Source"]
 

@@ -7,15 +7,18 @@ tell which; it *warns* where the figures that the analysis takes are still usabl
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ..plant import Plant
 from .clock import exists_twice, missing, to_utc
 from .keys import positions_in
-from .rows import Rows
+
+if TYPE_CHECKING:
+    from ..plant import Plant
+    from .rows import Rows
 
 __all__ = ["as_mask", "check_each_row"]
 

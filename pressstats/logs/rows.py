@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -12,13 +12,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pandas.arrays import ArrowStringArray
 
-from ..plant import Plant
 from ..tables import INKS, Column
 from .files import as_text
 from .keys import codes_of, combined_codes
 from .problems import Findings
-from .raw import RawTable
 from .values import Bad, choices_of, numbers_of, texts_of, times_of
+
+if TYPE_CHECKING:
+    from ..plant import Plant
+    from .raw import RawTable
 
 __all__ = ["Rows", "convert"]
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from ..tables import Column
 from .problems import LogsError
+
+if TYPE_CHECKING:
+    from ..tables import Column
 
 __all__ = ["factor_of"]
 

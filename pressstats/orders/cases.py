@@ -6,16 +6,20 @@ from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass
 from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from ..plant import Policy
 from .leadtimes import LeadTimes, arrivals
 from .needs import known_by, level_worth, needs_by_order, stock_paths
 from .planned import ORDERS, Planned
 from .rates import expedite_price, holding_rate
 from .rushing import foreseen
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..plant import Policy
 
 __all__ = ["Cases", "Short"]
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..demand import Outlook
-from ..logs import Logs
+if TYPE_CHECKING:
+    from ..demand import Outlook
+    from ..logs import Logs
 
 __all__ = ["plan_changes"]
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..demand import Outlook
-from ..logs import Logs
 from ..tables import as_published
 from .leadtimes import LeadTimes, arrivals, receipt_days
+
+if TYPE_CHECKING:
+    from ..demand import Outlook
+    from ..logs import Logs
 
 __all__ = ["PATHS", "Paths", "demand_paths", "stock_cover"]
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from ..demand import Outlook, WhatIf, driver_days
-from ..logs import Logs
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["nights_bought", "nights_left", "sparing_measures"]
 

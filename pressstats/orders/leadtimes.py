@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..plant import WEEKDAYS
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["LeadTimes", "arrivals", "lead_days", "receipt_days", "supplier_of"]
 

@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..demand import Outlook
-from ..logs import Logs
-from ..plant import Policy
 from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
 from .cases import Cases, Short
@@ -24,6 +22,11 @@ from .reasons import reasons
 from .risk import risk_before_arrival
 from .room import peaks, store_room
 from .told import SERVICE, expediting, holding, lines, priced, service_held, stock_ahead
+
+if TYPE_CHECKING:
+    from ..demand import Outlook
+    from ..logs import Logs
+    from ..plant import Policy
 
 __all__ = ["DRAWS", "FRESH", "OrderPlan", "plan_orders"]
 

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from ..demand import Outlook
-from ..logs import Logs
 from ..prices import agreed_price
 from .leadtimes import LeadTimes, lead_days
 from .needs import unhelped_stock
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..demand import Outlook
+    from ..logs import Logs
 
 __all__ = ["ORDERS", "Planned", "horizon", "planned_materials"]
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from ..ink import expected_use, tank_levels
-from ..logs import Logs
 from .leadtimes import supplier_of
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["REFUSED", "open_orders", "refuse_stock", "stock_on_hand"]
 

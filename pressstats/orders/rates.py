@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import TYPE_CHECKING
 
-from ..plant import Policy
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..plant import Policy
 
 __all__ = ["expedite_price", "holding_rate"]
 

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..prices import agreed_price, price_breaks
-from .cases import Cases
 from .planned import ORDERS, Planned
-from .programme import Orders
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from .cases import Cases
+    from .programme import Orders
 
 __all__ = ["MUST_ORDER", "reasons"]
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from .cases import Cases
+if TYPE_CHECKING:
+    from .cases import Cases
 
 __all__ = ["out_before", "risk_before_arrival"]
 

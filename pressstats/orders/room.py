@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-import numpy as np
-import pandas as pd
+from typing import TYPE_CHECKING
 
-from ..logs import Logs
-from .cases import Cases
+import numpy as np
+
 from .needs import level_needed, unhelped_stock
 from .planned import ORDERS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
+    from .cases import Cases
 
 __all__ = ["levels", "peaks", "store_room"]
 

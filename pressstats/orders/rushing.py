@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..plant import Policy
 from .needs import stock_paths
 from .planned import ORDERS
 from .rates import expedite_price
 
 if TYPE_CHECKING:
+    from ..plant import Policy
     from .cases import Cases
     from .planned import Planned
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["NIGHT_HOURS", "standby_hours"]
 

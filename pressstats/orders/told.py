@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
-from ..plant import Policy
 from ..prices import agreed_price
-from .cases import Cases, Short
 from .needs import level_needed
 from .planned import ORDERS, Planned
-from .programme import Orders
 from .rates import expedite_price
 from .risk import out_before
 from .rushing import next_look, serves_from, worth_rushing
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from ..plant import Policy
+    from .cases import Cases, Short
+    from .programme import Orders
 
 __all__ = [
     "BEFORE_ANY_ORDER",

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from ..demand import Outlook, year_ahead
-from ..logs import Logs
 from ..prices import agreed_price
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["season_spend", "total_spend", "year_spend"]
 

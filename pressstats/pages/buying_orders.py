@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -13,10 +13,12 @@ from ..orders.plan import FRESH
 from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
 from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
-from ..plant import Policy
-from ..results import Results
 from .common import by_reason, counted, daily_use, list_words, needs
 from .demand import newsprint, unit_of
+
+if TYPE_CHECKING:
+    from ..plant import Policy
+    from ..results import Results
 
 __all__ = ["changes", "counts", "not_planned", "plan_words", "reasons", "stock_ahead", "suppliers"]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -12,11 +14,13 @@ from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
 from ..prices import agreed_price
-from ..results import Results
 from .buying_orders import changes, counts, not_planned, plan_words, reasons, stock_ahead, suppliers
 from .common import by_reason, counted, list_words, tonnes
 from .demand import kept, newsprint, printed_weight, unit_of
 from .reel_store import reel_ages
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "caution",

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 import re
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, logged, note, provenance, quantity
-from ..results import Results
 from ..watch import Period, of_period, weeks_logged
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "STREAM_WORDS",

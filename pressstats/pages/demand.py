@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -10,8 +12,10 @@ from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahe
 from ..demand import levers as assumed_levers
 from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
-from ..results import Results
 from .common import last_weeks, per_cent, tonnes
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "choice",

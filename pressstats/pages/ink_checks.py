@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, Shown, logged, note, quantity, sheet
 from ..ink import EXTENSIONS, influence, predict_use, robust_estimate, size_unit
-from ..results import Results
 from .common import counted, needs
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = ["adequacy", "findings", "influence_words", "mean_coverage", "what_if"]
 

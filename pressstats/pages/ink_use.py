@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -9,19 +11,14 @@ from .. import figures
 from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
-from ..ink import (
-    COMBINED,
-    TERMS,
-    kg_per_million_pages,
-    m2_per_kg,
-    mileage_in2_per_lb,
-    plain_use,
-)
-from ..results import Results
+from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb, plain_use
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import counted, last_days, list_words, needs, per_cent
 from .ink_checks import adequacy, findings, influence_words, mean_coverage, what_if
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "adequacy",

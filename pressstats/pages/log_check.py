@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from .. import figures
@@ -10,8 +12,10 @@ from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..logs.report import problem_groups
 from ..logs.requirements import losses
-from ..results import Results
 from .common import counted
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = ["groups", "headline", "key_figures", "lost", "presence", "rejected", "sources", "tiles", "warned"]
 

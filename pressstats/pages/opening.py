@@ -5,11 +5,13 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable, Collection
 from types import ModuleType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..exhibits import Block, headline, logged, note, points
-from ..results import Results
 from ..watch import doubt_words, refused_parts
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = ["leave_out_refused", "opening"]
 

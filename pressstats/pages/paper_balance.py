@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -20,9 +22,11 @@ from ..paper import (
     waste_by,
     waste_totals,
 )
-from ..results import Results
 from ..watch import waste_state, worst
 from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, tonnes, weeks_words
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "by_title",
@@ -82,7 +86,7 @@ def tiles(results: Results) -> Block:
     target = results.logs.plant.targets.waste_pct
     waste = float(year["waste_pct"])
     of_year = waste_state(waste, waste, [], [], target)
-    lately = _state_of_week(results)
+    lately = str(results["week_figures"].set_index("figure")["state"].get("waste", ""))
     # No page is calmer about waste than the manager's.
     state = worst([of_year, lately]) if lately in ("watch", "act") else of_year
     counted = runs[runs["startup_kg"].notna()]
@@ -118,12 +122,6 @@ def tiles(results: Results) -> Block:
             ),
         ]
     )
-
-
-def _state_of_week(results: Results) -> str:
-    """Return the state of waste among the week's figures."""
-    table = results["week_figures"].set_index("figure")["state"]
-    return str(table.get("waste", ""))
 
 
 def streams(results: Results) -> Block:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -10,8 +12,10 @@ from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, qu
 from ..paper import strip_fraction
 from ..prices import price_words
 from ..reels import ends_by as ends_by_factor
-from ..results import Results
 from .common import list_words, needs, tonnes, unless_logged
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "ends",

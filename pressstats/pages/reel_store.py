@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import pandas as pd
 
 from .. import reels
 from ..exhibits import Block, Shown, declared, logged, note, quantity, sheet
 from ..prices import price_words
-from ..results import Results
 from .common import counted, daily_use, list_words, needs, tonnes
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..results import Results
 
 __all__ = ["claims", "part_reels", "reel_ages", "store_losses"]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -21,7 +23,6 @@ from ..reels import (
     running_length,
     survival,
 )
-from ..results import Results
 from .common import counted, list_words, needs, tonnes
 from .reel_ends import (
     ends,
@@ -37,6 +38,9 @@ from .reel_ends import (
     target_words,
 )
 from .reel_store import claims, part_reels, store_losses
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "breaks",
@@ -96,11 +100,9 @@ def headline(results: Results) -> Block:
     worst = study.wasteful_stands["level"].tolist()
     torn = study.strip["lost_kg_per_year"].sum(min_count=1)
     stand = f" {list_words(worst)} leaves far more on the core than the others." if worst else ""
-    butts = (
-        f"butts take {tonnes(cost['kg'])} of paper a year"
-        if np.isfinite(cost["kg"])
-        else "butts are not weighed"
-    )
+    butts = "butts are not weighed"
+    if np.isfinite(cost["kg"]):
+        butts = f"butts take {tonnes(cost['kg'])} of paper a year"
     worth = f"; the paper left on cores is worth {quantity(cost['cost'], currency, 0)} a year"
     worth += f" ({quantity(cost['cost_low'], '', 0)} to {quantity(cost['cost_high'], '', 0)}) "
     worth = worth + price_words(results.logs) if np.isfinite(cost["cost"]) else ""
@@ -358,9 +360,7 @@ def counters(results: Results) -> Block:
         table[name] = hits.reindex(table.index).fillna(0.0)
     table = table.dropna(subset="counter")
     table["differ"] = (table["counter"] != table["breaks"]).astype(float)
-    table["explained"] = (table["counter"] == table["breaks"] + table["failed"]).astype(float) * table[
-        "differ"
-    ]
+    table["explained"] = table["differ"] * (table["counter"] == table["breaks"] + table["failed"])
     sums = table.groupby("press").sum(numeric_only=True).reset_index()
     total = sums.sum(numeric_only=True)
     return sheet(

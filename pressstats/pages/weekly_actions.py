@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from ..exhibits import Block, Shown, note, sheet
 from ..exhibits import caution as caution_block
-from ..results import Results
 from ..watch import KINDS
 from .common import number_words, spoken
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = ["actions", "caution", "needs_words", "unjudged_words", "unknown_figures"]
 

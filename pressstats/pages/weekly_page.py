@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -10,11 +12,13 @@ from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, quan
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..orders import standby_hours
-from ..results import Results
 from ..watch import KINDS, last_week, worst
 from .buying_outlook import cover
 from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes, weeks_words
 from .weekly_actions import actions, caution, needs_words, unjudged_words, unknown_figures
+
+if TYPE_CHECKING:
+    from ..results import Results
 
 __all__ = [
     "actions",

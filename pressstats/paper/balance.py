@@ -8,15 +8,19 @@ records: half a week's reels beside a whole week's copies would be a wrong balan
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from ..logs import Logs
 from ..tables import as_published
 from .grammage import effective_grammage, paper_weights
 from .in_time import web_grammage
 from .runs import add_up, lost_runs, mount_weights, run_copies, web_use
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
 
 __all__ = ["COUNTED", "REEL_STREAMS", "STREAMS", "balance_by", "paper_balance", "run_balance"]
 

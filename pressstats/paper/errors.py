@@ -10,14 +10,17 @@ grammage differ among themselves; by how much is what the plant's own weeks say.
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import optimize
 
-from ..logs import Logs
 from .in_time import web_grammage
 from .runs import new_reels, web_use
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["unexplained_limits"]
 

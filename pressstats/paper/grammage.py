@@ -11,14 +11,17 @@ dependent when they share any reel.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import as_published
 from .regimes import WeighedMaterial, WeighedWebs, weigh
 from .runs import add_up, is_weighed, lost_runs, mount_weights, new_reels, web_use
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = [
     "TERM_WORDS",

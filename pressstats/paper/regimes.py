@@ -8,13 +8,16 @@ that all share. Changes are looked for in the weekly sums of what the regression
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from .dating import Change, changes_of
 from .least_squares import linked_least_squares
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["SMALLEST_SHARE", "Spell", "WeighedMaterial", "WeighedWebs", "weigh"]
 

@@ -7,11 +7,15 @@ because adding up by whole numbers is many times faster than by words.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from .geometry import copy_area_m2, paper_kg
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = [
     "add_up",

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from .runs import is_weighed, new_reels
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["UNWEIGHED_WORDS", "sold_streams", "unweighed_streams"]
 

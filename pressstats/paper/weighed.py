@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from ..logs import Logs
 from .balance import run_balance
 from .grammage import PaperWeights, effective_grammage, paper_weights
 from .runs import mount_weights, web_use
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
 
 __all__ = ["WeighedPaper", "weighed_paper"]
 

@@ -7,12 +7,14 @@ import platform
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from .. import __version__
-from .pages import ReportPage
+
+if TYPE_CHECKING:
+    from .pages import ReportPage
 
 __all__ = ["digest_of", "manifest", "package_versions"]
 

@@ -8,12 +8,14 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import nbformat
 import papermill
 from papermill.exceptions import PapermillExecutionError
 
-from .reports import Report
+if TYPE_CHECKING:
+    from .reports import Report
 
 __all__ = ["Executed", "Failure", "NotebookError", "check_parameters", "run_notebooks"]
 

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..logs import Logs
 from ..tables import as_published
 from .counts import DISPERSED, CountFit, chance_of_dispersion, count_regression
 from .rates import (
@@ -21,6 +20,9 @@ from .rates import (
     reels_to_tell_apart,
     shrunk_rates,
 )
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["break_effects", "breaks", "supplier_pairs", "worst_breakers"]
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import as_published
 from .lives import reel_codes, unlogged_runs
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["mount_ends", "reel_chain"]
 

@@ -7,17 +7,20 @@ splice. What a failed splice leaves is lost too, but tells nothing of the settin
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..logs import Logs
 from ..prices import paper_prices
 from ..tables import as_published
 from .chain import mount_ends
 from .lives import unlogged_runs
 from .pooling import PooledMeans, pooled_means
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["both_lengths", "butts", "ends_by", "ends_cost", "logged_years", "reel_ends", "stand_means"]
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..paper import mount_grammage, mount_weights
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["LEVELS_IN_ORDER", "metre_kg", "mount_lives", "no_lives", "reel_codes"]
 

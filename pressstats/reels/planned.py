@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..logs import Logs
 from ..paper import web_use
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["Pick", "expected_splices", "pick_part_reels", "planned_reels", "planned_webs"]
 

@@ -7,15 +7,19 @@ claim, with their numbers.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..logs import Logs
 from ..prices import paper_prices
 from .ends import logged_years
 from .lives import reel_codes
 from .rates import poisson_interval
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["new_reels", "strip_by_supplier", "transport_claims"]
 

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from ..logs import Logs
 from .breaks import CHANCE_OF_NAMING, break_effects, breaks, supplier_pairs, worst_breakers
 from .chain import reel_chain
 from .ends import both_lengths, butts, logged_years, reel_ends, stand_means
 from .lives import metre_kg, mount_lives, no_lives
 from .planned import planned_reels, planned_webs
-from .pooling import PooledMeans
 from .strip import new_reels, strip_by_supplier, transport_claims
 from .target import SpliceStudy, splice_study
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
+    from .pooling import PooledMeans
 
 __all__ = ["ReelStudy", "study_reels"]
 

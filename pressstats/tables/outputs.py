@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from .columns import Column, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["OUTPUTS", "QUANTILES", "as_published"]
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from .units_suspected import LENGTHS, WEIGHTS, nearest_unit
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["ENOUGH", "FIFTH", "WEEKS", "Doubt", "apart", "doubt_words", "doubts_of_sizes"]
 

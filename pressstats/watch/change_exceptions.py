@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..logs import Logs
 from .raising import raised
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["change_exceptions"]
 

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from ..ink import Finding
-from ..logs import Logs
-from ..reels import ReelStudy
 from ..tables import OUTPUTS, as_published
 from .change_exceptions import change_exceptions
 from .ink_exceptions import ink_exceptions
@@ -18,6 +16,11 @@ from .reel_exceptions import reel_exceptions
 from .routine_exceptions import implausible_exceptions, log_exceptions, standby_exceptions
 from .stock_exceptions import stock_exceptions
 from .waste_exceptions import unexplained_exceptions, waste_exceptions
+
+if TYPE_CHECKING:
+    from ..ink import Finding
+    from ..logs import Logs
+    from ..reels import ReelStudy
 
 __all__ = ["Findings", "exceptions"]
 

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
-from ..logs import Logs
 from ..paper import waste_totals
-from .exceptions import Findings
 from .periods import Period, last_week, of_period
 from .plausible import is_refused
 from .states import UNKNOWN
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
+    from .exceptions import Findings
 
 __all__ = ["Figure", "WeekInputs"]
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from .. import ink, paper
-from ..logs import Logs
 from .plausible import implausible
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
 
 __all__ = ["implausible_logs"]
 

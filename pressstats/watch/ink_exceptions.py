@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..ink import Finding
-from ..logs import Logs
 from ..prices import ink_prices
 from .charts import ewma_run_length
 from .ink import LASTING_NEWS_DAYS
 from .raising import is_news, raised
+
+if TYPE_CHECKING:
+    from ..ink import Finding
+    from ..logs import Logs
 
 __all__ = ["ink_exceptions"]
 

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from ..plant import Plant
+if TYPE_CHECKING:
+    from ..plant import Plant
 
 __all__ = ["KINDS", "PLANNED", "Kind", "action_of", "kind_of", "owner_of"]
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from ..logs import Logs
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["LAST_YEAR", "Period", "last_week", "of_period", "weeks_logged"]
 

@@ -8,15 +8,17 @@ agree with each other. A factor that is that of a unit names it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import INPUTS
 from .agreeing import ENOUGH, FIFTH, WEEKS, Doubt, apart, doubts_of_sizes
 from .units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit, problem_values
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["COLUMNS", "implausible", "is_refused", "may_be_told", "nothing_implausible", "refused_parts"]
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from .kinds import kind_of, owner_of
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["NEWS_DAYS", "is_news", "raised"]
 

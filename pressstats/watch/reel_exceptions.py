@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..prices import paper_prices
-from ..reels import ReelStudy
 from .raising import is_news, raised
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from ..reels import ReelStudy
 
 __all__ = ["reel_exceptions"]
 

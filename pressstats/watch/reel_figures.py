@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from .figure import Figure, WeekInputs
 from .periods import LAST_YEAR, Period, weeks_logged
 from .states import IN_CONTROL, UNKNOWN, breaks_state
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["reel_figures"]
 

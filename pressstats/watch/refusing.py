@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import fields, replace
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from ..logs import Logs
 from ..tables import OUTPUTS
-from .exceptions import Findings
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from .exceptions import Findings
 
 __all__ = ["believed", "refused_materials", "refused_tables"]
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..paper.runs import lost_runs
 from .raising import is_news, raised
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["implausible_exceptions", "log_exceptions", "standby_exceptions"]
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..logs import Logs
 from .raising import is_news, raised
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["ORDERED_SOON", "days_high_limit", "risky", "stock_exceptions", "wanted_now"]
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..plant import WEEKDAYS, Plant
 from ..tables import OUTPUTS, as_published
 from .kinds import action_of, kind_of, owner_of
 from .plausible import may_be_told, nothing_implausible
 from .states import ACT, WATCH, risk_state
 from .stock_exceptions import ORDERED_SOON, risky
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["Supply", "to_do", "working_day"]
 

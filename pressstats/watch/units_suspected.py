@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..logs import Logs
 from ..logs.values import parse_number
+
+if TYPE_CHECKING:
+    from ..logs import Logs
 
 __all__ = ["LENGTHS", "WEIGHTS", "fitting_unit", "nearest_unit", "problem_values"]
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from ..logs import Logs
 from ..prices import newsprint_price
 from .charts import ewma_run_length
 from .raising import is_news, raised
 from .waste import MEASURES, step_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..logs import Logs
 
 __all__ = ["unexplained_exceptions", "waste_exceptions"]
 

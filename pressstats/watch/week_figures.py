@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from ..tables import as_published
-from .figure import Figure, WeekInputs
 from .kinds import KINDS
 from .paper_figures import paper_figures
 from .reel_figures import reel_figures
 from .states import worst
 from .supply_figures import supply_figures
+
+if TYPE_CHECKING:
+    from .figure import Figure, WeekInputs
 
 __all__ = ["week_figures"]
 

@@ -27,14 +27,18 @@ import numpy as np
 import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from typing import TYPE_CHECKING
+
 from order_risk import risk_world, simulated_risk, told_risk
 from order_rules import RULES, by_plan
 from order_simulation import Loop, Result, simulated_plant
 from small_plant import small_tables, write_small_plant
 
-from pressstats.demand import Outlook
 from pressstats.logs import read_logs
 from pressstats.orders import plan_orders
+
+if TYPE_CHECKING:
+    from pressstats.demand import Outlook
 
 #: A change of next review's newsprint larger than a load [kg] is flutter, where less than that was news.
 LOAD_KG = 24000.0

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from .calendar_days import DAY
-from .logbook import Sheet
 from .scenario import TANKS
-from .simulation import Plant
+
+if TYPE_CHECKING:
+    from .logbook import Sheet
+    from .simulation import Plant
 
 __all__ = ["Faults", "Impossible", "plant_faults"]
 

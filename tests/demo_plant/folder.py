@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from .logbook import Sheet, write_csv, write_parquet
 from .scenario import (
@@ -17,7 +18,9 @@ from .scenario import (
     TANKS,
     Scenario,
 )
-from .simulation import Plant
+
+if TYPE_CHECKING:
+    from .simulation import Plant
 
 __all__ = ["Overlap", "Written", "write_logs", "write_plant_toml"]
 

@@ -6,10 +6,10 @@ import datetime as dt
 import math
 from dataclasses import dataclass, field
 from random import Random
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from .logbook import Logbook, clock, number
-from .programme import RunOrder, Web
 from .reels import SMALLEST_PART_KG, Reel, Store
 from .scenario import (
     BREAKS_PER_KM,
@@ -35,6 +35,9 @@ from .scenario import (
     STANDS,
     Scenario,
 )
+
+if TYPE_CHECKING:
+    from .programme import RunOrder, Web
 
 __all__ = ["Printed", "Printer", "WebTruth"]
 

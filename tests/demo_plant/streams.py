@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from .calendar_days import DAY
-from .printing import Printed
 from .scenario import NEWSPRINT
+
+if TYPE_CHECKING:
+    from .printing import Printed
 
 __all__ = ["STREAMS", "Streams"]
 

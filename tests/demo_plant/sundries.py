@@ -6,11 +6,14 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
+from typing import TYPE_CHECKING
 
 from .calendar_days import DAY
 from .logbook import number
 from .prices import OTHER_PRICES
-from .printing import Printed
+
+if TYPE_CHECKING:
+    from .printing import Printed
 
 __all__ = ["SUNDRIES", "Sundries", "Sundry"]
 

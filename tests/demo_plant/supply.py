@@ -6,14 +6,17 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
+from typing import TYPE_CHECKING
 
 from .calendar_days import DAY, WEEK, workday
 from .logbook import Logbook, number
-from .prices import Prices
-from .programme import RunOrder
 from .reels import Store, reel_length_m
 from .scenario import NEWSPRINT, SUPPLIERS, Scenario, Supplier
 from .transport import TransportDamage, hurt_reels
+
+if TYPE_CHECKING:
+    from .prices import Prices
+    from .programme import RunOrder
 
 __all__ = ["PACK_KG", "TRUCK_KG", "Newsprint", "Truck", "daily_need"]
 

@@ -6,12 +6,15 @@ import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
+from typing import TYPE_CHECKING
 
 from .calendar_days import DAY, workday
 from .logbook import Logbook, clock, number
-from .prices import Prices
-from .printing import Printed
 from .scenario import DIP_KG, INK_SCATTER, INKS, PAGE_M2, PRESSES, TANKS, Ink, Scenario
+
+if TYPE_CHECKING:
+    from .prices import Prices
+    from .printing import Printed
 
 __all__ = ["InkStore", "Tanker"]
 

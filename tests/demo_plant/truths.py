@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .calendar_days import DAY
-from .faults import Faults
-from .folder import Written
 from .scenario import (
     BAD_STAND,
     BREAKS_PER_KM,
@@ -28,7 +26,11 @@ from .scenario import (
     STANDS,
     SUPPLIERS,
 )
-from .simulation import Plant
+
+if TYPE_CHECKING:
+    from .faults import Faults
+    from .folder import Written
+    from .simulation import Plant
 
 __all__ = ["truths"]
 

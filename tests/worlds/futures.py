@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 from random import Random
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,8 @@ from demo_plant.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2, SUPPLIERS
 from demo_plant.supply import REVIEW_WEEKDAY, daily_need
 from demo_plant.tanks import LEAD_DAYS
 
-from .truth import Truth
+if TYPE_CHECKING:
+    from .truth import Truth
 
 __all__ = ["shortage_rates"]
 

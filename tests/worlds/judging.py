@@ -7,16 +7,18 @@ import json
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from demo_plant.scenario import INKS
 
 from pressstats import pages
 from pressstats.exhibits import PAGE_TYPE
-from pressstats.results import Results
 
-from .truth import Truth
+if TYPE_CHECKING:
+    from pressstats.results import Results
+
+    from .truth import Truth
 
 __all__ = ["Judgement", "changes_found", "estimates", "judge", "page_texts", "read"]
 

@@ -6,12 +6,14 @@ import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 from demo_plant.folder import write_plant_toml
 from demo_plant.paperwork import write_budget
-from demo_plant.simulation import Plant
+
+if TYPE_CHECKING:
+    from demo_plant.simulation import Plant
 
 __all__ = ["Folder", "Transform", "known_at", "write_folder"]
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
 from pressstats.demand import METHODS, Outlook, demand_forecast
 
-from .truth import Truth
+if TYPE_CHECKING:
+    from .truth import Truth
 
 __all__ = ["WEEKS", "score", "told"]
 

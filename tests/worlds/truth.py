@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 from demo_plant.calendar_days import DAY
 from demo_plant.scenario import INKS, NEWSPRINT
-from demo_plant.simulation import Plant
 
 from .scenario import Change, WorldScenario
+
+if TYPE_CHECKING:
+    from demo_plant.simulation import Plant
 
 __all__ = ["Truth", "truth_of"]
 
