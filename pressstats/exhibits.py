@@ -24,12 +24,14 @@ from .markup import (
     STATES,
     Shown,
     declared,
+    heads,
     inline,
     label,
     labels,
     logged,
     plain,
     quantity,
+    shown_columns,
     table_html,
     unit_text,
 )
@@ -53,6 +55,7 @@ __all__ = [
     "declared",
     "exhibit",
     "headline",
+    "heads",
     "label",
     "labels",
     "logged",
@@ -188,14 +191,15 @@ def sheet(
     *,
     name: str,
     caption: str,
-    columns: Sequence[Shown] | None = None,
+    columns: Sequence[Shown] | str | None = None,
     limit: int = 60,
     file: str = "",
 ) -> Block:
     """Return a table of at most `limit` rows; how many are left out is said, and which published `file` holds all."""
-    body = table_html(frame, columns, caption=caption, limit=limit, file=file)
+    shown = shown_columns(frame, columns)
+    body = table_html(frame, shown, caption=caption, limit=limit, file=file)
     # on paper a short table stays in one piece, and one of many columns is set smaller
-    shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(columns or frame.columns) > 9)
+    shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(shown) > 9)
     return Block(
         f'<div class="sheet{shape}" id="table-{_checked(name)}">{body}</div>',
         f"{plain(caption)} ({len(frame)} rows)",
@@ -208,7 +212,7 @@ def exhibit(
     name: str,
     finding: str,
     table: pd.DataFrame,
-    columns: Sequence[Shown] | None = None,
+    columns: Sequence[Shown] | str | None = None,
     limit: int = 120,
     file: str = "",
 ) -> Block:
@@ -254,17 +258,11 @@ def provenance(logs: Logs, *, first: dt.date | None = None, last: dt.date | None
         ],
         columns=["file", "table", "rows", "used", "duplicates", "rejected", "first", "last", "digest"],
     )
-    columns = [
-        Shown("file", kind="text"),
-        Shown("table", kind="text"),
-        Shown("rows", digits=0),
-        Shown("used", digits=0),
-        Shown("duplicates", "repeated", digits=0),
-        Shown("rejected", "set aside", digits=0),
-        Shown("first", "first day", kind="date"),
-        Shown("last", "last day", kind="date"),
-        Shown("digest", "SHA-256, first 12", kind="text"),
-    ]
+    columns = (
+        "file <text>; table <text>; rows .0; used .0; duplicates: repeated .0; "
+        "rejected: set aside .0; first: first day <date>; last: last day <date>; "
+        "digest: SHA-256, first 12 <text>"
+    )
     covers = (
         f"{_day(start)} to {_day(last or logs.as_of)}" if start is not None else f"up to {_day(logs.as_of)}"
     )

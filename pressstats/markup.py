@@ -11,7 +11,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast
 
 import numpy as np
 import pandas as pd
@@ -23,12 +23,14 @@ __all__ = [
     "STATES",
     "Shown",
     "declared",
+    "heads",
     "inline",
     "label",
     "labels",
     "logged",
     "plain",
     "quantity",
+    "shown_columns",
     "table_html",
     "unit_text",
 ]
@@ -50,6 +52,7 @@ _MARKED = re.compile(f"{_OPEN}(.*?){_CLOSE}", re.DOTALL)
 _UNSEEN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ue000-\uf8ff\ufffe\uffff]"
 )
+_HEAD = re.compile(r"([^:]+?)(?:: (.+?))?(?: \[(.*?)\])?(?: \.(\d))?(?: <(\w+)>)?")
 _LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
 _FEW = 8  # columns of a table whose rows can stand as small blocks
 _THIN, _FIXED = "\u202f", "\u00a0"
@@ -205,6 +208,20 @@ def declared(
     return shown
 
 
+def heads(text: str) -> list[Shown]:
+    """Return how columns are shown, from ``name: label [unit] .digits <kind>; ...`` of which names alone are needed."""
+    shown = []
+    for part in text.split("; "):
+        match = _HEAD.fullmatch(part)
+        if match is None:
+            raise ValueError(f"{part!r} is not name: label [unit] .digits <kind>")
+        name, label, unit, digits, kind = match.groups()
+        shown.append(
+            Shown(name, label or "", unit or "", int(digits) if digits else None, cast(CellKind, kind))
+        )
+    return shown
+
+
 def _split_unit(name: str) -> tuple[str, str]:
     """Return the name of a column without the unit it ends with, and that unit."""
     for end, unit in _ENDINGS.items():
@@ -213,10 +230,12 @@ def _split_unit(name: str) -> tuple[str, str]:
     return name, ""
 
 
-def _shown(name: str) -> Shown:
-    """Return how a column is shown of which nothing but the name is known."""
-    head, unit = _split_unit(name)
-    return Shown(name, head.replace("_", " "), unit)
+def shown_columns(frame: pd.DataFrame, columns: Sequence[Shown] | str | None) -> list[Shown]:
+    """Return how the columns of a table are shown; all of the frame, by what their names tell, where none is named."""
+    if columns is None:
+        split = {str(name): _split_unit(str(name)) for name in frame.columns}
+        return [Shown(name, head.replace("_", " "), unit) for name, (head, unit) in split.items()]
+    return heads(columns) if isinstance(columns, str) else list(columns)
 
 
 def _kind(column: pd.Series) -> CellKind:
@@ -268,7 +287,7 @@ def _role(told: bool, role: str) -> str:
 
 def table_html(
     frame: pd.DataFrame,
-    columns: Sequence[Shown] | None,
+    columns: Sequence[Shown] | str | None,
     *,
     caption: str,
     limit: int,
@@ -278,7 +297,7 @@ def table_html(
 
     From `limit` rows on a line says what is left out, and that the published `file` holds all.
     """
-    shown = list(columns) if columns is not None else [_shown(str(name)) for name in frame.columns]
+    shown = shown_columns(frame, columns)
     missing = [one.column for one in shown if one.column not in frame.columns]
     if missing:
         raise KeyError(f"table to be shown lacks {', '.join(missing)}")

@@ -379,3 +379,15 @@ def test_every_light_colour_has_one_dark_partner() -> None:
     assert all(one != other for one, other in pairwise(palette.SERIES))
     with pytest.raises(KeyError):
         palette.tint("teal", 0.5)
+
+
+def test_heads_of_a_table_are_read_from_one_line():
+    shown = exhibits.heads("title; q05: 1 in 20 below, % [kg / day] .2; on: due <date>; two words .0")
+    assert shown == [
+        Shown("title"),
+        Shown("q05", "1 in 20 below, %", "kg / day", 2),
+        Shown("on", "due", kind="date"),
+        Shown("two words", digits=0),
+    ]
+    with pytest.raises(ValueError, match="is not name"):
+        exhibits.heads("title;: nothing")

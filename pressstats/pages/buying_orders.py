@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import Block, exhibit, logged, note, points, quantity, sheet
 from ..orders import SOON, LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
 from ..orders.reasons import MUST_ORDER
@@ -216,15 +216,11 @@ def changes(results: Results) -> Block:
         table,
         name="plan-changes",
         caption=f"Changed since the plan of {before.made_on:%a %d %b}: {list_words(list(table['material']))}",
-        columns=[
-            Shown("material"),
-            Shown("unit"),
-            Shown("then", "next six reviews, said then", digits=0),
-            Shown("now", "said now", digits=0),
-            Shown("moved", "moved to other days", digits=0),
-            Shown("stock_news", "on hand against expected", digits=0),
-            Shown("forecast_news", "six weeks' need against said", digits=0),
-        ],
+        columns=(
+            "material; unit; then: next six reviews, said then .0; now: said now .0; "
+            "moved: moved to other days .0; stock_news: on hand against expected .0; "
+            "forecast_news: six weeks' need against said .0"
+        ),
     )
 
 
@@ -263,14 +259,7 @@ def stock_ahead(results: Results) -> Block:
         f"{lowest['day']:%Y-%m-%d} less than {quantity(lowest['q05'] * scale, of_lowest, 0)}"
         f"{f', {_days(cover.min())} of mean use,' if cover.notna().any() else ''} are left in one case of twenty.",
         table=weekly.assign(unit=[unit_of(results, name) or "each" for name in weekly["material"]]),
-        columns=[
-            Shown("material"),
-            Shown("unit"),
-            Shown("day", kind="date"),
-            Shown("q05", "1 in 20 below", digits=0),
-            Shown("q50", "median", digits=0),
-            Shown("q95", "1 in 20 above", digits=0),
-        ],
+        columns="material; unit; day <date>; q05: 1 in 20 below .0; q50: median .0; q95: 1 in 20 above .0",
     )
 
 
@@ -306,13 +295,10 @@ def suppliers(results: Results) -> Block:
         name="lateness",
         caption=f"How late trucks come: of {logged(worst['supplier'])} one in twenty is "
         f"{worst['late_q95']:.0f} days late or more; few loads: pulled towards the average",
-        columns=[
-            Shown("supplier"),
-            Shown("loads", "loads received", digits=0),
-            Shown("late_mean", "late on average", "days", 1),
-            Shown("late_q50", "half of them", "days", 0),
-            Shown("late_q95", "one in twenty", "days", 0),
-        ],
+        columns=(
+            "supplier; loads: loads received .0; late_mean: late on average [days] .1; "
+            "late_q50: half of them [days] .0; late_q95: one in twenty [days] .0"
+        ),
     )
 
 
@@ -349,15 +335,9 @@ def counts(results: Results) -> Block:
         last,
         name="counts",
         caption=f"{finding}; counted less book, the last count of each material",
-        columns=[
-            Shown("material"),
-            Shown("unit"),
-            Shown("counted_on", "counted", kind="date"),
-            Shown("counted", "counted", digits=0),
-            Shown("expected", "by the book", digits=0),
-            Shown("difference", digits=0),
-            Shown("spread", "usual difference, 1 sd", digits=0),
-            Shown("year", "sum of a year", digits=0),
-            Shown("counts", "counts compared", digits=0),
-        ],
+        columns=(
+            "material; unit; counted_on: counted <date>; counted: counted .0; "
+            "expected: by the book .0; difference .0; spread: usual difference, 1 sd .0; "
+            "year: sum of a year .0; counts: counts compared .0"
+        ),
     )

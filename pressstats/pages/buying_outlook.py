@@ -9,7 +9,7 @@ import pandas as pd
 
 from .. import figures
 from ..demand import season_of
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, declared, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
@@ -95,18 +95,11 @@ def plan(results: Results) -> Block:
         name="order-plan",
         caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks, at the price agreed for the day of "
         "each order",
-        columns=[
-            Shown("order"),
-            Shown("material"),
-            Shown("quantity", digits=0),
-            Shown("unit"),
-            Shown("loads", "share of truck", digits=2),
-            Shown("due_on", "due", kind="date"),
-            Shown("cost", "cost with freight", currency, 0),
-            Shown("stock_before", "stock before", digits=0),
-            Shown("stock_after", "stock after", digits=0),
-            Shown("chance", "stock-out risk before arrival", "%", 1),
-        ],
+        columns=(
+            "order; material; quantity .0; unit; loads: share of truck .2; due_on: due <date>; "
+            f"cost: cost with freight [{currency}] .0; stock_before: stock before .0; "
+            "stock_after: stock after .0; chance: stock-out risk before arrival [%] .1"
+        ),
         limit=100,
         file="order_plan",
     )
@@ -132,13 +125,10 @@ def halted(results: Results) -> Block:
         name="halted",
         caption=f"If nothing is delivered any more: {until}"
         + (f"; how long {counted(unknown, 'other material')} may last is unknown" if unknown else ""),
-        columns=[
-            Shown("material"),
-            Shown("nights_q50", "nights it lasts", digits=0),
-            Shown("nights_q05", "in one case of twenty only", digits=0),
-            Shown("ends_q50", "issue that lacks it", kind="date"),
-            Shown("ends_q05", "in one case of twenty", kind="date"),
-        ],
+        columns=(
+            "material; nights_q50: nights it lasts .0; nights_q05: in one case of twenty only .0; "
+            "ends_q50: issue that lacks it <date>; ends_q05: in one case of twenty <date>"
+        ),
     )
 
 
@@ -175,12 +165,7 @@ def sparing(results: Results) -> Block:
         f"{nothing['nights']:.0f} nights{words}"
         if nothing["ends"]
         else "Without deliveries and measures no newsprint ends within 120 days",
-        columns=[
-            Shown("measure"),
-            Shown("bought", "nights bought", digits=0),
-            Shown("nights", "nights in all", digits=0),
-            Shown("ends", "then ends first"),
-        ],
+        columns="measure; bought: nights bought .0; nights: nights in all .0; ends: then ends first",
         limit=20,
     )
 
@@ -242,13 +227,7 @@ def on_order(results: Results) -> Block:
         table,
         name="on-order",
         caption=f"{len(table)} open order lines, {late} of them past their promised day",
-        columns=[
-            Shown("delivery_id", "delivery"),
-            Shown("material"),
-            Shown("supplier"),
-            Shown("quantity", digits=0),
-            Shown("promised_on", "promised", kind="date"),
-        ],
+        columns="delivery_id: delivery; material; supplier; quantity .0; promised_on: promised <date>",
     )
 
 
@@ -282,14 +261,11 @@ def season(results: Results, material: str | None = None) -> Block:
         finding=f"{what}: {quantity(total['mean'].sum(), words, 0)} in twelve months, most in {peak['month']:%Y-%m} "
         f"({quantity(peak['mean'], words, 0)}).",
         table=total,
-        columns=[
-            Shown("month", kind="month"),
-            Shown("mean", "expected", words, 0),
-            Shown("q05", "1 in 20 below", words, 0),
-            Shown("q95", "1 in 20 above", words, 0),
-            Shown("last_year", "last year", words, 0),
-            Shown("budget_quantity", "budget", words, 0),
-        ],
+        columns=(
+            f"month <month>; mean: expected [{words}] .0; q05: 1 in 20 below [{words}] .0; "
+            f"q95: 1 in 20 above [{words}] .0; last_year: last year [{words}] .0; "
+            f"budget_quantity: budget [{words}] .0"
+        ),
         file="demand_season",
     )
 
@@ -307,16 +283,11 @@ def season_table(results: Results) -> Block:
         total.reset_index(),
         name="season-by-material",
         caption="The next twelve months by material; last year's months are added up by day of publication",
-        columns=[
-            Shown("material"),
-            Shown("unit"),
-            Shown("mean", "expected", digits=0),
-            Shown("months", "months known of last year", digits=0),
-            Shown("last_year", "used in them", digits=0),
-            Shown("change", "expected against that", "%", 1),
-            Shown("budget_quantity", "budget", digits=0),
-            Shown("budget_cost", "budget", results.logs.plant.currency, 0),
-        ],
+        columns=(
+            "material; unit; mean: expected .0; months: months known of last year .0; "
+            "last_year: used in them .0; change: expected against that [%] .1; "
+            f"budget_quantity: budget .0; budget_cost: budget [{results.logs.plant.currency}] .0"
+        ),
         file="demand_season",
     )
 
@@ -342,18 +313,12 @@ def contract(results: Results) -> Block:
         table,
         name="contract",
         caption=f"The next 52 weeks for contract talks: {spend}",
-        columns=[
-            Shown("material"),
-            Shown("unit"),
-            Shown("low", "1 in 20 below", digits=0),
-            Shown("expected", digits=0),
-            Shown("high", "1 in 20 above", digits=0),
-            Shown("order_size", "ordered at a time", digits=0),
-            Shown("price", "price of that now", currency, 4),
-            Shown("spend_low", "spend, low", currency, 0),
-            Shown("spend_expected", "expected", currency, 0),
-            Shown("spend_high", "high", currency, 0),
-        ],
+        columns=(
+            "material; unit; low: 1 in 20 below .0; expected .0; high: 1 in 20 above .0; "
+            f"order_size: ordered at a time .0; price: price of that now [{currency}] .4; "
+            f"spend_low: spend, low [{currency}] .0; spend_expected: expected [{currency}] .0; "
+            f"spend_high: high [{currency}] .0"
+        ),
     )
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from .. import figures
 from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahead, promise_table
 from ..demand import levers as assumed_levers
-from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from .common import last_weeks, per_cent, tonnes
 
@@ -33,6 +33,7 @@ __all__ = [
 
 #: What a page calls the source of a past forecast.
 _SOURCES = {"remade": "reconstructed"}
+_METHOD_HEADS = "; ".join(f"{method} .2" for method in METHODS)
 
 
 def newsprint(results: Results) -> list[str]:
@@ -126,15 +127,11 @@ def fans(results: Results, material: str | None = None, kind: str = "newsprint")
         finding=f"{logged(chosen)}: {quantity(first['mean'], unit, 0)} expected in the week of "
         f"{first['week']:%Y-%m-%d}, {span}.",
         table=ahead,
-        columns=[
-            Shown("week", kind="date"),
-            Shown("mean", "expected", unit, 0),
-            Shown("q05", "1 in 20 below", unit, 0),
-            Shown("q25", "1 in 4 below", unit, 0),
-            Shown("q50", "middle", unit, 0),
-            Shown("q75", "1 in 4 above", unit, 0),
-            Shown("q95", "1 in 20 above", unit, 0),
-        ],
+        columns=(
+            f"week <date>; mean: expected [{unit}] .0; q05: 1 in 20 below [{unit}] .0; "
+            f"q25: 1 in 4 below [{unit}] .0; q50: middle [{unit}] .0; q75: 1 in 4 above [{unit}] .0; "
+            f"q95: 1 in 20 above [{unit}] .0"
+        ),
         file="demand_forecast",
     )
 
@@ -167,13 +164,10 @@ def weeks_ahead(results: Results) -> Block:
         table,
         name="weeks-ahead",
         caption="Expected use of every material",
-        columns=[
-            Shown("material"),
-            Shown("unit"),
-            Shown("lately", "mean week, last 13", digits=0),
-            Shown("first", "next whole week", digits=0),
-            Shown("thirteen", "next 13 weeks", digits=0),
-        ],
+        columns=(
+            "material; unit; lately: mean week, last 13 .0; first: next whole week .0; "
+            "thirteen: next 13 weeks .0"
+        ),
         file="demand_forecast",
     )
 
@@ -205,14 +199,10 @@ def titles_ahead(results: Results) -> Block:
         name="titles-ahead",
         caption=f"Titles in the next 13 weeks: {per_cent(share, 0)} of their issues are booked, and bookings are "
         "corrected by what they lately were off at that distance",
-        columns=[
-            Shown("title"),
-            Shown("issues", digits=0),
-            Shown("copies", "copies of an issue", digits=0),
-            Shown("pages", digits=1),
-            Shown("colour", "pages in colour", "%", 0),
-            Shown("booked", "issues booked", "%", 0),
-        ],
+        columns=(
+            "title; issues .0; copies: copies of an issue .0; pages .1; "
+            "colour: pages in colour [%] .0; booked: issues booked [%] .0"
+        ),
     )
 
 
@@ -226,12 +216,7 @@ def choice(results: Results) -> Block:
         name="choice",
         caption="Mean absolute error of each method over 13 weeks ahead, in units of the usual change from year "
         "to year, and what is published",
-        columns=[
-            Shown("material"),
-            Shown("weeks", "weeks known", digits=0),
-            *(Shown(method, digits=2) for method in METHODS),
-            Shown("chosen", "published"),
-        ],
+        columns=f"material; weeks: weeks known .0; {_METHOD_HEADS}; chosen: published",
     )
 
 
@@ -251,12 +236,8 @@ def promises(results: Results) -> Block:
         caption=f"At {last['origins']:.0f} past weeks, choice and intervals as each could make them then: published "
         f"forecasts missed {last['published']:.2f} of the usual change from year to year (last year's same week: "
         f"{last[METHODS[0]]:.2f}), and 80 % intervals held {per_cent(100 * last['held_80'], 0)}",
-        columns=[
-            Shown("material"),
-            Shown("published", digits=2),
-            *(Shown(method, digits=2) for method in METHODS),
-            *(Shown(f"share_{level}", f"held by {level} %", "%", 0) for level in (80, 90, 95)),
-        ],
+        columns=f"material; published .2; {_METHOD_HEADS}; "
+        + "; ".join(f"share_{level}: held by {level} % [%] .0" for level in (80, 90, 95)),
     )
 
 
@@ -304,13 +285,10 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
         shown,
         name="levers",
         caption=caption,
-        columns=[
-            Shown("what_if", "if"),
-            Shown("tonnes", "newsprint", "t", 1),
-            Shown("newsprint", "newsprint", "%", 1),
-            Shown("ink", "inks", "%", 1),
-            Shown("plate", "plates", "%", 1),
-        ],
+        columns=(
+            "what_if: if; tonnes: newsprint [t] .1; newsprint: newsprint [%] .1; ink: inks [%] .1; "
+            "plate: plates [%] .1"
+        ),
     )
 
 
@@ -343,14 +321,11 @@ def kept(results: Results) -> Block:
         name="kept",
         caption=f"Nine in ten was promised; {per_cent(100 * inside.mean(), 0)} of {len(record)} past forecasts held "
         "what came (forecasts of one material lean on each other, so this swings)",
-        columns=[
-            Shown("material"),
-            Shown("source"),
-            Shown("forecasts", digits=0),
-            Shown("inside", "held by the interval", "%", 0),
-            Shown("error", "median error, actual against forecast", "%", 1),
-            Shown("against", "error against last year's same week", digits=2),
-        ],
+        columns=(
+            "material; source; forecasts .0; inside: held by the interval [%] .0; "
+            "error: median error, actual against forecast [%] .1; "
+            "against: error against last year's same week .2"
+        ),
         file="forecast_record",
     )
 
@@ -366,16 +341,10 @@ def record_table(results: Results) -> Block:
         table,
         name="record",
         caption="Forecast against actual, up to four weeks before",
-        columns=[
-            Shown("material"),
-            Shown("made_on", "made on", kind="date"),
-            Shown("week", kind="date"),
-            Shown("source"),
-            Shown("mean", "expected", digits=0),
-            Shown("q05", "1 in 20 below", digits=0),
-            Shown("q95", "1 in 20 above", digits=0),
-            Shown("actual", digits=0),
-        ],
+        columns=(
+            "material; made_on: made on <date>; week <date>; source; mean: expected .0; "
+            "q05: 1 in 20 below .0; q95: 1 in 20 above .0; actual .0"
+        ),
         limit=40,
         file="forecast_record",
     )

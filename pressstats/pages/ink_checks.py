@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, Shown, logged, note, quantity, sheet
+from ..exhibits import Block, logged, note, quantity, sheet
 from ..ink import EXTENSIONS, influence, predict_use, robust_estimate, size_unit
 from .common import counted, needs
 
@@ -56,17 +56,11 @@ def findings(results: Results) -> Block:
         name="findings",
         caption=f"{counted(len(table), 'departure')} found; what several kinds explain about as well is called a "
         "change",
-        columns=[
-            Shown("ink"),
-            Shown("kind"),
-            Shown("since", "from the dip", kind="date"),
-            Shown("until", "to the dip", kind="date"),
-            Shown("size", digits=2),
-            Shown("unit"),
-            Shown("extra_kg", "used more than expected", "kg", 0),
-            Shown("clear", "standard errors", digits=1),
-            Shown("rival", "those of the next best kind", digits=1),
-        ],
+        columns=(
+            "ink; kind; since: from the dip <date>; until: to the dip <date>; size .2; unit; "
+            "extra_kg: used more than expected [kg] .0; clear: standard errors .1; "
+            "rival: those of the next best kind .1"
+        ),
         file="ink_findings",
     )
 
@@ -87,14 +81,10 @@ def adequacy(results: Results) -> Block:
         shown.sort_values("p_adjusted"),
         name="adequacy",
         caption=f"What the model leaves out, tested: {verdict}",
-        columns=[
-            Shown("ink"),
-            Shown("words", "doubt"),
-            Shown("terms", digits=0),
-            Shown("statistic", "F", digits=2),
-            Shown("chance", "chance alone, adjusted", "%", 0),
-            Shown("change_pct", "largest change of film weight", "%", 1),
-        ],
+        columns=(
+            "ink; words: doubt; terms .0; statistic: F .2; chance: chance alone, adjusted [%] .0; "
+            "change_pct: largest change of film weight [%] .1"
+        ),
         limit=30,
     )
 
@@ -137,14 +127,9 @@ def what_if(results: Results, *, copies: float, pages: float, coverage: float = 
         name="what-if",
         caption=f"A run of {quantity(copies, '', 0)} gross copies of {pages:g} pages, at {coverage:g} times the usual "
         f"coverage, takes {quantity(table['mean'].sum(), 'kg', 0)} of ink (idle loss left out)",
-        columns=[
-            Shown("ink"),
-            Shown("coverage", "coverage", "%", 1),
-            Shown("mean", "expected", "kg", 1),
-            Shown("low", "95 % from", "kg", 1),
-            Shown("high", "to", "kg", 1),
-            Shown("parameter_sd", "not knowing the terms", "kg", 1),
-            Shown("scatter_sd", "scatter of runs", "kg", 1),
-            Shown("dip_sd", "two dips would add", "kg", 1),
-        ],
+        columns=(
+            "ink; coverage: coverage [%] .1; mean: expected [kg] .1; low: 95 % from [kg] .1; "
+            "high: to [kg] .1; parameter_sd: not knowing the terms [kg] .1; "
+            "scatter_sd: scatter of runs [kg] .1; dip_sd: two dips would add [kg] .1"
+        ),
     )

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb, plain_use
@@ -109,19 +109,13 @@ def ledger(results: Results) -> Block:
         table.sort_values(["read_at", "ink"], ascending=[False, True]),
         name="ledger",
         caption=f"The ledger of four weeks; {aside} of {len(intervals)} intervals in all cannot serve the model",
-        columns=[
-            Shown("ink"),
-            Shown("since", "from the dip", kind="time"),
-            Shown("read_at", "to the dip", kind="time"),
-            Shown("level_before_kg", "level before", "kg", 0),
-            Shown("delivered_kg", "delivered", "kg", 0),
-            Shown("level_after_kg", "level after", "kg", 0),
-            Shown("used_kg", "used", "kg", 0),
-            Shown("expected_kg", "expected", "kg", 0),
-            Shown("solid_m2", "solid printed", "m2", 0),
-            Shown("starts", "runs with this ink", digits=0),
-            Shown("why", "left out because"),
-        ],
+        columns=(
+            "ink; since: from the dip <time>; read_at: to the dip <time>; "
+            "level_before_kg: level before [kg] .0; delivered_kg: delivered [kg] .0; "
+            "level_after_kg: level after [kg] .0; used_kg: used [kg] .0; "
+            "expected_kg: expected [kg] .0; solid_m2: solid printed [m2] .0; "
+            "starts: runs with this ink .0; why: left out because"
+        ),
         limit=20,
         file="ink_watch",
     )
@@ -150,17 +144,10 @@ def model(results: Results) -> Block:
         finding=f"A square metre of solid takes {lightest['estimate']:.2f} g ({logged(lightest['ink'])}) to "
         f"{heaviest['estimate']:.2f} g ({logged(heaviest['ink'])}) of ink.",
         table=table.join(words, on="term").assign(inflation=_inflation(results, table)),
-        columns=[
-            Shown("ink"),
-            Shown("words", "term"),
-            Shown("unit"),
-            Shown("estimate", digits=2),
-            Shown("std_error", "standard error", digits=2),
-            Shown("ci_low", "95 % from", digits=2),
-            Shown("ci_high", "to", digits=2),
-            Shown("readings", "intervals", digits=0),
-            Shown("inflation", "variance inflation", digits=0),
-        ],
+        columns=(
+            "ink; words: term; unit; estimate .2; std_error: standard error .2; ci_low: 95 % from .2; "
+            "ci_high: to .2; readings: intervals .0; inflation: variance inflation .0"
+        ),
         file="ink_model",
     )
 
@@ -247,15 +234,11 @@ def plain(results: Results) -> Block:
         table,
         name="plain-use",
         caption=f"What the dips alone say: {quantity(table['kg_per_day'].sum(), 'kg', 0)} of ink a day in the mean",
-        columns=[
-            Shown("ink"),
-            Shown("days", digits=0),
-            Shown("used_kg", "used", "kg", 0),
-            Shown("kg_per_day", "a day", "kg", 1),
-            Shown("ci_low", "95 % from", "kg", 1),
-            Shown("ci_high", "to", "kg", 1),
-            Shown("kg_per_million_pages", "a million pages printed", "kg", 1),
-        ],
+        columns=(
+            "ink; days .0; used_kg: used [kg] .0; kg_per_day: a day [kg] .1; "
+            "ci_low: 95 % from [kg] .1; ci_high: to [kg] .1; "
+            "kg_per_million_pages: a million pages printed [kg] .1"
+        ),
     )
 
 
@@ -272,17 +255,15 @@ def yields(results: Results) -> Block:
     table["coverage"] = [float(covered.get(ink, np.nan)) for ink in film.index]
     table["area"] = [m2_per_kg(value) for value in film]
     table["million"] = [kg_per_million_pages(row.film, page_m2, row.coverage) for row in table.itertuples()]
-    columns = [
-        Shown("ink"),
-        Shown("film", "film weight", "g/m2", 2),
-        Shown("area", "a kilogram covers", "m2", 0),
-        Shown("million", "a million pages take", "kg", 1),
-    ]
+    columns = (
+        "ink; film: film weight [g/m2] .2; area: a kilogram covers [m2] .0; "
+        "million: a million pages take [kg] .1"
+    )
     if results.logs.plant.format.ink_yield == "inch_pound":
         table["mileage"] = [mileage_in2_per_lb(value) / 1000 for value in film]
-        columns.append(Shown("mileage", "mileage", "1000 in2/lb", 0))
+        columns += "; mileage: mileage [1000 in2/lb] .0"
     table["covered"] = 100 * table["coverage"]
-    columns.append(Shown("covered", "at a mean coverage of", "%", 1))
+    columns += "; covered: at a mean coverage of [%] .1"
     return sheet(table, name="yields", caption="What a kilogram of ink does", columns=columns)
 
 
@@ -313,13 +294,10 @@ def use_by_week(results: Results) -> Block:
         name="ink-by-week",
         finding=finding,
         table=table.sort_values(["week", "ink"], ascending=[False, True]),
-        columns=[
-            Shown("week", kind="date"),
-            Shown("ink"),
-            Shown("used_kg", "used", "kg", 0),
-            Shown("expected_kg", "expected", "kg", 0),
-            Shown("ratio", "four weeks, used of expected", "%", 0),
-        ],
+        columns=(
+            "week <date>; ink; used_kg: used [kg] .0; expected_kg: expected [kg] .0; "
+            "ratio: four weeks, used of expected [%] .0"
+        ),
         limit=60,
         file="ink_watch",
     )
@@ -352,13 +330,7 @@ def chart(results: Results) -> Block:
         if out
         else f"The moving average of surprises never left its limits ({by_chance}).",
         table=drawn[drawn["signal"] != ""].sort_values("week", ascending=False),
-        columns=[
-            Shown("week", kind="date"),
-            Shown("ink"),
-            Shown("average", digits=2),
-            Shown("limit", digits=2),
-            Shown("signal"),
-        ],
+        columns="week <date>; ink; average .2; limit .2; signal",
         file="ink_watch",
     )
 

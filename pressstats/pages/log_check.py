@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, Tile, declared, exhibit, note, quantity, sheet
+from ..exhibits import Block, Tile, declared, exhibit, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..logs.report import problem_groups
@@ -136,7 +136,7 @@ def presence(results: Results) -> Block:
         name="presence",
         finding=finding,
         table=shown.sort_values("week", ascending=False),
-        columns=[Shown("week", kind="date"), *(Shown(name, digits=0) for name in table)],
+        columns="; ".join(["week <date>", *(f"{name} .0" for name in table)]),
         limit=60,
     )
 

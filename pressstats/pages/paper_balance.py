@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, Tile, declared, exhibit, heads, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..paper import (
@@ -146,11 +146,7 @@ def streams(results: Results) -> Block:
         finding=f"Beside {tonnes(year['good_kg'], 0)} in good copies at nominal weight{first}; all streams add up to "
         f"the {tonnes(year['mounted_kg'], 0)} mounted.",
         table=pd.concat([table.iloc[:1], rest]),
-        columns=[
-            Shown("stream"),
-            Shown("tonnes", "paper", "t", 2),
-            Shown("share", "share of mounted", "%", 2),
-        ],
+        columns="stream; tonnes: paper [t] .2; share: share of mounted [%] .2",
     )
 
 
@@ -215,10 +211,7 @@ def waste_by_week(results: Results) -> Block:
         "A gap is a week in which nothing was printed, or most of it without complete reel records.",
         table=weeks,
         columns=[
-            Shown("week", kind="date"),
-            Shown("press"),
-            Shown("runs", "runs counted", digits=0),
-            Shown("of_runs", "of runs", digits=0),
+            *heads("week <date>; press; runs: runs counted .0; of_runs: of runs .0"),
             *declared("paper_balance", "mounted_kg", "good_kg", "waste_pct"),
         ],
     )
@@ -240,14 +233,11 @@ def unexplained(results: Results) -> Block:
         "deviations of what weighing, counting, grammage and the differences among reels can explain; about 5 % would "
         "by chance.",
         table=limits,
-        columns=[
-            Shown("week", kind="date"),
-            Shown("press"),
-            Shown("unexplained_kg", "unexplained", "kg", 0),
-            Shown("threading_kg", "threaded, expected", "kg", 0),
-            Shown("error_kg", "one standard deviation", "kg", 0),
-            Shown("z", "left over, in standard deviations", digits=1),
-        ],
+        columns=(
+            "week <date>; press; unexplained_kg: unexplained [kg] .0; "
+            "threading_kg: threaded, expected [kg] .0; error_kg: one standard deviation [kg] .0; "
+            "z: left over, in standard deviations .1"
+        ),
     )
 
 
@@ -362,16 +352,11 @@ def by_title(results: Results) -> Block:
         table,
         name="by-title",
         caption=caption,
-        columns=[
-            Shown("title"),
-            Shown("press"),
-            Shown("runs", digits=0),
-            Shown("mounted_kg", "mounted", "kg", 0),
-            Shown("good_kg", "good", "kg", 0),
-            Shown("startup_per_start", "start-up per web started", "kg", 1),
-            Shown("running_pct", "running waste of printed", "%", 2),
-            Shown("waste_pct", "waste", "%", 2),
-        ],
+        columns=(
+            "title; press; runs .0; mounted_kg: mounted [kg] .0; good_kg: good [kg] .0; "
+            "startup_per_start: start-up per web started [kg] .1; "
+            "running_pct: running waste of printed [%] .2; waste_pct: waste [%] .2"
+        ),
     )
 
 

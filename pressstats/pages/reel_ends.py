@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import Block, Shown, declared, exhibit, heads, logged, note, points, quantity, sheet
 from ..paper import strip_fraction
 from ..prices import price_words
 from ..reels import ends_by as ends_by_factor
@@ -67,19 +67,13 @@ def stands(results: Results) -> Block:
     )
 
 
-def _columns(words: str) -> list[Shown]:
-    return [
-        Shown("level", words),
-        Shown("splices", "good splices", digits=0),
-        Shown("mean", "mean left", "m", 1),
-        Shown("ci_low", "95 % from", "m", 1),
-        Shown("ci_high", "to", "m", 1),
-        Shown("pooled", "adjusted for small numbers", "m", 1),
-        Shown("q10", "1 of 10 below", "m", 1),
-        Shown("q50", "half below", "m", 1),
-        Shown("q90", "9 of 10 below", "m", 1),
-        Shown("kg_over_target", "over the target, in all", "kg", 0),
-    ]
+def _columns(words: str) -> str:
+    return (
+        f"level: {words}; splices: good splices .0; mean: mean left [m] .1; "
+        "ci_low: 95 % from [m] .1; ci_high: to [m] .1; pooled: adjusted for small numbers [m] .1; "
+        "q10: 1 of 10 below [m] .1; q50: half below [m] .1; q90: 9 of 10 below [m] .1; "
+        "kg_over_target: over the target, in all [kg] .0"
+    )
 
 
 def ends_by(results: Results) -> Block:
@@ -98,7 +92,7 @@ def ends_by(results: Results) -> Block:
         name="ends-by-factor",
         caption=f"Metres left on the core by what else is logged: furthest from the target is {far['factor']} "
         f"{logged(far['level'])} with {far['pooled']:.1f} m (a bad stand shows in all that ran on it)",
-        columns=[Shown("factor", "what differs"), *_columns("level")],
+        columns=f"factor: what differs; {_columns('level')}",
         limit=80,
     )
 
@@ -151,16 +145,11 @@ def lengths(results: Results) -> Block:
         table,
         name="both-lengths",
         caption=f"Metres left by weight and by depth on the core: {verdict}",
-        columns=[
-            Shown("material"),
-            Shown("splices", digits=0),
-            Shown("by_weight", "by weight", "m", 1),
-            Shown("by_depth", "by depth", "m", 1),
-            Shown("difference", "depth less weight", "m", 2),
-            Shown("ci_low", "95 % from", "m", 2),
-            Shown("ci_high", "to", "m", 2),
-            Shown("caliper_um", "caliper that would agree", "um", 0),
-        ],
+        columns=(
+            "material; splices .0; by_weight: by weight [m] .1; by_depth: by depth [m] .1; "
+            "difference: depth less weight [m] .2; ci_low: 95 % from [m] .2; ci_high: to [m] .2; "
+            "caliper_um: caliper that would agree [um] .0"
+        ),
     )
 
 
@@ -189,22 +178,15 @@ def splice_target(results: Results) -> Block:
         name="splice-target",
         finding=finding,
         table=table,
-        columns=[
-            Shown("material"),
-            Shown("splices", digits=0),
-            Shown("failed", digits=0),
-            Shown("current_m", "left now", "m", 1),
-            Shown("scatter_m", "scatter", "m", 1),
-            Shown("best_m", "least cost", "m", 1),
-            Shown("best_low", "95 % from", "m", 1),
-            Shown("best_high", "to", "m", 1),
-            Shown("saving_per_year", "saves", f"{currency} / year", 0),
-            Shown("saving_low", "95 % from", f"{currency} / year", 0),
-            Shown("saving_high", "to", f"{currency} / year", 0),
-            Shown("failure_probability", "failures now, adjusted for small numbers", digits=4),
-            Shown("failure_at_best", "failures at least cost", digits=4),
-            Shown("metre_cost_per_year", "a metre more", f"{currency} / year", 0),
-        ],
+        columns=(
+            "material; splices .0; failed .0; current_m: left now [m] .1; scatter_m: scatter [m] .1; "
+            "best_m: least cost [m] .1; best_low: 95 % from [m] .1; best_high: to [m] .1; "
+            f"saving_per_year: saves [{currency} / year] .0; "
+            f"saving_low: 95 % from [{currency} / year] .0; saving_high: to [{currency} / year] .0; "
+            "failure_probability: failures now, adjusted for small numbers .4; "
+            "failure_at_best: failures at least cost .4; "
+            f"metre_cost_per_year: a metre more [{currency} / year] .0"
+        ),
         file="splice_target",
     )
 
@@ -252,7 +234,7 @@ def sensitivity(results: Results) -> Block:
         wide,
         name="target-sensitivity",
         caption="Metres that cost least if things were otherwise",
-        columns=[Shown("change", "if"), *[Shown(str(name), "", "m", 1) for name in wide.columns[1:]]],
+        columns=[*heads("change: if"), *[Shown(str(name), "", "m", 1) for name in wide.columns[1:]]],
     )
 
 
@@ -275,21 +257,14 @@ def strip(results: Results) -> Block:
         table,
         name="strip",
         caption=f"Outer layers torn off take {tonnes(total)} a year{words}; valued {price_words(results.logs)}",
-        columns=[
-            Shown("supplier"),
-            Shown("reels", "whole reels", digits=0),
-            Shown("strip_kg", "strip of a whole reel", "kg", 1),
-            Shown("ci_low", "95 % from", "kg", 1),
-            Shown("ci_high", "to", "kg", 1),
-            Shown("strip_pct", "of the reel", "%", 2),
-            Shown("depth_mm", "depth", "mm", 1),
-            Shown("depth_q95", "19 of 20 below", "mm", 1),
-            Shown("part_strip_kg", "strip of a part reel", "kg", 1),
-            Shown("damaged", "reels that ended damaged", digits=0),
-            Shown("short_kg", "received less mounted", "kg", 1),
-            Shown("lost_kg_per_year", "lost", "kg / year", 0),
-            Shown("lost_cost_per_year", "worth", f"{currency} / year", 0),
-        ],
+        columns=(
+            "supplier; reels: whole reels .0; strip_kg: strip of a whole reel [kg] .1; "
+            "ci_low: 95 % from [kg] .1; ci_high: to [kg] .1; strip_pct: of the reel [%] .2; "
+            "depth_mm: depth [mm] .1; depth_q95: 19 of 20 below [mm] .1; "
+            "part_strip_kg: strip of a part reel [kg] .1; damaged: reels that ended damaged .0; "
+            "short_kg: received less mounted [kg] .1; lost_kg_per_year: lost [kg / year] .0; "
+            f"lost_cost_per_year: worth [{currency} / year] .0"
+        ),
     )
 
 
@@ -347,17 +322,11 @@ def planned(results: Results) -> Block:
         name="planned",
         caption=f"{day}: {expect}; part reels for {reels} of "
         f"{len(table)} webs leave the least paper over.{missing}",
-        columns=[
-            Shown("title"),
-            Shown("web"),
-            Shown("material"),
-            Shown("run_m", "web to run", "m", 0),
-            Shown("part_reels", "part reels, in this order"),
-            Shown("new_reels", "new reels", digits=0),
-            Shown("splices", "splices to expect", digits=1),
-            Shown("core_kg", "on cores", "kg", 2),
-            Shown("back_m", "comes back", "m", 0),
-        ],
+        columns=(
+            "title; web; material; run_m: web to run [m] .0; part_reels: part reels, in this order; "
+            "new_reels: new reels .0; splices: splices to expect .1; core_kg: on cores [kg] .2; "
+            "back_m: comes back [m] .0"
+        ),
         limit=40,
     )
 

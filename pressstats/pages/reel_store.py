@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .. import reels
-from ..exhibits import Block, Shown, declared, logged, note, quantity, sheet
+from ..exhibits import Block, declared, logged, note, quantity, sheet
 from ..prices import price_words
 from .common import counted, daily_use, list_words, needs, tonnes
 
@@ -38,19 +38,11 @@ def claims(results: Results) -> Block:
         caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
         f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} "
         f"{price_words(results.logs)}; the latest first",
-        columns=[
-            Shown("supplier"),
-            Shown("reel_id", "reel"),
-            Shown("material"),
-            Shown("delivery_id", "delivery"),
-            Shown("received_on", "received", kind="date"),
-            Shown("mounted_at", "mounted", kind="date"),
-            Shown("why"),
-            Shown("depth_mm", "depth", "mm", 0),
-            Shown("usual_mm", "usual", "mm", 1),
-            Shown("claim_kg", "to claim", "kg", 0),
-            Shown("claim_cost", "worth", currency, 0),
-        ],
+        columns=(
+            "supplier; reel_id: reel; material; delivery_id: delivery; received_on: received <date>; "
+            "mounted_at: mounted <date>; why; depth_mm: depth [mm] .0; usual_mm: usual [mm] .1; "
+            f"claim_kg: to claim [kg] .0; claim_cost: worth [{currency}] .0"
+        ),
         limit=40,
     )
 
@@ -98,13 +90,10 @@ def part_reels(results: Results) -> Block:
         table.reset_index(),
         name="part-reels",
         caption=f"Part reels in the store or on the stands: {len(part)} with {tonnes(part['in_store_kg'].sum())}{lost}",
-        columns=[
-            Shown("material"),
-            Shown("reels", "part reels", digits=0),
-            Shown("kg", "paper", "kg", 0),
-            Shown("oldest", "longest not touched since", kind="date"),
-            Shown("mounts", "most mounts of one reel", digits=0),
-        ],
+        columns=(
+            "material; reels: part reels .0; kg: paper [kg] .0; "
+            "oldest: longest not touched since <date>; mounts: most mounts of one reel .0"
+        ),
         file="reel_chain",
     )
 
@@ -134,16 +123,12 @@ def reel_ages(results: Results) -> Block:
         table,
         name="reel-ages",
         caption=finding,
-        columns=[
-            Shown("material"),
-            Shown("reels", "whole reels in the store", digits=0),
-            Shown("oldest", "age of the oldest", "days", 0),
-            Shown("passed_over", "of them passed over", digits=0),
-            Shown("mounted", "reels first mounted in 13 weeks", digits=0),
-            Shown("age_q50", "half of them older than", "days", 0),
-            Shown("age_q95", "one in twenty older than", "days", 0),
-            Shown("planned", "oldest at use if the plan is followed", "days", 0),
-        ],
+        columns=(
+            "material; reels: whole reels in the store .0; oldest: age of the oldest [days] .0; "
+            "passed_over: of them passed over .0; mounted: reels first mounted in 13 weeks .0; "
+            "age_q50: half of them older than [days] .0; age_q95: one in twenty older than [days] .0; "
+            "planned: oldest at use if the plan is followed [days] .0"
+        ),
     )
 
 

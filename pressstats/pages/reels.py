@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, declared, exhibit, logged, note, quantity, say, sheet
+from ..exhibits import Block, declared, exhibit, heads, logged, note, quantity, say, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..prices import price_words
@@ -149,12 +149,11 @@ def breaks(results: Results, by: str = "supplier") -> Block:
         table=table,
         columns=[
             *declared("breaks", "level", "reels", "breaks"),
-            Shown("per_100_reels", "per 100 reels", digits=2),
-            Shown("ci_low", "95 % from", digits=2),
-            Shown("ci_high", "to", digits=2),
-            Shown("shrunk", "adjusted for small numbers", digits=2),
-            Shown("ratio", "times the others, all else alike", digits=2),
-            Shown("km", "web run", "km", 0),
+            *heads(
+                "per_100_reels: per 100 reels .2; ci_low: 95 % from .2; ci_high: to .2; "
+                "shrunk: adjusted for small numbers .2; "
+                "ratio: times the others, all else alike .2; km: web run [km] .0"
+            ),
         ],
         file="breaks",
     )
@@ -188,15 +187,10 @@ def funnel(results: Results) -> Block:
         name="funnel",
         finding=finding,
         table=table.assign(low=100 * low, high=100 * high),
-        columns=[
-            Shown("kind"),
-            Shown("level"),
-            Shown("reels", digits=0),
-            Shown("breaks", digits=0),
-            Shown("per_100_reels", "per 100 reels", digits=2),
-            Shown("low", "99.8 % limits, from", digits=2),
-            Shown("high", "to", digits=2),
-        ],
+        columns=(
+            "kind; level; reels .0; breaks .0; per_100_reels: per 100 reels .2; "
+            "low: 99.8 % limits, from .2; high: to .2"
+        ),
         file="breaks",
     )
 
@@ -272,17 +266,11 @@ def effects(results: Results) -> Block:
         table,
         name="break-effects",
         caption=caption,
-        columns=[
-            Shown("factor", "what differs"),
-            Shown("level"),
-            Shown("km", "web run", "km", 0),
-            Shown("breaks", digits=0),
-            Shown("rate", "breaks", "per 1,000 km", 2),
-            Shown("ratio", "times the others", digits=2),
-            Shown("ci_low", "95 % from", digits=2),
-            Shown("ci_high", "to", digits=2),
-            Shown("clear", "leaves out 1"),
-        ],
+        columns=(
+            "factor: what differs; level; km: web run [km] .0; breaks .0; "
+            "rate: breaks [per 1,000 km] .2; ratio: times the others .2; ci_low: 95 % from .2; "
+            "ci_high: to .2; clear: leaves out 1"
+        ),
         limit=80,
     )
 
@@ -334,15 +322,10 @@ def running(results: Results) -> Block:
         name="running-length",
         finding=finding,
         table=pd.DataFrame(rows),
-        columns=[
-            Shown("group", "supplier"),
-            Shown("rate", "breaks", "per 1,000 km", 2),
-            Shown("low", "95 % from", digits=2),
-            Shown("high", "to", digits=2),
-            Shown("km5", "broken by 5 km", "%", 2),
-            Shown("km10", "by 10 km", "%", 2),
-            Shown("km15", "by 15 km", "%", 2),
-        ],
+        columns=(
+            "group: supplier; rate: breaks [per 1,000 km] .2; low: 95 % from .2; high: to .2; "
+            "km5: broken by 5 km [%] .2; km10: by 10 km [%] .2; km15: by 15 km [%] .2"
+        ),
     )
 
 
@@ -369,14 +352,11 @@ def counters(results: Results) -> Block:
         caption=f"Press counters tell {total['counter']:.0f} breaks, mounts {total['breaks']:.0f}; "
         f"{total['differ']:.0f} runs differ, {total['explained']:.0f} of them by failed splices that the counter "
         "takes for breaks",
-        columns=[
-            Shown("press"),
-            Shown("counter", "breaks by the counter", digits=0),
-            Shown("breaks", "mounts that ended by a break", digits=0),
-            Shown("failed", "failed splices", digits=0),
-            Shown("differ", "runs that differ", digits=0),
-            Shown("explained", "of them by failed splices", digits=0),
-        ],
+        columns=(
+            "press; counter: breaks by the counter .0; breaks: mounts that ended by a break .0; "
+            "failed: failed splices .0; differ: runs that differ .0; "
+            "explained: of them by failed splices .0"
+        ),
     )
 
 

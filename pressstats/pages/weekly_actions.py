@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..exhibits import Block, Shown, note, sheet
+from ..exhibits import Block, Shown, heads, note, sheet
 from ..exhibits import caution as caution_block
 from ..watch import KINDS
 from .common import number_words, spoken
@@ -63,12 +63,9 @@ def actions(results: Results) -> Block:
         name="to-do",
         caption=f"{needs[0].upper()}{needs[1:]}, the most pressing first",
         columns=[
-            Shown("do", "what to do"),
-            Shown("state", kind="state"),
-            Shown("who"),
-            Shown("by", kind="text"),
+            *heads("do: what to do; state <state>; who; by <text>"),
             Shown("cost", f"cost [{results.logs.plant.currency}]", kind="text"),
-            Shown("why"),
+            *heads("why"),
         ],
         limit=max(len(table), 1),
         file="to_do",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Shown, Tile, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, Tile, declared, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..orders import standby_hours
@@ -172,16 +172,11 @@ def exceptions(results: Results) -> Block:
         table,
         name="exceptions",
         caption=f"{len(table)} {noun}, the most pressing first",
-        columns=[
-            Shown("words", "what"),
-            Shown("subject", "where"),
-            Shown("state", kind="state"),
-            Shown("week", "since the week of", kind="date"),
-            Shown("what", "how much", kind="text"),
-            Shown("cost", "cost", results.logs.plant.currency, 0),
-            Shown("cost_basis", "of that"),
-            Shown("why", "why"),
-        ],
+        columns=(
+            "words: what; subject: where; state <state>; week: since the week of <date>; "
+            f"what: how much <text>; cost: cost [{results.logs.plant.currency}] .0; "
+            "cost_basis: of that; why: why"
+        ),
         limit=20,
         file="exceptions",
     )
@@ -217,14 +212,10 @@ def inks(results: Results) -> Block:
         pd.DataFrame(rows),
         name="inks",
         caption=_ink_words(results),
-        columns=[
-            Shown("ink"),
-            Shown("week", "used in seven days", "kg", 0),
-            Shown("expected", "expected", "kg", 0),
-            Shown("month", "four weeks, used of expected", "%", 0),
-            Shown("state", kind="state"),
-            Shown("signal", "last signal"),
-        ],
+        columns=(
+            "ink; week: used in seven days [kg] .0; expected: expected [kg] .0; "
+            "month: four weeks, used of expected [%] .0; state <state>; signal: last signal"
+        ),
         file="ink_watch",
     )
 
@@ -287,15 +278,10 @@ def standby(results: Results) -> Block:
         name="standby",
         caption=f"Standby supplies: {len(late)} of {len(table)} tests overdue, {int(short.sum())} last less than the "
         f"{wanted:g} h wanted",
-        columns=[
-            Shown("supply"),
-            Shown("state", kind="state"),
-            Shown("kind"),
-            Shown("lasts"),
-            Shown("tested_on", "last test", kind="date"),
-            Shown("test_due_on", "next test due", kind="date"),
-            Shown("contact"),
-        ],
+        columns=(
+            "supply; state <state>; kind; lasts; tested_on: last test <date>; "
+            "test_due_on: next test due <date>; contact"
+        ),
     )
 
 
