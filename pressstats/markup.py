@@ -217,7 +217,7 @@ def heads(text: str) -> list[Shown]:
             raise ValueError(f"{part!r} is not name: label [unit] .digits <kind>")
         name, label, unit, digits, kind = match.groups()
         shown.append(
-            Shown(name, label or "", unit or "", int(digits) if digits else None, cast(CellKind, kind))
+            Shown(name, label or "", unit or "", int(digits) if digits else None, cast("CellKind", kind))
         )
     return shown
 

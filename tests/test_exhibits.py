@@ -390,4 +390,4 @@ def test_heads_of_a_table_are_read_from_one_line():
         Shown("two words", digits=0),
     ]
     with pytest.raises(ValueError, match="is not name"):
-        exhibits.heads("title;: nothing")
+        exhibits.heads("title; : nothing")
