@@ -1,6 +1,7 @@
 """The shape of the project: imports run one way, notebooks call and define nothing."""
 
 import ast
+import graphlib
 import json
 from pathlib import Path
 
@@ -10,59 +11,103 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "pressstats"
 SIMULATION = ROOT / "tests" / "demo_plant"
 
-#: What each part may import from the package, besides itself: the way the material flows.
+#: What each part, and each module at the top, may import from the package, besides itself. Each names parts that stand
+#: above it only: the way the material flows.
 EARLIER = {
     "tables": set(),
+    "palette": set(),
+    "past": set(),
     "plant": {"tables"},
+    "markup": {"tables"},
     "logs": {"tables", "plant"},
+    "forecast": {"tables"},
+    "prices": {"logs"},
     "paper": {"tables", "plant", "logs"},
     "ink": {"tables", "plant", "logs", "paper"},
     "reels": {"tables", "plant", "logs", "prices", "paper"},
-    "prices": {"logs"},
-    "forecast": {"tables"},
+    "watch": {"tables", "plant", "logs", "prices", "paper", "ink", "reels"},
     "demand": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast"},
     "orders": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast", "demand"},
-    "watch": {"tables", "plant", "logs", "prices", "paper", "ink", "reels"},
-    "past": set(),
+    "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"},
+    "figures": {"markup", "palette"},
+    "figure_data": {"markup", "palette"},
+    "exhibits": {"logs", "markup", "palette", "figure_data"},
+    "pages": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders"}
+    | {"results", "figures", "exhibits"},
+    "publish": {"tables", "logs", "orders", "results", "markup", "palette", "figure_data", "exhibits"},
+    "cli": {"logs", "watch", "publish"},
+    "__main__": {"cli"},
 }
 
 
-def imported(path: Path) -> set[str]:
-    """Parts of the package that a module imports."""
-    depth = len(path.relative_to(PACKAGE).parts)
-    parts = set()
+#: Parts that compute: they open no file and draw nothing.
+ANALYSES = ("tables", "plant", "forecast", "prices", "paper", "ink", "reels", "watch", "demand", "orders")
+
+
+def files_of(part: str) -> list[Path]:
+    """Modules of a part, which is a folder or a module at the top."""
+    return sorted((PACKAGE / part).rglob("*.py")) or [PACKAGE / f"{part}.py"]
+
+
+def module_file(*names: str) -> Path | None:
+    """File of a module or folder of the package."""
+    found = (PACKAGE.joinpath(*names, "__init__.py"), PACKAGE.joinpath(*names).with_suffix(".py"))
+    return next((path for path in found if path.exists()), None)
+
+
+def imported(path: Path) -> set[Path]:
+    """Modules of the package that a module imports, wherever in it, for types only as well."""
+    modules = set()
     for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.ImportFrom) and node.level == depth:
-            parts |= {node.module.split(".")[0]} if node.module else {name.name for name in node.names}
-        if (
-            isinstance(node, ast.ImportFrom)
-            and node.level == 0
-            and (node.module or "").startswith("pressstats.")
-        ):
-            parts.add(node.module.split(".")[1])
-    return parts - {"__version__"}
+        if isinstance(node, ast.Import):
+            names = [tuple(alias.name.split(".")) for alias in node.names]
+            modules |= {module_file(*name[1:]) for name in names if name[0] == "pressstats"}
+        elif isinstance(node, ast.ImportFrom):
+            inside = path.is_relative_to(PACKAGE) and node.level
+            folder = ("pressstats", *path.parent.relative_to(PACKAGE).parts) if inside else ()
+            start = folder[: len(folder) + 1 - node.level] if inside else ()
+            source = (*start, *(node.module or "").split(".")) if node.module else start
+            if source[:1] == ("pressstats",):
+                names = {alias.name for alias in node.names} - {"__version__"}
+                modules |= {module_file(*source[1:], name) or module_file(*source[1:]) for name in names}
+    return modules - {None}
+
+
+def part_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def test_every_part_is_held():
+    parts = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or path.is_dir()}
+    assert parts - {"__init__", "__pycache__"} == set(EARLIER)
+
+
+def test_parts_name_only_parts_above_them():
+    names = list(EARLIER)
+    for place, part in enumerate(names):
+        assert EARLIER[part] <= set(names[:place]), part
 
 
 @pytest.mark.parametrize("part", EARLIER)
 def test_imports_run_one_way(part):
-    files = (
-        [PACKAGE / f"{part}.py"]
-        if (PACKAGE / f"{part}.py").exists()
-        else list((PACKAGE / part).rglob("*.py"))
-    )
-    assert files
-    for path in files:
-        assert imported(path) <= EARLIER[part] | {part}, path
+    for path in files_of(part):
+        assert {part_of(module) for module in imported(path)} <= EARLIER[part] | {part}, path
 
 
-@pytest.mark.parametrize("part", [name for name in EARLIER if name not in ("logs", "past")])
+def test_no_modules_import_each_other():
+    graph = {path: imported(path) for path in PACKAGE.rglob("*.py")}
+    graphlib.TopologicalSorter(graph).prepare()
+
+
+def test_the_simulation_knows_only_the_columns_of_the_logs():
+    assert {part_of(module) for path in SIMULATION.glob("*.py") for module in imported(path)} == {"tables"}
+    for path in PACKAGE.rglob("*.py"):
+        assert path.name == "cli.py" or SIMULATION.name not in path.read_text(), path
+
+
+@pytest.mark.parametrize("part", ANALYSES)
 def test_analyses_open_no_file_and_draw_nothing(part):
-    files = (
-        [PACKAGE / f"{part}.py"]
-        if (PACKAGE / f"{part}.py").exists()
-        else list((PACKAGE / part).rglob("*.py"))
-    )
-    for path in files:
+    for path in files_of(part):
         source = path.read_text()
         assert "plotly" not in source, path
         if part != "plant":

@@ -20,6 +20,7 @@ from order_plans import (
 )
 from small_plant import FIRST_DAY, small_tables
 
+from pressstats.orders.shortages import shortage_rates
 from pressstats.plant import Policy
 
 # --- what must hold ----------------------------------------------------------------------------
@@ -202,7 +203,7 @@ def test_weeks_short_by_a_loop_through_the_days(tmp_path: Path) -> None:
     names = [one.name for one in cases.planned]
     assert names == ["N1200", "N600"]
     quantity = quantities(cases, plan_of(logs, spread=0.05).published)
-    found = cases.weeks_short(quantity)
+    found = shortage_rates(cases, quantity)
     weeks = found.share.shape[1]
     counted, early = np.zeros((2, weeks)), np.zeros((2, weeks))
     # What is known when each order is placed: what is left by then if none of the plan had come, beside its mean.
@@ -260,7 +261,7 @@ def test_lumpy_loads_hold_the_service_level_on_paths_that_no_plan_has_seen(tmp_p
     use, stock = {"N1200": 450.0, "N600": 300.0}, {"N1200": 15_000.0, "N600": 9_000.0}
     plan = plan_of(logs, use, stock, spread=0.15)
     cases = cases_of(logs, use, stock, spread=0.15)
-    held = cases.weeks_short(quantities(cases, plan.published))
+    held = shortage_rates(cases, quantities(cases, plan.published))
     weeks = held.after.sum(axis=1)
     # Shares of weeks of 4,000 paths, to three standard errors; a path that runs out does so in one or two weeks.
     assert (held.mean <= 0.01 + 3 * np.sqrt(2 * 0.01 / weeks / 4000)).all()
@@ -298,7 +299,7 @@ def test_a_width_that_another_stands_in_for_runs_out_less_and_is_held_less(tmp_p
     assert both.planned[1].stand_in == (0, pytest.approx(1.2 * 45 / (0.6 * 48)))
     few = np.zeros((2, 13))
     few[0] = 20_000.0
-    assert both.weeks_short(few).share[1].mean() < 0.9 * apart.weeks_short(few).share[1].mean()
+    assert shortage_rates(both, few).share[1].mean() < 0.9 * shortage_rates(apart, few).share[1].mean()
     # What the narrow one lacks is needed of the wide one, and without a plan nobody knows what it lacks.
     level, policy = np.full(2, 0.95), helped.plant.policy
     assert (both.needs(level, policy, few)[0] >= apart.needs(level, policy, few)[0]).all()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from copy import copy
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -14,14 +13,13 @@ from .leadtimes import LeadTimes, arrivals
 from .needs import known_by, level_worth, needs_by_order, stock_paths
 from .planned import ORDERS, Planned
 from .rates import expedite_price, holding_rate
-from .rushing import foreseen
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..plant import Policy
 
-__all__ = ["Cases", "Short"]
+__all__ = ["NOTHING", "Cases"]
 
 #: Standard errors by which the cases must tell that more stock is worth its money.
 _SURE = 1.0
@@ -31,45 +29,7 @@ _RUSHES = 4.0
 #: load and weight, and age, and no log says what that costs.
 _FLOOR = 3.0
 #: Below this a stock is not short but rounded [unit of the material].
-_NOTHING = 1e-6
-
-
-@dataclass(frozen=True)
-class Short:
-    """How often materials run out.
-
-    Attributes
-    ----------
-    share, early : ndarray, shape (materials, weeks)
-        Share of cases in which a material runs out in a week, and nothing can stand in for it: once something of the
-        plan has come, and before.
-    missed : ndarray, shape (materials, weeks)
-        What is left of `share` where that is brought by other means which is seen coming.
-    after : ndarray of bool, shape (materials, weeks)
-        Weeks that the plan's orders decide.
-    """
-
-    share: np.ndarray
-    early: np.ndarray
-    missed: np.ndarray
-    after: np.ndarray
-
-    @property
-    def mean(self) -> np.ndarray:
-        """Share of weeks short of each material, of those that the plan decides; NaN where there are none."""
-        return self._mean(self.share)
-
-    @property
-    def mean_missed(self) -> np.ndarray:
-        """The same where what is seen coming is brought by other means."""
-        return self._mean(self.missed)
-
-    def _mean(self, share: np.ndarray) -> np.ndarray:
-        told = np.where(self.after, share, np.nan)
-        known = self.after.any(axis=1)
-        means = np.full(len(told), np.nan)
-        means[known] = np.nanmean(told[known], axis=1)
-        return means
+NOTHING = 1e-6
 
 
 class Cases:
@@ -239,7 +199,7 @@ class Cases:
             if one.stand_in is not None:
                 other = one.stand_in[0]
                 rest = stock_paths(self.planned[other].stock, use[other], self.come[other][:, :until])
-                counts &= rest < -_NOTHING
+                counts &= rest < -NOTHING
             found.append(np.where(counts, np.maximum(-left, 0.0), 0.0).sum(axis=1))
         return found
 
@@ -262,56 +222,25 @@ class Cases:
             found.append(np.asarray(np.maximum(left[:, :until], 0.0) + come[:, 1 : until + 1]))
         return found
 
-    def out(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
-        """Say of each material on which days it runs out with those orders and nothing can stand in for it.
+    def stocks(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
+        """Return stock of each material at the end of each day, with what others take of it.
 
         `quantity` has shape (materials, ORDERS), each result shape (cases, `until`).
         """
-        return self._out(self._left(quantity, until))
-
-    def _left(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
         use = self.stood_in(quantity, until)
         return [
             stock_paths(one.stock, use[place], self.receipts(place, quantity[place], until))
             for place, one in enumerate(self.planned)
         ]
 
-    def _out(self, left: list[np.ndarray]) -> list[np.ndarray]:
-        out = [each < -_NOTHING for each in left]
+    def run_out(self, stocks: list[np.ndarray]) -> list[np.ndarray]:
+        """Say of each material on which days it runs out and nothing can stand in for it."""
+        short = [stock < -NOTHING for stock in stocks]
         # What is short is taken of the other; it is a stock-out where that one then runs out too.
         return [
-            mine if one.stand_in is None else mine & out[one.stand_in[0]]
-            for mine, one in zip(out, self.planned, strict=True)
+            own if one.stand_in is None else own & short[one.stand_in[0]]
+            for own, one in zip(short, self.planned, strict=True)
         ]
-
-    def weeks_short(self, quantity: np.ndarray, policy: Policy | None = None) -> Short:
-        """Return how often each material runs out in each week with orders of those quantities.
-
-        Parameters
-        ----------
-        quantity : ndarray, shape (materials, ORDERS)
-            Orders [unit of the material].
-        policy : Policy, optional
-            With it, what a review sees coming is brought by other means where its costs say that they are worth it.
-        """
-        weeks = min(max(int(one.due[-1]) for one in self.planned) // 7 + 1, len(self.days) // 7)
-        shape = (len(self.planned), weeks)
-        share, early, missed = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-        after = np.zeros(shape, dtype=bool)
-        left = self._left(quantity, 7 * weeks)
-        for place, (one, short) in enumerate(zip(self.planned, self._out(left), strict=True)):
-            # Nothing of the plan helps before it has come.
-            helped = np.arange(7 * weeks) >= self.helped[place][:, None]
-            unseen = short & helped
-            if policy is not None and unseen.any():
-                unseen &= ~foreseen(self, place, quantity[place], left[place], policy)
-            for counted, days in ((share, short & helped), (early, short & ~helped), (missed, unseen)):
-                counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
-            # The weeks that the plan decides: from the first that half of the first orders have come in, to that of
-            # the order that comes after the plan's last.
-            first = int(np.median(self.helped[place])) // 7
-            after[place, first : min(int(one.due[ORDERS]) // 7, weeks)] = True
-        return Short(share, early, missed, after)
 
     def receipts(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
         """Return receipts of a material by day, those of open orders among them, shape (cases, days up to `until`)."""

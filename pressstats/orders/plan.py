@@ -12,7 +12,7 @@ import pandas as pd
 
 from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
-from .cases import Cases, Short
+from .cases import Cases
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .planned import ORDERS, Planned, horizon, planned_materials
@@ -21,6 +21,7 @@ from .rates import holding_rate
 from .reasons import reasons
 from .risk import risk_before_arrival
 from .room import peaks, store_room
+from .shortages import ShortageRates, shortage_rates
 from .told import SERVICE, expediting, holding, lines, priced, service_held, stock_ahead
 
 if TYPE_CHECKING:
@@ -171,10 +172,10 @@ def plan_orders(
 
 def _less_risk(
     problem: _Problem, known: Cases, fresh: Cases, orders: Orders, risk: np.ndarray, allowed: float
-) -> tuple[Orders, Short]:
+) -> tuple[Orders, ShortageRates]:
     """Lower the risk of materials that run out in more weeks than allowed, in fresh cases, and plan again."""
     policy = problem.logs.plant.policy
-    short = fresh.weeks_short(orders.quantity, policy)
+    short = shortage_rates(fresh, orders.quantity, policy)
     for _ in range(_TRIES):
         found = short.mean_missed
         late = (found > allowed) & (risk > _LEAST_RISK * allowed)
@@ -184,7 +185,7 @@ def _less_risk(
         risk = np.where(late, np.maximum(less * risk, _LEAST_RISK * allowed), risk)
         again = problem.solved(known.needs(1 - risk, policy, orders.quantity))
         if not np.array_equal(again.quantity, orders.quantity):
-            short = fresh.weeks_short(again.quantity, policy)
+            short = shortage_rates(fresh, again.quantity, policy)
         orders = again
     return orders, short
 

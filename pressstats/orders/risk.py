@@ -32,7 +32,7 @@ def risk_before_arrival(cases: Cases, quantity: np.ndarray) -> pd.Series:
         change.
     """
     until = max((int(arrives[:, 0].max()) for arrives in cases.arrives), default=1)
-    out = cases.out(quantity, min(until, cases.use.shape[2]))
+    out = cases.run_out(cases.stocks(quantity, min(until, cases.use.shape[2])))
     shares = [out_before(mine, cases.arrives[place], -1, 0) for place, mine in enumerate(out)]
     names = pd.Index([one.name for one in cases.planned], dtype="str", name="material")
     return pd.Series(shares, index=names, dtype="float64", name="risk")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from .cases import NOTHING
 from .needs import stock_paths
 from .planned import ORDERS
 from .rates import expedite_price
@@ -27,8 +28,6 @@ _CAUTION = 1.5
 _TRIED = 40
 #: Days after which an order that has not come is overdue for long.
 _LONG = 3
-#: Below this a stock is not short but rounded [unit of the material].
-_NOTHING = 1e-6
 
 
 def serves_from(receives: np.ndarray, placed: int) -> int:
@@ -100,9 +99,9 @@ def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
         if one.stand_in is not None:
             other = one.stand_in[0]
             rest = stock_paths(cases.planned[other].stock, use[other], cases.come[other][:, :until])
-            counts &= rest < -_NOTHING
+            counts &= rest < -NOTHING
         left = stock_paths(one.stock, own, come)
-        rows = np.flatnonzero(((left < -_NOTHING) & counts).any(axis=1))
+        rows = np.flatnonzero(((left < -NOTHING) & counts).any(axis=1))
         if not len(rows):
             continue
         pack = one.pack
@@ -112,7 +111,7 @@ def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
         for amount in tried:
             brought = come[rows].copy()
             brought[:, soonest] += amount
-            still = (stock_paths(one.stock, own[rows], brought) < -_NOTHING) & counts[rows]
+            still = (stock_paths(one.stock, own[rows], brought) < -NOTHING) & counts[rows]
             nights = float(still.sum()) / len(own)
             rush = policy.load_cost + expedite_price(one.row, policy) * amount if amount > 0 else 0.0
             costs.append(rush + _CAUTION * policy.stockout_cost * nights)
@@ -150,7 +149,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     one = cases.planned[place]
     days = left.shape[1]
     seen = np.zeros(left.shape, dtype=bool)
-    if not (left < -_NOTHING).any():
+    if not (left < -NOTHING).any():
         return seen
     # From that chance on a pack is worth its rush.
     worth = (policy.load_cost + expedite_price(one.row, policy) * one.pack) / max(
@@ -175,7 +174,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
             continue
         lowest = left[:, helps].min(axis=1)
         placed = int(np.count_nonzero(one.reviews[:ORDERS] < known))
-        if not placed or not (lowest < -_NOTHING).any():
+        if not placed or not (lowest < -NOTHING).any():
             continue
         on_hand = np.maximum(left[:, known - 1], 0.0) + came[:, known] - came[:, known - 1]
         on_order = promised[-1] + ordered[:, placed - 1] - came[:, known]

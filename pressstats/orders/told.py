@@ -18,8 +18,9 @@ from .rushing import next_look, serves_from, worth_rushing
 if TYPE_CHECKING:
     from ..logs import Logs
     from ..plant import Policy
-    from .cases import Cases, Short
+    from .cases import Cases
     from .programme import Orders
+    from .shortages import ShortageRates
 
 __all__ = [
     "BEFORE_ANY_ORDER",
@@ -80,7 +81,7 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
     """
     rows = []
     last = max(int(arrives[:, :ORDERS].max()) for arrives in fresh.arrives)
-    short = fresh.out(orders.quantity, min(last, fresh.use.shape[2]))
+    short = fresh.run_out(fresh.stocks(orders.quantity, min(last, fresh.use.shape[2])))
     for place, one in enumerate(planned):
         quantity, out = orders.quantity[place], short[place]
         if not quantity.any():
@@ -129,7 +130,7 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
 
 def service_held(
     planned: Sequence[Planned],
-    short: Short,
+    short: ShortageRates,
     fresh: Cases,
     orders: Orders,
     policy: Policy,
@@ -142,7 +143,7 @@ def service_held(
     ----------
     planned : sequence of Planned
         The materials.
-    short : Short
+    short : ShortageRates
         How often they run out with the plan.
     fresh : Cases
         Cases that the plan was not made from.
