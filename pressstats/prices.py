@@ -62,21 +62,25 @@ def price_breaks(
     KeyError
         If the material is not listed.
     """
-    place = np.flatnonzero((logs["materials"]["material"] == material).to_numpy())
+    # Asked for each order on each day: on bare arrays, since frames of a few rows take far longer to cut.
+    listed = logs["materials"]
+    place = np.flatnonzero(listed["material"].to_numpy(dtype=object) == material)
     if not len(place):
         raise KeyError(material)
-    listed = logs["materials"].iloc[place[0]]
-    found = [(0.0, float(listed["unit_price"]))]
+    found = [(0.0, float(listed["unit_price"].iloc[place[0]]))]
     if not logs.has("prices"):
         return found
     agreed = logs["prices"]
-    agreed = agreed[((agreed["material"] == material) & (agreed["valid_from"] <= day)).to_numpy()]
-    own = (agreed["supplier"] == (listed["supplier"] if supplier is None else supplier)).fillna(False)
-    agreed = agreed[(own if own.any() else agreed["supplier"].isna()).to_numpy(dtype=bool)]
-    agreed = agreed.sort_values(["valid_from", "from_quantity"])
-    steps = agreed["from_quantity"].to_numpy(dtype=float)
+    valid_from = agreed["valid_from"].to_numpy()
+    rows = (agreed["material"].to_numpy(dtype=object) == material) & (valid_from <= day.to_datetime64())
+    suppliers = agreed["supplier"].to_numpy(dtype=object)
+    own = rows & (suppliers == (listed["supplier"].iloc[place[0]] if supplier is None else supplier))
+    rows = np.flatnonzero(own if own.any() else rows & pd.isna(suppliers))
+    quantity = agreed["from_quantity"].to_numpy(dtype=float)
+    rows = rows[np.lexsort((quantity[rows], valid_from[rows]))]
+    steps, prices = quantity[rows], agreed["unit_price"].to_numpy(dtype=float)[rows]
     for step in np.unique(np.append(steps, 0.0)):
-        valid = agreed["unit_price"].to_numpy(dtype=float)[steps <= step]
+        valid = prices[steps <= step]
         price = float(valid[-1]) if len(valid) else found[0][1]
         if step == 0:
             found[0] = (0.0, price)
@@ -92,7 +96,7 @@ def agreed_price(
 
     Blank where the material is not listed.
     """
-    if not logs.has("materials") or not (logs["materials"]["material"] == material).any():
+    if not logs.has("materials") or material not in logs["materials"]["material"].to_numpy(dtype=object):
         return float("nan")
     breaks = price_breaks(logs, material, day, supplier)
     return [price for least, price in breaks if least <= max(quantity, 0.0)][-1]

@@ -171,8 +171,10 @@ def _dearer_later(logs: Logs, one: Planned, line: Any, ordered: float, days: pd.
     """Say when the price of so large an order rises within the reviews of the plan; nothing where it does not."""
     paid = agreed_price(logs, one.name, line.order_on, ordered)
     for review in one.reviews[:ORDERS]:
+        if days[review] <= line.order_on:
+            continue
         then = agreed_price(logs, one.name, days[review], ordered)
-        if days[review] > line.order_on and then > paid:
+        if then > paid:
             return (
                 f"because its price rises from {paid:.4g} to {then:.4g} {logs.plant.currency} for orders from "
                 f"{days[review]:%Y-%m-%d} on"
