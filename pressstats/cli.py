@@ -34,7 +34,7 @@ def _stop(message: str, code: int) -> NoReturn:
     sys.exit(code)
 
 
-def _iso_date(context: click.Context, option: click.Parameter, value: str | None) -> str:
+def _iso_date(_context: click.Context, _option: click.Parameter, value: str | None) -> str:
     if not value:
         return ""
     try:

@@ -97,7 +97,7 @@ class Block:
     figure: dict[str, Any] | None = None  # a plotly figure as plain data, which JupyterLab draws
     extra: dict[str, Any] = field(default_factory=dict)
 
-    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+    def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         bundle: dict[str, Any] = {"text/plain": self.text, PAGE_TYPE: self.markup, **self.extra}
         if self.figure is None:
             # a notebook stands elsewhere than the published tables: their links would lead nowhere

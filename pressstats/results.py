@@ -368,7 +368,7 @@ def _cached(
 
 
 def _compute(
-    key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str], before: PastPlan | None
+    _key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str], before: PastPlan | None
 ) -> Results:
     from threadpoolctl import threadpool_limits
 

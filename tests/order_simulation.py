@@ -107,12 +107,10 @@ def simulated_plant(folder: Path, seed: int, years: int = 4) -> SimulatedPlant:
     days = (came["delivered_on"] - came["promised_on"]).dt.days.to_numpy(dtype=float)
     late = {str(name): days[rows] for name, rows in came.groupby("supplier").indices.items()}
     tables = {name: logs[name] for name in ("materials", "deliveries")}
-    return SimulatedPlant(
-        replace(logs, tables=tables), outlook, _true_use(logs, history, outlook), late, seed
-    )
+    return SimulatedPlant(replace(logs, tables=tables), outlook, _true_use(logs, history), late, seed)
 
 
-def _true_use(logs: Logs, history: pd.DataFrame, outlook: Outlook) -> pd.DataFrame:
+def _true_use(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     """Share each week's use among its days as they really were: by reel mounts, plates, else by copies printed."""
     days = pd.date_range(history.index[0], periods=7 * len(history), freq="D", unit="us")
     runs = logs["runs"].set_index("run_id")

@@ -173,7 +173,7 @@ class StandInResults:
 def opener(plant: str = "Invented <b>Plant</b>") -> Callable[[Path, str, Path], StandInResults]:
     """Return what stands in for ``open_results``."""
 
-    def open_results(logs_folder: Path, as_of: str, published_folder: Path) -> StandInResults:
+    def open_results(_logs_folder: Path, as_of: str, _published_folder: Path) -> StandInResults:
         return StandInResults(as_of or AS_OF, plant)
 
     return open_results

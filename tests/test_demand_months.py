@@ -136,7 +136,7 @@ def test_reels_that_are_no_longer_logged_leave_their_usual_waste(
     np.testing.assert_allclose(history["N1200"], full["N1200"], rtol=2e-3)
 
 
-def test_runs_and_webs_alone_tell_copies_and_area(tmp_path: Path, tables: dict[str, pd.DataFrame]) -> None:
+def test_runs_and_webs_alone_tell_copies_and_area(tmp_path: Path) -> None:
     daily = Plant((Title("Daily"),), days=98)
     found = plant_tables(daily)
     copies, area = printed_ahead(

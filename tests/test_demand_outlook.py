@@ -104,7 +104,7 @@ def test_the_demo_keeps_its_promises(demo: Outlook) -> None:
 # --- nothing leaks -----------------------------------------------------------------------------
 
 
-def test_what_an_origin_said_knows_nothing_later(logs: Logs, outlook: Outlook, tmp_path: Path) -> None:
+def test_what_an_origin_said_knows_nothing_later(outlook: Outlook, tmp_path: Path) -> None:
     origin = 60
     day = outlook.history.index[0] + origin * WEEK
     plant = Plant((Title("Daily", copies=copies_of_a_season), Title("Weekly", (3,))), days=7 * 80)
@@ -140,7 +140,7 @@ def test_weeks_days_and_months_agree(logs: Logs, outlook: Outlook) -> None:
         assert season.loc[(name, month), "mean"] == pytest.approx(whole)
 
 
-def test_a_weekly_title_takes_its_day(logs: Logs, outlook: Outlook) -> None:
+def test_a_weekly_title_takes_its_day(outlook: Outlook) -> None:
     days = pd.date_range(outlook.weeks[0], periods=7, freq="D", unit="us")
     share = outlook.shares[outlook.names.index("N1200"), 0]
     assert share.sum() == pytest.approx(1.0)

@@ -158,7 +158,7 @@ def test_mount_ends_at_the_next_mount_or_the_end_of_the_run(logs):
         assert (rows["end"].iloc[:-1].to_numpy() == rows["mounted_at"].iloc[1:].to_numpy()).all()
 
 
-def test_metres_left_at_a_splice(logs, grammage, lives):
+def test_metres_left_at_a_splice(logs, lives):
     # 6 kg of 1.2 m at 46 g/m2: 6 / (1.2 x 0.046) = 108.7 m.
     ends = butts(logs, lives)
     assert (ends["ended_by"] == "splice").all()

@@ -155,7 +155,7 @@ def test_metres_of_planned_webs_are_by_what_a_title_took_in_13_weeks(tmp_path: P
 def test_part_reels_are_taken_of_the_forty_longest(monkeypatch: pytest.MonkeyPatch) -> None:
     offered: list[np.ndarray] = []
 
-    def pick(needs: np.ndarray, parts: np.ndarray, new: float, core: float) -> planned.Pick:
+    def pick(_needs: np.ndarray, parts: np.ndarray, _new: float, _core: float) -> planned.Pick:
         offered.append(parts)
         return planned.Pick(pd.DataFrame({"part": [], "web": []}, dtype=int), np.ones(1), np.zeros(1), True)
 

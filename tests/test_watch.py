@@ -491,7 +491,7 @@ def test_each_cause_is_found_and_nothing_else(tmp_path: Path, group: str) -> Non
     assert len(found) == len(expected) and found["why"].str.len().min() > 10
 
 
-def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Results, tmp_path: Path) -> None:
+def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Results) -> None:
     from pressstats.orders import count_differences, miscounts
     from pressstats.watch import Findings, exceptions
 

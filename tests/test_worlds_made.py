@@ -25,7 +25,8 @@ def truth(folder: Path):
     return make("quiet", folder / "quiet", as_of=CUT, before=6)
 
 
-def test_logs_end_at_the_cut_and_are_clean(truth, folder):
+@pytest.mark.usefixtures("truth")
+def test_logs_end_at_the_cut_and_are_clean(folder):
     logs = read_logs(folder / "quiet", CUT.isoformat())
     whole = read_logs(folder / "quiet", "2026-06-01")
     assert len(logs["runs"]) > 60
@@ -57,7 +58,7 @@ def test_stock_use_and_receipts_agree(truth, folder):
     assert truth.stock["N45-1260"] > 0
 
 
-def test_the_invented_plant_is_as_it_was(truth):
+def test_the_invented_plant_is_as_it_was():
     assert constants.STANDS[constants.BAD_STAND] == 24.0
     assert constants.SUPPLIERS["Vosgard"].break_ratio == 1.7
 

@@ -119,7 +119,7 @@ def smooth(
     variance = total / number
     used = grid.parameters
     spare = np.maximum(number - used - 1.0, 1.0)
-    criterion = far.mixed(number * np.log(np.maximum(variance, 1e-12)), number)
+    criterion = far.mixed(number * np.log(np.maximum(variance, 1e-12)))
     criterion = criterion + 2.0 * used + 2.0 * used * (used + 1.0) / spare
     reached = 1.0 - (1.0 - 1.0 / memory) ** number
     return Smoothed(grid, criterion, variance, lev, slp, recent / reached)
@@ -154,7 +154,7 @@ class _Far:
             self.total[place] += error
             self.number[place] += use
 
-    def mixed(self, likelihood: np.ndarray, number: np.ndarray) -> np.ndarray:
+    def mixed(self, likelihood: np.ndarray) -> np.ndarray:
         """Return the mean of the one-step and the more distant terms of the criterion."""
         if not self.steps:
             return likelihood

@@ -159,7 +159,7 @@ def _check_deliveries(rows: Rows, plant: Plant) -> None:
         rows.warn(unknown & ~rows.blank("tank"), "tank", "no tank of plant.toml")
 
 
-def _check_stock_counts(rows: Rows, plant: Plant) -> None:
+def _check_stock_counts(rows: Rows, _plant: Plant) -> None:
     at, day = rows["counted_at"].astype("datetime64[D]"), rows["counted_on"].astype("datetime64[D]")
     rows.warn(
         (at != day) & ~np.isnat(at) & ~np.isnat(day),
@@ -168,7 +168,7 @@ def _check_stock_counts(rows: Rows, plant: Plant) -> None:
     )
 
 
-def _check_materials(rows: Rows, plant: Plant) -> None:
+def _check_materials(rows: Rows, _plant: Plant) -> None:
     kind, unit = rows.text("kind"), rows.text("unit")
     paper = as_mask(pc.equal(kind, "newsprint"))
     for column in ("width_mm", "grammage_gsm"):
@@ -191,7 +191,7 @@ def _check_materials(rows: Rows, plant: Plant) -> None:
     )
 
 
-def _check_plan(rows: Rows, plant: Plant) -> None:
+def _check_plan(rows: Rows, _plant: Plant) -> None:
     rows.warn(
         rows["colour_pages"] > rows["pages_planned"],
         ("colour_pages", "pages_planned"),

@@ -53,7 +53,7 @@ def unit_of(results: Results, material: str) -> str:
     return "" if unit == "each" else unit
 
 
-def _short(results: Results) -> Block:
+def _short() -> Block:
     return note(
         "The logs are too short or hold no materials table, so there is no forecast: at least a few whole weeks "
         "and the table materials are needed."
@@ -63,7 +63,7 @@ def _short(results: Results) -> Block:
 def headline(results: Results) -> Block:
     """Return the newsprint needed in the next 13 weeks against the same weeks last year."""
     if results.outlook is None:
-        return _printed_only(results) or _short(results)
+        return _printed_only(results) or _short()
     paper = newsprint(results)
     ahead = results["demand_forecast"]
     total = ahead.loc[ahead["material"].isin(paper), "mean"].sum()
@@ -106,7 +106,7 @@ def _printed_only(results: Results) -> Block | None:
 def fans(results: Results, material: str | None = None, kind: str = "newsprint") -> Block:
     """Return the forecast of one material; of the most used one of a kind if none is named."""
     if results.outlook is None:
-        return _short(results)
+        return _short()
     names = results.outlook.names
     chosen = material or _most_used(results, kind)
     if chosen not in names:
@@ -152,7 +152,7 @@ def unit_axis(name: str) -> str:
 def weeks_ahead(results: Results) -> Block:
     """Return the expected use of every material in the next weeks."""
     if results.outlook is None:
-        return _short(results)
+        return _short()
     ahead = results["demand_forecast"]
     total = ahead.groupby("material").agg(first=("mean", "first"), thirteen=("mean", "sum"))
     history = results.outlook.history
@@ -175,7 +175,7 @@ def weeks_ahead(results: Results) -> Block:
 def titles_ahead(results: Results) -> Block:
     """Return what is expected of each title, and how far bookings reach."""
     if results.outlook is None:
-        return _short(results)
+        return _short()
     outlook = results.outlook
     days = pd.date_range(outlook.weeks[0], periods=7 * CHOICE, freq="D", unit="us")
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), results.logs.as_of)
@@ -209,7 +209,7 @@ def titles_ahead(results: Results) -> Block:
 def choice(results: Results) -> Block:
     """Return the evidence for the method of each material."""
     if results.outlook is None:
-        return _short(results)
+        return _short()
     table = choice_table(results.outlook)
     return sheet(
         table,
@@ -223,7 +223,7 @@ def choice(results: Results) -> Block:
 def promises(results: Results) -> Block:
     """Return how the published choice did at the last half year of origins, knowing only what was known."""
     if results.outlook is None:
-        return _short(results)
+        return _short()
     table = promise_table(results.outlook)
     if table.empty or table["published"].isna().all():
         return note("No forecast made in this way has 13 weeks of outcomes yet.")
@@ -264,7 +264,7 @@ def standard_levers(results: Results) -> dict[str, WhatIf]:
 def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Block:
     """Return what other assumptions do to the needs of the next 13 weeks."""
     if results.outlook is None:
-        return _short(results)
+        return _short()
     table = assumed_levers(results.outlook, assumptions or standard_levers(results))
     if table.empty:
         return note("The logs do not tell what issues take, so no assumption can be worked out.")

@@ -211,7 +211,7 @@ def _life(lives: pd.DataFrame, per_metre: pd.Series, logs: Logs, received: pd.Da
     lives["new"] = (fresh & (number == 1))[back]
     lives["entered_m"] = metres[back]
     lives["mounts"] = pd.array(_MOUNT_WORDS[np.minimum(number, 4) - 1][back], dtype="str")
-    lives["lot"] = _lots(lives, logs, received)
+    lives["lot"] = _lots(lives, received)
     days = (lives["mounted_at"] - received["received_on"]).dt.days.to_numpy(dtype="float64")
     band = np.where(np.isnan(days), len(_AGES) + 1, np.searchsorted(_AGES, np.nan_to_num(days), side="left"))
     lives["age"] = pd.array(_AGE_WORDS[band], dtype="str")
@@ -245,7 +245,7 @@ def _fresh(
     return np.asarray(heavy | (seen & ~np.isnan(start)))
 
 
-def _lots(lives: pd.DataFrame, logs: Logs, received: pd.DataFrame) -> np.ndarray:
+def _lots(lives: pd.DataFrame, received: pd.DataFrame) -> np.ndarray:
     """Return the number of each mount's lot: reels of one delivery, else of one supplier, material and week."""
     week = lives["mounted_at"].to_numpy().astype("datetime64[W]").astype("int64")
     codes = pd.factorize(lives["supplier"])[0] * 100_000 + week

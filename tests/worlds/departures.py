@@ -43,13 +43,13 @@ def dips(every: int) -> Transform:
     return transform
 
 
-def no_ink_counts(folder: Folder, scenario: WorldScenario) -> None:
+def no_ink_counts(folder: Folder, _scenario: WorldScenario) -> None:
     """Leave ink out of the stock counts: its dips are its counts."""
     rows = folder.tables["stock_counts"]
     folder.tables["stock_counts"] = rows[~rows["material"].str.startswith("ink")]
 
 
-def no_open_orders(folder: Folder, scenario: WorldScenario) -> None:
+def no_open_orders(folder: Folder, _scenario: WorldScenario) -> None:
     """Leave out what is on order and has not come."""
     rows = folder.tables["deliveries"]
     folder.tables["deliveries"] = rows[rows["delivered_on"] != ""]
@@ -69,7 +69,7 @@ def open_until(days: int) -> Transform:
 def nominal(gsm: float) -> Transform:
     """State another nominal grammage for the 45 g newsprints."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         rows = folder.tables["materials"]
         rows.loc[rows["material"].str.startswith("N45"), "grammage_gsm"] = f"{gsm:g}"
 
@@ -90,7 +90,7 @@ def agreed(day: str) -> Transform:
 def counter(share: float) -> Transform:
     """Let every press counter miss copies."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         rows = folder.tables["runs"]
         parts = ["copies_good", "copies_startup_waste", "copies_running_waste"]
         numbers = rows[["copies_gross", *parts]].astype(float)
@@ -102,7 +102,7 @@ def counter(share: float) -> Transform:
     return transform
 
 
-def no_weights(folder: Folder, scenario: WorldScenario) -> None:
+def no_weights(folder: Folder, _scenario: WorldScenario) -> None:
     """Leave out the weights of strip and butts reel by reel."""
     rows = folder.tables["reel_mounts"]
     folder.tables["reel_mounts"] = rows.drop(columns=["strip_kg", "butt_kg", "butt_mm"])
@@ -111,7 +111,7 @@ def no_weights(folder: Folder, scenario: WorldScenario) -> None:
 def drop(*tables: str) -> Transform:
     """Leave tables out."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         for name in tables:
             folder.tables.pop(name)
 
@@ -121,7 +121,7 @@ def drop(*tables: str) -> Transform:
 def only(*tables: str) -> Transform:
     """Leave out all other tables."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         folder.tables = {name: folder.tables[name] for name in tables}
 
     return transform
@@ -130,7 +130,7 @@ def only(*tables: str) -> Transform:
 def emptied(*tables: str) -> Transform:
     """Leave nothing but the header of tables."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         for name in tables:
             folder.tables[name] = folder.tables[name].iloc[:0]
 
@@ -140,7 +140,7 @@ def emptied(*tables: str) -> Transform:
 def scaled(table: str, columns: tuple[str, ...], factor: float) -> Transform:
     """Log columns in another unit without saying so."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         rows = folder.tables[table]
         for column in columns:
             value = pd.to_numeric(rows[column]) * factor
@@ -152,7 +152,7 @@ def scaled(table: str, columns: tuple[str, ...], factor: float) -> Transform:
 def toml(old: str, new: str) -> Transform:
     """Change a line of ``plant.toml``."""
 
-    def transform(folder: Folder, scenario: WorldScenario) -> None:
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
         if old not in folder.toml:
             raise ValueError(f"plant.toml has no {old!r}")
         folder.toml = folder.toml.replace(old, new, 1)
@@ -160,7 +160,7 @@ def toml(old: str, new: str) -> Transform:
     return transform
 
 
-def day_first(folder: Folder, scenario: WorldScenario) -> None:
+def day_first(folder: Folder, _scenario: WorldScenario) -> None:
     """Write dates day first, decimals with a comma, semicolons between the columns."""
     stamp = r"^(\d{4})-(\d\d)-(\d\d)(.*)$"
     for name, rows in folder.tables.items():
