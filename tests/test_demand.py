@@ -147,7 +147,8 @@ def test_a_week_without_any_run_is_unknown_not_zero(tmp_path: Path) -> None:
         assert history[material].isna().tolist() == [False, True, False, False]
     # Weeks after the last run: the logs end, the plant may not have.
     later = use_of(logs_of(tmp_path / "later", small_tables(14), "2025-04-06"))
-    assert len(later) == 5 and later[["N1200", "plate"]].tail(3).isna().all(axis=None)
+    assert len(later) == 5
+    assert later[["N1200", "plate"]].tail(3).isna().all(axis=None)
 
 
 def test_materials_that_cannot_be_told_have_no_column(tmp_path: Path) -> None:
@@ -228,7 +229,9 @@ def test_past_publications_are_read_with_their_digest(tmp_path: Path) -> None:
     assert sorted(digests) == [f"2025-03-{day}/tables/demand_forecast.csv" for day in ("05", "12")]
     assert set(past["material"]) == set(hostile)
     assert sorted(past["made_on"].unique()) == [pd.Timestamp("2025-03-05"), pd.Timestamp("2025-03-12")]
-    assert past["q95"].isna().all() and (past["mean"] == 10.0).all() and len(past) == 20
+    assert past["q95"].isna().all()
+    assert (past["mean"] == 10.0).all()
+    assert len(past) == 20
     assert past_forecasts(tmp_path / "nowhere", pd.Timestamp("2025-03-19"))[0].dtypes.equals(past.dtypes)
 
 

@@ -76,7 +76,8 @@ def test_a_week_without_logs_ends_no_title(tmp_path: Path) -> None:
     # Nothing at all was logged in the last three weeks.
     plant = Plant((Title("Daily"), Title("Weekly", (3,))), days=98, closed=range(77, 97))
     drivers = drivers_from(tmp_path, plant)
-    assert weekdays(drivers, 97, "Weekly") == {3} and weekdays(drivers, 97, "Daily") == set(range(7))
+    assert weekdays(drivers, 97, "Weekly") == {3}
+    assert weekdays(drivers, 97, "Daily") == set(range(7))
 
 
 def test_closed_days_and_holidays_that_a_title_skips(tmp_path: Path) -> None:
@@ -108,7 +109,8 @@ def test_copies_by_weekday_level_and_season_of_a_title_go_on(tmp_path: Path) -> 
     truth = np.array([copies(number) for number in found["number"]])
     np.testing.assert_allclose(found["copies"], truth, rtol=0.02)
     np.testing.assert_allclose(found["pages"], 24 + 8 * (found["number"] % 7 == 5), atol=0.05)
-    assert (found["source"] == "model").all() and (found["runs"] == 1).all()
+    assert (found["source"] == "model").all()
+    assert (found["runs"] == 1).all()
     np.testing.assert_allclose(found["colour_share"], np.where(found["number"] % 7 == 5, 8 / 32, 8 / 24))
 
 
@@ -130,13 +132,16 @@ def test_a_new_level_is_carried_on_and_fades() -> None:
     values = np.where(days > -60, 11.0, 10.0)
     fit = fit_trend(values, days, weekday, np.zeros(701, dtype=bool), np.zeros((701, 0)))
     near = fit.at(np.arange(1.0, 8.0), np.arange(7), np.zeros(7, dtype=bool), np.zeros((7, 0)))
-    assert np.abs(near - 11.0).max() < 0.3 and 0 < fit.level < 1.1
+    assert np.abs(near - 11.0).max() < 0.3
+    assert 0 < fit.level < 1.1
 
 
 def test_days_about_christmas_and_easter_are_found_by_date() -> None:
     days = np.arange(np.datetime64("2024-11-01"), np.datetime64("2026-05-01"))
     terms = feast_terms(days)
-    assert terms.shape == (len(days), TERMS) and terms.min() == 0 and terms.max() == 1
+    assert terms.shape == (len(days), TERMS)
+    assert terms.min() == 0
+    assert terms.max() == 1
 
     def of(day: str) -> np.ndarray:
         return terms[int((np.datetime64(day) - days[0]).astype(int))]
@@ -144,14 +149,18 @@ def test_days_about_christmas_and_easter_are_found_by_date() -> None:
     # The same distance is the same term in every year, whatever its weekday; between two terms it is shared.
     for day in ("12-14", "12-24", "12-31", "11-20"):
         np.testing.assert_array_equal(of(f"2024-{day}"), of(f"2025-{day}"))
-    assert of("2024-12-16").sum() == pytest.approx(1) and (of("2024-12-16") > 0).sum() == 2
+    assert of("2024-12-16").sum() == pytest.approx(1)
+    assert (of("2024-12-16") > 0).sum() == 2
     # Nothing before the feast tells anything of the days after it; ordinary weeks have no term.
-    assert not (of("2025-12-24") * of("2025-12-26")).any() and of("2025-12-26").sum() == pytest.approx(1)
-    assert not of("2025-03-01").any() and not of("2025-01-12").any()
+    assert not (of("2025-12-24") * of("2025-12-26")).any()
+    assert of("2025-12-26").sum() == pytest.approx(1)
+    assert not of("2025-03-01").any()
+    assert not of("2025-01-12").any()
     # Easter Sundays of 2025 and 2026 by the tables of the church calendar (from memory): 20 April, 5 April.
     np.testing.assert_array_equal(of("2025-04-20"), of("2026-04-05"))
     np.testing.assert_array_equal(of("2025-04-21"), of("2026-04-06"))
-    assert of("2025-04-19").any() and of("2025-04-28").sum() == 0
+    assert of("2025-04-19").any()
+    assert of("2025-04-28").sum() == 0
 
 
 def test_one_december_tells_the_next() -> None:
@@ -170,7 +179,8 @@ def test_one_december_tells_the_next() -> None:
         fit = fit_trend(pages[:seen], *known)
         said = fit.at(number[seen:] - seen + 1.0, weekday[seen:], none[seen:], feasts[seen:])
         missed.append(np.abs(said - pages[seen:])[:36].mean())
-    assert missed[0] < 0.5 * missed[1] and missed[0] < 1.7
+    assert missed[0] < 0.5 * missed[1]
+    assert missed[0] < 1.7
 
 
 # --- bookings ----------------------------------------------------------------------------------
@@ -219,7 +229,8 @@ def test_bookings_are_corrected_by_what_they_were_off_as_a_slow_loop_finds(tmp_p
     bookings = list(table.sort_values("date", kind="stable").itertuples())
     for known in (95, 139):
         found = expected(drivers, known, 36)
-        assert (found.issues["source"] == "plan").any() and (found.issues["source"] == "model").any()
+        assert (found.issues["source"] == "plan").any()
+        assert (found.issues["source"] == "model").any()
         for place, issue in enumerate(found.issues.itertuples()):
             mine = [row for row in bookings if (row.title, row.date) == (issue.title, issue.day)]
             mine = [row for row in mine if row.made_on <= day(known)]
@@ -255,18 +266,23 @@ def test_the_plan_says_which_days_come_out_and_the_last_one_made_stands(tmp_path
     found = expected(drivers, 139)
     daily = issues(found, "Daily").set_index("number")
     # No booking of ten days has come yet; those of twenty came ten times.
-    assert 145 not in daily.index and daily.loc[146, "copies"] == 60_000
+    assert 145 not in daily.index
+    assert daily.loc[146, "copies"] == 60_000
     came = [20_000.0 + 500 * (number * 7 % 11) for number in range(130, 140)]
     assert daily.loc[147, "copies"] == pytest.approx(20_000 * (sum(came) / 20_000 + 4) / 14)
-    assert daily.loc[146, "pages"] > 44 and daily.loc[146, "colour_share"] == 0.5
+    assert daily.loc[146, "pages"] > 44
+    assert daily.loc[146, "colour_share"] == 0.5
     # A day before the cancelling was booked it was still to come.
     assert 145 in set(issues(expected(drivers, 134), "Daily")["number"])
     # Booked and never printed: as booked; not printed and not booked for: the days of the past.
     special = issues(found, "Special")
-    assert list(special["number"]) == [150] and special["copies"].iloc[0] == pytest.approx(5_000, rel=0.2)
-    assert list(issues(found, "Weekly")["number"]) == [143, 150, 157, 164] and 147 % 7 == 0
+    assert list(special["number"]) == [150]
+    assert special["copies"].iloc[0] == pytest.approx(5_000, rel=0.2)
+    assert list(issues(found, "Weekly")["number"]) == [143, 150, 157, 164]
+    assert 147 % 7 == 0
     # Pages that the plan leaves open are those of the past.
-    assert daily.loc[144, "pages"] == pytest.approx(28, abs=4.5) and daily.loc[144, "source"] == "plan"
+    assert daily.loc[144, "pages"] == pytest.approx(28, abs=4.5)
+    assert daily.loc[144, "source"] == "plan"
 
 
 def test_a_plan_that_does_not_say_when_it_was_made_is_known_today_and_never_before(tmp_path: Path) -> None:
@@ -298,7 +314,8 @@ def test_days_of_events_are_known_when_they_were_booked(tmp_path: Path) -> None:
     plan += booked(range(50, 53), "Daily", -1, 30_000.0, 24.0, event="fair")
     (daily, weekly) = titles_of(plan_logs(tmp_path, plan))
     assert list(np.flatnonzero(daily.event)) == [30, 31, 32, 40, 41, 42]
-    assert not weekly.event.any() and weekly.title == "Weekly"
+    assert not weekly.event.any()
+    assert weekly.title == "Weekly"
 
 
 def test_titles_add_up_their_runs_and_leave_out_days_that_lost_one(tmp_path: Path) -> None:
@@ -309,10 +326,12 @@ def test_titles_add_up_their_runs_and_leave_out_days_that_lost_one(tmp_path: Pat
     logs = logs_of(tmp_path, plant, tables | {"runs": runs})
     assert len(logs.lost_nights)
     daily = titles_of(logs)[0]
-    assert (daily.runs[daily.whole] == 3).all() and list(np.flatnonzero(~daily.whole)) == [10]
+    assert (daily.runs[daily.whole] == 3).all()
+    assert list(np.flatnonzero(~daily.whole)) == [10]
     np.testing.assert_allclose(daily.copies[daily.whole], 20_000, atol=3)
     known = daily.until(np.datetime64(day(12), "D"))
-    assert len(known.day) == 12 and known.day[-1] == np.datetime64(day(12), "D")
+    assert len(known.day) == 12
+    assert known.day[-1] == np.datetime64(day(12), "D")
 
 
 def past_of(title: str, days: list[int]) -> TitlePast:

@@ -264,12 +264,15 @@ def test_terms_of_an_ink_are_never_negative_and_none_without_weeks() -> None:
     rng = np.random.default_rng(2)
     solid, starts = rng.uniform(2e4, 9e4, 60), rng.uniform(4, 60, 60)
     found = _terms(0.003 * solid - 0.6 * starts - 9.0, solid, starts)
-    assert found is not None and (found >= 0).all() and found[1] == 0
+    assert found is not None
+    assert (found >= 0).all()
+    assert found[1] == 0
     # Dips that say ink came back are an error, and no forecast is below nothing.
     gone = _terms(np.where(np.arange(60) < 47, 0.003 * solid, -50.0), solid, starts)
     assert gone is None or (gone >= 0).all()
     blank = np.full(60, np.nan)
-    assert _terms(blank, solid, starts) is None and _terms(solid, blank, starts) is None
+    assert _terms(blank, solid, starts) is None
+    assert _terms(solid, blank, starts) is None
     assert _terms(solid[:3], solid[:3], starts[:3]) is None
     assert _terms(solid, np.zeros(60), starts) is None
 
@@ -294,7 +297,8 @@ def test_an_ink_whose_coverage_is_not_known_is_blank_and_not_nothing(tmp_path: P
     mine = coverage["run_id"].str.contains("Weekly")
     recipe = recipe_from(logs_of(tmp_path, plant, tables | {"coverage": coverage[~mine]}))
     said = driver_days(recipe, *ahead(recipe))
-    assert said[["black", "cyan"]].isna().all(axis=None) and said["N1200"].notna().all()
+    assert said[["black", "cyan"]].isna().all(axis=None)
+    assert said["N1200"].notna().all()
     # One run of unknown coverage costs its week alone.
     one = coverage["run_id"] == "0030Daily0"
     recipe = recipe_from(logs_of(tmp_path / "one", plant, tables | {"coverage": coverage[~one]}))

@@ -62,7 +62,8 @@ def test_months_are_sums_over_their_issues(tmp_path: Path, tables: dict[str, pd.
     used = by_month(logs_of(tmp_path, PLANT, tables))
     for material in GRAMMAGE:
         np.testing.assert_allclose(used[material].to_numpy()[:6], truth(material)[:6], rtol=1e-4)
-    assert used.iloc[6].isna().all() and used.iloc[:6].notna().all(axis=None)
+    assert used.iloc[6].isna().all()
+    assert used.iloc[:6].notna().all(axis=None)
     runs = tables["runs"]
     plates = runs["plates"].groupby(runs["date"].dt.month).sum().to_numpy()
     np.testing.assert_allclose(used["plate"].to_numpy()[:6], plates[:6])
@@ -144,4 +145,5 @@ def test_runs_and_webs_alone_tell_copies_and_area(tmp_path: Path) -> None:
     )
     # 91 issues of 20,000 copies and 24 pages: three full webs of 0.48 m2.
     assert copies == pytest.approx(91 * gross_of(20_000.0), rel=1e-3)
-    assert area["N1200"] == pytest.approx(copies * 3 * 0.48, rel=1e-3) and area.sum() == area["N1200"]
+    assert area["N1200"] == pytest.approx(copies * 3 * 0.48, rel=1e-3)
+    assert area.sum() == area["N1200"]

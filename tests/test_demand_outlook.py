@@ -94,7 +94,8 @@ def test_the_demo_keeps_its_promises(demo: Outlook) -> None:
     # Over 26 origins and 13 weeks, choice and intervals as each could make them then.
     table = promise_table(demo)
     last = table.iloc[-1]
-    assert last["origins"] == 26 and len(table) == len(demo.names) + 1
+    assert last["origins"] == 26
+    assert len(table) == len(demo.names) + 1
     assert last["published"] < last["seasonal naive"] - 0.15
     assert last["published"] < last["direct"] - 0.03
     assert 0.75 <= last["held_80"] <= 0.85
@@ -152,12 +153,14 @@ def test_seasons_have_twelve_whole_months(logs: Logs, outlook: Outlook) -> None:
     season = demand_season(outlook, logs)
     assert (season.groupby("material").size() == 12).all()
     assert season["month"].min() == (logs.as_of + pd.offsets.MonthBegin(1)).normalize()
-    assert (season["q05"] <= season["q50"]).all() and (season["q50"] <= season["q95"]).all()
+    assert (season["q05"] <= season["q50"]).all()
+    assert (season["q50"] <= season["q95"]).all()
     assert season[["budget_quantity", "budget_cost"]].isna().all(axis=None)
     # What was used a year before is a figure of the past, whatever is expected.
     ahead = replace(outlook, forecast=replace(outlook.forecast, floor=1e6), shares=outlook.shares[:, ::-1])
     other = demand_season(ahead, logs)
-    assert (other["mean"] > season["mean"]).all() and season["last_year"].notna().any()
+    assert (other["mean"] > season["mean"]).all()
+    assert season["last_year"].notna().any()
     pd.testing.assert_series_equal(other["last_year"], season["last_year"])
 
 
@@ -168,7 +171,8 @@ def test_a_broken_week_is_left_out(outlook: Outlook) -> None:
     pd.testing.assert_frame_equal(whole.loc[both], broken.loc[both])
     assert len(broken) == len(outlook.names) * CHOICE
     levels = broken[list(QUANTILES)].to_numpy()
-    assert (np.diff(levels, axis=1) >= -1e-9).all() and (levels >= 0).all()
+    assert (np.diff(levels, axis=1) >= -1e-9).all()
+    assert (levels >= 0).all()
 
 
 def test_the_horizon_reaches_the_end_of_the_twelfth_month_from_any_day() -> None:
@@ -181,7 +185,8 @@ def test_the_horizon_reaches_the_end_of_the_twelfth_month_from_any_day() -> None
 def test_a_few_weeks_have_a_forecast_and_no_promise(tmp_path: Path) -> None:
     outlook = demand_outlook(recipe_from(logs_of(tmp_path, Plant(days=21))))
     table = demand_forecast(outlook, outlook.weeks[0])
-    assert table["mean"].notna().any() and promise_table(outlook).empty
+    assert table["mean"].notna().any()
+    assert promise_table(outlook).empty
 
 
 # --- record ------------------------------------------------------------------------------------
@@ -199,7 +204,9 @@ def test_what_was_published_stands_before_what_is_made_again(outlook: Outlook) -
     said = said.astype({"made_on": "datetime64[us]", "week": "datetime64[us]"})
     record = forecast_record(outlook, said)
     mine = record[record["made_on"] == wednesday]
-    assert len(mine) == CHOICE and set(mine["source"]) == {"published"} and mine["actual"].notna().sum() == 6
+    assert len(mine) == CHOICE
+    assert set(mine["source"]) == {"published"}
+    assert mine["actual"].notna().sum() == 6
     # A Wednesday's publication speaks of the week after it, as the Sunday after it would have.
     gone = weeks[-6] - pd.Timedelta(days=1)
     others = record[record["source"] == "remade"].reset_index(drop=True)
@@ -252,7 +259,8 @@ def test_direct_widths_add_up_to_all_newsprint(demo: Outlook) -> None:
     kinds = demo.recipe.kinds["kind"]
     widths = [place for place, name in enumerate(demo.names) if kinds[name] == "newsprint"]
     said = demo.tried.forecasts[1, -1, widths]
-    assert np.isfinite(said).all() and (said >= 0).all()
+    assert np.isfinite(said).all()
+    assert (said >= 0).all()
 
 
 # --- calibration -------------------------------------------------------------------------------

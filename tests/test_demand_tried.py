@@ -139,7 +139,8 @@ def test_nothing_after_an_origin_changes_a_digit_of_what_it_said(
     again = try_methods(replace(other, history=history), [*NEWSPRINT, "N400"])
     mine = [again.names.index(name) for name in tried.names]
     before = tried.origins <= ORIGIN
-    assert before.sum() > 10 and (tried.origins == again.origins).all()
+    assert before.sum() > 10
+    assert (tried.origins == again.origins).all()
     for number, method in enumerate(METHODS):
         first, second = tried.forecasts[number][before], again.forecasts[number][before][:, mine]
         assert np.isfinite(first).all()
@@ -178,7 +179,8 @@ def test_an_origin_says_what_logs_cut_there_would_have_said(tmp_path: Path, trie
     then = recipe_from(cut)
     alone = try_methods(then, NEWSPRINT)
     row = int(np.searchsorted(tried.origins, ORIGIN))
-    assert alone.names == tried.names and alone.origins[-1] == ORIGIN
+    assert alone.names == tried.names
+    assert alone.origins[-1] == ORIGIN
     exact = [tried.names.index(name) for name in ("N1200", "N600", "plate", "fountain", "wash")]
     for method in (NAIVE, DRIVERS, DIRECT):
         said = alone.forecasts[method, -1][exact]
@@ -305,9 +307,8 @@ def test_a_choice_needs_looks_and_follows_all_materials() -> None:
     assert believed(everywhere, 6.0, able).argmin(axis=0).tolist() == [DIRECT] * 6
     assert believed(everywhere, 0.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
     able[DRIVERS, 3] = False
-    assert believed(usual, 5.0, able)[:, 3].argmin() == BOTH and np.isinf(
-        believed(usual, 5.0, able)[DRIVERS, 3]
-    )
+    assert believed(usual, 5.0, able)[:, 3].argmin() == BOTH
+    assert np.isinf(believed(usual, 5.0, able)[DRIVERS, 3])
 
 
 def test_drawn_choices_miss_less_than_the_winner_of_each_material() -> None:
@@ -324,7 +325,8 @@ def test_drawn_choices_miss_less_than_the_winner_of_each_material() -> None:
         drawn.append(truth[believed(seen, 3.0, able).argmin(axis=0), each].mean())
         alone.append(truth[seen.argmin(axis=0), each].mean())
     gain = np.array(alone) - np.array(drawn)
-    assert gain.mean() > 4 * gain.std() / np.sqrt(len(gain)) and gain.mean() > 0.01
+    assert gain.mean() > 4 * gain.std() / np.sqrt(len(gain))
+    assert gain.mean() > 0.01
 
 
 # --- the turn of the year -----------------------------------------------------------------------
@@ -346,7 +348,10 @@ def test_the_turn_of_the_year_has_its_own_size() -> None:
     base = np.abs(rng.normal(0, 1, (100, 3, 13)))
     none, wide = turn_factor(base, share), turn_factor(base * (1 + 2 * share)[:, None, :], share)
     # Drawn to what other plants show, by two turns seen; no errors at all say no more than those.
-    assert (none > 0.9).all() and (none < 1.25).all() and (wide > 1.8).all() and (wide < 3.0).all()
+    assert (none > 0.9).all()
+    assert (none < 1.25).all()
+    assert (wide > 1.8).all()
+    assert (wide < 3.0).all()
     np.testing.assert_allclose(turn_factor(np.full((4, 3, 13), np.nan), share[:4]), 1.25)
 
 
@@ -360,7 +365,8 @@ def test_intervals_are_wider_where_errors_were() -> None:
     one = Tried(index, ["a", "b", "c"], actual, origins, said, np.full((len(origins), 3), 6.0))
     size = one.judged(128).size
     ahead = share[128:]
-    assert (ahead[:3] == 1).all() and ahead[8:13].max() == 0
+    assert (ahead[:3] == 1).all()
+    assert ahead[8:13].max() == 0
     ratio = size[:, :3].mean() / size[:, 8:13].mean()
     assert 1.5 < ratio < 4.5  # three in truth: errors of four, and of sixteen on the days about Christmas
     assert 2.5 < size[:, 8:13].mean() < 5.0  # mean absolute error of a normal error of four is 3.2
@@ -380,9 +386,8 @@ def test_a_week_already_begun_at_the_end_is_known_to_today_alone(tmp_path: Path,
     # Three days into a week: what was booked and printed on them counts, for today's origin.
     logs = logs_of(tmp_path, lively(), as_of=f"{END + pd.Timedelta(days=2):%Y-%m-%d}")
     broken = recipe_from(logs)
-    assert len(broken.history) == ORIGIN and broken.drivers.last == np.datetime64(
-        END + pd.Timedelta(days=2), "D"
-    )
+    assert len(broken.history) == ORIGIN
+    assert broken.drivers.last == np.datetime64(END + pd.Timedelta(days=2), "D")
     alone = try_methods(broken, NEWSPRINT)
     row = int(np.searchsorted(tried.origins, ORIGIN))
     exact = [tried.names.index(name) for name in ("N1200", "N600", "plate")]
@@ -392,7 +397,8 @@ def test_a_week_already_begun_at_the_end_is_known_to_today_alone(tmp_path: Path,
     np.testing.assert_allclose(before[0], before[1], rtol=1e-9)
     assert (alone.forecasts[DRIVERS, -1][exact] != tried.forecasts[DRIVERS, row][exact]).any()
     outlook = demand_outlook(broken)
-    assert outlook.weeks[0] == END and np.isfinite(outlook.mean).all()
+    assert outlook.weeks[0] == END
+    assert np.isfinite(outlook.mean).all()
 
 
 def test_without_plan_or_issues_to_come_the_others_stand(tmp_path: Path) -> None:
@@ -403,7 +409,8 @@ def test_without_plan_or_issues_to_come_the_others_stand(tmp_path: Path) -> None
     nobody = replace(recipe, drivers=replace(recipe.drivers, titles=[], bookings={}))
     silent = demand_outlook(nobody)
     assert np.isnan(silent.tried.forecasts[[DRIVERS, BOTH]]).all()
-    assert set(silent.chosen) <= {NAIVE, DIRECT} and np.isfinite(silent.mean).all()
+    assert set(silent.chosen) <= {NAIVE, DIRECT}
+    assert np.isfinite(silent.mean).all()
     np.testing.assert_allclose(silent.shares, 1 / 7)
 
 

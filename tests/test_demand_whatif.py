@@ -59,7 +59,8 @@ def assert_changes(found: pd.Series, expected: dict[str, float], base: pd.Series
 
 
 def test_nothing_assumed_changes_nothing(recipe: Recipe) -> None:
-    assert not change(recipe, WhatIf()).any() and len(needed(recipe)) == 7
+    assert not change(recipe, WhatIf()).any()
+    assert len(needed(recipe)) == 7
     expected = DAYS * paper(DAILY, 24) + 4 * paper(WEEKLY, 12)
     np.testing.assert_allclose(needed(recipe)[["N1200", "N600"]], expected, rtol=1e-3)
 
@@ -107,7 +108,8 @@ def test_more_waste(recipe: Recipe) -> None:
     found = change(recipe, WhatIf(waste=1.5))
     expected = dict(more) | {"fountain": (gross[24] + gross[12]) * FOUNTAIN_PER_COPY}
     assert_changes(found.drop(UNSHARED), expected, needed(recipe), 0.02)
-    assert (found[["black", "cyan"]] > 0).all() and found["plate"] == 0.0
+    assert (found[["black", "cyan"]] > 0).all()
+    assert found["plate"] == 0.0
 
 
 def test_a_title_given_up(recipe: Recipe) -> None:
@@ -132,7 +134,8 @@ def test_a_new_title_like_another(recipe: Recipe) -> None:
         driver_days(recipe, known, days, WhatIf(added=new))["N1200"]
         - driver_days(recipe, known, days)["N1200"]
     )
-    assert (daily[days.day_of_week == 5] > 100).all() and (daily[days.day_of_week != 5] == 0).all()
+    assert (daily[days.day_of_week == 5] > 100).all()
+    assert (daily[days.day_of_week != 5] == 0).all()
     # And twice a week, with one given up, together.
     twice = pd.concat([new, new.assign(weekday=6)])
     both = change(recipe, WhatIf(added=twice, closed=("Weekly",)))
@@ -150,7 +153,8 @@ def test_a_new_title_comes_out_on_no_closed_day(tmp_path: Path) -> None:
     days = pd.date_range(last + pd.Timedelta(days=1), periods=14, freq="D", unit="us")
     said = driver_days(recipe, last, days, WhatIf(added=new))["plate"]
     plain = driver_days(recipe, last, days)["plate"]
-    assert said[closed] == 0 and plain[closed] == 0
+    assert said[closed] == 0
+    assert plain[closed] == 0
     assert (said - plain)[closed + pd.Timedelta(days=7)] == pytest.approx(48)
 
 

@@ -235,7 +235,9 @@ def test_later_rows_change_nothing_of_a_past_monday(change, as_it_was, tmp_path)
     shutil.copytree(DEMO, folder)
     change(folder, MONDAY)
     first, second = as_it_was, analysed_on_monday(folder)
-    assert len(first["demand_forecast"]) and len(first["exceptions"]) and len(first["order_plan"])
+    assert len(first["demand_forecast"])
+    assert len(first["exceptions"])
+    assert len(first["order_plan"])
     for name, table in first.tables().items():
         if change is later_rows_removed and name in ("rejected_rows", "warning_rows"):
             # Lines move up where rows before them are taken out of a file.

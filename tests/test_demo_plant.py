@@ -377,7 +377,8 @@ def test_reels_hurt_on_the_road_came_on_two_trucks(
         assert (reels[name] == reels[f"{name}_planted"]).all(), name
     assert (pd.to_datetime(reels.received_on) == pd.to_datetime(reels.received_on_planted)).all()
     came = reels.merge(tables["deliveries"], on="delivery_id", suffixes=("", "_of_delivery"))
-    assert (came.load == came.load_of_delivery).all() and (came.supplier == came.supplier_of_delivery).all()
+    assert (came.load == came.load_of_delivery).all()
+    assert (came.supplier == came.supplier_of_delivery).all()
     trucks = came.groupby("load").agg(
         supplier=("supplier", "unique"), reels=("reel_id", "size"), on=("delivered_on", "unique")
     )
@@ -509,7 +510,9 @@ def test_loads_and_prices(tables: dict[str, pd.DataFrame], truths: dict[str, Any
     late = rows[rows.load == truths["late_load"]["load"]]
     assert ((late.delivered_on - late.promised_on).dt.days >= 10).all()
     cancelled = rows[rows.load == truths["cancelled_load"]["load"]]
-    assert len(cancelled) and cancelled.cancelled_on.notna().all() and cancelled.delivered_on.isna().all()
+    assert len(cancelled)
+    assert cancelled.cancelled_on.notna().all()
+    assert cancelled.delivered_on.isna().all()
     last = pd.Timestamp(truths["last_date"])
     is_open = rows.delivered_on.isna() & rows.cancelled_on.isna()
     assert is_open.sum() >= 5
@@ -533,7 +536,8 @@ def test_loads_and_prices(tables: dict[str, pd.DataFrame], truths: dict[str, Any
 def test_the_plan_looks_ahead(tables: dict[str, pd.DataFrame], truths: dict[str, Any]) -> None:
     plan = tables["plan"]
     last = pd.Timestamp(truths["last_date"])
-    assert (plan.made_on < plan.date).all() and plan.made_on.max() <= last
+    assert (plan.made_on < plan.date).all()
+    assert plan.made_on.max() <= last
     assert plan.date.max() >= last + pd.Timedelta(weeks=10)
     closed = plan.date.isin(pd.to_datetime(truths["days_without_publication"]))
     assert closed.sum() > 20

@@ -310,10 +310,8 @@ def test_a_row_that_ends_in_a_sentence_can_stand_by_itself() -> None:
     html = exhibits.sheet(
         frame, name="t", caption="c", columns=[Shown("what"), Shown("cost", "cost", "EUR"), Shown("why")]
     ).markup
-    assert (
-        'class="scroll told"' in html
-        and '<td role="cell" data-head="cost [EUR]" class="number">3</td>' in html
-    )
+    assert 'class="scroll told"' in html
+    assert '<td role="cell" data-head="cost [EUR]" class="number">3</td>' in html
     # What the layout takes from a table, its roles give back.
     assert [html.count(f'role="{one}"') for one in ("table", "row", "columnheader", "rowheader")] == [
         1,

@@ -138,7 +138,8 @@ def test_the_order_of_series_and_their_units_do_not_matter(history):
 def test_a_series_of_blanks_is_blank_and_disturbs_no_other(history):
     with_blank = history.assign(nothing=np.nan)
     told, alone = forecast(with_blank, 13, WEEKS), forecast(history, 13, WEEKS)
-    assert told.median["nothing"].isna().all() and told.quantile(0.9)["nothing"].isna().all()
+    assert told.median["nothing"].isna().all()
+    assert told.quantile(0.9)["nothing"].isna().all()
     np.testing.assert_allclose(told.median[history.columns], alone.median, rtol=1e-10)
     np.testing.assert_allclose(told.quantile(0.1)[history.columns], alone.quantile(0.1), rtol=1e-8)
 
@@ -157,8 +158,10 @@ def test_short_histories_have_wide_finite_intervals(known):
     values = np.random.default_rng(known).normal(100, 10, known)
     told = forecast(pd.DataFrame({"a": values}), 13, WEEKS)
     low, middle, high = told.quantiles(np.array([0.1, 0.5, 0.9]))
-    assert np.isfinite(low).all() and np.isfinite(high).all()
-    assert (low < middle).all() and (middle < high).all()
+    assert np.isfinite(low).all()
+    assert np.isfinite(high).all()
+    assert (low < middle).all()
+    assert (middle < high).all()
     assert np.abs(middle - values.mean()).max() < 60
     # Never surer than two hundredths of the level to either side.
     assert (high - low).min() > 0.04 * abs(values.mean())
@@ -189,7 +192,8 @@ def test_demand_now_and_then_is_forecast_at_its_mean_rate():
     told = forecast(pd.DataFrame(values), 13, WEEKS, nonnegative=True)
     rate = told.median.mean() / values.mean(axis=0)
     assert ((rate > 0.3) & (rate < 2.0)).all()
-    assert (told.quantiles(LEVELS) >= 0).all() and (told.paths(50) >= 0).all()
+    assert (told.quantiles(LEVELS) >= 0).all()
+    assert (told.paths(50) >= 0).all()
     assert told.weights.loc["Teunter-Syntetos-Babai"].gt(0).all()
     assert told.weights.loc["half line theta"].eq(0).all()
 
@@ -210,7 +214,8 @@ def test_what_has_ended_is_forecast_near_nothing():
 def test_no_value_is_negative_where_none_can_be():
     falling = pd.DataFrame({"a": np.linspace(500, 3, 80) + np.random.default_rng(4).normal(0, 3, 80)})
     told = forecast(falling, 13, WEEKS, nonnegative=True)
-    assert (told.quantiles(LEVELS) >= 0).all() and (told.mean >= 0).all().all()
+    assert (told.quantiles(LEVELS) >= 0).all()
+    assert (told.mean >= 0).all().all()
     signed = pd.DataFrame({"a": np.random.default_rng(5).normal(-50, 5, 80)})
     assert (forecast(signed, 5, 12).median < 0).all().all()
 
@@ -220,7 +225,8 @@ def test_wild_series_have_finite_intervals():
     wild = np.exp(rng.normal(0, 2.5, (60, 8)).cumsum(axis=0) / 3)
     width = np.diff(forecast(pd.DataFrame(wild), 24, 12).quantiles(np.array([0.0001, 0.9999])), axis=0)[0]
     # Nothing bounds a width but what was missed: a hundred times the largest value is beyond anything seen.
-    assert np.isfinite(width).all() and (width < 100 * wild.max(axis=0)).all()
+    assert np.isfinite(width).all()
+    assert (width < 100 * wild.max(axis=0)).all()
 
 
 def test_a_lasting_shift_is_followed():
@@ -282,7 +288,8 @@ def test_paths_keep_the_correlation_across_series_and_along_the_horizon():
     assert together.min() > 0.5
     assert np.abs(apart).mean() < 0.45
     along = np.corrcoef(paths[:, :, 0].T)
-    assert along[11, 12] > 0.8 and along[11, 12] > along[2, 12] > 0.1
+    assert along[11, 12] > 0.8
+    assert along[11, 12] > along[2, 12] > 0.1
 
 
 # --- competition data ----------------------------------------------------------------------------

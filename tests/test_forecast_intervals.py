@@ -163,8 +163,10 @@ def test_the_usual_shape_is_the_one_of_m1():
     told = dict(zip(np.round(PROBABILITIES, 3), shape[0], strict=True))
     expected = {0.6: 0.28, 0.7: 0.59, 0.75: 0.76, 0.8: 0.95, 0.85: 1.19, 0.9: 1.55, 0.95: 2.15, 0.975: 2.75}
     for level, value in expected.items():
-        assert told[level] == pytest.approx(value) and told[round(1 - level, 3)] == pytest.approx(-value)
-    assert told[0.99] == pytest.approx(3.7) and told[0.995] == pytest.approx(4.52)
+        assert told[level] == pytest.approx(value)
+        assert told[round(1 - level, 3)] == pytest.approx(-value)
+    assert told[0.99] == pytest.approx(3.7)
+    assert told[0.995] == pytest.approx(4.52)
 
 
 # --- weights of methods --------------------------------------------------------------------------
@@ -225,4 +227,5 @@ def test_a_cut_at_nothing_leaves_the_mean_where_it_was() -> None:
     )
     assert mean(judged, 0.0)[1, 0] > 4 * 3.0  # as it was: four times what is expected
     # What no cut touches stays to the digit; an interval keeps its size.
-    assert kept.point[0, 0] == point[0, 0] and kept.size is size
+    assert kept.point[0, 0] == point[0, 0]
+    assert kept.size is size

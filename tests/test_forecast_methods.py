@@ -220,7 +220,8 @@ def test_croston_and_its_kin_are_as_worked_by_hand():
 
 def test_without_demand_nothing_is_expected_and_chance_falls_while_nothing_comes():
     values, seen, _ = whole(np.zeros(12))
-    assert croston(values, seen)[0] == 0 and teunter_syntetos_babai(values, seen)[0] == 0
+    assert croston(values, seen)[0] == 0
+    assert teunter_syntetos_babai(values, seen)[0] == 0
     long = np.concatenate([np.tile([0, 4.0], 10), np.zeros(30)])
     values, seen, _ = whole(long)
     assert teunter_syntetos_babai(values, seen)[0] < 0.1 * croston(values, seen)[0]
@@ -441,7 +442,8 @@ def test_blocks_are_means_and_lines_between_their_centres_come_back():
     steps = np.arange(23.0)
     means, known, start = aggregate(steps[None], np.ones((1, 23), dtype=bool), 5)
     np.testing.assert_allclose(means[0], [5, 10, 15, 20])
-    assert known.all() and start[0] == 0
+    assert known.all()
+    assert start[0] == 0
     np.testing.assert_allclose(
         disaggregate(means[:, -1], np.array([[25.0, 30.0, 35.0]]), 5, 10)[0], 23 + np.arange(10.0)
     )
@@ -457,11 +459,13 @@ def test_a_lasting_shift_is_found_and_a_slip_is_not_one():
     values[1, 35] += 25
     seen = np.ones_like(values, dtype=bool)
     shifts = level_shifts(values, seen)
-    assert list(np.flatnonzero(shifts[0])) == [35] and shifts[0, 35] == pytest.approx(25, abs=1.5)
+    assert list(np.flatnonzero(shifts[0])) == [35]
+    assert shifts[0, 35] == pytest.approx(25, abs=1.5)
     assert not shifts[1:].any()
     calm = settled(values, seen)
     assert abs(calm[0, :35].mean() - calm[0, 35:].mean()) < 1.5
-    assert calm[1, 35] < 12 and (calm[0, 35:] == values[0, 35:]).all()
+    assert calm[1, 35] < 12
+    assert (calm[0, 35:] == values[0, 35:]).all()
 
 
 def test_random_walks_have_hardly_any_shift():

@@ -241,7 +241,8 @@ def test_a_run_between_the_dips_of_two_tanks_parts_them(tmp_path: Path) -> None:
     logs = logs_of(tmp_path / "parted", tables, TWO_BLACK_TANKS)
     expected = brute_occasions(tables, "black", ["K1", "K2"])
     levels = tank_levels(logs, "black")[0]
-    assert list(levels["read_at"]) == [at for at, _ in expected] and len(levels) <= 2
+    assert list(levels["read_at"]) == [at for at, _ in expected]
+    assert len(levels) <= 2
     # A run that does not print the ink parts nothing; one of which nobody can say does.
     coverage = tables["coverage"]
     tables["coverage"] = coverage[coverage["ink"] == "cyan"]
@@ -335,7 +336,8 @@ def test_dips_every_hour_do_not_melt_into_one_occasion(tmp_path: Path) -> None:
     tables["deliveries"] = tables["deliveries"].iloc[:0]
     intervals = ledger(logs_of(tmp_path, tables))
     # An occasion holds what is dipped within three hours of its first dip, and ends with a night's printing.
-    assert intervals["days"].max() * 24 == pytest.approx(4.0) and (intervals["days"] > 0).all()
+    assert intervals["days"].max() * 24 == pytest.approx(4.0)
+    assert (intervals["days"] > 0).all()
     np.testing.assert_allclose(intervals["used_kg"], 24 * intervals["days"])
     same_ledger(intervals, brute_ledger(tables, "black", ["K1"]))
 
@@ -382,7 +384,8 @@ def test_a_delivery_that_nobody_can_put_to_an_ink_blanks_the_use(tmp_path: Path)
     with_delivery = (intervals["since"] < FIRST_DAY + pd.Timedelta(days=5, hours=10)) & (
         intervals["read_at"] > FIRST_DAY + pd.Timedelta(days=5, hours=10)
     )
-    assert with_delivery.sum() == 2 and intervals.loc[with_delivery, "used_kg"].isna().all()
+    assert with_delivery.sum() == 2
+    assert intervals.loc[with_delivery, "used_kg"].isna().all()
     # Ink bought by the litre cannot be added to a level in kg.
     tables = small_tables()
     materials = tables["materials"]
@@ -396,7 +399,8 @@ def test_a_tank_dipped_once_has_no_interval(tmp_path: Path) -> None:
     tables = small_tables(7)
     tables["tank_readings"] = tables["tank_readings"].head(1)
     intervals = ledger(logs_of(tmp_path, tables))
-    assert intervals.empty and intervals["used_kg"].dtype == "float64"
+    assert intervals.empty
+    assert intervals["used_kg"].dtype == "float64"
     assert ink_model(*judge_inks(intervals)[:2]).empty
 
 
@@ -411,7 +415,8 @@ def test_dips_alone_tell_the_mean_use(tmp_path: Path) -> None:
     judged, fits, findings = judge_inks(ink_intervals(logs, ink_exposure(logs)))
     # Without coverage use by the week is all there is, and the ledger stands.
     assert {fit.terms for fit in fits.values()} == {("use_kg_per_week",)}
-    assert findings == [] and (judged["why"] == NO_COVERAGE).all()
+    assert findings == []
+    assert (judged["why"] == NO_COVERAGE).all()
     plain = plain_use(logs, judged).set_index("ink")
     # A Daily takes 20,000 x 1.6 x 0.12 m2 x 2 g = 7.68 kg of black, a day 1 kg, and every seventh night a Weekly
     # of 5,000 copies 1.92 kg: (7 x 8.68 + 1.92) / 7 = 8.954 kg a day.
@@ -427,4 +432,5 @@ def test_few_dips_have_no_interval_of_their_mean(tmp_path: Path) -> None:
     logs = read_logs(tmp_path)
     judged, _, _ = judge_inks(ink_intervals(logs, ink_exposure(logs)))
     plain = plain_use(logs, judged)
-    assert plain["kg_per_day"].notna().all() and plain[["ci_low", "ci_high"]].isna().all(axis=None)
+    assert plain["kg_per_day"].notna().all()
+    assert plain[["ci_low", "ci_high"]].isna().all(axis=None)

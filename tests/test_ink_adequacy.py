@@ -64,7 +64,8 @@ def judged(seed, **planted):
 def test_every_doubt_is_tested():
     table, *_ = judged(1)
     assert set(table.index) == set(EXTENSIONS)
-    assert table["p_adjusted"].between(0, 1).all() and (table["p_adjusted"] >= table["p_value"]).all()
+    assert table["p_adjusted"].between(0, 1).all()
+    assert (table["p_adjusted"] >= table["p_value"]).all()
 
 
 def test_statistic_equals_dense_generalised_least_squares():
@@ -140,7 +141,8 @@ def test_robust_estimate_is_moved_less_by_a_wild_reading():
     # One heavy night reads 400 kg too much.
     wild_rows.loc[wild_rows["solid_m2"].idxmax(), "used_kg"] += 400.0
     wild = fit_ink("black", wild_rows)
-    assert clean is not None and wild is not None
+    assert clean is not None
+    assert wild is not None
     assert abs(robust_estimate(wild)[0] - clean.estimate[0]) < abs(wild.estimate[0] - clean.estimate[0])
     np.testing.assert_allclose(robust_estimate(clean), clean.estimate, rtol=0.1)
 

@@ -41,7 +41,8 @@ def test_film_that_rose_eight_per_cent_forty_weeks_ago_is_one_change(
         judged, fits, found = ink.judge_inks(rows)
         assert [one.lasting for one in found] == [True]
         one = found[0]
-        assert one.kind in ("film weight change", "change") and one.until == rows["read_at"].iloc[-1]
+        assert one.kind in ("film weight change", "change")
+        assert one.until == rows["read_at"].iloc[-1]
         assert abs(one.since - begin) <= pd.Timedelta(days=days)
         assert one.extra_kg == pytest.approx(kg, rel=0.25)
         held.append(one.dated_low <= begin <= one.dated_high)
@@ -59,20 +60,25 @@ def test_levels_of_film_weight_are_told_with_their_dates_and_cost() -> None:
     assert [one.kind for one in found] == ["film weight change"]
     told = ink.ink_regimes(fits, found, pd.Series({"black": 2.0}))
     before, now = told.to_dict("records")
-    assert (told["measure"] == "film weight").all() and (told["unit"] == "g/m2 of solid").all()
-    assert before["to"] == now["from"] and pd.isna(now["to"]) and pd.isna(before["cost_since"])
+    assert (told["measure"] == "film weight").all()
+    assert (told["unit"] == "g/m2 of solid").all()
+    assert before["to"] == now["from"]
+    assert pd.isna(now["to"])
+    assert pd.isna(before["cost_since"])
     assert now["dated_low"] <= begin <= now["dated_high"]
     assert before["ci_low"] <= HABITS.film <= before["ci_high"]
     assert now["ci_low"] <= 1.08 * HABITS.film <= now["ci_high"]
-    assert now["cost_since"] == pytest.approx(2.0 * found[0].extra_kg) and found[0].extra_kg == pytest.approx(
-        kg, rel=0.2
-    )
+    assert now["cost_since"] == pytest.approx(2.0 * found[0].extra_kg)
+    assert found[0].extra_kg == pytest.approx(kg, rel=0.2)
     # The level before is that of the time before, fitted by itself.
     alone = fit_ink("black", rows[rows["read_at"] <= found[0].since])
-    assert alone is not None and before["estimate"] == pytest.approx(alone.estimate[0], abs=0.03)
+    assert alone is not None
+    assert before["estimate"] == pytest.approx(alone.estimate[0], abs=0.03)
     table = ink.ink_findings(found)
-    assert pd.isna(table["to"][0]) and table["unit"][0] == "g/m2 of solid"
-    assert table["size"][0] == pytest.approx(0.08 * HABITS.film, rel=0.3) and "95 %" in table["evidence"][0]
+    assert pd.isna(table["to"][0])
+    assert table["unit"][0] == "g/m2 of solid"
+    assert table["size"][0] == pytest.approx(0.08 * HABITS.film, rel=0.3)
+    assert "95 %" in table["evidence"][0]
 
 
 def test_two_changes_are_two_levels_more() -> None:
@@ -96,7 +102,8 @@ def test_a_drift_that_ended_is_no_lasting_change() -> None:
     rows, _, _ = changed(2, 60, 1.12)
     rows, _, _ = lasting_change(rows, 52, 1 - 0.12, HABITS)
     _, fits, found = ink.judge_inks(rows)
-    assert len(found) == 1 and not found[0].lasting
+    assert len(found) == 1
+    assert not found[0].lasting
     assert fits["black"].estimate[0] == pytest.approx(HABITS.film, abs=4 * fits["black"].std_error[0])
 
 
@@ -127,7 +134,8 @@ def test_a_change_that_passed_for_scatter_is_judged_by_the_ratio_of_likelihoods(
         place = int((rows["since"] < begin).sum()) - 1
         window = Window("solid_m2", rows["since"].iloc[0], rows["read_at"].iloc[place], lasting=True)
         with_change = fit_ink("black", rows, [window])
-        assert bare is not None and with_change is not None
+        assert bare is not None
+        assert with_change is not None
         looks, solid = suspects_of(bare), rows["solid_m2"].to_numpy() / 1000
         size, statistic = looks.ask("before", solid)
         # The change doubles the scatter of runs at least, by which it would be judged else.
@@ -136,7 +144,8 @@ def test_a_change_that_passed_for_scatter_is_judged_by_the_ratio_of_likelihoods(
         assert statistic[place] == pytest.approx(ratio, rel=0.15)
         assert size[place] == pytest.approx(with_change.fit.estimate[3], rel=0.15)
         worth.append(statistic[place] / looks.suspects[0].before(solid)[1][place])
-        assert looks.against[0] == 0 and max(looks.against) < 1
+        assert looks.against[0] == 0
+        assert max(looks.against) < 1
     assert np.mean(worth) > 1.3
 
 
@@ -151,7 +160,8 @@ def test_terms_are_of_the_present_and_expectation_of_its_own_time() -> None:
     assert fit.expected(early).sum() == pytest.approx(early["used_kg"].sum(), rel=0.02)
     assert ink.predict_use(fit, early)["mean"].sum() > 1.15 * early["used_kg"].sum()
     total, half = fit.combination(np.array([[1.0, 0, 0, 0], [1.0, 0, 0, 1.0]]))
-    assert total[0] == fit.estimate[0] and half[0] == pytest.approx(fit.interval()[0])
+    assert total[0] == fit.estimate[0]
+    assert half[0] == pytest.approx(fit.interval()[0])
     assert total[1] == pytest.approx(HABITS.film, abs=0.1)
 
 
@@ -182,7 +192,8 @@ def test_large_refills_are_left_out_and_bias_nothing(every: int) -> None:
         judged, fits, found = ink.judge_inks(left)
         assert found == []
         told = ink.use_by_interval(judged, fits)
-        assert told["used_kg"].notna().all() and (told["used_kg"] > 0).all()
+        assert told["used_kg"].notna().all()
+        assert (told["used_kg"] > 0).all()
         film = ink.ink_model(judged, fits).set_index("term").loc["film_g_m2"]
         off.append((film["estimate"] - Habits().film) / film["std_error"])
     assert abs(np.mean(off)) < 2.5 / np.sqrt(10)
@@ -192,9 +203,12 @@ def test_large_refills_are_left_out_and_bias_nothing(every: int) -> None:
 def test_refills_that_could_hide_make_no_film_weight(load: float, every: int) -> None:
     seen, _ = filled(load, every)
     left = leave_out_refills(seen, 60.0)
-    assert left["used_kg"].isna().all() and (left["why"] == MAY_HIDE).all()
+    assert left["used_kg"].isna().all()
+    assert (left["why"] == MAY_HIDE).all()
     judged, fits, found = ink.judge_inks(left)
-    assert fits == {} and found == [] and ink.ink_model(judged, fits)["estimate"].isna().all()
+    assert fits == {}
+    assert found == []
+    assert ink.ink_model(judged, fits)["estimate"].isna().all()
     assert ink_watch(judged, fits, found)[["used_kg", "expected_kg"]].isna().all(axis=None)
 
 
@@ -215,7 +229,8 @@ def test_the_ledger_tells_what_came_and_went_of_each_tank(tmp_path: Path) -> Non
     dips = logs["tank_readings"]
     assert len(ledger) == len(dips)
     for tank, mine in ledger.groupby("tank"):
-        assert mine["why"].iloc[0] == "first dip" and pd.isna(mine["used_kg"].iloc[0])
+        assert mine["why"].iloc[0] == "first dip"
+        assert pd.isna(mine["used_kg"].iloc[0])
         known = mine.iloc[1:][mine["used_kg"].iloc[1:].notna()]
         before = mine["level_kg"].shift()[known.index]
         np.testing.assert_allclose(known["used_kg"], before + known["received_kg"] - known["level_kg"])

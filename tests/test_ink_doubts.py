@@ -70,7 +70,8 @@ def test_another_kind_adds_how_far_its_estimates_are_away(monkeypatch: pytest.Mo
     share = mean_run / (mean_dip + mean_run)
     other = fit_banded(design, rows["used_kg"].to_numpy(), (diagonal, beside), fit.scatter, share)
     film = fit.estimate[0] - other.estimate[0]
-    assert film > 0.01 and shift[0] == pytest.approx(-film, rel=0.1)
+    assert film > 0.01
+    assert shift[0] == pytest.approx(-film, rel=0.1)
     expected = max(other.covariance[0, 0] - fit.fit.covariance[0, 0], 0.0)
     assert doubt[0, 0] == pytest.approx(expected, rel=0.1, abs=2e-5)
 
@@ -79,11 +80,15 @@ def test_a_change_of_unknown_kind_widens_the_present_and_is_told_as_such() -> No
     rows = film_change(1, 40, replace(HABITS, dip_kg=60.0))
     _, fits, found = ink.judge_inks(rows)
     (one,), fit = found, fits["black"]
-    assert one.kind == "change" and one.exposure == "" and one.share == pytest.approx(0.06, abs=0.02)
+    assert one.kind == "change"
+    assert one.exposure == ""
+    assert one.share == pytest.approx(0.06, abs=0.02)
     # One term stands for the change: two would trade off.
-    assert [window.exposure for window in fit.windows] == ["solid_m2"] and fit.doubt is not None
+    assert [window.exposure for window in fit.windows] == ["solid_m2"]
+    assert fit.doubt is not None
     bare = replace(fit, shift=None, doubt=None)
-    assert (fit.interval() > bare.interval()).all() and (fit.std_error > bare.std_error).all()
+    assert (fit.interval() > bare.interval()).all()
+    assert (fit.std_error > bare.std_error).all()
     exposure = rows.tail(30)
     sure, unsure = ink.predict_use(bare, exposure), ink.predict_use(fit, exposure)
     assert (unsure["parameter_sd"] > sure["parameter_sd"]).all()
@@ -105,7 +110,8 @@ def test_the_present_is_held_whichever_term_changed() -> None:
         half = fits["black"].interval()[0]
         idle.append(abs(fits["black"].estimate[0] - HABITS.film) <= half)
         assert half < 0.25
-    assert sum(film) >= 5 and sum(idle) >= 5
+    assert sum(film) >= 5
+    assert sum(idle) >= 5
 
 
 def test_film_weight_is_the_likelier_cause_where_nothing_else_tells() -> None:
@@ -146,9 +152,13 @@ def present_and_bare(ratio: float) -> tuple[np.ndarray, np.ndarray, float]:
 def test_a_change_too_small_to_be_found_moves_and_widens_the_present() -> None:
     off, held, _ = present_and_bare(1.03)
     # Closer to the truth and wider: ten of twelve hold it, none where it is taken for granted that nothing changed.
-    assert off[0] < 0.6 * off[1] and held[0] >= 9 and held[1] <= 2
+    assert off[0] < 0.6 * off[1]
+    assert held[0] >= 9
+    assert held[1] <= 2
 
 
 def test_where_nothing_changed_the_present_is_a_little_less_sure() -> None:
     off, held, wider = present_and_bare(1.0)
-    assert off[0] < 1.1 * off[1] and held[0] >= 10 and 1.2 < wider < 1.7
+    assert off[0] < 1.1 * off[1]
+    assert held[0] >= 10
+    assert 1.2 < wider < 1.7

@@ -54,7 +54,8 @@ def suspects_of(gaps: bool, extra: bool) -> tuple[Suspects, pd.DataFrame]:
         rows = rows.drop(index=[5, 6, 30, 51]).reset_index(drop=True)
     windows = [Window("solid_m2", rows["since"].iloc[40], rows["read_at"].iloc[52])] if extra else []
     fit = fit_ink("black", rows, windows)
-    assert fit is not None and fit.design.shape[1] == 3 + extra
+    assert fit is not None
+    assert fit.design.shape[1] == 3 + extra
     diagonal, beside = dip_pattern(rows)
     covariance = 3600.0 * diagonal + 0.0036 * fit.scatter, 3600.0 * beside
     return Suspects(*covariance, fit.design, rows["used_kg"].to_numpy()), rows
@@ -84,9 +85,11 @@ def test_statistics_are_those_of_one_more_regressor(gaps: bool, extra: bool) -> 
 def test_a_regressor_that_is_in_the_model_has_no_statistic() -> None:
     suspects, rows = suspects_of(gaps=False, extra=True)
     again = suspects.windows(rows["solid_m2"].to_numpy() / 1000, np.array([40]), np.array([52]))
-    assert again[0][0] == 0 and again[1][0] == 0
+    assert again[0][0] == 0
+    assert again[1][0] == 0
     always = suspects.windows(rows["days"].to_numpy(), np.array([0]), np.array([len(rows) - 1]))
-    assert always[0][0] == 0 and always[1][0] == 0
+    assert always[0][0] == 0
+    assert always[1][0] == 0
 
 
 # --- kinds, over simulated inks --------------------------------------------------------------------
@@ -115,37 +118,42 @@ def test_a_disturbance_is_found_once_dated_and_hardly_ever_misnamed(kind: str, d
         wrong += findings[0].kind not in (kind, "change")
         # Terms are those of the time without the disturbance.
         assert (abs(fit.estimate - Habits().terms) < 4 * fit.std_error).all()
-    assert found >= 9 and wrong <= 1
+    assert found >= 9
+    assert wrong <= 1
 
 
 def test_what_is_clear_is_named() -> None:
     for kind in ("step", "misread dip"):
         findings, _, _, _ = judged(kind, 20.0, 3)
-        assert findings[0].kind == kind and findings[0].statistic - findings[0].rival >= NAMED
+        assert findings[0].kind == kind
+        assert findings[0].statistic - findings[0].rival >= NAMED
     assert judged("step", 20.0, 3)[0][0].extra_kg == pytest.approx(-180.0, abs=60)
     misread = judged("misread dip", 20.0, 3)[0][0]
-    assert misread.size == pytest.approx(900.0, abs=80) and misread.extra_kg == 0
+    assert misread.size == pytest.approx(900.0, abs=80)
+    assert misread.extra_kg == 0
 
 
 def test_a_leak_and_a_drift_are_sized() -> None:
     leak = judged("leak", 10.0, 1)[0][0]
-    assert leak.exposure == "days" and leak.size == pytest.approx(14.0, rel=0.3)
+    assert leak.exposure == "days"
+    assert leak.size == pytest.approx(14.0, rel=0.3)
     assert leak.extra_kg == pytest.approx(14.0 * 21, rel=0.3)
     drift = judged("drift", 10.0, 1)[0][0]
-    assert drift.exposure == "solid_m2" and drift.size == pytest.approx(0.12 * 1.42, rel=0.3)
+    assert drift.exposure == "solid_m2"
+    assert drift.size == pytest.approx(0.12 * 1.42, rel=0.3)
 
 
 def test_a_misread_dip_is_left_out_and_its_intervals_joined() -> None:
     rows, _ = simulate_ink(np.random.default_rng(3), Habits(days=364), DISTURBANCES["misread dip"])
     out, fits, findings = judge_inks(rows)
     dip = findings[0].until
-    assert len(out) == len(rows) - 1 and dip not in set(out["read_at"])
+    assert len(out) == len(rows) - 1
+    assert dip not in set(out["read_at"])
     exposures = ["used_kg", "solid_m2", "solid_squared", "starts", "days"]
     np.testing.assert_allclose(out[exposures].sum(), rows[exposures].sum(), rtol=1e-12)
     joined = out[(out["since"] < dip) & (out["read_at"] > dip)]
-    assert (
-        len(joined) == 1 and (out["since"].iloc[1:].to_numpy() == out["read_at"].iloc[:-1].to_numpy()).all()
-    )
+    assert len(joined) == 1
+    assert (out["since"].iloc[1:].to_numpy() == out["read_at"].iloc[:-1].to_numpy()).all()
     # What is left is the model of the history without that dip.
     without = fit_ink("black", out)
     assert without is not None
@@ -156,7 +164,8 @@ def test_a_step_is_set_aside_and_shown_as_logged() -> None:
     rows, _ = simulate_ink(np.random.default_rng(3), Habits(days=364, dip_kg=20.0), DISTURBANCES["step"])
     out, _, findings = judge_inks(rows)
     aside = out[out["why"] != ""]
-    assert len(aside) == 1 and aside["since"].iloc[0] == findings[0].since
+    assert len(aside) == 1
+    assert aside["since"].iloc[0] == findings[0].since
     pd.testing.assert_series_equal(out["used_kg"], rows["used_kg"])
 
 
@@ -175,7 +184,9 @@ def test_undisturbed_inks_have_no_finding() -> None:
             + [f.statistic for f, _ in best if isinstance(f, Change)]
         )
     single, window, lasting = np.median(largest, axis=0)
-    assert 9 < single < SINGLE - 6 and 7 < window < WINDOW - 5 and 3 < lasting < LASTING - 10
+    assert 9 < single < SINGLE - 6
+    assert 7 < window < WINDOW - 5
+    assert 3 < lasting < LASTING - 10
     # What is meant to be found: 4 % more film for thirty weeks of sixty comes out at 27 to 52.
     assert LASTING < 20
 
@@ -204,9 +215,11 @@ def test_rare_dips_and_short_histories_are_judged_too() -> None:
     for days, every in ((40, 1), (1092, 28), (200, 7)):
         rows, _ = simulate_ink(np.random.default_rng(1), Habits(days=days, every=every, missed=0.0))
         out, _, findings = judge_inks(rows)
-        assert findings == [] and len(out) == len(rows)
+        assert findings == []
+        assert len(out) == len(rows)
     nothing = rows.iloc[:0]
-    assert judge_inks(nothing)[1:] == ({}, []) and judge_inks(nothing)[0].empty
+    assert judge_inks(nothing)[1:] == ({}, [])
+    assert judge_inks(nothing)[0].empty
 
 
 # --- planted faults of the invented plant ----------------------------------------------------------

@@ -23,7 +23,8 @@ from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
 def test_two_terms_and_more_need_twelve_intervals_and_one_needs_three(intervals: int, terms: int) -> None:
     rows, _ = simulate_ink(np.random.default_rng(1), Habits(days=120, dip_kg=1.0, missed=0.0))
     fit = fit_ink("black", rows.head(intervals))
-    assert fit is not None and len(fit.terms) == terms
+    assert fit is not None
+    assert len(fit.terms) == terms
     assert fit_ink("black", rows.head(2)) is None
 
 
@@ -183,7 +184,8 @@ def test_both_ends_of_a_window_cost_it_four(
     drift = findings.Finding("black", "drift", day, day, 1.0, 1.0, window, 0.0)
     monkeypatch.setattr(findings, "suspicions", lambda fit: [(step, [3]), (drift, [])])
     found = findings._clearest(None)
-    assert found is not None and found[0].kind == clearest
+    assert found is not None
+    assert found[0].kind == clearest
 
 
 def test_windows_over_an_interval_reach_twenty_more_on_either_side_and_last_ten_days() -> None:
@@ -214,4 +216,5 @@ def test_ends_of_a_window_are_sought_ten_dips_about_its_place(away: int, since: 
     fit = InkFit("black", rows, None, None, None, (), LEVELS[0])
     looks = Landscape({(70, 70 + 118): 50.0, (70 + away, 70 + 118): 100.0})
     found = findings._best_window(fit, looks, np.zeros(400))
-    assert found is not None and found.since == rows["since"][since]
+    assert found is not None
+    assert found.since == rows["since"][since]

@@ -255,7 +255,8 @@ def test_inflation_is_that_of_another_library() -> None:
         assert inflation(design)[term] == pytest.approx(1 / (1 - other.rsquared), rel=1e-9)
     np.testing.assert_allclose(inflation(np.eye(3)), 1.0)
     twice = np.column_stack([design[:, 0], design[:, 2], 3 * design[:, 2]])
-    assert np.isfinite(inflation(twice)[0]) and np.isinf(inflation(twice)[1:]).all()
+    assert np.isfinite(inflation(twice)[0])
+    assert np.isinf(inflation(twice)[1:]).all()
 
 
 def test_with_the_same_runs_every_week_start_up_and_idle_loss_are_one_number_a_week() -> None:
@@ -271,7 +272,8 @@ def test_with_the_same_runs_every_week_start_up_and_idle_loss_are_one_number_a_w
         assert model.loc[["startup_kg_per_run", "standing_kg_per_day"], "estimate"].isna().all()
         fit = fits["black"]
         assert fit.terms == ("film_g_m2", "beyond_film_kg_per_week")
-        assert (fit.inflation[1:] > 1000).all() and fit.inflation[0] < 1000
+        assert (fit.inflation[1:] > 1000).all()
+        assert fit.inflation[0] < 1000
         truth = pd.Series({"film_g_m2": habits.film, "beyond_film_kg_per_week": beyond})
         held.append(truth.between(*model.loc[truth.index, ["ci_low", "ci_high"]].to_numpy().T))
         # The combination serves where each term alone could not.
@@ -289,7 +291,8 @@ def test_an_ink_printed_alike_every_day_has_one_use_by_area() -> None:
     rows, _ = simulate_ink(np.random.default_rng(1), Habits(days=60))
     alike = rows.assign(solid_m2=70_000.0, solid_squared=70_000.0**2, starts=1.0, days=1.0)
     judged, fits, found = judge_inks(alike)
-    assert fits["black"].terms == ("use_g_m2",) and found == []
+    assert fits["black"].terms == ("use_g_m2",)
+    assert found == []
     model = ink_model(judged, fits).set_index("term")["estimate"]
     assert model[list(TERMS)].isna().all()
     # All dips but the first and the last cancel in the mean; weights of intervals are alike.
@@ -310,7 +313,9 @@ def test_a_film_that_comes_out_negative_is_no_result() -> None:
     rows, _ = simulate_ink(np.random.default_rng(3), Habits(days=120, missed=0.0))
     odd = rows.assign(used_kg=200.0 - rows["solid_m2"] / 1000)
     fit = fit_ink("black", odd)
-    assert fit is not None and "film_g_m2" not in fit.terms and fit.estimate[0] > 0
+    assert fit is not None
+    assert "film_g_m2" not in fit.terms
+    assert fit.estimate[0] > 0
     assert fit_ink("black", rows.assign(used_kg=-rows["used_kg"])) is None
 
 
@@ -318,13 +323,16 @@ def test_few_readings_tell_one_number() -> None:
     rows, _ = simulate_ink(np.random.default_rng(1), Habits(days=11, missed=0.0))
     judged, fits, found = judge_inks(rows)
     model = ink_model(judged, fits).set_index("term")
-    assert set(model.index) == {*TERMS, "use_g_m2"} and model.loc[list(TERMS), "estimate"].isna().all()
-    assert (model["readings"] == 11).all() and found == []
+    assert set(model.index) == {*TERMS, "use_g_m2"}
+    assert model.loc[list(TERMS), "estimate"].isna().all()
+    assert (model["readings"] == 11).all()
+    assert found == []
     told = expected_use(rows, model.reset_index())
     assert told.sum() == pytest.approx(rows["true_kg"].sum(), rel=0.15)
     # Two intervals say nothing of two variances.
     judged, fits, _ = judge_inks(rows.head(2))
-    assert fits == {} and ink_model(judged, fits)["estimate"].isna().all()
+    assert fits == {}
+    assert ink_model(judged, fits)["estimate"].isna().all()
 
 
 def test_the_published_model_is_the_fit() -> None:

@@ -106,7 +106,8 @@ def test_cells_in_a_column_without_a_name_are_listed(tmp_path: Path) -> None:
         runs = small_tables()["runs"]
         book.sheets["runs"].write(2, runs.shape[1] + 1, "late truck")
     logs = read_logs(folder)
-    assert len(logs["runs"]) == len(runs) and logs.rejected.empty
+    assert len(logs["runs"]) == len(runs)
+    assert logs.rejected.empty
     noted = logs.warnings[logs.warnings["file"] == "logs.xlsx[runs]"]
     assert noted["rule"].tolist() == [f"column {runs.shape[1] + 2} has cells but no name, so it was not read"]
 

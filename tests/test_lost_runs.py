@@ -47,7 +47,8 @@ def test_its_week_is_blank_not_low(lost: Results) -> None:
 
 def test_stock_counted_before_it_is_not_known(lost: Results) -> None:
     row = lost.stock.set_index("material").loc["N1200"]
-    assert np.isnan(row["quantity"]) and "set aside" in row["why"]
+    assert np.isnan(row["quantity"])
+    assert "set aside" in row["why"]
 
 
 def test_the_interval_that_holds_it_says_nothing_of_the_ink_model(lost: Results) -> None:
@@ -139,4 +140,5 @@ def test_a_reel_whose_only_mount_was_set_aside_is_not_in_the_store(tmp_path: Pat
     mine = (tables["reel_mounts"]["supplier"] == once[0]) & (tables["reel_mounts"]["reel_id"] == once[1])
     tables["reel_mounts"].loc[mine, "start_kg"] = 99_999.0
     chain = reel_chain(read_logs(write_small_plant(tmp_path, tables))).set_index(reel)
-    assert chain.loc[once, "mounts"] == 0 and np.isnan(chain.loc[once, "in_store_kg"])
+    assert chain.loc[once, "mounts"] == 0
+    assert np.isnan(chain.loc[once, "in_store_kg"])

@@ -75,7 +75,8 @@ def test_the_latest_plan_before_the_day_is_read(tmp_path: Path) -> None:
     for day, quantity in (("2025-02-23", "1"), ("2025-03-02", "2"), ("2025-03-09", "3"), ("2025-03-16", "4")):
         publication(tmp_path, day, quantity)
     found, digests = past_plan(tmp_path, pd.Timestamp("2025-03-16"))
-    assert found is not None and found.made_on == MADE_ON
+    assert found is not None
+    assert found.made_on == MADE_ON
     assert found.order_plan["quantity"].tolist() == [3.0, 5.0]
     assert found.order_plan["material"].tolist() == ["N1200", "=N"]
     assert found.stock_cover["quantity"].isna().all()

@@ -72,7 +72,8 @@ def test_runs_without_reel_records_leave_the_book_blank(tmp_path: Path) -> None:
         tmp_path, [(day, 30_000.0, None) for day in days], reel_mounts=mounts[mounts["run_id"] != run]
     )
     table = differences_of(logs)
-    assert np.isfinite(table["difference"].iloc[0]) and np.isnan(table["difference"].iloc[1])
+    assert np.isfinite(table["difference"].iloc[0])
+    assert np.isnan(table["difference"].iloc[1])
 
 
 def table_of(sizes: list[float], counted: float = 1000.0) -> pd.DataFrame:
@@ -92,7 +93,9 @@ def test_without_deliveries_no_count_is_held_against_the_book(tmp_path: Path) ->
     )
     tables = {n: t for n, t in small_tables().items() if n != "deliveries"} | {"stock_counts": rows}
     table = differences_of(read_logs(write_small_plant(tmp_path / "logs", tables)))
-    assert len(table) == 1 and table["expected"].isna().all() and table["difference"].isna().all()
+    assert len(table) == 1
+    assert table["expected"].isna().all()
+    assert table["difference"].isna().all()
 
 
 def test_a_miscount_is_taken_back_and_a_loss_is_not() -> None:

@@ -50,7 +50,8 @@ def test_few_loads_are_mixed_with_those_of_all(tmp_path: Path) -> None:
     assert (times.draw("Punctual", 20_000, rng) == 5).mean() == pytest.approx(8 / 100 * 0.08, abs=0.004)
     # A supplier never seen is anybody.
     assert (times.draw("New", 20_000, rng) == 5).mean() == pytest.approx(0.08, abs=0.01)
-    assert times.deliveries("Always late") == 8 and times.deliveries("New") == 0
+    assert times.deliveries("Always late") == 8
+    assert times.deliveries("New") == 0
 
 
 def test_what_is_overdue_is_as_late_as_what_came_later_still(tmp_path: Path) -> None:
@@ -60,14 +61,16 @@ def test_what_is_overdue_is_as_late_as_what_came_later_still(tmp_path: Path) -> 
     late = times.draw("Mill", 100_000, rng, over=3)
     # Ten loads came later still: in 1 of 11 cases it is none of those, and lasts more than ten days longer, after what
     # will have been four days tomorrow, in 4 of 14 of them.
-    assert late.min() == 4 and (late > 13).mean() == pytest.approx(4 / 14 / 11, abs=0.002)
+    assert late.min() == 4
+    assert (late > 13).mean() == pytest.approx(4 / 14 / 11, abs=0.002)
     heard = np.isin(late, [6, 9]).mean()
     unheard = sum(4 / (4 + r - 1) - 4 / (4 + r) for r in (3, 6)) / 11
     assert heard == pytest.approx(10 / 11 + unheard, abs=0.004)
     assert (late == 9).mean() / heard == pytest.approx(0.4, abs=0.02)
     # Nothing was ever that late: nobody knows, half of the waits last as long again and more.
     unknown = times.draw("Mill", 20_000, rng, over=20)
-    assert unknown.min() == 21 and (unknown > 41).mean() == pytest.approx(0.5, abs=0.01)
+    assert unknown.min() == 21
+    assert (unknown > 41).mean() == pytest.approx(0.5, abs=0.01)
     # Not due yet: nothing is ruled out but what would have come by now.
     assert (times.draw("Mill", 20_000, rng, over=-5) == 0).mean() == pytest.approx(0.8, abs=0.02)
 
@@ -77,10 +80,13 @@ def test_without_a_history_orders_come_on_their_day(tmp_path: Path) -> None:
     tables = {name: table for name, table in logs.tables.items() if name != "deliveries"}
     times = LeadTimes(Logs(**{**vars(logs), "tables": tables}))
     rng = np.random.default_rng(2)
-    assert (times.draw("Mill", (3, 4), rng) == 0).all() and times.draw("Mill", (3, 4), rng).shape == (3, 4)
+    assert (times.draw("Mill", (3, 4), rng) == 0).all()
+    assert times.draw("Mill", (3, 4), rng).shape == (3, 4)
     overdue = times.draw("Mill", 20_000, rng, over=2)
-    assert overdue.min() == 3 and (overdue > 5).mean() == pytest.approx(0.5, abs=0.01)
-    assert times.promised("Mill", "N1200", 14.4) == 14 and times.promised(None, "N1200", -3.0) == 0
+    assert overdue.min() == 3
+    assert (overdue > 5).mean() == pytest.approx(0.5, abs=0.01)
+    assert times.promised("Mill", "N1200", 14.4) == 14
+    assert times.promised(None, "N1200", -3.0) == 0
     assert times.summary().empty
 
 
@@ -110,13 +116,15 @@ def test_an_order_that_was_forgotten_is_not_waited_for(tmp_path: Path) -> None:
     came = [delivery(n, "Mill", late) for n, late in enumerate([0, 0, 3, 0, 0])]
     old = delivery(0, "Mill", None, delivery_id="old", quantity=5.0)
     logs = with_deliveries(tmp_path / "a", [*came, old])
-    assert LeadTimes(logs).forgotten == {"old"} and LeadTimes(logs).deliveries("Mill") == 5
+    assert LeadTimes(logs).forgotten == {"old"}
+    assert LeadTimes(logs).deliveries("Mill") == 5
     rows = open_orders(logs)
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=60)
     come = arrivals(
         LeadTimes(logs), rows, days, receipt_days(logs, days), ["N1200"], 10, np.random.default_rng(0)
     )
-    assert rows["delivery_id"].tolist() == ["old"] and not come[0].any()
+    assert rows["delivery_id"].tolist() == ["old"]
+    assert not come[0].any()
     # The newest order is late, not forgotten; and so is one that others have been as late as.
     newest = delivery(150, "Mill", None, delivery_id="new")
     assert not LeadTimes(with_deliveries(tmp_path / "b", [*came, newest])).forgotten
@@ -134,7 +142,8 @@ def test_a_supplier_that_is_not_named_is_that_of_record(tmp_path: Path) -> None:
     blank = with_deliveries(tmp_path / "blank", [row | {"supplier": None} for row in rows])
     for logs in (named, blank):
         times = LeadTimes(logs)
-        assert times.deliveries(record) == 10 and lead_days(logs, times)["N1200"] == 28
+        assert times.deliveries(record) == 10
+        assert lead_days(logs, times)["N1200"] == 28
     waiting = with_deliveries(tmp_path / "open", [delivery(150, record, None) | {"supplier": None}])
     assert open_orders(waiting)["supplier"].tolist() == [record]
 
@@ -166,7 +175,8 @@ def received(logs: Logs, orders: pd.DataFrame, draws: int = 4000) -> tuple[pd.Da
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=42, freq="D", unit="us")
     rng = np.random.default_rng(5)
     come = arrivals(LeadTimes(logs), orders, days, receipt_days(logs, days), ["N1200", "N600"], draws, rng)
-    assert len(come) == 2 and not come[1].any()
+    assert len(come) == 2
+    assert not come[1].any()
     return days, come[0]
 
 
@@ -269,7 +279,8 @@ def test_small_packs_fill_what_large_ones_leave() -> None:
 
 def test_a_pack_larger_than_a_load_goes_alone() -> None:
     plan = into_loads(pd.DataFrame([line("drum", 30.0, 10.0, 7.0)]))
-    assert plan["quantity"].tolist() == [10.0, 10.0, 10.0] and plan["order"].nunique() == 3
+    assert plan["quantity"].tolist() == [10.0, 10.0, 10.0]
+    assert plan["order"].nunique() == 3
     assert (plan["loads"] == 1.0).all()
 
 
@@ -277,4 +288,5 @@ def test_lines_due_on_other_days_share_no_load_and_nothing_makes_no_load() -> No
     plan = into_loads(pd.DataFrame([line("a", 10.0, 10.0, 100.0), line("b", 10.0, 10.0, 100.0, due=15)]))
     assert plan["order"].nunique() == 2
     empty = into_loads(pd.DataFrame([line("a", 10.0, 10.0, 100.0)]).iloc[:0])
-    assert empty.empty and empty["due_on"].dtype == "datetime64[us]"
+    assert empty.empty
+    assert empty["due_on"].dtype == "datetime64[us]"

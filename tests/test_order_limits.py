@@ -27,8 +27,11 @@ from pressstats.orders import open_orders
 def test_no_use_orders_nothing_and_one_material_is_planned_alone(tmp_path: Path) -> None:
     logs = plant(tmp_path)
     plan = plan_of(logs, use={"N1200": 0.0, "N600": 0.0})
-    assert plan.published.empty and plan.freight == 0 and plan.reasons.empty
-    assert plan.published["order_on"].dtype == "datetime64[us]" and plan.published["cost"].dtype == "float64"
+    assert plan.published.empty
+    assert plan.freight == 0
+    assert plan.reasons.empty
+    assert plan.published["order_on"].dtype == "datetime64[us]"
+    assert plan.published["cost"].dtype == "float64"
     alone = plan_of(logs, use={"N600": 700.0})
     assert set(alone.published["material"]) == {"N600"}
 
@@ -45,9 +48,12 @@ def test_free_holding_is_planned_as_if_it_cost_a_hundredth_a_year(tmp_path: Path
 def test_what_is_unknown_is_not_planned(tmp_path: Path) -> None:
     logs = plant(tmp_path)
     for plan in (plan_of(logs, unknown="N600"), plan_of(logs, stock=STOCK | {"N600": np.nan})):
-        assert set(plan.published["material"]) == {"N1200"} and plan.service["material"].tolist() == ["N1200"]
+        assert set(plan.published["material"]) == {"N1200"}
+        assert plan.service["material"].tolist() == ["N1200"]
     nothing = plan_of(logs, use={"black": 1.0}, stock={"N600": 1.0})
-    assert nothing.published.empty and nothing.service.empty and nothing.stock_ahead.empty
+    assert nothing.published.empty
+    assert nothing.service.empty
+    assert nothing.stock_ahead.empty
 
 
 def test_out_of_stock_before_any_order_can_come(tmp_path: Path) -> None:
@@ -61,17 +67,21 @@ def test_out_of_stock_before_any_order_can_come(tmp_path: Path) -> None:
     assert days_short == 7
     # In whole packs of 970 kg. The next review is on the third day: what is rushed then is there in time.
     assert service.loc["N1200", "expedite"] == 970 * np.ceil(2400 * 7 / 970)
-    assert service.loc["N1200", "at_once"] == 0 and service.loc["N1200", "cause"] == "before any order"
+    assert service.loc["N1200", "at_once"] == 0
+    assert service.loc["N1200", "cause"] == "before any order"
     assert plan.expediting == pytest.approx(0.150 * service.loc["N1200", "expedite"])  # expedite_cost_per_t
     assert service.loc["N1200", "chance"] == 1.0
     week = service.loc["N1200", "short_on"]
     assert week <= logs.as_of + 11 * DAY < week + 7 * DAY
     assert service.loc["N600", ["expedite", "at_once"]].tolist() == [0, 0]
-    assert pd.isna(service.loc["N600", "short_on"]) and pd.isna(service.loc["N600", "chance"])
+    assert pd.isna(service.loc["N600", "short_on"])
+    assert pd.isna(service.loc["N600", "chance"])
     # With use that varies, not all of them run out in that week.
     varied = plan_of(logs, stock={"N1200": 36_000.0}, use={"N1200": 2400.0}, spread=0.1).service.iloc[0]
-    assert 0.05 < varied["chance"] < 1 and 0 <= varied["at_once"] <= varied["expedite"]
-    assert varied["expedite"] % 970 == 0 and varied["expedite"] > 0
+    assert 0.05 < varied["chance"] < 1
+    assert 0 <= varied["at_once"] <= varied["expedite"]
+    assert varied["expedite"] % 970 == 0
+    assert varied["expedite"] > 0
 
 
 def test_what_ran_out_before_the_first_order_is_not_owed_later(tmp_path: Path) -> None:
@@ -103,7 +113,8 @@ def test_an_order_late_already_is_waited_for_as_long_as_those_that_came_later_st
     service = plan_of(late, **told).service.iloc[0]
     # In one case of seven it is not one of those, so that a rush of more than the day lacks is worth its money.
     assert 2 * 485.0 < service["at_once"] < service["expedite"]
-    assert service["short_on"] == late.as_of + DAY and service["chance"] > 0.9
+    assert service["short_on"] == late.as_of + DAY
+    assert service["chance"] > 0.9
     # Where nothing was ever late nobody knows when it will come.
     unheard = plan_of(never, **told).service.iloc[0]
     assert 2 * 485.0 < unheard["at_once"] <= unheard["expedite"]
@@ -127,7 +138,8 @@ def test_a_full_store_takes_no_more_than_its_room(tmp_path: Path) -> None:
     logs = plant(tmp_path, storage_maximum=30_000.0)
     # 29 t are there: what fits is ordered, no more.
     plan = plan_of(logs, use={"N600": 700.0}, stock={"N600": 29_000.0}, spread=0.05)
-    assert len(plan.published) and (plan.published["stock_after"] <= 30_000.0 + 1e-6).all()
+    assert len(plan.published)
+    assert (plan.published["stock_after"] <= 30_000.0 + 1e-6).all()
     # An open order on its way needs its room too.
     on_its_way = on_order(("N600", 20_000.0, logs.as_of + 22 * DAY))
     table = plan_of(logs, use={"N600": 700.0}, spread=0.0, open_rows=on_its_way).published
@@ -182,8 +194,10 @@ def test_an_order_that_would_not_fit_waits(tmp_path: Path) -> None:
     # A tank of 2,000 kg, at least 1,500 kg an order in totes of 500: each waits until 1,500 kg fit.
     own = {"black": {"order_minimum": 1_500.0, "pack_quantity": 500.0, "storage_maximum": 2_000.0}}
     plan = plan_of(plant(tmp_path, only=own), use={"black": 60.0}, stock={"black": 1_700.0}, spread=0.0)
-    assert len(plan.published) == 4 and (plan.published["quantity"] == 1_500.0).all()
-    assert (plan.published["stock_before"] <= 500.0).all() and (plan.published["stock_before"] >= 0.0).all()
+    assert len(plan.published) == 4
+    assert (plan.published["quantity"] == 1_500.0).all()
+    assert (plan.published["stock_before"] <= 500.0).all()
+    assert (plan.published["stock_before"] >= 0.0).all()
     assert plan.service["expedite"].tolist() == [0.0]
 
 
@@ -206,7 +220,8 @@ def test_what_cannot_be_held_is_told_with_its_week_and_what_must_be_expedited(
     empty = logs.as_of + DAY * int(1_700 // use + 1)
     assert service["short_on"] <= empty < service["short_on"] + 7 * DAY
     assert service["chance"] == 1.0
-    assert service["expedite"] >= 500.0 and service["expedite"] % 500 == 0
+    assert service["expedite"] >= 500.0
+    assert service["expedite"] % 500 == 0
     assert 0 <= service["at_once"] <= service["expedite"]
 
 

@@ -87,7 +87,8 @@ def test_later_orders_need_the_safety_of_one_review_and_lead_time_only() -> None
     none, arrives = np.zeros_like(use), np.tile(np.arange(4, 12), (len(use), 1))
     # One review a period; 300 are on hand, so that nothing runs out before the first order comes.
     known = known_by(300.0, use, none, none[0], arrives[:, 0], np.arange(7))
-    assert not known[:, 0].any() and known[:, 6].std() == pytest.approx(8 * np.sqrt(6), rel=0.01)
+    assert not known[:, 0].any()
+    assert known[:, 6].std() == pytest.approx(8 * np.sqrt(6), rel=0.01)
     z, ends = stats.norm.ppf(0.95), 5 + np.arange(7)
     for learned, periods in ((known, 5), (None, ends)):
         needs, _ = needs_by_order(300.0, use, none, arrives, 0.95, known=learned)
@@ -100,7 +101,8 @@ def test_poisson_demand_over_a_gamma_lead_time() -> None:
     # derived, demand is negative binomial with mean 40 and variance 40 + 400 x .5.
     mean, variance = 40.0, 40.0 + 400 * 0.5
     exact = stats.nbinom(mean**2 / (variance - mean), mean / variance)
-    assert exact.ppf(0.95) == 68 and mean + 1.6449 * np.sqrt(variance) == pytest.approx(65.48, abs=0.01)
+    assert exact.ppf(0.95) == 68
+    assert mean + 1.6449 * np.sqrt(variance) == pytest.approx(65.48, abs=0.01)
     rng = np.random.default_rng(2)
     lead = rng.gamma(8.0, 0.25, 60_000) * 10  # in tenths of a week
     steps = np.floor(lead + rng.random(len(lead))).astype(int)
@@ -202,7 +204,8 @@ def test_what_is_needed_holds_the_level_on_fresh_paths() -> None:
 
     use, arrives = drawn(4000)
     needs, _ = needs_by_order(1600.0, use, np.zeros_like(use), arrives, 0.98)
-    assert (np.diff(needs) >= 0).all() and needs[0] > 0
+    assert (np.diff(needs) >= 0).all()
+    assert needs[0] > 0
     use, arrives = drawn(5000)
     come = np.zeros_like(use)
     for order, quantity in enumerate(np.diff(needs, prepend=0.0)):
@@ -219,7 +222,8 @@ def test_what_is_needed_holds_the_level_on_fresh_paths() -> None:
 def test_no_use_needs_nothing() -> None:
     use = np.zeros((10, 20))
     needs, before = needs_by_order(0.0, use, use, np.tile([3, 6, 9], (10, 1)), 0.99)
-    assert (needs == 0).all() and (before == 0).all()
+    assert (needs == 0).all()
+    assert (before == 0).all()
 
 
 def test_already_short_before_any_order_can_come() -> None:

@@ -34,7 +34,8 @@ def test_what_a_plan_must_keep(tmp_path: Path) -> None:
     materials = logs["materials"].set_index("material")
     for row in table.itertuples():
         packs = row.quantity / materials.loc[row.material, "pack_quantity"]
-        assert packs == pytest.approx(round(packs)) and packs >= 1
+        assert packs == pytest.approx(round(packs))
+        assert packs >= 1
         assert row.order_on.day_name() == "Wednesday"
         assert row.due_on >= row.order_on + pd.Timedelta(days=14)
         assert row.due_on.day_name() not in ("Saturday", "Sunday")
@@ -43,14 +44,16 @@ def test_what_a_plan_must_keep(tmp_path: Path) -> None:
         assert row.loads == pytest.approx(row.quantity / 24_000)
         assert 0 <= row.stockout_probability <= 1
     loads = table.groupby("order")["loads"].sum()
-    assert (loads <= 1 + 1e-9).all() and (loads < 0.25).mean() <= 0.2
+    assert (loads <= 1 + 1e-9).all()
+    assert (loads < 0.25).mean() <= 0.2
     assert (table.groupby("order")["due_on"].nunique() == 1).all()  # a load is on the road once
     ordered = table.groupby(["material", "order_on"])["quantity"].sum().reset_index()
     assert (ordered["quantity"] >= ordered["material"].map(materials["order_minimum"]) - 1e-9).all()
     assert table["order_on"].between(logs.as_of, logs.as_of + 91 * DAY).all()
     assert set(plan.reasons["order"]) == set(table["order"])
     assert (plan.service["weeks_short"] <= plan.service["allowed"]).all()
-    assert plan.service["expedite"].eq(0).all() and plan.gap <= 0.03
+    assert plan.service["expedite"].eq(0).all()
+    assert plan.gap <= 0.03
     assert plan.freight == 600 * table["order"].nunique()
 
 
@@ -130,7 +133,8 @@ def test_without_a_lead_time_history_orders_come_on_their_day(tmp_path: Path) ->
 def test_the_plan_does_without_tables_that_may_be_absent(tmp_path: Path, without: tuple[str, ...]) -> None:
     logs = plant(tmp_path, without=without)
     table = plan_of(logs, spread=0.05).published
-    assert len(table) > 20 and table["cost"].notna().all()
+    assert len(table) > 20
+    assert table["cost"].notna().all()
 
 
 def test_review_day_and_receipt_days_are_those_of_the_plant(tmp_path: Path) -> None:
@@ -143,7 +147,8 @@ def test_review_day_and_receipt_days_are_those_of_the_plant(tmp_path: Path) -> N
     table = plan_of(
         plant(tmp_path / "all", f'\n[calendar]\nno_receipts = ["{every}"]\n'), spread=0.05
     ).published
-    assert len(table) > 20 and (table["due_on"] == table["order_on"] + 14 * DAY).all()
+    assert len(table) > 20
+    assert (table["due_on"] == table["order_on"] + 14 * DAY).all()
     friday = (
         '\n[calendar]\nno_receipts = ["monday", "tuesday", "wednesday", "thursday", "saturday", "sunday"]\n'
     )
@@ -164,7 +169,8 @@ def test_lead_times_that_differ_by_two_days_share_a_load_and_by_three_none(
     assert (table.groupby("order")["material"].nunique() == 2).any() == together
     wait = (table["due_on"] - table["order_on"]).dt.days.groupby(table["material"]).unique()
     # Eleven days from a Wednesday is a Sunday: Monday.
-    assert wait["N1200"].tolist() == [14] and wait["N600"].tolist() == [14 if together else 12]
+    assert wait["N1200"].tolist() == [14]
+    assert wait["N600"].tolist() == [14 if together else 12]
 
 
 def test_dearer_shortage_holds_more(tmp_path: Path) -> None:
@@ -174,7 +180,8 @@ def test_dearer_shortage_holds_more(tmp_path: Path) -> None:
         for cost in (0, 500_000)
     )
     for less, more in zip(cheap, dear, strict=True):
-        assert (more >= less).all() and more[0] > less[0]
+        assert (more >= less).all()
+        assert more[0] > less[0]
 
 
 def test_what_a_load_lasts_long_of_is_held_less_surely(tmp_path: Path) -> None:
@@ -185,13 +192,16 @@ def test_what_a_load_lasts_long_of_is_held_less_surely(tmp_path: Path) -> None:
     )
     level, policy = np.full(1, 0.5), Policy()
     sure, less = (cases.needs(level, policy)[0] for cases in (often, seldom))
-    assert (less <= sure).all() and less[0] < sure[0]
+    assert (less <= sure).all()
+    assert less[0] < sure[0]
 
 
 def test_a_pack_larger_than_a_load(tmp_path: Path) -> None:
     logs = plant(tmp_path, load_quantity=400.0, pack_quantity=1_000.0, order_minimum=0.0)
     table = plan_of(logs, use={"N600": 700.0}).published
-    assert len(table) and (table["quantity"] == 1_000.0).all() and table["order"].is_unique
+    assert len(table)
+    assert (table["quantity"] == 1_000.0).all()
+    assert table["order"].is_unique
 
 
 # --- service -----------------------------------------------------------------------------------
@@ -284,7 +294,8 @@ def test_a_shortage_that_another_width_covers_is_told_once(tmp_path: Path) -> No
     # What it gives is gone from it: it runs out earlier than its own use would have it.
     given = plan_of(logs, stock={"N1200": 45_000.0, "N600": 6_300.0}, spread=0.0)
     chance = given.published.groupby("material")["stockout_probability"].max()
-    assert chance["N1200"] == 1.0 and given.service.set_index("material").loc["N1200", "chance"] == 1.0
+    assert chance["N1200"] == 1.0
+    assert given.service.set_index("material").loc["N1200", "chance"] == 1.0
     assert given.stock_ahead.loc[given.stock_ahead["material"] == "N1200", "q05"].min() == 0.0
 
 

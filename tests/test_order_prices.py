@@ -39,7 +39,8 @@ def test_a_rise_is_bought_ahead_of_where_that_pays_and_its_reason_says_so(tmp_pa
     # About 23 t a week are used: three weeks and more come earlier.
     assert ordered_before(rise) > ordered_before(flat) + 60
     said = [why for why in rise.reasons["why"] if "price rises from 0.6 to 0.648 EUR" in why]
-    assert said and all("for orders from 2025-04-16 on" in why for why in said)
+    assert said
+    assert all("for orders from 2025-04-16 on" in why for why in said)
     assert not any("price rises" in why for why in flat.reasons["why"])
     # No more than the least that what is ordered before and after costs.
     table = rise.published

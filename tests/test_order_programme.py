@@ -253,7 +253,9 @@ def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part
 
 def test_nothing_needed_orders_nothing() -> None:
     found = solve([article("paper", [0, 0, 0])], load_cost=600, holding_rate=0.12, end=30)
-    assert not found.quantity.any() and not found.loads["mill"].any() and not found.lacking.any()
+    assert not found.quantity.any()
+    assert not found.loads["mill"].any()
+    assert not found.lacking.any()
     assert found.cost == pytest.approx(0)
     assert solve([], load_cost=600, holding_rate=0.12, end=30).quantity.shape[0] == 0
 
@@ -261,14 +263,16 @@ def test_nothing_needed_orders_nothing() -> None:
 def test_a_pack_larger_than_a_load_has_a_load_of_its_own() -> None:
     one = article("drum", [25.0, 25.0], pack=10.0, load=7.0)
     found = solve([one], load_cost=5, holding_rate=0.12, end=20, gap=0.0)
-    assert found.quantity.sum() == 30 and found.loads["mill"].sum() == 3
+    assert found.quantity.sum() == 30
+    assert found.loads["mill"].sum() == 3
 
 
 def test_a_full_store_is_told_as_what_must_come_by_other_means() -> None:
     # 100 are needed, and no more than 60 fit.
     one = article("paper", [0, 100, 100], free=np.array([60.0, 60.0, 60.0]), expedite=1000.0)
     found = solve([one], load_cost=5, holding_rate=0.12, end=30, gap=0.0)
-    assert found.quantity[0].sum() == 60 and found.lacking[0].tolist() == pytest.approx([0, 40, 40])
+    assert found.quantity[0].sum() == 60
+    assert found.lacking[0].tolist() == pytest.approx([0, 40, 40])
     # Nothing at all fits, and nothing is needed: nothing is bought.
     full = article("paper", [0, 0, 0], free=np.zeros(3))
     assert not solve([full], load_cost=5, holding_rate=0.12, end=30).quantity.any()
@@ -311,7 +315,8 @@ def test_suppliers_meet_in_the_newsprint_store() -> None:
     assert free.quantity[:, 0].sum() == 120
     store = [(0, 90.0), (7, 200.0)]
     tight = solve([wide, narrow], load_cost=50, holding_rate=0.12, end=30, store=store, gap=0.0)
-    assert tight.quantity[:, 0].sum() == 90 and tight.quantity.sum() == 120
+    assert tight.quantity[:, 0].sum() == 90
+    assert tight.quantity.sum() == 120
 
 
 def test_loads_are_filled_only_where_holding_costs_less() -> None:
@@ -334,7 +339,8 @@ def test_cover_that_is_wanted_yields_to_what_is_dearer() -> None:
     # What is more than wanted counts only beyond what is needed anyhow: it brings no order forward or back.
     needed = article("paper", [30.0, 30.0], high=np.array([10.0, 10.0]), high_cost=1.0, due=np.array([0, 7]))
     found = solve([needed], **terms)
-    assert found.quantity.tolist() == [[30.0, 0.0]] and found.cost == pytest.approx(30 * 70 / 365.25)
+    assert found.quantity.tolist() == [[30.0, 0.0]]
+    assert found.cost == pytest.approx(30 * 70 / 365.25)
 
 
 def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> None:
@@ -375,6 +381,7 @@ def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
     first = solve([wide, narrow], **terms)
     more = replace(narrow, needs=np.array([50.0]))
     second = solve([wide, more], **terms)
-    assert first.quantity.tolist() == [[30.0], [30.0]] and second.quantity.tolist() == [[30.0], [50.0]]
+    assert first.quantity.tolist() == [[30.0], [30.0]]
+    assert second.quantity.tolist() == [[30.0], [50.0]]
     assert second.cost == pytest.approx(solve([wide, more], **(terms | {"solutions": None})).cost)
     assert len(kept_) == 3

@@ -68,7 +68,8 @@ def test_one_number_in_the_plan_and_its_service(tmp_path: Path) -> None:
     rows = found.published[found.published["order_on"] == first].groupby("material")["stockout_probability"]
     assert set(rows.min().index) == {"N1200", "N600"}
     pd.testing.assert_series_equal(rows.min(), found.risk.reindex(rows.min().index), check_names=False)
-    assert found.risk.between(0, 1).all() and found.risk["N1200"] > 0.02
+    assert found.risk.between(0, 1).all()
+    assert found.risk["N1200"] > 0.02
     service = found.service.set_index("material")
     told = service[service["cause"].isin(["before any order", "worth a rush"])]
     assert len(told)

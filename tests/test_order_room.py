@@ -87,7 +87,8 @@ def test_all_newsprint_has_its_room_together(tmp_path: Path) -> None:
     none = on_order()
     even = store_room(logs, cases_of(logs, spread=0.0, draws=3), stock, none)
     varied = store_room(logs, cases_of(logs, spread=0.2, draws=20_000), stock, none)
-    assert even is not None and varied is not None
+    assert even is not None
+    assert varied is not None
     total = sum(USE.values())
     for (day, room), (_, less) in zip(even, varied, strict=True):
         assert room == pytest.approx(max(90_000 - sum(STOCK.values()) + total * day, 0.0))
@@ -101,5 +102,6 @@ def test_all_newsprint_has_its_room_together(tmp_path: Path) -> None:
     other = on_order(("N1200", 5_000.0, logs.as_of + 9 * DAY))
     alone = cases_of(logs, use={"N600": 700.0}, stock={"N600": 18_000.0}, spread=0.0, draws=3)
     rooms = [store_room(logs, alone, stock, rows) for rows in (none, other)]
-    assert rooms[0] is not None and rooms[1] is not None
+    assert rooms[0] is not None
+    assert rooms[1] is not None
     assert rooms[0][-1][1] - rooms[1][-1][1] == pytest.approx(5_000.0)

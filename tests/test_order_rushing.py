@@ -29,7 +29,8 @@ def test_a_rush_serves_the_issue_after_the_next_day_that_receives() -> None:
 def test_it_is_asked_again_at_the_next_review_or_on_the_next_working_day() -> None:
     assert next_look(Policy(), RECEIVES, 7) == 7
     daily = Policy(looked_at="daily")
-    assert next_look(daily, RECEIVES, 7) == 1 and next_look(daily, RECEIVES[4:] - 4, 7) == 3
+    assert next_look(daily, RECEIVES, 7) == 1
+    assert next_look(daily, RECEIVES[4:] - 4, 7) == 3
     assert next_look(daily, RECEIVES[4:] - 4, 2) == 2
 
 
@@ -120,7 +121,8 @@ def test_a_truck_that_has_been_waited_for_is_seen_missing(tmp_path: Path) -> Non
     short = left < -1e-6
     # What a look on the first days would have had to help is not: the truck may still come tomorrow.
     soon, long = (short[:12] & (since >= first) & (since < last) for first, last in ((4, 7), (8, 14)))
-    assert soon.any() and (seen[:12] & soon).sum() < 0.3 * soon.sum()
+    assert soon.any()
+    assert (seen[:12] & soon).sum() < 0.3 * soon.sum()
     assert (seen[:12] & long).sum() > 0.9 * long.sum() > 50
     # Few rushes are for nothing.
     assert seen[12:].mean() < 0.02
@@ -154,7 +156,8 @@ def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:
     cases = _cases(tmp_path, 24_000.0, 0.1)
     orders = np.zeros(13)
     left = cases.stock(0, orders, 42)
-    assert (left < 0).any() and not foreseen(cases, 0, orders, left, Policy(stockout_cost=0)).any()
+    assert (left < 0).any()
+    assert not foreseen(cases, 0, orders, left, Policy(stockout_cost=0)).any()
 
 
 def test_a_truck_that_does_not_come_is_worth_a_rush_once_nobody_knows_when_it_will(tmp_path: Path) -> None:
@@ -166,7 +169,8 @@ def test_a_truck_that_does_not_come_is_worth_a_rush_once_nobody_knows_when_it_wi
     due = plan_of(logs, use={"N1200": 2400.0}, stock={"N1200": 10_000.0}, open_rows=on_its_day, spread=0.0)
     assert due.service["at_once"].tolist() == [0.0]
     service = late.service.iloc[0]
-    assert 0 < service["at_once"] <= service["expedite"] and service["cause"] == "before any order"
+    assert 0 < service["at_once"] <= service["expedite"]
+    assert service["cause"] == "before any order"
 
 
 def test_a_rush_that_is_worth_its_money_is_told_although_the_level_holds(tmp_path: Path) -> None:
@@ -174,8 +178,10 @@ def test_a_rush_that_is_worth_its_money_is_told_although_the_level_holds(tmp_pat
     toml = "\n[policy]\nservice_level = 0.65\nstockout_cost = 5000000\n"
     plan = plan_of(plant(tmp_path, toml), {"N1200": 2400.0}, {"N1200": 20_500.0}, spread=0.05)
     service = plan.service.iloc[0]
-    assert service["at_once"] > 0 and service["expedite"] >= service["at_once"]
-    assert service["cause"] and service["short_on"] >= plan.published["order_on"].min() - 7 * DAY
+    assert service["at_once"] > 0
+    assert service["expedite"] >= service["at_once"]
+    assert service["cause"]
+    assert service["short_on"] >= plan.published["order_on"].min() - 7 * DAY
     assert 0 < service["chance"] <= 1
 
 

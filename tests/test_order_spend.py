@@ -58,7 +58,8 @@ def test_a_month_costs_what_is_agreed_for_its_first_day(logs: Logs) -> None:
 def test_prices_are_the_lists_where_nothing_is_agreed_and_blank_where_nothing_is_listed(logs: Logs) -> None:
     agreed = with_prices(logs, ("cyan", str(FIRST_DAY.date()), 10, 3.5))
     price = season_spend(agreed, season(), YEAR).drop_duplicates("material").set_index("material")["price"]
-    assert price["N1200"] == 0.5 and price["black"] == 2.0
+    assert price["N1200"] == 0.5
+    assert price["black"] == 2.0
     # An order of unknown size cannot claim a quantity break.
     assert price["cyan"] == 4.0
     assert np.isnan(price["unlisted"])
@@ -86,7 +87,8 @@ def test_a_total_that_lacks_materials_says_so() -> None:
     assert total(10.0, 5.5) == (15.5, "")
     assert total(10.0, np.nan, 5.0) == (15.0, "2 of 3 materials, the others unknown")
     nothing, words = total(np.nan)
-    assert np.isnan(nothing) and words.startswith("0 of 1")
+    assert np.isnan(nothing)
+    assert words.startswith("0 of 1")
 
 
 def test_a_price_agreed_to_begin_later_is_known_at_once_or_from_the_day_it_was_agreed(tmp_path: Path) -> None:

@@ -55,7 +55,8 @@ def test_cover_in_a_reason_is_of_the_days_to_come() -> None:
     assert _lasts(100.0, use, 1) == pytest.approx(3.5)
     assert _lasts(30.0, use, 1) == pytest.approx(2.0)
     assert _lasts(300.0, use, 1) == pytest.approx(4 + 180 / 30)
-    assert _lasts(0.0, use, 0) == 0.0 and _lasts(1.0, np.zeros(3), 0) == np.inf
+    assert _lasts(0.0, use, 0) == 0.0
+    assert _lasts(1.0, np.zeros(3), 0) == np.inf
 
 
 def test_stock_ahead_is_a_walk_through_the_days(tmp_path: Path) -> None:
@@ -73,7 +74,8 @@ def test_stock_ahead_is_a_walk_through_the_days(tmp_path: Path) -> None:
             assert ahead.loc[day, ["q05", "q50", "q95"]].tolist() == pytest.approx([level] * 3)
     wide = plan_of(logs, spread=0.2).stock_ahead
     late = wide[wide["day"] > wide["day"].min() + 30 * DAY]
-    assert (late["q05"] < late["q50"]).all() and (late["q50"] < late["q95"]).all()
+    assert (late["q05"] < late["q50"]).all()
+    assert (late["q50"] < late["q95"]).all()
 
 
 def test_the_panels_show_limits_that_matter() -> None:
@@ -87,10 +89,12 @@ def test_the_panels_show_limits_that_matter() -> None:
     limits = pd.DataFrame({"material": ["wide", "narrow"], "least": [0.5, np.nan], "most": [4.0, 400.0]})
     figure = figures.stock_panels(ahead, limits, unit="t")
     drawn = [(trace.name, trace.yaxis) for trace in figure.data if trace.name]
-    assert ("minimum cover", "y") in drawn and ("minimum cover", "y2") not in drawn
+    assert ("minimum cover", "y") in drawn
+    assert ("minimum cover", "y2") not in drawn
     # Room for 400 t would press a stock of 3 t to the floor.
     assert [trace.yaxis for trace in figure.data if trace.name == "storage limit"] == ["y"]
-    assert figure.layout.yaxis.title.text == "wide [t]" and figure.layout.yaxis2.title.text == "narrow [t]"
+    assert figure.layout.yaxis.title.text == "wide [t]"
+    assert figure.layout.yaxis2.title.text == "narrow [t]"
 
 
 def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -> None:

@@ -54,7 +54,8 @@ def test_newsprint_is_the_count_plus_receipts_less_what_was_mounted_since(tmp_pa
     )
     stock = stock_of(logs)
     assert stock.loc["N1200", "quantity"] == pytest.approx(33_000 + 9_900 - used)
-    assert stock.loc["N1200", "counted_on"] == counted and stock.loc["N1200", "why"] == ""
+    assert stock.loc["N1200", "counted_on"] == counted
+    assert stock.loc["N1200", "why"] == ""
     # By hand, nearly: each Daily 2 x 446.6 kg and the Weekly 225.8 kg, strip and butts and breaks on top.
     assert used == pytest.approx(7 * 2 * 446.6 + 225.8, rel=0.16)
 
@@ -115,7 +116,8 @@ def test_runs_without_reel_records_or_more_use_than_stock_leave_it_unknown(tmp_p
     assert "reel records" in stock_of(gone).loc["N1200", "why"]
     del tables["reel_mounts"], tables["reels"]
     none = stock_of(logs_of(tmp_path / "none", tables))
-    assert np.isnan(none.loc["N1200", "quantity"]) and "log reel_mounts" in none.loc["N1200", "why"]
+    assert np.isnan(none.loc["N1200", "quantity"])
+    assert "log reel_mounts" in none.loc["N1200", "why"]
     tables = small_tables()
     counts = tables["stock_counts"].assign(quantity=100.0)
     elsewhere = tables["deliveries"].query("material != 'N1200'")
@@ -126,7 +128,8 @@ def test_runs_without_reel_records_or_more_use_than_stock_leave_it_unknown(tmp_p
             tables | {"stock_counts": counts.tail(1), "deliveries": elsewhere},
         )
     )
-    assert np.isnan(short.loc["N1200", "quantity"]) and "count again" in short.loc["N1200", "why"]
+    assert np.isnan(short.loc["N1200", "quantity"])
+    assert "count again" in short.loc["N1200", "why"]
 
 
 def test_without_deliveries_a_count_or_dip_tells_the_stock_of_its_own_day_alone(tmp_path: Path) -> None:
@@ -135,7 +138,8 @@ def test_without_deliveries_a_count_or_dip_tells_the_stock_of_its_own_day_alone(
     counted = FIRST_DAY + pd.Timedelta(days=6)
     stock = stock_of(logs_of(tmp_path / "days", tables), model=planted_model())
     told = stock.loc["N1200", ["quantity", "counted_on", "why"]].tolist()
-    assert np.isnan(told[0]) and told[1] == counted
+    assert np.isnan(told[0])
+    assert told[1] == counted
     assert told[2] == f"no deliveries are logged: what came since the count of {counted:%Y-%m-%d} is unknown"
     logs = logs_of(tmp_path / "ink", tables)
     late = tables["tank_readings"].query("read_at < @logs.as_of")
@@ -147,7 +151,8 @@ def test_without_deliveries_a_count_or_dip_tells_the_stock_of_its_own_day_alone(
     stock = stock_of(
         logs_of(tmp_path / "last", tables | {"stock_counts": last.tail(1)}), model=planted_model()
     )
-    assert stock.loc["N1200", "quantity"] == last["quantity"].iloc[-1] and stock.loc["N1200", "why"] == ""
+    assert stock.loc["N1200", "quantity"] == last["quantity"].iloc[-1]
+    assert stock.loc["N1200", "why"] == ""
 
 
 def test_ink_is_the_last_dip_plus_fillings_less_use_since(tmp_path: Path) -> None:
@@ -201,7 +206,8 @@ def test_ink_that_cannot_be_told_is_blank_and_says_why(tmp_path: Path) -> None:
     # The model is blank, and runs since the dip have used nobody knows what.
     blank = planted_model().assign(estimate=np.nan)
     stock = stock_of(logs_of(tmp_path / "model", tables), model=blank)
-    assert np.isnan(stock.loc["black", "quantity"]) and "use since" in stock.loc["black", "why"]
+    assert np.isnan(stock.loc["black", "quantity"])
+    assert "use since" in stock.loc["black", "why"]
     coverage = tables["coverage"]
     logs = logs_of(tmp_path / "run", tables | {"coverage": coverage[coverage["run_id"] != "0131"]})
     assert np.isnan(stock_of(logs, model=planted_model()).loc["black", "quantity"])

@@ -133,7 +133,9 @@ def test_on_a_phone_the_reason_of_an_exception_is_in_sight(
     for row in rows.all():
         for cell in row.locator("th, td").all():
             box = cell.bounding_box()
-            assert box is not None and box["x"] >= 0 and box["x"] + box["width"] <= 390
+            assert box is not None
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= 390
     found.page.context.close()
 
 

@@ -123,7 +123,8 @@ REEL_COLUMNS = ["mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "unexpla
 def test_week_without_reel_records_is_blank_not_zero(tmp_path):
     table = paper_balance(logs_of(tmp_path, drop_mounts_of([f"{n:03d}1" for n in range(7, 14)])))
     week = table[(table["week"] == pd.Timestamp("2025-03-10")) & (table["press"] == "P1")].iloc[0]
-    assert week["runs"] == 7 and week["runs_with_reels"] == 0
+    assert week["runs"] == 7
+    assert week["runs_with_reels"] == 0
     assert week[REEL_COLUMNS].isna().all()
     # Copies are still counted: 7 x 820.8 kg.
     assert week["good_kg"] == pytest.approx(7 * 820.8)

@@ -169,7 +169,8 @@ def test_old_paper_is_about_while_three_days_lie_a_quarter_of_the_change_off(
     level = np.concatenate([np.full(30, 10.0), np.full(15, mixed_level), np.zeros(85)])
     days = np.datetime64("2025-01-01") + np.arange(130) * DAY
     change = dating._dated(days, level, np.ones(130))
-    assert change is not None and change.day == days[30]
+    assert change is not None
+    assert change.day == days[30]
     assert change.mixed_to == days[last_mixed]
 
 
@@ -177,7 +178,9 @@ def test_old_paper_is_looked_for_within_four_weeks() -> None:
     level = np.concatenate([np.full(60, 10.0), np.full(40, 3.6), np.zeros(200)])
     days = np.datetime64("2025-01-01") + np.arange(300) * DAY
     change = dating._dated(days, level, np.ones(300))
-    assert change is not None and change.day == days[60] and change.mixed_to == days[88]
+    assert change is not None
+    assert change.day == days[60]
+    assert change.mixed_to == days[88]
 
 
 # --- who has a slope of his own ------------------------------------------------------------------
@@ -276,7 +279,8 @@ def test_both_ends_of_a_reel_have_one_column_where_they_agree_by_nine_tenths(
     shares = pd.DataFrame({"one": np.ones(80)})
     told, fitted = _fit_material("N45", webs, shares, np.arange(80), np.arange(80), ["new reel", "splice"])
     # A start beside them; the sum is told either way.
-    assert fitted is not None and len(fitted.estimate) - len(fitted.spells) == terms
+    assert fitted is not None
+    assert len(fitted.estimate) - len(fitted.spells) == terms
     assert [row[1] for row in told] == ["grammage", "start", "reel"]
 
 
@@ -315,7 +319,8 @@ def test_the_day_of_a_change_is_looked_for_in_eight_weeks_either_side(
     left = 3.0 * (day >= 175) + np.where(day % 2, 0.1, -0.1)
     # From a Monday on: weeks are those of the calendar.
     (change,) = dating.changes_of(np.datetime64("2024-01-01") + day * DAY, left, np.ones(len(day)), 0.5)
-    assert change.day == np.datetime64("2024-01-01") + 175 * DAY and days == [2 * 56]
+    assert change.day == np.datetime64("2024-01-01") + 175 * DAY
+    assert days == [2 * 56]
 
 
 def test_a_wave_of_a_year_is_no_change_and_hides_none() -> None:

@@ -248,7 +248,8 @@ def test_check_prints_it_and_fails(tmp_path: Path) -> None:
     tables["reel_mounts"][list(WEIGHED)] *= TONNE
     tables["reels"]["received_kg"] = 1.0
     folder = write_small_plant(tmp_path / "logs", tables)
-    assert read_logs(folder).rejected.empty and read_logs(folder).warnings.empty
+    assert read_logs(folder).rejected.empty
+    assert read_logs(folder).warnings.empty
     done = CliRunner().invoke(main, ["check", "--logs", str(folder)])
     assert done.exit_code == 1
     assert "These logs cannot be right as a whole" in done.output

@@ -99,8 +99,10 @@ def test_what_was_there_before_is_what_makes_the_book_end_with_the_stock(logs: L
 def test_use_of_one_day_is_shared_and_unknown_use_costs_nobody_knows_what(logs: Logs) -> None:
     cost = paid_cost(with_receipts(logs, COURSE), used((2, 1900.0), (2, 600.0), (3, np.nan), (4, 1.0)))
     # 2,000 at 10 and 500 at 11 in one day: the mean for both rows.
-    assert cost[0] == pytest.approx(1900 * 10.2) and cost[1] == pytest.approx(600 * 10.2)
-    assert np.isnan(cost[2]) and cost[3] == 12.5
+    assert cost[0] == pytest.approx(1900 * 10.2)
+    assert cost[1] == pytest.approx(600 * 10.2)
+    assert np.isnan(cost[2])
+    assert cost[3] == 12.5
 
 
 def test_what_never_came_costs_what_is_agreed(logs: Logs) -> None:
@@ -119,7 +121,8 @@ def test_all_that_came_is_either_used_or_left(logs: Logs, valuation: str) -> Non
     total = sum(amount for _, amount, _ in rows) - taken["quantity"].sum()
     cost = paid_cost(book, taken)
     left = sum(amount * price for _, amount, price in rows) - cost.sum()
-    assert total > 0 and 8 < left / total < 12
+    assert total > 0
+    assert 8 < left / total < 12
     if valuation == "first_in_first_out":
         # By hand: layers from the end.
         stack, value = total, 0.0
@@ -170,7 +173,8 @@ def test_the_last_receipts_are_those_of_the_last_day_by_weight(logs: Logs) -> No
     price = receipt_prices(book)
     assert price["N1200"] == pytest.approx(0.575)
     # Nothing else came: what is agreed for an order of as-of.
-    assert price["black"] == 2.0 and price["plate"] == 3.0
+    assert price["black"] == 2.0
+    assert price["plate"] == 3.0
     assert newsprint_price(book) == pytest.approx(0.575)
     # An invoice without a price: as agreed on the day of the order.
     assert receipt_prices(with_receipts(logs, [(3, 5.0, np.nan)]))["N1200"] == 0.52
@@ -190,7 +194,8 @@ def test_a_plants_newsprint_costs_the_mean_by_what_was_mounted(tmp_path: Path) -
     kg = (kept["start_kg"] - kept["returned_kg"]).groupby(kept["material"]).sum()
     assert len(kg) == 2
     price = receipt_prices(logs)
-    assert price["N800"] == 0.9 and price["N1200"] != 0.9
+    assert price["N800"] == 0.9
+    assert price["N1200"] != 0.9
     mean = (kg * price.reindex(kg.index)).sum() / kg.sum()
     assert newsprint_price(logs) == pytest.approx(mean)
     on_a = logs["run_webs"].groupby("run_id")["web"].nunique()
@@ -201,6 +206,8 @@ def test_a_plants_newsprint_costs_the_mean_by_what_was_mounted(tmp_path: Path) -
 def test_what_is_bought_by_the_reel_has_no_price_of_a_kilogram(logs: Logs) -> None:
     listed = logs["materials"].assign(unit="each")
     each = replace(logs, tables=logs.tables | {"materials": listed})
-    assert paper_prices(each).isna().all() and np.isnan(newsprint_price(each))
+    assert paper_prices(each).isna().all()
+    assert np.isnan(newsprint_price(each))
     bare = replace(logs, tables={name: logs[name] for name in ("runs", "run_webs", "reel_mounts")})
-    assert paper_prices(bare).empty and np.isnan(newsprint_price(bare))
+    assert paper_prices(bare).empty
+    assert np.isnan(newsprint_price(bare))

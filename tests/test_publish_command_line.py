@@ -136,7 +136,8 @@ def test_demo_without_the_simulation_beside_the_package_says_so_in_a_line(tmp_pa
         text=True,
         check=False,
     )
-    assert done.returncode == 2 and not (tmp_path / "plant").exists()
+    assert done.returncode == 2
+    assert not (tmp_path / "plant").exists()
     assert (
         done.stderr == "The simulation of the invented plant comes with a checkout, not with the package.\n"
     )
@@ -146,4 +147,5 @@ def test_demo_refuses_a_folder_of_something_else(tmp_path: Path) -> None:
     (tmp_path / "letter.txt").write_text("not a plant")
     result = call("demo", "--out", str(tmp_path))
     assert result.exit_code == 2
-    assert "Traceback" not in result.output and (tmp_path / "letter.txt").exists()
+    assert "Traceback" not in result.output
+    assert (tmp_path / "letter.txt").exists()

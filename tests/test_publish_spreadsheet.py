@@ -112,10 +112,12 @@ def about_of(book: Any) -> dict[str, Any]:
 def test_every_sheet_is_there_and_told_of(book: Any) -> None:
     assert book.sheetnames == ["About", "Orders", "Weeks", "Months", "Year", "Cover", "Record"]
     about = about_of(book)
-    assert set(OUTLOOK) <= set(about) and all(about[name] for name in OUTLOOK)
+    assert set(OUTLOOK) <= set(about)
+    assert all(about[name] for name in OUTLOOK)
     assert about["Plant"] == PLANT
     assert about["As of"] == LAST.to_pydatetime()
-    assert "NOK" in about["Units"] and "each" in about["Units"]
+    assert "NOK" in about["Units"]
+    assert "each" in about["Units"]
     assert "blank" in about["Blank"]
     assert "do not add up" in about["Low, high"]
     for word in ("fire load", "weight", "fire code", "insurer", "floor"):
@@ -174,7 +176,8 @@ def test_heads_carry_units_and_the_plants_currency(book: Any) -> None:
 def test_the_year_is_what_52_weeks_of_paths_add_up_to(known: Results, book: Any) -> None:
     year = rows_of(book["Year"]).set_index("material")
     outlook = known.outlook
-    assert outlook is not None and list(year.index) == outlook.names
+    assert outlook is not None
+    assert list(year.index) == outlook.names
     days = pd.date_range(LAST + pd.Timedelta(days=1), periods=52 * 7, freq="D")
     paths, mean = outlook.day_paths(1000, days)
     for place, name in enumerate(outlook.names):
@@ -241,9 +244,11 @@ def test_cover_tells_storage_what_is_on_order_and_what_comes_next(book: Any) -> 
     assert paper["on order"] == 12_500
     assert paper["next promised"] == LAST - pd.Timedelta(days=3)
     assert paper["storage maximum"] == 80_000
-    assert pd.isna(paper["why blank"]) and paper["quantity"] > 0
+    assert pd.isna(paper["why blank"])
+    assert paper["quantity"] > 0
     others = cover.drop(index=NAMES["N1200"])
-    assert (others["on order"] == 0).all() and others["next promised"].isna().all()
+    assert (others["on order"] == 0).all()
+    assert others["next promised"].isna().all()
     assert pd.isna(cover.loc["wash", "quantity"])
     assert cover.loc["wash", "why blank"] == "never counted"
 
@@ -289,8 +294,10 @@ def test_words_of_a_sum_are_no_formula_and_an_unknown_sum_is_blank(tmp_path: Pat
     sheets = {"Year": Sheet(frame, total=totals)}
     write_spreadsheet(tmp_path / "x.xlsx", sheets, title="P", as_of=dt.date(2025, 3, 2))
     sheet = openpyxl.load_workbook(tmp_path / "x.xlsx")["Year"]
-    assert sheet["A4"].value == "=0+1" and sheet["A4"].data_type == "s"
-    assert sheet["B4"].value is None and sheet["B2"].value == 1.5
+    assert sheet["A4"].value == "=0+1"
+    assert sheet["A4"].data_type == "s"
+    assert sheet["B4"].value is None
+    assert sheet["B2"].value == 1.5
 
 
 # --- where much is missing ---------------------------------------------------------------------
@@ -307,7 +314,9 @@ def test_without_prices_budget_and_deliveries_the_list_holds_and_the_rest_is_bla
     assert year.loc["N1200", "price now"] == 0.5
     assert rows_of(book["Months"])["budget cost"].isna().all()
     cover = rows_of(book["Cover"])
-    assert len(cover) == 4 and cover["on order"].isna().all() and cover["next promised"].isna().all()
+    assert len(cover) == 4
+    assert cover["on order"].isna().all()
+    assert cover["next promised"].isna().all()
 
 
 @pytest.mark.parametrize("bare", [False, True], ids=["three days", "without materials"])
@@ -320,13 +329,15 @@ def test_without_a_forecast_the_workbook_says_so(tmp_path: Path, bare: bool) -> 
     about = about_of(book)
     assert about["Forecast"].startswith("There is none")
     for name in ("Orders", "Weeks", "Months", "Year", "Record"):
-        assert book[name].max_row == 1 and "no rows" in about[name]
+        assert book[name].max_row == 1
+        assert "no rows" in about[name]
         assert book[name]["A1"].value in ("order", "material")
     cover = rows_of(book["Cover"])
     assert len(cover) == (0 if bare else 4)
     if not bare:
         assert cover.set_index("material").loc["plate", "unit"] == "each"
-        assert cover["days cover"].isna().all() and cover["storage maximum"].notna().all()
+        assert cover["days cover"].isna().all()
+        assert cover["storage maximum"].notna().all()
 
 
 def test_tables_alone_make_sheets_without_what_is_computed_besides(tmp_path: Path) -> None:
@@ -344,6 +355,7 @@ def test_tables_alone_make_sheets_without_what_is_computed_besides(tmp_path: Pat
     ]
     assert {cell.value for cell in cover["A"]} == {"material", *HOSTILE[:3]}
     assert cover["B2"].value is None  # the unit is not known
-    assert cover["C2"].value == 1000 and cover["C3"].value is None
+    assert cover["C2"].value == 1000
+    assert cover["C3"].value is None
     assert cover["D2"].value == dt.datetime(2025, 3, 1)
     assert cover["D2"].number_format == "yyyy-mm-dd"

@@ -67,7 +67,8 @@ def test_no_pick_of_part_reels_leaves_less():
         needs = rng.uniform(4_000, 40_000, rng.integers(1, 3)).round()
         parts = rng.uniform(600, 15_000, rng.integers(0, 6)).round()
         pick = pick_part_reels(needs, parts, 16_000, 12)
-        assert pick.proved and not pick.reels["part"].duplicated().any()
+        assert pick.proved
+        assert not pick.reels["part"].duplicated().any()
         for web, need in enumerate(needs):
             mine = parts[pick.reels.loc[pick.reels["web"] == web, "part"].to_numpy(dtype=int)]
             usable = (mine - 12).sum() + pick.new[web] * (16_000 - 12)
@@ -112,7 +113,8 @@ def test_the_next_booked_day_takes_the_webs_of_the_last_run_with_as_many_pages(t
     metres = 12_000 * like["cutoff_mm"].iloc[0] * like["cutoffs_per_copy"].iloc[0] / 1000
     assert mine["run_m"].between(metres, 1.4 * metres).all()
     unknown = webs[webs["title"] == "Never Printed"]
-    assert len(unknown) == 1 and np.isnan(unknown["run_m"].iloc[0])
+    assert len(unknown) == 1
+    assert np.isnan(unknown["run_m"].iloc[0])
     assert set(study.planned["title"]) == {last["title"]}
 
 
@@ -123,11 +125,16 @@ def test_a_table_less_costs_what_needs_it_and_nothing_else(tmp_path, without):
     _, study = small_study(tmp_path, tables)
     assert list(study.breaks.columns)[:2] == ["by", "level"]
     if without == "reel_mounts":
-        assert study.breaks.empty and study.ends.empty and study.suppliers.empty
+        assert study.breaks.empty
+        assert study.ends.empty
+        assert study.suppliers.empty
     if without == "materials":
-        assert study.ends.empty and study.breaks["km"].isna().all() and len(study.breaks)
+        assert study.ends.empty
+        assert study.breaks["km"].isna().all()
+        assert len(study.breaks)
     if without == "reels":
-        assert (study.lives["age"] == "not known").all() and study.lives["entered_m"].notna().any()
+        assert (study.lives["age"] == "not known").all()
+        assert study.lives["entered_m"].notna().any()
 
 
 def test_a_reel_first_seen_as_a_part_reel_enters_late(tmp_path):
@@ -140,4 +147,5 @@ def test_a_reel_first_seen_as_a_part_reel_enters_late(tmp_path):
     logs, study = small_study(tmp_path, tables)
     row = study.lives[(logs["reel_mounts"]["reel_id"] == first["reel_id"]).to_numpy()].iloc[0]
     metre = 1.2 * 0.046  # kg, small plant
-    assert not row["new"] and row["entered_m"] == pytest.approx(300 / metre, rel=0.02)
+    assert not row["new"]
+    assert row["entered_m"] == pytest.approx(300 / metre, rel=0.02)

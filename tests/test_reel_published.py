@@ -86,7 +86,8 @@ def test_faults_per_roll_by_poisson_regression():
 
 def test_faults_per_roll_spread_more_than_chance_and_are_negative_binomial():
     fit = count_regression(FAULTS, ROLLS)
-    assert fit.family == "negative binomial" and fit.p_dispersion < 1e-4
+    assert fit.family == "negative binomial"
+    assert fit.p_dispersion < 1e-4
     assert fit.shape == pytest.approx(8.667, abs=5e-4)
     assert fit.coefficients.tolist() == pytest.approx([-3.7951, 0.93776], abs=5e-5)
     other = sm.NegativeBinomial(FAULTS, ROLLS).fit(disp=0)
@@ -156,7 +157,8 @@ def test_the_log_rank_test_of_remissions():
     length, event = np.array(DRUG + PLACEBO), np.array(RELAPSED + [1] * 21, bool)
     test = log_rank(np.zeros(42), length, event, np.repeat(["drug", "placebo"], 21))
     assert test.statistic == pytest.approx(16.79294, abs=5e-6)
-    assert test.degrees == 1 and test.p_value == pytest.approx(stats.chi2.sf(16.79294, 1), rel=1e-5)
+    assert test.degrees == 1
+    assert test.p_value == pytest.approx(stats.chi2.sf(16.79294, 1), rel=1e-5)
 
 
 def test_late_entry_as_a_general_library_counts_it():

@@ -56,7 +56,8 @@ def test_ages_are_those_of_a_walk_through_the_reels(tables, tmp_path):
     ages = sorted((at - came[reel]).days for reel, at in recent.items())
     assert row["mounted"] == len(recent) < len(first)
     assert row[["age_q50", "age_q95"]].tolist() == pytest.approx(np.quantile(ages, [0.5, 0.95]).tolist())
-    assert row["reels"] == 8 and row["oldest"] == 60
+    assert row["reels"] == 8
+    assert row["oldest"] == 60
     newest = max(came[reel] for reel in recent)
     assert row["passed_over"] == sum(came["Northmill", f"NEW{n}"] <= newest - 7 * DAY for n in range(8)) > 0
 
@@ -83,7 +84,8 @@ def test_what_is_not_logged_is_blank(tables, tmp_path, left_out):
         assert found.empty
     else:
         row = found.set_index("material").loc["N1200"]
-        assert row["mounted"] == row["passed_over"] == 0 and np.isnan(row["age_q95"])
+        assert row["mounted"] == row["passed_over"] == 0
+        assert np.isnan(row["age_q95"])
         assert row["oldest"] == (logs.as_of - tables["reels"]["received_on"].min()).days
 
 

@@ -65,7 +65,8 @@ def test_one_mount_is_enough_for_a_table_and_for_no_conclusion(tmp_path):
     tables = small_tables(14)
     tables["reel_mounts"] = tables["reel_mounts"].iloc[:1]
     found = study(tmp_path, tables)
-    assert len(found.lives) == 1 and found.effects["ratio"].isna().all()
+    assert len(found.lives) == 1
+    assert found.effects["ratio"].isna().all()
     assert not found.suppliers["named"].any()
     assert not found.splices.curve.told
 
@@ -77,7 +78,9 @@ def test_one_supplier_and_one_stand_have_nobody_to_differ_from(tmp_path):
     tables["reel_mounts"]["reelstand"] = "S1"
     found = study(tmp_path, tables)
     assert found.effects["ratio"].isna().all()
-    assert not found.suppliers["named"].any() and found.pairs.empty and found.wasteful_stands.empty
+    assert not found.suppliers["named"].any()
+    assert found.pairs.empty
+    assert found.wasteful_stands.empty
 
 
 @pytest.mark.parametrize(
@@ -90,7 +93,8 @@ def test_no_splices_no_breaks_or_nothing_else(tmp_path, was, now):
     tables["reel_mounts"]["ended_by"] = ended.where(ended != was, now)
     found = study(tmp_path, tables)
     assert found.breaks["breaks"].notna().all()
-    assert not found.splices.curve.told and found.splices.curve.why
+    assert not found.splices.curve.told
+    assert found.splices.curve.why
     assert found.splice_target["best_m"].isna().all()
 
 
@@ -98,11 +102,13 @@ def test_blank_weights_give_blanks_and_not_zero(tmp_path):
     tables = small_tables(28)
     tables["reel_mounts"][WEIGHTS] = np.nan
     found = study(tmp_path, tables)
-    assert found.breaks["km"].isna().all() and found.breaks["reels"].gt(0).all()
+    assert found.breaks["km"].isna().all()
+    assert found.breaks["reels"].gt(0).all()
     lost = found.reel_ends[["butt_kg_mean", "butt_m_mean", "lost_kg_per_year", "lost_cost_per_year"]]
     assert lost.isna().all(axis=None)
     # Nobody can say of a reel that it was whole: the strip of suppliers has rows, and no means.
-    assert len(found.strip) == 2 and found.strip["strip_kg"].isna().all()
+    assert len(found.strip) == 2
+    assert found.strip["strip_kg"].isna().all()
     assert found.reel_chain["store_loss_kg"].isna().all()
 
 
@@ -135,7 +141,8 @@ def test_butts_all_alike_have_a_mean_and_hardly_an_interval():
 
 def test_a_reading_for_each_group_tells_nothing_of_their_differences():
     found = pooled_means(np.array([11.0, 12.0, 13.0]), np.array(["R1", "R2", "R3"]))
-    assert found.table["mean"].tolist() and found.table["p_value"].isna().all()
+    assert found.table["mean"].tolist()
+    assert found.table["p_value"].isna().all()
     assert found.named(0.05).empty
 
 
@@ -154,10 +161,14 @@ def test_a_supplier_without_a_break_is_told_apart_all_the_same():
     lives = simulate_lives(np.random.default_rng(2), Breakage(suppliers={"A": 1.5, "B": 1e-9}, reels=4000))
     table = breaks(Frames(reel_mounts=lives), lives)
     pairs = supplier_pairs(lives, table)
-    assert len(pairs) == 1 and pairs["told_apart"].iloc[0] and pairs["more_reels"].iloc[0] == 0
-    assert np.isinf(pairs["ratio"].iloc[0]) and pairs["ci_low"].iloc[0] > 5
+    assert len(pairs) == 1
+    assert pairs["told_apart"].iloc[0]
+    assert pairs["more_reels"].iloc[0] == 0
+    assert np.isinf(pairs["ratio"].iloc[0])
+    assert pairs["ci_low"].iloc[0] > 5
     ranked = worst_breakers(table, break_effects(lives), "supplier")
-    assert ranked["level"].tolist() == ["A", "B"] and ranked["named"].tolist() == [True, False]
+    assert ranked["level"].tolist() == ["A", "B"]
+    assert ranked["named"].tolist() == [True, False]
 
 
 def test_lots_that_vary_make_two_suppliers_harder_to_tell_apart():
@@ -194,6 +205,7 @@ def test_shrunk_rates_are_those_of_the_whole_model_integrated_on_a_dense_grid():
 
 def test_rates_without_any_event_have_an_upper_limit():
     found = shrunk_rates([0, 0], [1000, 50])
-    assert (found["low"] < found["rate"]).all() and (found["rate"] < found["high"]).all()
+    assert (found["low"] < found["rate"]).all()
+    assert (found["rate"] < found["high"]).all()
     # Garwood (1936): with no event in 1050 reels the mean may be up to 3.69 events.
     assert found["high"][0] < 2 * 3.689 / 1050

@@ -191,7 +191,8 @@ def test_no_pick_of_eight_part_reels_on_two_webs_leaves_less():
             mine = owners == web
             short = need - mine @ (parts - 12)
             left += mine @ parts + np.maximum(np.ceil(short / 15_988 - 1e-9), 0) * 16_000 - need
-        assert pick.proved and not pick.reels["part"].duplicated().any()
+        assert pick.proved
+        assert not pick.reels["part"].duplicated().any()
         assert pick.left_m.sum() == pytest.approx(left.min(), abs=0.1 * (count + 6))
 
 

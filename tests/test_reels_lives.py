@@ -108,7 +108,8 @@ def test_a_reel_that_came_short_of_weight_is_whole_and_to_be_claimed_for(tmp_pat
     logs, _, lives = lives_of(tmp_path, tables)
     mine = lives[lives["reel_id"] == reel].sort_values("mounted_at")
     # Every run since it came is logged: nothing of it can have run.
-    assert mine["new"].iloc[0] and mine["entered_m"].iloc[0] == 0
+    assert mine["new"].iloc[0]
+    assert mine["entered_m"].iloc[0] == 0
     if len(mine) > 1:
         assert mine["entered_m"].iloc[1] == pytest.approx(mine["run_m"].iloc[0], rel=1e-3)
     claims = transport_claims(new_reels(logs, lives), 3.0)
@@ -135,7 +136,8 @@ def test_a_blank_weight_leaves_the_metres_blank(tmp_path):
     mounts.loc[row, "butt_kg"] = np.nan
     _, _, lives = lives_of(tmp_path, tables)
     blank = lives["run_m"].isna()
-    assert blank.sum() == 1 and lives.loc[blank, "ended_by"].tolist() == ["splice"]
+    assert blank.sum() == 1
+    assert lives.loc[blank, "ended_by"].tolist() == ["splice"]
     entered, _, _ = running_length(lives)
     assert len(entered) == len(lives) - 1
 

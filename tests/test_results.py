@@ -327,7 +327,8 @@ def test_what_is_not_known_is_blank_and_never_zero(tmp_path: Path) -> None:
     tables = small_tables(28)
     bare = results_of(tmp_path / "bare", {name: tables[name] for name in ("runs", "run_webs", "materials")})
     cover = bare["stock_cover"]
-    assert len(cover) == 4 and cover[["quantity", "days_cover", "runs_out_q50"]].isna().all(axis=None)
+    assert len(cover) == 4
+    assert cover[["quantity", "days_cover", "runs_out_q50"]].isna().all(axis=None)
     assert set(bare["exceptions"]["kind"]) == {"stock unknown"}
     # Newsprint is what was printed, at nominal grammage.
     assert list(bare["demand_forecast"]["material"].unique()) == ["N1200", "plate"]
@@ -335,7 +336,8 @@ def test_what_is_not_known_is_blank_and_never_zero(tmp_path: Path) -> None:
     # All nights of this plant are alike: terms that cannot be told apart are blank, and their sum serves.
     found = results_of(tmp_path / "alike", tables)
     model = found["ink_model"].set_index("term")["estimate"]
-    assert model[list(TERMS)].isna().all() and model[list(COMBINED)[1]].gt(0).all()
+    assert model[list(TERMS)].isna().all()
+    assert model[list(COMBINED)[1]].gt(0).all()
     assert found["ink_watch"]["expected_kg"].gt(0).all()
     assert found["ink_watch"]["used_kg"].gt(0).all()
 
@@ -364,7 +366,8 @@ def test_a_second_call_is_equal_and_computes_nothing(tmp_path: Path, counted: li
     two = open_results(folder, "")
     assert len(counted) == 1
     assert_same(one, two)
-    assert one.logs.digest == two.logs.digest and list(one.tables()) == list(OUTPUTS)
+    assert one.logs.digest == two.logs.digest
+    assert list(one.tables()) == list(OUTPUTS)
 
 
 def test_who_asks_at_the_same_time_waits_and_computes_nothing(tmp_path: Path, counted: list[str]) -> None:
@@ -377,7 +380,8 @@ def test_who_asks_at_the_same_time_waits_and_computes_nothing(tmp_path: Path, co
 
 def test_pending_results_read_the_logs_and_wait(tmp_path: Path, counted: list[str]) -> None:
     pending = results.Pending(write_small_plant(tmp_path / "logs"))
-    assert len(pending.logs["runs"]) > 0 and counted == []
+    assert len(pending.logs["runs"]) > 0
+    assert counted == []
     assert list(pending.tables()) == list(OUTPUTS)
     assert len(counted) == 1
 
@@ -386,12 +390,14 @@ def test_another_day_log_or_past_is_computed_anew(tmp_path: Path, counted: list[
     folder, out = write_small_plant(tmp_path / "logs"), tmp_path / "out"
     latest = open_results(folder, None, out)
     earlier = open_results(folder, "2025-03-12", out)
-    assert len(counted) == 2 and earlier.logs.as_of < latest.logs.as_of
+    assert len(counted) == 2
+    assert earlier.logs.as_of < latest.logs.as_of
     said = out / "2025-03-05" / "tables"
     said.mkdir(parents=True)
     write_csv(latest["demand_forecast"], said / "demand_forecast.csv", "demand_forecast")
     with_past = open_results(folder, None, out)
-    assert len(counted) == 3 and set(with_past["forecast_record"]["source"]) == {"published"}
+    assert len(counted) == 3
+    assert set(with_past["forecast_record"]["source"]) == {"published"}
     assert list(with_past.past_digests) == ["2025-03-05/tables/demand_forecast.csv"]
     # The same bytes of another day are another past.
     (out / "2025-03-05").rename(out / "2025-03-06")
@@ -401,7 +407,8 @@ def test_another_day_log_or_past_is_computed_anew(tmp_path: Path, counted: list[
     runs = small_tables()["runs"]
     runs.assign(copies_running_waste=310.0).to_csv(folder / "runs.csv", index=False)
     open_results(folder, None, out)
-    assert len(counted) == 5 and len(set(counted)) == 3
+    assert len(counted) == 5
+    assert len(set(counted)) == 3
 
 
 def test_every_published_column_has_a_meaning_and_every_number_a_unit() -> None:

@@ -44,9 +44,11 @@ def test_a_supply_is_held_against_days_and_a_short_one_against_a_night(logs: Log
         "s96.0": "the 96 h wanted",
         "snan": "",
     }
-    assert found.loc["s0.9", "days_late"] == 15 and found.loc["s8.0", "days_late"] == 0
+    assert found.loc["s0.9", "days_late"] == 15
+    assert found.loc["s8.0", "days_late"] == 0
     # A test made after as-of is not known yet.
-    assert pd.isna(found.loc["s6.0", "tested_on"]) and np.isnan(found.loc["s6.0", "days_late"])
+    assert pd.isna(found.loc["s6.0", "tested_on"])
+    assert np.isnan(found.loc["s6.0", "days_late"])
 
 
 def test_what_is_wanted_is_the_policys(tmp_path: Path) -> None:

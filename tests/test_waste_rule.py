@@ -60,7 +60,8 @@ def test_waste_is_of_the_runs_with_reel_records_and_says_of_how_many(whole: pd.D
     daily = whole[whole["title"] == "Daily"]
     part = without(daily, 0.25)
     all_of, some = waste_totals(daily), waste_totals(part)
-    assert runs_of(all_of) == "" and runs_of(some) == f"of 21 of {DAYS} runs"
+    assert runs_of(all_of) == ""
+    assert runs_of(some) == f"of 21 of {DAYS} runs"
     kept = daily[part["has_reels"]]
     assert some["mounted_kg"] == pytest.approx(kept["mounted_kg"].sum())
     good = kept["good_kg"].sum() + kept["good_grammage_kg"].sum()
@@ -73,9 +74,13 @@ def test_waste_is_blank_only_where_less_than_half_the_area_is_known(whole: pd.Da
     assert KNOWN_SHARE == 0.5  # common practice, no source; the page states it
     assert np.isfinite(waste_totals(without(daily, 0.5))["waste_pct"])
     few = waste_totals(without(daily, 0.54))
-    assert np.isnan(few["waste_pct"]) and np.isnan(few["wasted_kg"]) and few["of_runs"] == DAYS
+    assert np.isnan(few["waste_pct"])
+    assert np.isnan(few["wasted_kg"])
+    assert few["of_runs"] == DAYS
     nothing = waste_totals(daily.iloc[:0])
-    assert np.isnan(nothing["waste_pct"]) and nothing["of_runs"] == 0 and runs_of(nothing) == ""
+    assert np.isnan(nothing["waste_pct"])
+    assert nothing["of_runs"] == 0
+    assert runs_of(nothing) == ""
 
 
 def test_waste_by_week_is_the_same_rule(whole: pd.DataFrame) -> None:
@@ -107,14 +112,16 @@ def test_without_strip_and_butts_waste_stays_known_and_they_stand_in_unexplained
     logs = plant(tmp_path, unweighed(small_tables(DAYS)))
     runs = balanced(logs)
     assert runs["has_reels"].all()
-    assert runs["strip_kg"].isna().all() and runs["mounted_kg"].notna().all()
+    assert runs["strip_kg"].isna().all()
+    assert runs["mounted_kg"].notna().all()
     pd.testing.assert_series_equal(runs["mounted_kg"], whole["mounted_kg"])
     lost = whole["strip_kg"] + whole["reel_end_kg"]
     both = ["grammage_kg", "unexplained_kg"]
     np.testing.assert_allclose(
         runs[both].sum(axis=1), whole[both].sum(axis=1) + lost, atol=1e-6, err_msg="unexplained holds them"
     )
-    assert np.isfinite(waste_totals(runs)["waste_pct"]) and np.isnan(waste_totals(runs)["strip_kg"])
+    assert np.isfinite(waste_totals(runs)["waste_pct"])
+    assert np.isnan(waste_totals(runs)["strip_kg"])
 
 
 def test_what_is_not_weighed_is_estimated_per_reel_and_expected_where_it_stands(tmp_path: Path) -> None:
@@ -219,13 +226,17 @@ def test_page_of_runs_and_webs_alone_is_not_calm_about_what_is_unknown(tmp_path:
     )
     assert f"by the press counters {100 * 29_600 / 580_000:.1f} %" in said
     assert "not known" in said
-    assert "0 of 0" not in said and "no lasting change" not in said and "within" not in said
+    assert "0 of 0" not in said
+    assert "no lasting change" not in said
+    assert "within" not in said
 
 
 def test_page_says_what_is_not_weighed_and_about_how_much_it_is(tmp_path: Path) -> None:
     toml = PLANT_TOML + '\n[waste.white]\nholds = ["strip", "reel_end"]\n'
     results = open_results(write_small_plant(tmp_path, unweighed(small_tables(DAYS)), toml))
     said = pages.paper_balance.unweighed(results).text
-    assert "Strip and butts: not weighed" in said and "a reel, by regression" in said
+    assert "Strip and butts: not weighed" in said
+    assert "a reel, by regression" in said
     # 400 kg were sold in March.
-    assert "Sold as white" in said and "in 1 month;" in said
+    assert "Sold as white" in said
+    assert "in 1 month;" in said

@@ -71,7 +71,9 @@ def test_a_blank_value_leaves_average_and_limits_where_they_are() -> None:
 def test_signals_tell_the_side() -> None:
     z = pd.Series([0.0] * 5 + [4.0] * 5 + [-4.0] * 12)
     signals = ewma_signals(z)
-    assert "high" in set(signals[5:12]) and signals.iloc[-1] == "low" and (signals[:5] == "").all()
+    assert "high" in set(signals[5:12])
+    assert signals.iloc[-1] == "low"
+    assert (signals[:5] == "").all()
 
 
 def test_run_length_without_memory_is_that_of_single_values() -> None:
@@ -201,7 +203,8 @@ def test_a_title_that_the_baseline_has_not_seen_is_compared_with_its_press() -> 
     runs = runs_of(40, 2)
     new = runs.tail(7).assign(title="Extra")
     chart = waste_chart(pd.concat([runs, new], ignore_index=True))
-    assert chart["expected"].notna().all() and chart["z"].notna().all()
+    assert chart["expected"].notna().all()
+    assert chart["z"].notna().all()
 
 
 # --- ink ---------------------------------------------------------------------------------------
@@ -257,7 +260,9 @@ def test_ink_watch_names_a_misread_dip_and_a_step() -> None:
 
 def test_ink_watch_is_blank_without_a_model() -> None:
     blank = watch_of(ink_intervals_of(2, 10))
-    assert blank["z"].isna().all() and blank["expected_kg"].isna().all() and (blank["signal"] == "").all()
+    assert blank["z"].isna().all()
+    assert blank["expected_kg"].isna().all()
+    assert (blank["signal"] == "").all()
 
 
 # --- exceptions --------------------------------------------------------------------------------
@@ -488,7 +493,8 @@ def test_each_cause_is_found_and_nothing_else(tmp_path: Path, group: str) -> Non
     found = results_of(tmp_path / "logs", tables)["exceptions"]
     expected = {(kind, subject) for _, kind, subject in CAUSES[group]}
     assert set(zip(found["kind"], found["subject"], strict=True)) == expected, found.to_string()
-    assert len(found) == len(expected) and found["why"].str.len().min() > 10
+    assert len(found) == len(expected)
+    assert found["why"].str.len().min() > 10
 
 
 def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Results) -> None:

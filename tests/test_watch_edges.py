@@ -34,7 +34,8 @@ def test_paper_is_unexplained_beyond_three_and_a_half_standard_deviations(logs: 
         week=logs.as_of, press="P1", unexplained_kg=50.0, threading_kg=10.0
     )
     found = list(unexplained_exceptions(logs, rows))
-    assert len(found) == 2 and {row["size"] for row in found} == {40.0}
+    assert len(found) == 2
+    assert {row["size"] for row in found} == {40.0}
 
 
 def test_a_part_reel_has_lost_paper_beyond_six_errors_of_two_weighings(logs: Logs) -> None:
@@ -43,7 +44,8 @@ def test_a_part_reel_has_lost_paper_beyond_six_errors_of_two_weighings(logs: Log
         last_ended=logs.as_of, reel_id=["a", "b"], material="N1200"
     )
     (found,) = _store_losses(logs, chain)
-    assert found["size"] == pytest.approx(6.1 * error) and "first: b" in found["why"]
+    assert found["size"] == pytest.approx(6.1 * error)
+    assert "first: b" in found["why"]
     assert found["cost_basis"] == "to date"
 
 
@@ -90,9 +92,11 @@ def test_a_standby_test_is_overdue_the_day_after_it_was_due(tmp_path: Path) -> N
         standby_exceptions(read_logs(write_small_plant(tmp_path / "logs", tables), f"{last:%Y-%m-%d}"))
     )
     assert [row["subject"] for row in found] == ["due yesterday", "never"]
-    assert found[0]["size"] == 1.0 and np.isnan(found[1]["size"])
+    assert found[0]["size"] == 1.0
+    assert np.isnan(found[1]["size"])
     # Whom the logs name is asked.
-    assert {row["owner"] for row in found} == {"control room"} and {row["state"] for row in found} == {"act"}
+    assert {row["owner"] for row in found} == {"control room"}
+    assert {row["state"] for row in found} == {"act"}
 
 
 def test_runs_without_reels_are_a_gap_only_where_reels_are_logged(tmp_path: Path, logs: Logs) -> None:
@@ -103,11 +107,13 @@ def test_runs_without_reels_are_a_gap_only_where_reels_are_logged(tmp_path: Path
         write_small_plant(tmp_path / "a", tables | {"reel_mounts": mounts[mounts["run_id"] != "0001"]})
     )
     (gap,) = log_exceptions(bare)
-    assert gap["size"] == 1.0 and gap["kind"] == "log gap"
+    assert gap["size"] == 1.0
+    assert gap["kind"] == "log gap"
     # What was logged and set aside was logged.
     spoilt = mounts.assign(start_kg=mounts["start_kg"].mask(mounts["run_id"] == "0001", -1.0))
     aside = read_logs(write_small_plant(tmp_path / "c", tables | {"reel_mounts": spoilt}))
-    assert len(aside.rejected) and not list(log_exceptions(aside))
+    assert len(aside.rejected)
+    assert not list(log_exceptions(aside))
     del tables["reel_mounts"]
     assert not list(log_exceptions(read_logs(write_small_plant(tmp_path / "b", tables))))
 
@@ -119,7 +125,8 @@ def test_what_cannot_be_true_names_its_unit_and_asks_for_action_where_it_refuses
         {"subject": ["run_webs", "plan"], "what": ["rows doubtful", "rows doubtful"], "value": [61.2, 7.0]}
     ).assign(unit="%", limit=5.0, suspect=["run_webs.width_mm in cm?", ""], refuses=["paper", ""])
     first, second = implausible_exceptions(logs, table)
-    assert first["state"] == "act" and second["state"] == "watch"
+    assert first["state"] == "act"
+    assert second["state"] == "watch"
     assert first["why"] == "rows doubtful 61.2 %, limit 5 %: run_webs.width_mm in cm?"
 
 

@@ -28,14 +28,20 @@ def plant(tmp_path) -> Plant:
 @pytest.mark.parametrize("name", KINDS)
 def test_every_kind_has_words_an_action_an_owner_and_a_severity(name: str, plant: Plant) -> None:
     kind = KINDS[name]
-    assert kind.name == name and kind.words[0].isupper()
-    assert kind.severity in range(1, 6) and kind.within_days >= 1
-    assert kind.state in ("act", "watch") and kind.cost_basis in ("", "to date", "a year")
+    assert kind.name == name
+    assert kind.words[0].isupper()
+    assert kind.severity in range(1, 6)
+    assert kind.within_days >= 1
+    assert kind.state in ("act", "watch")
+    assert kind.cost_basis in ("", "to date", "a year")
     for action in (kind.action, kind.action_below or kind.action):
-        assert "{subject}" in action and not action.endswith(".")
+        assert "{subject}" in action
+        assert not action.endswith(".")
         # A sentence under about 25 words (the subject counts as one).
-        assert len(action.split()) <= 25 and action.format(subject="P1")
-    assert owner_of(plant, name) and kind.desk
+        assert len(action.split()) <= 25
+        assert action.format(subject="P1")
+    assert owner_of(plant, name)
+    assert kind.desk
 
 
 def test_owners_of_the_plant_stand_before_the_desks(plant: Plant) -> None:

@@ -116,7 +116,8 @@ def test_units_are_what_they_are_in_millimetres_and_kilograms() -> None:
     ):
         for unit, factor in factors.items():
             assert nearest_unit(1 / factor, units) == unit
-            assert nearest_unit(1.19 / factor, units) == unit and nearest_unit(0.82 / factor, units) != unit
+            assert nearest_unit(1.19 / factor, units) == unit
+            assert nearest_unit(0.82 / factor, units) != unit
 
 
 def test_paper_costs_what_the_last_91_days_printed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -99,8 +99,10 @@ def test_runs_and_webs_alone_know_little_and_say_so(tmp_path: Path) -> None:
         assert found[name] == "unknown", name
     for name in ("days of stock", "stock-out risk", "standby"):
         assert found[name] == "unknown", name
-    assert results["to_do"].empty and "no action follows from what is logged" in words
-    assert words.startswith("Unknown: ") and "Unknown: waste" not in words.split(".")[0]
+    assert results["to_do"].empty
+    assert "no action follows from what is logged" in words
+    assert words.startswith("Unknown: ")
+    assert "Unknown: waste" not in words.split(".")[0]
     # Each says what to log.
     for name, table in (("waste", "reel_mounts"), ("ink use", "tank_readings"), ("standby", "standby")):
         assert f"log {table}" in reasons(results)[name]
@@ -108,7 +110,8 @@ def test_runs_and_webs_alone_know_little_and_say_so(tmp_path: Path) -> None:
     row = results["week_figures"].set_index("figure").loc["web breaks"]
     counted = results.logs["runs"]["web_breaks"]
     if counted.notna().all():
-        assert row["value"] >= 0 and "press counter" in row["why"]
+        assert row["value"] >= 0
+        assert "press counter" in row["why"]
 
 
 def test_the_press_counter_stands_in_for_mounts(tmp_path: Path) -> None:
@@ -118,13 +121,17 @@ def test_the_press_counter_stands_in_for_mounts(tmp_path: Path) -> None:
     results = results_of(tmp_path / "logs", tables)
     words = honest(results)
     row = results["week_figures"].set_index("figure").loc["web breaks"]
-    assert row["value"] == last.sum() and row["unit"] == "in 13 weeks" and row["state"] == "unknown"
+    assert row["value"] == last.sum()
+    assert row["unit"] == "in 13 weeks"
+    assert row["state"] == "unknown"
     assert "press counter" in words
     # Waste by the counters stands in, and below its target says nothing good.
     counter = results["week_figures"].set_index("figure").loc["counter waste"]
     runs = tables["runs"][tables["runs"]["date"] > LAST - pd.Timedelta(weeks=1)]
-    assert 0 < counter["value"] < 100 and counter["state"] != "in control"
-    assert len(runs) and "Waste by the counters" in words
+    assert 0 < counter["value"] < 100
+    assert counter["state"] != "in control"
+    assert len(runs)
+    assert "Waste by the counters" in words
 
 
 def test_without_deliveries_and_counts_stock_is_unknown(tmp_path: Path) -> None:
@@ -149,7 +156,8 @@ def test_without_coverage_ink_use_is_unknown(tmp_path: Path) -> None:
     results = results_of(tmp_path / "logs", without("coverage"))
     words = honest(results)
     assert states(results)["ink use"] == "unknown"
-    assert "log coverage" in reasons(results)["ink use"] and "used as expected" not in words
+    assert "log coverage" in reasons(results)["ink use"]
+    assert "used as expected" not in words
 
 
 def test_a_week_without_printing_is_said_to_be_one(tmp_path: Path) -> None:
@@ -169,8 +177,10 @@ def test_a_week_without_printing_is_said_to_be_one(tmp_path: Path) -> None:
     words = page(results)
     assert "Nothing was printed in the week of" in words
     row = results["week_figures"].set_index("figure").loc["waste"]
-    assert np.isnan(row["value"]) and row["state"] in ("unknown", "watch", "act")
-    assert "nothing was printed" in row["why"] and "reel" not in row["why"].split(";")[0]
+    assert np.isnan(row["value"])
+    assert row["state"] in ("unknown", "watch", "act")
+    assert "nothing was printed" in row["why"]
+    assert "reel" not in row["why"].split(";")[0]
     assert np.isfinite(row["weeks_13"])
     assert "price" not in reasons(results)["wasted paper cost"]
 
@@ -181,7 +191,9 @@ def test_butts_that_nobody_weighs_are_not_zero(tmp_path: Path) -> None:
     results = results_of(tmp_path / "logs", tables)
     honest(results)
     row = results["week_figures"].set_index("figure").loc["butts"]
-    assert row["state"] == "unknown" and np.isnan(row["value"]) and "log butt_kg" in row["why"]
+    assert row["state"] == "unknown"
+    assert np.isnan(row["value"])
+    assert "log butt_kg" in row["why"]
 
 
 def test_nothing_wrong_is_in_control(steady: Results) -> None:
@@ -236,7 +248,8 @@ def test_figures_are_those_of_their_weeks_by_hand(steady: Results) -> None:
     named = {name for names in rows["exception"] for name in names.split("; ") if name}
     assert named == set(steady["exceptions"]["exception"])
     needs = pages.weekly_actions.needs_words(steady)
-    assert pages.common.number_words(len(rows)) in needs and needs in pages.weekly_page.headline(steady).text
+    assert pages.common.number_words(len(rows)) in needs
+    assert needs in pages.weekly_page.headline(steady).text
 
 
 def test_a_day_of_another_year_bears_its_year():

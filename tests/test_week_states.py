@@ -58,12 +58,12 @@ def test_breaks_against_their_target_with_exact_limits() -> None:
     # 20 breaks in 1,000 reels: the mean is on a target of 2.0. Exact Poisson limits by the chi-squared distribution.
     state, low, high = breaks_state(20, 1000, 2.0)
     assert state == "in control"
-    assert low == pytest.approx(stats.chi2.ppf(0.025, 40) / 20) and high == pytest.approx(
-        stats.chi2.ppf(0.975, 42) / 20
-    )
+    assert low == pytest.approx(stats.chi2.ppf(0.025, 40) / 20)
+    assert high == pytest.approx(stats.chi2.ppf(0.975, 42) / 20)
     assert breaks_state(21, 1000, 2.0)[0] == "watch"
     # Action where even the lower limit is above the target: 30 breaks have a lower limit of 20.24, 29 of 19.42.
-    assert breaks_state(30, 1000, 2.0)[0] == "act" and breaks_state(29, 1000, 2.0)[0] == "watch"
+    assert breaks_state(30, 1000, 2.0)[0] == "act"
+    assert breaks_state(29, 1000, 2.0)[0] == "watch"
     assert breaks_state(0, 1000, 2.0)[0] == "in control"
     assert breaks_state(0, 0, 2.0)[0] == "unknown"
 

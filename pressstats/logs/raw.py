@@ -189,7 +189,8 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     before = 0
     names = {name for found in taken if found for name in found}
     for number, (file, found) in enumerate(zip(files, taken, strict=True)):
-        assert file.cells is not None and found is not None
+        assert file.cells is not None
+        assert found is not None
         rows, broken = len(file.cells.lines), file.cells.broken
         for name in names:
             column = found.get(name)
