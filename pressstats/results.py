@@ -211,7 +211,7 @@ def analyse(
     startup = watch.startup_regimes(runs, newsprint_price(logs))
     published: dict[str, pd.DataFrame] = {
         "grammage": grammage,
-        "paper_balance": as_published(paper.balance_by(runs, ["week", "press"]), "paper_balance"),
+        "paper_balance": paper.paper_balance(runs),
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
     }
@@ -247,7 +247,7 @@ def analyse(
     published |= _ahead(logs, outlook, past, stock, open_rows, plan)
     published = watch.refused_tables(published, refused)
     waste = watch.waste_chart(runs, startup)
-    unexplained = paper.unexplained_limits(logs, runs, threading, weights.regimes)
+    unexplained = paper.unexplained_limits(logs, webs, runs, weights)
     drawn = watch.Findings(
         waste_chart=waste,
         unexplained=unexplained,

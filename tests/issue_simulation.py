@@ -20,7 +20,7 @@ from small_plant import small_tables, write_small_plant
 from pressstats.demand import Recipe, recipe_of, weekly_use
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
-from pressstats.paper import effective_grammage, run_balance, threading_paper
+from pressstats.paper import weighed_paper
 
 __all__ = [
     "FIRST",
@@ -258,7 +258,7 @@ def logs_of(
 
 def use_of(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return weekly use and the exposure of the inks."""
-    runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
+    runs = weighed_paper(logs).runs
     exposure = ink_exposure(logs)
     intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
     return weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits), fits), exposure

@@ -95,8 +95,7 @@ def simulated_plant(folder: Path, seed: int, years: int = 4) -> SimulatedPlant:
     """Write an invented plant into `folder` and return it with what was true of it."""
     write_demo(folder, seed=seed, years=years)
     logs = read_logs(folder)
-    threading = paper.threading_paper(logs)
-    runs = paper.run_balance(logs, paper.effective_grammage(threading, logs))
+    runs = paper.weighed_paper(logs).runs
     exposure = ink.ink_exposure(logs)
     intervals, fits, _ = ink.judge_inks(ink.ink_intervals(logs, exposure))
     history = weekly_use(logs, runs, exposure, intervals, ink.ink_model(intervals, fits), fits)

@@ -20,7 +20,7 @@ from pressstats.demand import (
 )
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
-from pressstats.paper import effective_grammage, run_balance, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.past import PastError, past_forecasts
 from pressstats.publish.csv_files import write_csv
 
@@ -34,7 +34,7 @@ def logs_of(
 
 
 def use_of(logs: Logs) -> pd.DataFrame:
-    runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
+    runs = weighed_paper(logs).runs
     exposure = ink_exposure(logs)
     intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
     return weekly_use(logs, runs, exposure, intervals, ink_model(intervals, fits))

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pressstats.logs import read_logs
-from pressstats.paper import STREAMS, effective_grammage, paper_balance, run_balance, threading_paper
+from pressstats.paper import STREAMS, paper_balance, weighed_paper
 from pressstats.reels import reel_chain
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -23,7 +23,7 @@ def logs():
 
 @pytest.fixture(scope="module")
 def balance(logs):
-    return paper_balance(logs).set_index(["week", "press"])
+    return paper_balance(weighed_paper(logs).runs).set_index(["week", "press"])
 
 
 @pytest.fixture(scope="module")
@@ -40,8 +40,8 @@ def errors(logs):
     was read counts once per reading, and a copy counter errs by its share of every run.
     """
     stated = TRUTHS["measurement"]
-    grammage = effective_grammage(threading_paper(logs), logs).set_index("material")
-    runs = run_balance(logs, grammage.reset_index()).set_index("run_id")
+    grammage = weighed_paper(logs).grammage.set_index("material")
+    runs = weighed_paper(logs).runs.set_index("run_id")
     rows = {}
     webs = logs["run_webs"].merge(runs[["week", "press"]], left_on="run_id", right_index=True)
     copies = logs["runs"].set_index("run_id")["copies_gross"]
@@ -98,7 +98,7 @@ def test_streams_add_up_to_what_was_mounted(balance):
 
 
 def test_planted_grammages_lie_in_their_intervals(logs):
-    table = effective_grammage(threading_paper(logs), logs).set_index("material")
+    table = weighed_paper(logs).grammage.set_index("material")
     assert set(table.index) == set(TRUTHS["grammage"])
     for material, truth in TRUTHS["grammage"].items():
         row = table.loc[material]
@@ -151,7 +151,8 @@ def test_overlapping_export_changes_no_bit(logs, tmp_path):
     assert once.tables.keys() == logs.tables.keys()
     for name, table in logs.tables.items():
         pd.testing.assert_frame_equal(once[name], table, check_exact=True)
-    pd.testing.assert_frame_equal(paper_balance(once), paper_balance(logs), check_exact=True)
+    both = [paper_balance(weighed_paper(one).runs) for one in (once, logs)]
+    pd.testing.assert_frame_equal(*both, check_exact=True)
 
 
 def test_store_losses_that_stand_out_are_the_planted_ones(logs):

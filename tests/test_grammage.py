@@ -5,7 +5,7 @@ import pytest
 import statsmodels.api as sm
 from statsmodels.datasets import longley
 
-from pressstats.paper import linked_least_squares
+from pressstats.paper.least_squares import linked_least_squares
 
 # NIST Statistical Reference Datasets, Longley, certified values (from memory).
 LONGLEY = [

@@ -14,26 +14,27 @@ SIMULATION = ROOT / "tests" / "demo_plant"
 #: What each part, and each module at the top, may import from the package, besides itself. Each names parts that stand
 #: above it only: the way the material flows.
 EARLIER = {
+    "geometry": set(),
     "tables": set(),
     "palette": set(),
     "past": set(),
     "plant": {"tables"},
     "markup": {"tables"},
-    "logs": {"tables", "plant"},
+    "logs": {"geometry", "tables", "plant"},
     "forecast": {"tables"},
     "prices": {"logs"},
-    "paper": {"tables", "plant", "logs"},
+    "paper": {"geometry", "tables", "plant", "logs"},
     "ink": {"tables", "plant", "logs", "paper"},
-    "reels": {"tables", "plant", "logs", "prices", "paper"},
+    "reels": {"geometry", "tables", "plant", "logs", "prices", "paper"},
     "watch": {"tables", "plant", "logs", "prices", "paper", "ink", "reels"},
-    "demand": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast"},
+    "demand": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast"},
     "orders": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast", "demand"},
     "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"},
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},
-    "pages": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders"}
-    | {"results", "figures", "exhibits"},
+    "pages": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "watch", "demand"}
+    | {"orders", "results", "figures", "exhibits"},
     "publish": {"tables", "logs", "orders", "results", "markup", "palette", "figure_data", "exhibits"},
     "cli": {"logs", "watch", "publish"},
     "__main__": {"cli"},
@@ -41,7 +42,8 @@ EARLIER = {
 
 
 #: Parts that compute: they open no file and draw nothing.
-ANALYSES = ("tables", "plant", "forecast", "prices", "paper", "ink", "reels", "watch", "demand", "orders")
+ANALYSES = ("geometry", "tables", "plant", "forecast", "prices", "paper", "ink", "reels", "watch")
+ANALYSES += ("demand", "orders")
 
 
 def files_of(part: str) -> list[Path]:

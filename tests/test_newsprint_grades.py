@@ -6,8 +6,9 @@ import pandas as pd
 import pytest
 from small_plant import PLANT_TOML, small_tables, write_small_plant
 
+from pressstats.geometry import length_m, reel_length_m
 from pressstats.logs import Logs, read_logs
-from pressstats.paper import effective_grammage, length_m, reel_length_m, run_balance, threading_paper
+from pressstats.paper import weighed_paper
 
 # US GPO, Government Paper Specification Standards No. 11, JCP A10 Newsprint (1 Feb 1999), seen: basis weight [lb],
 # grammage [g/m2], thickness [mm]; its tolerances are 5 % and 0.013 mm.
@@ -63,8 +64,7 @@ def test_a_basis_weight_is_the_grammage_that_the_ream_defines(pounds: float, gsm
 
 def test_good_copies_weigh_what_pounds_and_square_inches_say(tmp_path: Path) -> None:
     logs = _logs(tmp_path, 28)
-    threading = threading_paper(logs)
-    balance = run_balance(logs, effective_grammage(threading, logs)).set_index("run_id")
+    balance = weighed_paper(logs).runs.set_index("run_id")
     runs = logs["runs"].set_index("run_id")
     # by another route: a ream of 432,000 in2 weighs 28 lb; a copy of either title is 0.96 m2 (tests/small_plant.py)
     pounds = runs["copies_good"] * 0.96 * IN2_PER_M2 / 432_000 * 28

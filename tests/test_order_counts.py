@@ -11,14 +11,14 @@ from small_plant import FIRST_DAY, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import count_differences, miscounts
-from pressstats.paper import effective_grammage, run_balance, threading_paper
+from pressstats.paper import weighed_paper
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 DAY = pd.Timedelta(days=1)
 
 
 def differences_of(logs: Logs) -> pd.DataFrame:
-    return count_differences(logs, run_balance(logs, effective_grammage(threading_paper(logs), logs)))
+    return count_differences(logs, weighed_paper(logs).runs)
 
 
 def logs_of(

@@ -12,7 +12,7 @@ from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import open_orders, stock_on_hand
-from pressstats.paper import effective_grammage, run_balance, threading_paper
+from pressstats.paper import weighed_paper
 
 NOTHING = pd.Series(dtype="float64")
 
@@ -24,7 +24,7 @@ def logs_of(
 
 
 def stock_of(logs: Logs, daily: pd.Series = NOTHING, model: pd.DataFrame | None = None) -> pd.DataFrame:
-    runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
+    runs = weighed_paper(logs).runs
     exposure = ink_exposure(logs)
     if model is None:
         intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))

@@ -11,10 +11,8 @@ from pressstats.logs import read_logs
 from pressstats.paper import (
     STREAMS,
     balance_by,
-    effective_grammage,
     paper_balance,
-    run_balance,
-    threading_paper,
+    weighed_paper,
 )
 
 DAYS = 28
@@ -28,13 +26,17 @@ def logs_of(folder, change=None):
     return read_logs(folder)
 
 
+def balance_of(logs):
+    return paper_balance(weighed_paper(logs).runs)
+
+
 @pytest.fixture(scope="module")
 def logs(tmp_path_factory):
     return logs_of(tmp_path_factory.mktemp("small"))
 
 
 def test_good_kg_of_one_run_by_hand(logs):
-    runs = run_balance(logs, effective_grammage(threading_paper(logs), logs)).set_index("run_id")
+    runs = weighed_paper(logs).runs.set_index("run_id")
     # Run 0001: webs A and B, each 1200 mm x 400 mm, one cut-off a copy, nominal 45 g/m2.
     # A copy takes 1.2 m x 0.4 m x 45 g/m2 = 21.6 g on each web, so 43.2 g; 19,000 good copies weigh
     # 19,000 x 43.2 g = 820.8 kg, 600 start-up copies 25.92 kg, 300 running ones 12.96 kg, and the
@@ -80,7 +82,7 @@ def test_balance_equals_a_slow_loop(logs):
             if mount.ended_by in ("splice", "failed_splice"):
                 sums["reel_end_kg"] += mount.butt_kg
             sums["scrapped_kg"] += mount.scrapped_kg
-    fast = paper_balance(logs).set_index(["week", "press"])
+    fast = balance_of(logs).set_index(["week", "press"])
     assert set(fast.index) == set(slow)
     for key, sums in slow.items():
         explained = sum(sums[name] for name in STREAMS if name != "unexplained_kg")
@@ -97,13 +99,13 @@ def test_balance_equals_a_slow_loop(logs):
 
 
 def test_streams_add_up_to_what_was_mounted(logs):
-    table = paper_balance(logs)
+    table = balance_of(logs)
     assert table["mounted_kg"].notna().all()
     assert np.abs(table[list(STREAMS)].sum(axis=1) - table["mounted_kg"]).max() < 1e-6
 
 
 def test_balance_by_title_adds_up_to_balance_by_press(logs):
-    runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
+    runs = weighed_paper(logs).runs
     by_title = balance_by(runs, ["title"])[["mounted_kg", *STREAMS]].sum()
     by_press = balance_by(runs, ["week", "press"])[["mounted_kg", *STREAMS]].sum()
     pd.testing.assert_series_equal(by_title, by_press)
@@ -121,7 +123,7 @@ REEL_COLUMNS = ["mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "unexpla
 
 
 def test_week_without_reel_records_is_blank_not_zero(tmp_path):
-    table = paper_balance(logs_of(tmp_path, drop_mounts_of([f"{n:03d}1" for n in range(7, 14)])))
+    table = balance_of(logs_of(tmp_path, drop_mounts_of([f"{n:03d}1" for n in range(7, 14)])))
     week = table[(table["week"] == pd.Timestamp("2025-03-10")) & (table["press"] == "P1")].iloc[0]
     assert week["runs"] == 7
     assert week["runs_with_reels"] == 0
@@ -137,7 +139,7 @@ def test_one_web_without_mounts_blanks_its_week(tmp_path):
         mounts = tables["reel_mounts"]
         tables["reel_mounts"] = mounts[~((mounts["run_id"] == "0021") & (mounts["web"] == "B"))]
 
-    table = paper_balance(logs_of(tmp_path, change))
+    table = balance_of(logs_of(tmp_path, change))
     week = table[(table["week"] == pd.Timestamp("2025-03-03")) & (table["press"] == "P1")].iloc[0]
     assert week["runs_with_reels"] == 6
     assert week[REEL_COLUMNS].isna().all()
@@ -147,7 +149,7 @@ def test_unknown_weight_blanks_its_week(tmp_path):
     def change(tables):
         tables["reel_mounts"].loc[2, "returned_kg"] = np.nan
 
-    table = paper_balance(logs_of(tmp_path, change))
+    table = balance_of(logs_of(tmp_path, change))
     blank = table[table["mounted_kg"].isna()]
     assert len(blank) == 1
     assert blank["runs_with_reels"].iloc[0] == blank["runs"].iloc[0] - 1
@@ -160,26 +162,26 @@ def test_mount_that_was_set_aside_blanks_its_week(tmp_path):
 
     logs = logs_of(tmp_path, change)
     assert len(logs.rejected) == 1
-    assert paper_balance(logs)["mounted_kg"].isna().sum() == 1
+    assert balance_of(logs)["mounted_kg"].isna().sum() == 1
 
 
 def test_without_reel_mounts_copies_are_still_balanced(tmp_path):
     logs = logs_of(tmp_path, lambda tables: tables.pop("reel_mounts"))
-    table = paper_balance(logs)
+    table = balance_of(logs)
     assert table[REEL_COLUMNS].isna().all(axis=None)
     assert table["grammage_kg"].isna().all()
     assert table["good_kg"].notna().all()
 
 
 def test_without_materials_only_areas_are_known(tmp_path):
-    table = paper_balance(logs_of(tmp_path, lambda tables: tables.pop("materials")))
+    table = balance_of(logs_of(tmp_path, lambda tables: tables.pop("materials")))
     assert table["area_m2"].notna().all()
     assert table[["good_kg", "startup_kg", "grammage_kg", "unexplained_kg"]].isna().all(axis=None)
 
 
 def test_scrap_that_is_not_logged_is_unexplained(tmp_path):
-    with_scrap = paper_balance(logs_of(tmp_path / "with"))
-    without = paper_balance(logs_of(tmp_path / "without", lambda t: t["reel_mounts"].pop("scrapped_kg")))
+    with_scrap = balance_of(logs_of(tmp_path / "with"))
+    without = balance_of(logs_of(tmp_path / "without", lambda t: t["reel_mounts"].pop("scrapped_kg")))
     assert without["scrapped_kg"].isna().all()
     # The grammage is not refitted alike (scrap counts as printed paper then), so compare their sum.
     both = ["grammage_kg", "unexplained_kg"]

@@ -5,12 +5,11 @@ import math
 import pandas as pd
 import pytest
 
-from pressstats.paper import (
-    butt_fraction,
+from pressstats.geometry import (
     copy_area_m2,
-    depth_on_core_mm,
     length_m,
     paper_kg,
+    reel_diameter_mm,
     reel_length_m,
     strip_fraction,
 )
@@ -91,12 +90,11 @@ def test_strip_fraction(depth, outer, core, per_cent):
 
 
 @pytest.mark.parametrize(("depth", "per_cent"), [(3, 0.061), (5, 0.104), (10, 0.221)])
-def test_butt_fraction(depth, per_cent):
+def test_length_left_on_a_core(depth, per_cent):
     # Derived from the same relation: a 1.25 m reel on a 76 mm core.
-    assert 100 * butt_fraction(depth, 1250, 76) == pytest.approx(per_cent, abs=5e-4)
     left_m = reel_length_m(76 + 2 * depth, 76, 75)
-    assert left_m / reel_length_m(1250, 76, 75) == pytest.approx(butt_fraction(depth, 1250, 76))
-    assert depth_on_core_mm(left_m, 76, 75) == pytest.approx(depth)
+    assert 100 * left_m / reel_length_m(1250, 76, 75) == pytest.approx(per_cent, abs=5e-4)
+    assert reel_diameter_mm(left_m, 76, 75) == pytest.approx(76 + 2 * depth)
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,12 +10,14 @@ import pytest
 from scipy import stats
 from test_regimes import nights
 
+from pressstats.logs import Logs
 from pressstats.paper import dating, errors, regimes
 from pressstats.paper.dating import Change
 from pressstats.paper.delivered import announced_changes
 from pressstats.paper.grammage import _fit_material
 from pressstats.paper.regimes import WeighedWebs, weigh
 from pressstats.paper.shifts import level_shifts
+from pressstats.plant import Measurement
 
 DAY = np.timedelta64(1, "D")
 NOON = pd.Timestamp("2025-03-03 12:00")
@@ -26,6 +27,12 @@ class Tables(dict):
     """Tables that stand in for logs, with a plant."""
 
     plant: Any = None
+
+    of_material = Logs.of_material
+
+    @property
+    def tables(self) -> Tables:
+        return self
 
     def has(self, name: str) -> bool:
         return name in self
@@ -91,26 +98,23 @@ def test_how_far_reels_differ_is_told_by_half_a_year_and_is_five_per_cent_at_mos
 
 @pytest.mark.parametrize(("strip", "variance"), [(39.9, 0.5**2), (40.1, 3.0**2)])
 def test_from_forty_kilograms_on_the_scale_for_reels_weighs(strip: float, variance: float) -> None:
-    logs = Tables(
-        reel_mounts=pd.DataFrame(
-            {"supplier": "S", "reel_id": "1", "mounted_at": [NOON], "run_id": "1", "start_kg": 0.0}
-            | {"returned_kg": 0.0, "strip_kg": strip, "butt_kg": 0.0, "scrapped_kg": 0.0}
-        )
+    mounts = pd.DataFrame(
+        {"supplier": "S", "reel_id": "1", "mounted_at": [NOON], "week": NOON, "press": "P1", "start_kg": 0.0}
+        | {"returned_kg": 0.0, "strip_kg": strip, "butt_kg": 0.0, "scrapped_kg": 0.0}
     )
-    logs.plant = SimpleNamespace(measurement=SimpleNamespace(reel_kg=3.0, butt_kg=0.5))
-    runs = pd.DataFrame({"run_id": ["1"], "week": [NOON], "press": ["P1"]})
-    assert errors._weighing_variance(logs, runs).item() == pytest.approx(variance)
+    assert errors._weighing_variance(mounts, Measurement(reel_kg=3.0, butt_kg=0.5)).item() == pytest.approx(
+        variance
+    )
 
 
-def test_part_reels_of_old_paper_come_back_for_fourteen_days(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_part_reels_of_old_paper_come_back_for_fourteen_days() -> None:
     day = pd.Timestamp("2025-03-01") + pd.to_timedelta(range(-5, 30), unit="D")
     webs = pd.DataFrame({"material": "N45", "date": day, "area_m2": 1000.0, "week": day, "press": "P1"})
-    monkeypatch.setattr(errors, "web_use", lambda logs: webs)
     start = pd.to_datetime(["2024-01-01", "2025-03-01"])
     table = pd.DataFrame({"named": True, "material": "N45", "supplier": "", "from": start})
     for name in ("dated_low", "dated_high", "mixed_from", "mixed_to"):
         table[name] = start
-    variance = errors._changing_variance(Tables(), table.assign(estimate=[48.0, 45.0]))
+    variance = errors._changing_variance(webs, table.assign(estimate=[48.0, 45.0]))
     unsure = variance[variance > 0].reset_index()["week"]
     assert (unsure.min(), unsure.max()) == (pd.Timestamp("2025-03-01"), pd.Timestamp("2025-03-15"))
     # 1,000 m2 at 3 g/m2 are 3 kg.

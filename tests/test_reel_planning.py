@@ -8,7 +8,7 @@ import pytest
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.paper import effective_grammage, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.reels import expected_splices, pick_part_reels, planned_webs, study_reels
 
 
@@ -87,7 +87,7 @@ def test_no_web_needs_no_reel_and_a_reel_must_be_longer_than_its_core():
 def small_study(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
-    return logs, study_reels(logs, effective_grammage(threading_paper(logs), logs))
+    return logs, study_reels(logs, weighed_paper(logs).grammage)
 
 
 def test_the_next_booked_day_takes_the_webs_of_the_last_run_with_as_many_pages(tmp_path):

@@ -10,7 +10,7 @@ from scipy import stats
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.paper import effective_grammage, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.reels import (
     breaks,
     butts,
@@ -33,7 +33,7 @@ def logs(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def grammage(logs):
-    return effective_grammage(threading_paper(logs), logs)
+    return weighed_paper(logs).grammage
 
 
 @pytest.fixture(scope="module")

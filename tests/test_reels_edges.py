@@ -10,7 +10,7 @@ from reel_simulation import Breakage, Frames, simulate_lives
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.paper import effective_grammage, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.reels import (
     break_effects,
     breaks,
@@ -29,7 +29,7 @@ def study(folder: Path, tables: dict[str, pd.DataFrame]):
     logs = read_logs(folder)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        return study_reels(logs, effective_grammage(threading_paper(logs), logs))
+        return study_reels(logs, weighed_paper(logs).grammage)
 
 
 @pytest.mark.parametrize("gone", [("reel_mounts",), ("reel_mounts", "reels", "materials")])

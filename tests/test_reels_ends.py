@@ -10,7 +10,7 @@ from scipy import stats
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.paper import effective_grammage, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.reels import (
     both_lengths,
     butts,
@@ -30,7 +30,7 @@ from pressstats.reels import (
 def read(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
-    grammage = effective_grammage(threading_paper(logs), logs)
+    grammage = weighed_paper(logs).grammage
     return logs, grammage, mount_lives(logs, grammage)
 
 

@@ -8,7 +8,7 @@ import pytest
 from small_plant import FIRST_DAY, small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.paper import effective_grammage, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.reels import mount_lives, new_reels, running_length, survival, transport_claims
 
 METRE_KG = 1.2 * 0.046  # small plant: width times effective grammage
@@ -17,7 +17,7 @@ METRE_KG = 1.2 * 0.046  # small plant: width times effective grammage
 def lives_of(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
-    grammage = effective_grammage(threading_paper(logs), logs)
+    grammage = weighed_paper(logs).grammage
     lives = mount_lives(logs, grammage)
     return logs, grammage, lives.assign(reel_id=logs["reel_mounts"]["reel_id"])
 

@@ -12,11 +12,9 @@ import pytest
 from pressstats.logs import read_logs
 from pressstats.paper import (
     date_shift,
-    effective_grammage,
     level_shifts,
-    paper_weights,
-    run_balance,
     unexplained_limits,
+    weighed_paper,
 )
 from pressstats.paper.regimes import SMALLEST_SHARE, WeighedWebs, weigh
 from pressstats.paper.shifts import DATING_LIMIT
@@ -154,9 +152,8 @@ def test_a_change_below_half_a_percent_is_not_named_and_one_above_is() -> None:
 
 def test_unexplained_paper_of_the_invented_plant_scatters_as_its_errors_say() -> None:
     logs = read_logs(Path(__file__).resolve().parents[1] / "data_demo")
-    weights = paper_weights(logs)
-    runs = run_balance(logs, effective_grammage(weights.threading, logs), regimes=weights.regimes)
-    z = unexplained_limits(logs, runs, weights.threading, weights.regimes)["z"].dropna()
+    weighed = weighed_paper(logs)
+    z = unexplained_limits(logs, weighed.webs, weighed.runs, weighed.weights)["z"].dropna()
     # 5 % of some 300 weeks of a press, and three standard errors.
     assert 0.015 <= (z.abs() > 2).mean() <= 0.085
     assert 0.9 <= z.std() <= 1.15

@@ -12,20 +12,16 @@ from small_plant import PLANT_TOML, small_tables, write_small_plant
 from pressstats import pages
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import (
-    KNOWN_SHARE,
     announced_changes,
     counter_waste,
-    mount_weights,
-    paper_weights,
-    run_balance,
     runs_of,
     unexplained_limits,
     unweighed_streams,
     waste_by,
     waste_totals,
-    web_use,
+    weighed_paper,
 )
-from pressstats.paper import effective_grammage as published_grammage
+from pressstats.paper.waste import KNOWN_SHARE
 from pressstats.reels.lives import mount_lives
 from pressstats.results import open_results
 
@@ -38,10 +34,7 @@ def plant(folder: Path, tables: Tables) -> Logs:
 
 
 def balanced(logs: Logs) -> pd.DataFrame:
-    webs = web_use(logs)
-    mounts = mount_weights(logs, webs) if logs.has("reel_mounts") else None
-    weights = paper_weights(logs, webs, mounts)
-    return run_balance(logs, published_grammage(weights.threading, logs), webs, mounts, weights.regimes)
+    return weighed_paper(logs).runs
 
 
 @pytest.fixture(scope="module")
@@ -128,15 +121,14 @@ def test_what_is_not_weighed_is_estimated_per_reel_and_expected_where_it_stands(
     tables = unweighed(small_tables(DAYS))
     # The small plant's nights are all alike; runs of differing length tell a reel from an area.
     logs = plant(tmp_path, tables)
-    weights = paper_weights(logs)
-    mounts = mount_weights(logs)
-    runs = balanced(logs)
-    term = weights.threading.set_index("term").loc["reel"]
+    weighed = weighed_paper(logs)
+    runs, threading = weighed.runs, weighed.weights.threading
+    term = threading.set_index("term").loc["reel"]
     # 10 kg torn off and 6 left on the core of every reel.
     assert term["ci_low"] <= 16 <= term["ci_high"]
-    taken = unweighed_streams(runs, weights.threading, mounts)
+    taken = unweighed_streams(runs, threading, weighed.mounts)
     assert taken["kg"].iloc[0] == pytest.approx(taken["reels"].iloc[0] * term["estimate"])
-    limits = unexplained_limits(logs, runs, weights.threading, weights.regimes)
+    limits = unexplained_limits(logs, weighed.webs, runs, weighed.weights)
     assert (limits["z"].abs() < 3).all()
 
 
@@ -178,22 +170,23 @@ def changed(now: float, before: float) -> pd.DataFrame:
 def test_a_change_that_materials_or_deliveries_tell_is_announced(tmp_path: Path) -> None:
     tables = small_tables(DAYS)
     logs = plant(tmp_path / "plain", tables)
-    mounts = mount_weights(logs)
+    mounts = weighed_paper(logs).mounts
     # 45 g/m2 stand in materials.
     assert announced_changes(logs, changed(45.1, 48.8), mounts) == {"N1200"}
     assert announced_changes(logs, changed(42.0, 45.1), mounts) == frozenset()
     first = tables["reel_mounts"].groupby("reel_id")["mounted_at"].min()
     late = tables["reels"]["reel_id"].map(first) >= pd.Timestamp("2025-03-17")
     length = 1000.0 * 1e6 / (1200 * np.where(late, 42.0, 45.0))
-    told = plant(tmp_path / "told", tables | {"reels": tables["reels"].assign(length_m=length)})
-    assert announced_changes(told, changed(42.1, 45.1), mount_weights(told)) == {"N1200"}
-    assert announced_changes(told, changed(48.0, 45.1), mount_weights(told)) == frozenset()
+    measured = plant(tmp_path / "measured", tables | {"reels": tables["reels"].assign(length_m=length)})
+    mounts = weighed_paper(measured).mounts
+    assert announced_changes(measured, changed(42.1, 45.1), mounts) == {"N1200"}
+    assert announced_changes(measured, changed(48.0, 45.1), mounts) == frozenset()
 
 
 def test_metres_of_past_paper_are_reckoned_with_its_own_grammage(tmp_path: Path) -> None:
     logs = plant(tmp_path, small_tables(DAYS))
-    weights = paper_weights(logs)
-    grammage = published_grammage(weights.threading, logs)
+    weighed = weighed_paper(logs)
+    weights, grammage = weighed.weights, weighed.grammage
     day = pd.Timestamp("2025-03-17")
     present = weights.regimes.assign(**{"from": day})
     heavier = weights.regimes.assign(to=day, estimate=2 * weights.regimes["estimate"])
@@ -210,7 +203,7 @@ def test_kilometres_stay_known_where_the_reelstand_counts_metres(tmp_path: Path)
     used = (tables["reel_mounts"]["start_kg"] - tables["reel_mounts"]["returned_kg"]) * 1e6 / (1200 * 45.0)
     mounts = tables["reel_mounts"].assign(used_m=used, start_kg=np.nan, returned_kg=np.nan)
     logs = plant(tmp_path, tables | {"reel_mounts": mounts})
-    lives = mount_lives(logs, published_grammage(paper_weights(logs).threading, logs))
+    lives = mount_lives(logs, weighed_paper(logs).grammage)
     np.testing.assert_allclose(lives["run_m"], logs["reel_mounts"]["used_m"])
     assert lives["run_m"].sum() == pytest.approx(used.sum())
 

@@ -76,7 +76,7 @@ def _by_run(logs: Logs) -> dict[str, np.ndarray]:
     webs = web_use(logs)
     mounts = mount_weights(logs, webs)
     mounted = np.zeros(len(webs), dtype=bool)
-    mounted[mounts["place"][mounts["place"] >= 0]] = True
+    mounted[mounts["web_row"][mounts["web_row"] >= 0]] = True
     run = webs["run"].to_numpy()
     known = np.bincount(run, minlength=size) > 0
     known &= np.bincount(run[~mounted], minlength=size) == 0

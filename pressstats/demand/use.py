@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..geometry import paper_kg
 from ..ink import NO_COVERAGE, STEP, InkFit, expected_use, use_by_week
 from ..paper import mount_weights, web_use
-from ..paper.geometry import paper_kg
 from ..paper.runs import lost_runs
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def _newsprint(
         return {name: printed[name] for name in names if name in printed}
     whole = runs.groupby("week")["has_reels"].all().reindex(weeks, fill_value=False)
     whole &= ~weeks.isin(_lost_weeks(logs))
-    mounts = mount_weights(logs).merge(runs[["run_id", "week"]], on="run_id")
+    mounts = mount_weights(logs, web_use(logs)).merge(runs[["run_id", "week"]], on="run_id")
     used = mounts.groupby(["week", "material"])["mounted_kg"].sum().unstack()
     used = used.reindex(weeks).fillna(0.0)
     used[~whole.to_numpy()] = np.nan

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from ..tables import INPUTS
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -97,6 +99,20 @@ class Logs:
     def has(self, table: str) -> bool:
         """Return whether the table is there."""
         return table in self.tables
+
+    def of_material(self, materials: pd.Series, column: str) -> pd.Series:
+        """Return a column of ``materials`` for each material of a Series; blank where it is not listed."""
+        listed = self.tables["materials"] if self.has("materials") else INPUTS["materials"].empty()
+        values = materials.map(listed.set_index("material")[column])
+        return values.astype("float64" if INPUTS["materials"][column].is_number else "str")
+
+    def listed(self, kind: str, unit: str | None = None) -> pd.Series:
+        """Return the materials of a kind, of those counted in `unit` where it is given; none without the table."""
+        listed = self.tables["materials"] if self.has("materials") else INPUTS["materials"].empty()
+        wanted = listed["kind"] == kind
+        if unit is not None:
+            wanted &= listed["unit"] == unit
+        return listed.loc[wanted, "material"]
 
     def __getitem__(self, table: str) -> pd.DataFrame:
         """Return a table; raise ``KeyError`` if it is not there."""

@@ -21,6 +21,7 @@ from ..paper import (
     unweighed_streams,
     waste_by,
     waste_totals,
+    web_use,
 )
 from ..watch import waste_state, worst
 from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, tonnes, weeks_words
@@ -165,7 +166,7 @@ def unweighed(results: Results) -> Block:
     runs = _year(results)
     if not results.logs.has("reel_mounts"):
         return note("Without reel mounts nothing is known of strip, butts and scrap.")
-    mounts = mount_weights(results.logs)
+    mounts = mount_weights(results.logs, web_use(results.logs))
     estimates = unweighed_streams(runs, results.threading, mounts)
     words = [
         f"{UNWEIGHED_WORDS[row.term].capitalize()}: not weighed; about {tonnes(row.kg)} in {weeks_words(results, 52)} "

@@ -9,7 +9,7 @@ import pandas as pd
 
 from .. import figures
 from ..exhibits import Block, Shown, declared, exhibit, heads, logged, note, points, quantity, sheet
-from ..paper import strip_fraction
+from ..geometry import strip_fraction
 from ..prices import price_words
 from ..reels import ends_by as ends_by_factor
 from .common import list_words, needs, tonnes, unless_logged

@@ -13,21 +13,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..tables import as_published
-from .grammage import effective_grammage, paper_weights
 from .in_time import web_grammage
-from .runs import add_up, lost_runs, mount_weights, run_copies, web_use
+from .runs import add_up, lost_runs, run_copies
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from ..logs import Logs
 
-__all__ = ["COUNTED", "REEL_STREAMS", "STREAMS", "balance_by", "paper_balance", "run_balance"]
+__all__ = ["COUNTED", "STREAMS", "balance_by", "paper_balance", "run_balance"]
 
 #: Streams that the copy counters give.
 COUNTED = ("good_kg", "startup_kg", "running_kg", "uncounted_kg")
-#: Streams that need complete reel records.
-REEL_STREAMS = ("mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "unexplained_kg")
 #: Streams that add up to `mounted_kg`, in the order of the published table.
 STREAMS = (*COUNTED, "grammage_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "unexplained_kg")
 
@@ -35,9 +32,9 @@ STREAMS = (*COUNTED, "grammage_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "u
 def run_balance(
     logs: Logs,
     grammage: pd.DataFrame,
-    webs: pd.DataFrame | None = None,
-    mounts: pd.DataFrame | None = None,
-    regimes: pd.DataFrame | None = None,
+    webs: pd.DataFrame,
+    mounts: pd.DataFrame | None,
+    regimes: pd.DataFrame,
 ) -> pd.DataFrame:
     """Return the balance of each run.
 
@@ -46,31 +43,25 @@ def run_balance(
     logs : Logs
         The logs.
     grammage : DataFrame
-        Published table ``grammage`` (result of :func:`effective_grammage`).
-    webs, mounts : DataFrame, optional
-        Results of :func:`web_use` and :func:`mount_weights`, where they are at hand.
-    regimes : DataFrame, optional
-        ``regimes`` of :func:`paper_weights`: each run is balanced with the grammage of its own day and
-        suppliers. Without it with that of `grammage`.
+        Published table ``grammage``.
+    webs, mounts : DataFrame
+        Results of :func:`web_use` and :func:`mount_weights`; None without ``reel_mounts``.
+    regimes : DataFrame
+        ``regimes`` of :func:`paper_weights`: each run is balanced with the grammage of its own day and suppliers.
 
     Returns
     -------
     DataFrame, shape (runs, 21), rows as in ``runs``
         run_id, date, week, title, press, has_reels, copy_m2, area_m2, spoiled_m2 [m2], mounted_kg and every stream
-        [kg], good_grammage_kg (share of grammage_kg in the good copies), starts (webs threaded)
-        and breaks (mounts ended by web_break). Reel streams are blank where reel records are
-        missing or incomplete; strip, reel ends and scrap that are not weighed are blank and
-        stand in unexplained_kg. A material without an effective grammage has its excess in
-        unexplained_kg; grammage_kg is blank where no web of the run has one.
+        [kg], good_grammage_kg (share of grammage_kg in the good copies), starts (webs threaded) and breaks (mounts
+        ended by web_break). Reel streams are blank where reel records are missing or incomplete; strip, reel ends
+        and scrap that are not weighed are blank and stand in unexplained_kg. A material without an effective
+        grammage has its excess in unexplained_kg; grammage_kg is blank where no web of the run has one.
     """
-    webs = web_use(logs) if webs is None else webs
-    if mounts is None and logs.has("reel_mounts"):
-        mounts = mount_weights(logs, webs)
     balance = run_copies(logs, webs)
     run, size = webs["run"].to_numpy(), len(balance)
     effective = webs["material"].map(grammage.set_index("material")["effective_gsm"]).astype("float64")
-    if regimes is not None:
-        effective = web_grammage(regimes, webs, mounts).fillna(effective)
+    effective = web_grammage(regimes, webs, mounts).fillna(effective)
     excess = (webs["area_m2"] * (effective - webs["nominal_gsm"]) / 1000).to_numpy()
     estimated = np.isfinite(excess)
     heavier = add_up(run, np.where(estimated, excess, 0.0), size)
@@ -103,9 +94,8 @@ def balance_by(runs: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (groups, len(by) + 15)
-        `by`, runs, runs_with_reels, area_m2 [m2], mounted_kg and every stream [kg], waste_pct [%],
-        starts, breaks. A sum over a run that is blank is blank; grammage_kg alone is summed over
-        what is known.
+        `by`, runs, runs_with_reels, area_m2 [m2], mounted_kg and every stream [kg], waste_pct [%], starts, breaks.
+        A sum over a run that is blank is blank; grammage_kg alone is summed over what is known.
     """
     summed = ["area_m2", "mounted_kg", *STREAMS, "good_grammage_kg", "starts", "breaks"]
     counted = runs[[*by, *summed]].assign(runs=1.0, runs_with_reels=runs["has_reels"].astype(float))
@@ -119,24 +109,8 @@ def balance_by(runs: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     return total.drop(columns="good_grammage_kg").reset_index()
 
 
-def paper_balance(logs: Logs) -> pd.DataFrame:
-    """Return the published table ``paper_balance``: a row per week and press.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    DataFrame, shape (weeks x presses, 16)
-        The published columns.
-    """
-    webs = web_use(logs)
-    mounts = mount_weights(logs, webs) if logs.has("reel_mounts") else None
-    weights = paper_weights(logs, webs, mounts)
-    grammage = effective_grammage(weights.threading, logs)
-    runs = run_balance(logs, grammage, webs, mounts, weights.regimes)
+def paper_balance(runs: pd.DataFrame) -> pd.DataFrame:
+    """Return the published table ``paper_balance``: a row per week and press, from the balance of each run."""
     return as_published(balance_by(runs, ["week", "press"]), "paper_balance")
 
 
@@ -144,12 +118,11 @@ def _reel_streams(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -
     """Return mounted, strip, reel-end and scrapped kg, breaks and has_reels of each run."""
     size = len(logs["runs"])
     names = ("mounted_kg", "strip_kg", "reel_end_kg", "scrapped_kg", "breaks")
-    if not logs.has("reel_mounts"):
+    if mounts is None:
         return {name: np.full(size, np.nan) for name in names} | {"has_reels": np.zeros(size, dtype=bool)}
-    mounts = mount_weights(logs, webs) if mounts is None else mounts
-    run, place = mounts["run"].to_numpy(), mounts["place"].to_numpy()
+    run, web_row = mounts["run"].to_numpy(), mounts["web_row"].to_numpy()
     threaded = np.bincount(webs["run"], minlength=size)
-    mounted = np.bincount(place[place >= 0], minlength=len(webs)) > 0
+    mounted = np.bincount(web_row[web_row >= 0], minlength=len(webs)) > 0
     complete = add_up(webs["run"].to_numpy(), mounted, size) == threaded
     weighed = np.isfinite(add_up(run, mounts["mounted_kg"], size))
     has_reels = complete & (threaded > 0) & weighed & ~lost_runs(logs, "reel_mounts", "run_webs")

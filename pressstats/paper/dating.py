@@ -32,23 +32,9 @@ class Change:
 
 
 def changes_of(date: np.ndarray, left: np.ndarray, area: np.ndarray, smallest: float) -> list[Change]:
-    """Return the lasting changes in what a regression leaves over.
+    """Return the lasting changes in what a regression leaves over, in order of time.
 
-    Parameters
-    ----------
-    date : ndarray of datetime64, shape (rows,)
-        Date of each row.
-    left : ndarray, shape (rows,)
-        What is left over [kg].
-    area : ndarray, shape (rows,)
-        Printed area [1000 m2].
-    smallest : float
-        A smaller change is none [g/m2].
-
-    Returns
-    -------
-    list of Change
-        In order of time.
+    Each row has a `date`, what is `left` [kg] and an `area` [1000 m2]; a change below `smallest` [g/m2] is none.
     """
     sound = ~_slips(date, left / area)
     date, left, area = date[sound], left[sound], area[sound]

@@ -16,14 +16,18 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
+from .balance import COUNTED
 from .in_time import web_grammage
-from .runs import new_reels, web_use
+from .runs import threading_counts
 
 if TYPE_CHECKING:
     from ..logs import Logs
+    from ..plant import Measurement
+    from .grammage import PaperWeights
 
 __all__ = ["unexplained_limits"]
 
+_BY = ["week", "press"]
 #: What is heavier goes on the scale for reels (common practice, no source).
 _SMALL_SCALE_KG = 40.0
 #: Days after a change of paper in which part reels of the old one may still be mounted (common practice, no source).
@@ -35,7 +39,7 @@ _MEDIAN = 0.6744897501960817
 
 
 def unexplained_limits(
-    logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame, regimes: pd.DataFrame | None = None
+    logs: Logs, webs: pd.DataFrame, runs: pd.DataFrame, weights: PaperWeights
 ) -> pd.DataFrame:
     """Compare the unexplained paper of each week and press with what errors can explain.
 
@@ -43,37 +47,43 @@ def unexplained_limits(
     ----------
     logs : Logs
         The logs.
+    webs : DataFrame
+        Result of :func:`pressstats.paper.web_use`.
     runs : DataFrame
         Result of :func:`pressstats.paper.run_balance`.
-    threading : DataFrame
-        Result of :func:`pressstats.paper.threading_paper`.
-    regimes : DataFrame, optional
-        ``regimes`` of :func:`pressstats.paper.paper_weights`: while a change of paper may have begun, its whole size
-        is an error of the grammage.
+    weights : PaperWeights
+        Result of :func:`pressstats.paper.paper_weights`: while a change of paper may have begun, its whole size is an
+        error of the grammage.
 
     Returns
     -------
     DataFrame, shape (weeks x presses with complete reel records, 6)
-        week, press, unexplained_kg [kg], threading_kg (expected at starts and breaks, and of strip
-        and butts where no mount is weighed for them) [kg], error_kg (one standard deviation of all
-        errors) [kg], z (what is left over in standard deviations).
+        week, press, unexplained_kg, threading_kg (expected at starts and breaks, and of strip and butts where no mount
+        is weighed for them), error_kg (one standard deviation of all errors) [kg], z (what is left over in standard
+        deviations).
     """
-    by = ["week", "press"]
-    groups = runs.groupby(by)
+    groups = runs.groupby(_BY)
     whole = groups["has_reels"].all()
     table = groups["unexplained_kg"].sum(min_count=1)[whole].rename("unexplained_kg").reset_index()
-    table["threading_kg"] = _threading_kg(logs, runs, threading, table[by])
-    if not logs.has("reel_mounts") or table.empty:
+    known_groups = pd.MultiIndex.from_frame(table[_BY])
+    terms = weights.threading.pivot(index="material", columns="term", values="estimate")
+    mounts = None
+    if logs.has("reel_mounts"):
+        mounts = logs["reel_mounts"].merge(runs[["run_id", *_BY]], on="run_id")
+    table["threading_kg"] = _threading_kg(webs, mounts, terms).reindex(known_groups).to_numpy()
+    if mounts is None or table.empty:
         return table.assign(error_kg=np.nan, z=np.nan)
-    variance = _weighing_variance(logs, runs).add(_count_variance(logs, runs), fill_value=0.0)
-    variance = variance.add(_grammage_variance(logs, threading, regimes), fill_value=0.0)
-    variance = variance.add(_unweighed_variance(logs, runs, threading), fill_value=0.0)
-    if regimes is not None:
-        variance = variance.add(_changing_variance(logs, regimes), fill_value=0.0)
-    groups_there = pd.MultiIndex.from_frame(table[by])
-    measured = variance.reindex(groups_there).to_numpy()
+    variance = _weighing_variance(mounts, logs.plant.measurement)
+    for part in (
+        _count_variance(runs, logs.plant.measurement),
+        _grammage_variance(webs, weights),
+        _unweighed_variance(mounts, terms),
+        _changing_variance(webs, weights.regimes),
+    ):
+        variance = variance.add(part, fill_value=0.0)
+    measured = variance.reindex(known_groups).to_numpy()
     extra = (table["unexplained_kg"] - table["threading_kg"]).to_numpy()
-    squares = _reel_squares(logs, runs).reindex(groups_there).fillna(0.0).to_numpy()
+    squares = _reel_squares(mounts).reindex(known_groups).fillna(0.0).to_numpy()
     table["error_kg"] = np.sqrt(measured + _reel_scatter(extra, measured, squares) ** 2 * squares)
     table["z"] = extra / table["error_kg"]
     return table
@@ -93,120 +103,87 @@ def _reel_scatter(extra: np.ndarray, measured: np.ndarray, squares: np.ndarray) 
     def too_far(scatter: float) -> float:
         return float(np.median(np.abs(extra) / np.sqrt(measured + scatter**2 * squares))) - _MEDIAN
 
-    return (
-        0.0
-        if too_far(0.0) <= 0 or too_far(_SCATTER_MOST) > 0
-        else float(optimize.brentq(too_far, 0.0, _SCATTER_MOST))
-    )
+    if too_far(0.0) <= 0 or too_far(_SCATTER_MOST) > 0:
+        return 0.0
+    return float(optimize.brentq(too_far, 0.0, _SCATTER_MOST))
 
 
-def _reel_squares(logs: Logs, runs: pd.DataFrame) -> pd.Series:
+def _reel_squares(mounts: pd.DataFrame) -> pd.Series:
     """Return the sum of squares of what each reel gave [kg2] by week and press."""
-    mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
-    mounts["kg"] = mounts["start_kg"] - mounts["returned_kg"]
-    of_reel = mounts.groupby(["week", "press", "supplier", "reel_id"])["kg"].sum()
-    return (of_reel**2).groupby(["week", "press"]).sum()
+    kg = mounts["start_kg"] - mounts["returned_kg"]
+    of_reel = kg.groupby([mounts[name] for name in (*_BY, "supplier", "reel_id")]).sum()
+    return (of_reel**2).groupby(_BY).sum()
 
 
-def _threading_kg(
-    logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame, groups: pd.DataFrame
-) -> np.ndarray:
-    terms = threading.pivot(index="material", columns="term", values="estimate")
-    starts = web_use(logs)
-    kg = starts["material"].map(terms["start"]) if "start" in terms else pd.Series(np.nan, starts.index)
-    total = kg.groupby([starts["week"], starts["press"]]).sum(min_count=1)
-    if logs.has("reel_mounts"):
-        mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
-        for term, counts in _events(mounts).items():
+def _threading_kg(webs: pd.DataFrame, mounts: pd.DataFrame | None, terms: pd.DataFrame) -> pd.Series:
+    """Return what starts, breaks and unweighed streams are expected to take [kg] by week and press."""
+    kg = webs["material"].map(terms["start"]) if "start" in terms else pd.Series(np.nan, webs.index)
+    total = kg.groupby([webs["week"], webs["press"]]).sum(min_count=1)
+    if mounts is not None:
+        for term, counts in threading_counts(mounts).items():
             if term in terms:
-                again = (mounts["material"].map(terms[term]) * counts).groupby(
-                    [mounts["week"], mounts["press"]]
-                )
-                total = total.add(again.sum(), fill_value=0.0)
-    return total.reindex(pd.MultiIndex.from_frame(groups)).to_numpy()
+                kg = mounts["material"].map(terms[term]) * counts
+                total = total.add(kg.groupby([mounts["week"], mounts["press"]]).sum(), fill_value=0.0)
+    return total
 
 
-def _events(mounts: pd.DataFrame) -> dict[str, pd.Series]:
-    """Return which mounts are counted by each term of the regression beside the start."""
-    ended = mounts["ended_by"]
-    first = pd.Series(new_reels(mounts), mounts.index, dtype="float64")
-    return {
-        "break": ended.isin(["web_break", "failed_splice"]),
-        "new reel": first,
-        "splice": ended.isin(["splice", "failed_splice"]),
-        "reel": (first + ended.isin(["splice", "failed_splice"])) / 2,
-    }
-
-
-def _unweighed_variance(logs: Logs, runs: pd.DataFrame, threading: pd.DataFrame) -> pd.Series:
+def _unweighed_variance(mounts: pd.DataFrame, terms: pd.DataFrame) -> pd.Series:
     """Return the variance [kg2] by week and press of strip and butts that no mount is weighed for.
 
     Single ones scatter about as much as they are large (stripping of sound reels, butts of one splice setting:
     common practice, no source), so each counts with half of its mean for one standard deviation.
     """
-    terms = threading.pivot(index="material", columns="term", values="estimate")
-    mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
     variance = pd.Series(0.0, mounts.index)
-    for term, counts in _events(mounts).items():
+    for term, counts in threading_counts(mounts).items():
         if term != "break" and term in terms:
             variance += counts * (0.5 * mounts["material"].map(terms[term]).fillna(0.0)) ** 2
     return variance.groupby([mounts["week"], mounts["press"]]).sum()
 
 
-def _changing_variance(logs: Logs, regimes: pd.DataFrame) -> pd.Series:
+def _changing_variance(webs: pd.DataFrame, regimes: pd.DataFrame) -> pd.Series:
     """Return the variance [kg2] by week and press while it is not sure which of two papers was printed."""
-    webs = web_use(logs)
-    variance = pd.Series(0.0, webs.index)
-    for _, mine in regimes[regimes["named"]].groupby(["material", "supplier"]):
-        rows = mine.sort_values("from", na_position="first").to_dict("records")
+    error = pd.Series(0.0, webs.index)
+    for (material, _), spells in regimes[regimes["named"]].groupby(["material", "supplier"]):
+        rows = spells.sort_values("from", na_position="first").to_dict("records")
         for before, now in pairwise(rows):
             begins = min(now["dated_low"], now["mixed_from"])
             # Part reels of the old paper come back for some days after.
             ends = max(now["dated_high"], now["mixed_to"], now["from"] + pd.Timedelta(days=_LEFT_OVER_DAYS))
-            unsure = (webs["material"] == now["material"]) & webs["date"].between(begins, ends)
-            variance[unsure] += (
-                webs.loc[unsure, "area_m2"] * (now["estimate"] - before["estimate"]) / 1000
-            ) ** 2
+            unsure = (webs["material"] == material) & webs["date"].between(begins, ends)
+            size = webs.loc[unsure, "area_m2"] * (now["estimate"] - before["estimate"]) / 1000
+            error[unsure] += size**2
     # The webs of a week have the same doubt: their errors add up, not their variances.
-    groups = [webs["week"], webs["press"]]
-    return np.sqrt(variance).groupby(groups).sum() ** 2
+    return np.sqrt(error).groupby([webs["week"], webs["press"]]).sum() ** 2
 
 
-def _weighing_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
+def _weighing_variance(mounts: pd.DataFrame, measurement: Measurement) -> pd.Series:
     """Return the variance [kg2] by week and press of every reel and small weighing."""
-    measurement = logs.plant.measurement
-    mounts = logs["reel_mounts"].merge(runs[["run_id", "week", "press"]], on="run_id")
     mounts = mounts.sort_values(["supplier", "reel_id", "mounted_at"], ignore_index=True)
-    by = ["week", "press"]
     # The remainder of a reel and its next start are one reading when the log says the same figure.
     reel = mounts.groupby(["supplier", "reel_id"], sort=False)
     returned_before = reel["returned_kg"].shift()
     same_reading = returned_before.eq(mounts["start_kg"]) & returned_before.gt(0)
-    same_group = (
-        same_reading & reel["week"].shift().eq(mounts["week"]) & reel["press"].shift().eq(mounts["press"])
-    )
-    weighed = mounts["start_kg"].gt(0).astype(float) + mounts["returned_kg"].gt(0) - 2.0 * same_group
+    for name in _BY:
+        same_reading &= reel[name].shift().eq(mounts[name])
+    weighed = mounts["start_kg"].gt(0).astype(float) + mounts["returned_kg"].gt(0) - 2.0 * same_reading
     loose = mounts[["strip_kg", "butt_kg", "scrapped_kg"]].fillna(0.0)
     weighed += loose.gt(_SMALL_SCALE_KG).sum(axis=1)
     small = (loose.gt(0) & loose.le(_SMALL_SCALE_KG)).sum(axis=1)
     variance = weighed * measurement.reel_kg**2 + small * measurement.butt_kg**2
-    return variance.groupby([mounts[name] for name in by]).sum()
+    return variance.groupby([mounts["week"], mounts["press"]]).sum()
 
 
-def _count_variance(logs: Logs, runs: pd.DataFrame) -> pd.Series:
+def _count_variance(runs: pd.DataFrame, measurement: Measurement) -> pd.Series:
     """Return the variance [kg2] by week and press of the gross counters."""
-    share = logs.plant.measurement.copies_pct / 100
-    gross = runs[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum(axis=1)
-    return ((gross * share) ** 2).groupby([runs["week"], runs["press"]]).sum()
+    gross = runs[list(COUNTED)].sum(axis=1)
+    return ((gross * (measurement.copies_pct / 100)) ** 2).groupby([runs["week"], runs["press"]]).sum()
 
 
-def _grammage_variance(logs: Logs, threading: pd.DataFrame, regimes: pd.DataFrame | None) -> pd.Series:
+def _grammage_variance(webs: pd.DataFrame, weights: PaperWeights) -> pd.Series:
     """Return the variance [kg2] by week and press that the estimated grammages carry."""
-    webs = web_use(logs)
-    present = threading[threading["term"] == "grammage"].set_index("material")["std_error"]
-    error = webs["material"].map(present).astype("float64")
-    if regimes is not None:
-        # A past grammage has its own error.
-        error = web_grammage(regimes.assign(estimate=regimes["std_error"]), webs).fillna(error)
+    present = weights.threading[weights.threading["term"] == "grammage"].set_index("material")["std_error"]
+    # A past grammage has its own error.
+    own = web_grammage(weights.regimes.assign(estimate=weights.regimes["std_error"]), webs)
+    error = own.fillna(webs["material"].map(present).astype("float64"))
     kg = (webs["area_m2"] * error / 1000).groupby([webs["week"], webs["press"], webs["material"]]).sum()
-    return (kg**2).groupby(level=["week", "press"]).sum()
+    return (kg**2).groupby(level=_BY).sum()

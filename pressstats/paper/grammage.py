@@ -18,31 +18,20 @@ import pandas as pd
 
 from ..tables import as_published
 from .regimes import WeighedMaterial, WeighedWebs, weigh
-from .runs import add_up, is_weighed, lost_runs, mount_weights, new_reels, web_use
+from .runs import add_up, is_weighed, lost_runs, supplier_kg, threading_counts
 
 if TYPE_CHECKING:
     from ..logs import Logs
 
 __all__ = [
-    "TERM_WORDS",
     "PaperWeights",
     "effective_grammage",
     "paper_weights",
-    "threading_paper",
-    "web_net_weights",
 ]
 
 #: Fewer webs than this say nothing of a grammage and its interval.
 _ROWS_MINIMUM = 12
 
-#: Terms of the regression beside the grammage, and what each stands for [kg each].
-TERM_WORDS = {
-    "start": "threaded at a start",
-    "break": "threaded at a break",
-    "new reel": "stripped off a new reel",
-    "splice": "left on the core at a splice",
-    "reel": "stripped off a new reel and left on its core",
-}
 #: Counts that agree more than this have one column between them.
 _TOGETHER = 0.9
 _NUMBERS = ("estimate", "std_error", "ci_low", "ci_high")
@@ -55,117 +44,80 @@ class PaperWeights:
     Attributes
     ----------
     threading : DataFrame, shape (material x term, 8)
-        Result of :func:`threading_paper`.
+        material, term (``grammage`` [g/m2]; ``start``, ``break`` and others [kg each]), estimate, std_error, ci_low,
+        ci_high (95 %, Student's t), runs, why (empty, or why it is blank). A term per start that the data cannot
+        tell from the slope (all runs of one area) blanks the material; without breaks there is no term for them.
     regimes : DataFrame, shape (material x supplier x spell, 14)
-        material, supplier (empty: all of them), named (False: one of few reels, who shares the slope of
-        another), from, to (the day after the last; blank: present), dated_low, dated_high (95 % limits of
-        from), mixed_from, mixed_to (between which paper of both is about), estimate, std_error, ci_low, ci_high
-        [g/m2], present (share in the paper of the last weeks).
+        material, supplier (empty: all of them), named (False: one of few reels, who shares the slope of another),
+        from, to (the day after the last; blank: present), dated_low, dated_high (95 % limits of from), mixed_from,
+        mixed_to (between which paper of both is about), estimate, std_error, ci_low, ci_high [g/m2], present (share
+        in the paper of the last weeks).
     """
 
     threading: pd.DataFrame
     regimes: pd.DataFrame
 
 
-def web_net_weights(
+def _net_weights(
     logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame
 ) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
-    """Return net paper by run and web, and which reels it came from.
+    """Return net paper by run and web, and which of its rows had paper of which reel (two arrays, shape (links,)).
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    webs, mounts : DataFrame
-        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`.
-
-    Returns
-    -------
-    table : DataFrame, shape (rows, 9)
-        run, place (in `webs`), date, material, area_m2 [m2], net_kg [kg], breaks (re-threadings),
-        new_reels and splices, of the webs whose mounts are all weighed and of one material.
-    row : ndarray of int, shape (links,)
-        Row of `table` that had paper of the reel.
-    reel : ndarray of int, shape (links,)
-        Number of the reel.
+    Rows are the webs whose mounts are all weighed and of one material: run, web_row (in `webs`), date, material,
+    area_m2 [m2], net_kg [kg], breaks (re-threadings), new_reels and splices.
     """
-    place, size = mounts["place"].to_numpy(), len(webs)
-    rethreaded = mounts["ended_by"].isin(["web_break", "failed_splice"])
+    web_row, size = mounts["web_row"].to_numpy(), len(webs)
+    counts = threading_counts(mounts)
     reel = mounts.groupby(["supplier", "reel_id"], sort=False).ngroup().to_numpy()
     material, names = pd.factorize(mounts["material"])
-    inside = place >= 0
+    inside = web_row >= 0
     first, last = np.full(size, len(names)), np.full(size, -1)
-    np.minimum.at(first, place[inside], material[inside])
-    np.maximum.at(last, place[inside], material[inside])
-    net = add_up(place, mounts["net_kg"], size)
+    np.minimum.at(first, web_row[inside], material[inside])
+    np.maximum.at(last, web_row[inside], material[inside])
+    net = add_up(web_row, mounts["net_kg"], size)
     lost = lost_runs(logs, "reel_mounts", "run_webs")[webs["run"].to_numpy()]
     # One material only: paper of two grammages in one run says nothing of either.
     usable = np.flatnonzero((first == last) & np.isfinite(net) & ~lost)
     table = pd.DataFrame(
         {
             "run": webs["run"].to_numpy()[usable],
-            "place": usable,
+            "web_row": usable,
             "date": webs["date"].to_numpy()[usable],
             "material": names.to_numpy()[first[usable]] if len(usable) else webs["material"].iloc[:0],
             "area_m2": webs["area_m2"].to_numpy()[usable],
             "net_kg": net[usable],
-            "breaks": add_up(place, rethreaded, size)[usable],
-            "new_reels": add_up(place, new_reels(mounts), size)[usable],
-            "splices": add_up(place, mounts["ended_by"].isin(["splice", "failed_splice"]), size)[usable],
+            "breaks": add_up(web_row, counts["break"], size)[usable],
+            "new_reels": add_up(web_row, counts["new reel"], size)[usable],
+            "splices": add_up(web_row, counts["splice"], size)[usable],
         }
     )
-    row_of_place = np.full(size, -1)
-    row_of_place[usable] = np.arange(len(usable))
-    row = np.where(inside, row_of_place[place], -1)
+    row_of_web = np.full(size, -1)
+    row_of_web[usable] = np.arange(len(usable))
+    row = np.where(inside, row_of_web[web_row], -1)
     return table, row[row >= 0], reel[row >= 0]
 
 
-def threading_paper(
-    logs: Logs, webs: pd.DataFrame | None = None, mounts: pd.DataFrame | None = None
-) -> pd.DataFrame:
-    """Return grammage, threading per start and threading per break of each material.
+def paper_weights(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -> PaperWeights:
+    """Return grammages, present and past, and what starts, breaks, new reels and splices take.
 
     Parameters
     ----------
     logs : Logs
         The logs.
-    webs, mounts : DataFrame, optional
-        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`, where
-        they are at hand.
-
-    Returns
-    -------
-    DataFrame, shape (material x term, 8)
-        material, term (``grammage`` [g/m2], ``start`` and ``break`` [kg each]), estimate,
-        std_error, ci_low, ci_high (95 %, Student's t), runs, why (empty, or why it is blank).
-        A term per start that the data cannot tell from the slope (all runs of one area) blanks
-        the material; without breaks there is no term for them.
-    """
-    return paper_weights(logs, webs, mounts).threading
-
-
-def paper_weights(
-    logs: Logs, webs: pd.DataFrame | None = None, mounts: pd.DataFrame | None = None
-) -> PaperWeights:
-    """Return grammages, present and past, and what starts, breaks, new reels and splices take.
-
-    Parameters
-    ----------
-    logs, webs, mounts
-        As for :func:`threading_paper`.
+    webs, mounts : DataFrame
+        Results of :func:`pressstats.paper.web_use` and :func:`pressstats.paper.mount_weights`; None without
+        ``reel_mounts``.
 
     Returns
     -------
     PaperWeights
         Both tables.
     """
-    if not logs.has("reel_mounts"):
+    if mounts is None:
         names = _newsprint(logs, logs["run_webs"])
         blank = [_blank(material, 0.0, "no table reel_mounts") for material in names]
         return PaperWeights(_table(blank), _regimes([]))
-    webs = web_use(logs) if webs is None else webs
-    mounts = mount_weights(logs, webs) if mounts is None else mounts
-    table, row, reel = web_net_weights(logs, webs, mounts)
+    table, row, reel = _net_weights(logs, webs, mounts)
     shares = _supplier_shares(table, mounts)
     extra = [
         term
@@ -176,53 +128,34 @@ def paper_weights(
     rows: list[tuple] = []
     spells: list[tuple] = []
     for material in _newsprint(logs, table):
-        mine = materials == material
-        linked = mine[row]
-        position = np.cumsum(mine) - 1
-        own = shares[mine]
+        of_material = materials == material
+        linked = of_material[row]
+        position = np.cumsum(of_material) - 1
+        own = shares[of_material]
         own = own.loc[:, own.sum() > 0]
-        told, fitted = _fit_material(material, table[mine], own, position[row[linked]], reel[linked], extra)
-        rows += told
+        terms, fitted = _fit_material(
+            material, table[of_material], own, position[row[linked]], reel[linked], extra
+        )
+        rows += terms
         if fitted is not None:
             spells += _spells_of(material, fitted)
     return PaperWeights(_table(rows), _regimes(spells))
 
 
 def effective_grammage(threading: pd.DataFrame, logs: Logs) -> pd.DataFrame:
-    """Return the published table ``grammage``.
-
-    Parameters
-    ----------
-    threading : DataFrame
-        Result of :func:`threading_paper`.
-    logs : Logs
-        Logs; the nominal grammage is that of ``materials``.
-
-    Returns
-    -------
-    DataFrame, shape (materials, 7)
-        The published columns; blank where `threading` says why.
-    """
+    """Return the published table ``grammage``: nominal of ``materials``, effective blank where it is not told."""
     table = threading[threading["term"] == "grammage"].rename(columns={"estimate": "effective_gsm"})
-    nominal = pd.Series(dtype="float64")
-    if logs.has("materials"):
-        nominal = logs["materials"].set_index("material")["grammage_gsm"]
-    table = table.assign(nominal_gsm=table["material"].map(nominal).astype("float64"))
+    table = table.assign(nominal_gsm=logs.of_material(table["material"], "grammage_gsm"))
     return as_published(table, "grammage")
 
 
 def _newsprint(logs: Logs, webs: pd.DataFrame) -> list[str]:
-    if not logs.has("materials"):
-        return sorted(webs["material"].unique())
-    materials = logs["materials"]
-    return list(materials.loc[materials["kind"] == "newsprint", "material"])
+    return list(logs.listed("newsprint")) if logs.has("materials") else sorted(webs["material"].unique())
 
 
 def _supplier_shares(table: pd.DataFrame, mounts: pd.DataFrame) -> pd.DataFrame:
     """Return the share of each supplier in the paper mounted for each row."""
-    kg = mounts["mounted_kg"].clip(lower=0.0).fillna(0.0)
-    by = kg.groupby([mounts["place"], mounts["supplier"]]).sum().unstack(fill_value=0.0)
-    by = by.reindex(table["place"], fill_value=0.0).reset_index(drop=True)
+    by = supplier_kg(mounts, table["web_row"]).reset_index(drop=True)
     return by.div(by.sum(axis=1).replace(0.0, np.nan), axis=0).fillna(0.0)
 
 
@@ -263,18 +196,18 @@ def _fit_material(
     begun = [spell.begins.day for spell in fitted.spells if spell.begins is not None and spell.ends is None]
     if begun and all(spell.begins is not None for spell in fitted.spells if spell.ends is None):
         runs = float(webs.loc[webs["date"] >= min(begun), "run"].nunique())
-    told = [(material, "grammage", *fitted.present(), runs, "")]
+    rows = [(material, "grammage", *fitted.present(), runs, "")]
     first = len(fitted.spells)
     both = {"new reel", "splice"} <= set(terms)
     for number, name in enumerate(terms):
         if not (both and name in ("new reel", "splice")):
-            told.append((material, name, *fitted.term(first + number), runs, ""))
+            rows.append((material, name, *fitted.term(first + number), runs, ""))
     if both:
         # Reels come and go in the same runs: what they lose together is told, not which end of them loses it.
         weights = np.zeros(len(fitted.estimate))
         weights[[first + terms.index("new reel"), first + terms.index("splice")]] = 1.0
-        told.append((material, "reel", *fitted.sum_of(weights), runs, ""))
-    return told, fitted
+        rows.append((material, "reel", *fitted.sum_of(weights), runs, ""))
+    return rows, fitted
 
 
 def _correlation(one: np.ndarray, other: np.ndarray) -> float:
@@ -294,8 +227,8 @@ def _spells_of(material: str, fitted: WeighedMaterial) -> list[tuple]:
             when = (begins.day, begins.low, begins.high, begins.mixed_from, begins.mixed_to)
         until = ends.day if ends is not None else pd.NaT
         numbers = (*fitted.term(number), float(fitted.mix[number]))
-        for place, supplier in enumerate(spell.suppliers or ("",)):
-            rows.append((material, supplier, place == 0, when[0], until, *when[1:], *numbers))
+        for order, supplier in enumerate(spell.suppliers or ("",)):
+            rows.append((material, supplier, order == 0, when[0], until, *when[1:], *numbers))
     return rows
 
 

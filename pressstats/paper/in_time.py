@@ -5,39 +5,26 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from .runs import supplier_kg
+
 __all__ = ["grammage_regimes", "mount_grammage", "web_grammage"]
 
 
 def web_grammage(regimes: pd.DataFrame, webs: pd.DataFrame, mounts: pd.DataFrame | None = None) -> pd.Series:
-    """Return what a square metre of each web weighed on its day.
+    """Return what a square metre of each web weighed on its day [g/m2]; blank for a material without a grammage.
 
-    Parameters
-    ----------
-    regimes : DataFrame
-        ``regimes`` of :func:`pressstats.paper.paper_weights`.
-    webs : DataFrame
-        Result of :func:`pressstats.paper.web_use`.
-    mounts : DataFrame, optional
-        Result of :func:`pressstats.paper.mount_weights`: whose paper ran where suppliers differ.
-
-    Returns
-    -------
-    Series, shape (webs,), index of `webs`
-        Effective grammage [g/m2]; blank for a material without one. Where it is not known whose paper ran, it
-        is that of the mix of the last weeks.
+    Where suppliers differ `mounts` say whose paper ran; where it is not known it is the mix of the last weeks.
     """
     result = pd.Series(np.nan, webs.index)
-    for material, mine in regimes.groupby("material"):
+    for material, own in regimes.groupby("material"):
         of_material = (webs["material"] == material).to_numpy()
         dates = webs.loc[of_material, "date"]
-        by_supplier = {
-            str(supplier): _on_days(spells, dates) for supplier, spells in mine.groupby("supplier")
-        }
+        by_supplier = {str(supplier): _on_days(spells, dates) for supplier, spells in own.groupby("supplier")}
         if set(by_supplier) == {""}:
             result[of_material] = by_supplier[""]
             continue
         whole = pd.DataFrame(by_supplier, index=dates.index)
-        share = _shares(mine, mounts, list(by_supplier), dates.index, np.flatnonzero(of_material))
+        share = _shares(own, mounts, list(by_supplier), dates.index, np.flatnonzero(of_material))
         # A supplier who has no paper of that time, by the estimate, is left out of the mean.
         share = share.where(whole.notna(), 0.0)
         result[of_material] = (whole.fillna(0.0) * share).sum(axis=1) / share.sum(axis=1).replace(0.0, np.nan)
@@ -63,8 +50,8 @@ def mount_grammage(regimes: pd.DataFrame, mounts: pd.DataFrame, date: pd.Series)
     """
     result = pd.Series(np.nan, mounts.index)
     for (material, supplier), spells in regimes.groupby(["material", "supplier"]):
-        mine = (mounts["material"] == material) & ((mounts["supplier"] == supplier) | (supplier == ""))
-        result[mine] = _on_days(spells, date[mine])
+        inside = (mounts["material"] == material) & ((mounts["supplier"] == supplier) | (supplier == ""))
+        result[inside] = _on_days(spells, date[inside])
     return result
 
 
@@ -87,16 +74,14 @@ def _shares(
     mounts: pd.DataFrame | None,
     suppliers: list[str],
     index: pd.Index,
-    place: np.ndarray,
+    web_row: np.ndarray,
 ) -> pd.DataFrame:
-    """Return whose paper ran on the webs at `place`, by supplier."""
+    """Return whose paper ran on some webs (rows of ``web_use``), by supplier."""
     present = regimes[regimes["named"]].groupby("supplier")["present"].sum()
     usual = present.reindex(suppliers).fillna(0.0)
     if mounts is None:
         return pd.DataFrame([usual.to_numpy()] * len(index), index=index, columns=suppliers)
-    kg = mounts["mounted_kg"].clip(lower=0.0).fillna(0.0)
-    by = kg.groupby([mounts["place"], mounts["supplier"]]).sum().unstack(fill_value=0.0)
-    by = by.reindex(index=place, columns=suppliers, fill_value=0.0).fillna(0.0).set_axis(index)
+    by = supplier_kg(mounts, web_row).reindex(columns=suppliers, fill_value=0.0).fillna(0.0).set_axis(index)
     unknown = by.sum(axis=1) == 0
     by.loc[unknown] = usual.to_numpy()
     return by
@@ -118,23 +103,22 @@ def grammage_regimes(
 
     Returns
     -------
-    DataFrame, shape (regimes, 11)
-        The published columns. cost_since is what the paper printed in the regime weighed more than it would
-        have before the change, at `price`; negative where it is lighter.
+    DataFrame, shape (regimes, 12)
+        The published columns. cost_since is what the paper printed in the regime weighed more than it would have
+        before the change, at `price`; negative where it is lighter.
     """
     rows = []
-    for (material, supplier), mine in regimes[regimes["named"]].groupby(["material", "supplier"]):
+    for (material, supplier), spells in regimes[regimes["named"]].groupby(["material", "supplier"]):
         printed = webs[webs["material"] == material]
         first = printed["date"].min()
         share = 1.0
         if supplier:
-            place = np.flatnonzero(webs["material"] == material)
+            web_row = np.flatnonzero(webs["material"] == material)
             own = regimes[regimes["material"] == material]
-            kg = _shares(own, mounts, list(own["supplier"].unique()), printed.index, place)
+            kg = _shares(own, mounts, list(own["supplier"].unique()), printed.index, web_row)
             share = kg[supplier] / kg.sum(axis=1)
-        mine = mine.sort_values("from", na_position="first")
         before = np.nan
-        for spell in mine.to_dict("records"):
+        for spell in spells.sort_values("from", na_position="first").to_dict("records"):
             begins = spell["from"] if pd.notna(spell["from"]) else first
             inside = printed["date"] >= begins
             inside &= (printed["date"] < spell["to"]) if pd.notna(spell["to"]) else True

@@ -11,26 +11,12 @@ __all__ = ["linked_least_squares"]
 def linked_least_squares(
     design: np.ndarray, response: np.ndarray, row: np.ndarray, reel: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Fit least squares whose errors are dependent between rows that share a reel.
+    """Return least-squares estimates and their covariance where rows that share a reel are dependent.
 
-    Parameters
-    ----------
-    design : ndarray, shape (rows, terms)
-        Regressors, of full column rank.
-    response : ndarray, shape (rows,)
-        Response.
-    row, reel : ndarray of int, shape (links,)
-        Which row had paper of which reel.
-
-    Returns
-    -------
-    estimate : ndarray, shape (terms,)
-        Least-squares estimates.
-    covariance : ndarray, shape (terms, terms)
-        Sandwich covariance: products of scores are summed over all pairs of rows that share a
-        reel, times rows / (rows - terms). Where each row has one reel this is the ordinary
-        cluster-robust covariance. Where the sum is not positive, as overlapping clusters allow,
-        each row is taken as its own cluster.
+    `row` and `reel`, shape (links,), say which row had paper of which reel. Products of scores are summed over all
+    pairs of rows that share a reel (sandwich covariance), times rows / (rows - terms); where each row has one reel
+    this is the cluster-robust covariance. Where the sum is not positive, as overlapping clusters allow, each row is
+    its own cluster.
     """
     rows, terms = design.shape
     estimate, *_ = np.linalg.lstsq(design, response, rcond=None)

@@ -40,22 +40,10 @@ _MIX_DAYS = 28
 
 @dataclass(frozen=True)
 class WeighedWebs:
-    """Weighed webs of one material.
+    """Weighed webs of one material, a row each.
 
-    Attributes
-    ----------
-    date : ndarray of datetime64, shape (rows,)
-        Date of the run.
-    area : ndarray, shape (rows,)
-        Printed area [1000 m2].
-    net : ndarray, shape (rows,)
-        Net paper [kg].
-    terms : ndarray, shape (rows, terms)
-        What else takes paper: ones for the start, breaks, and what is not weighed.
-    shares : DataFrame, shape (rows, suppliers)
-        Share of each supplier in the paper of the row.
-    row, reel : ndarray of int, shape (links,)
-        Which row had paper of which reel.
+    `area` is printed [1000 m2], `net` is paper [kg], `terms` what else takes paper (ones for the start, breaks, and
+    what is not weighed), `shares` that of each supplier; `row` and `reel` say which row had paper of which reel.
     """
 
     date: np.ndarray
@@ -104,18 +92,9 @@ class Spell:
 class WeighedMaterial:
     """The regression of one material.
 
-    Attributes
-    ----------
-    spells : list of Spell
-        Whose slopes come first in `estimate`.
-    estimate, covariance : ndarray
-        Slopes [g/m2], then kilograms of each further term.
-    reels : ndarray, shape (spells,)
-        Reels that each slope stands on.
-    rows : int
-        Rows of the regression.
-    mix : ndarray, shape (spells,)
-        Share of each present spell in the paper of the last weeks, 0 for the past ones.
+    Slopes of the spells [g/m2] come first in `estimate`, then kilograms of each further term. `reels` is how many
+    each slope stands on, `mix` the share of each present spell in the paper of the last weeks (0 for past ones),
+    `rows` those fitted.
     """
 
     spells: list[Spell]
@@ -154,18 +133,7 @@ class WeighedMaterial:
 
 
 def weigh(webs: WeighedWebs) -> WeighedMaterial:
-    """Fit one material, its changes in time and its suppliers' differences included.
-
-    Parameters
-    ----------
-    webs : WeighedWebs
-        Its weighed webs.
-
-    Returns
-    -------
-    WeighedMaterial
-        The regression; one slope where nothing changed and suppliers agree.
-    """
+    """Fit one material, its changes in time and its suppliers' differences included; one slope where there are none."""
     whole: list[tuple[str, ...]] = [()]
     changes: dict[tuple[str, ...], list[Change]] = {(): _changes(webs, whole, ())}
     large = _large_suppliers(webs)

@@ -12,20 +12,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from .geometry import copy_area_m2, paper_kg
+from ..geometry import copy_area_m2, paper_kg, reel_length_m
 
 if TYPE_CHECKING:
     from ..logs import Logs
 
 __all__ = [
     "add_up",
-    "butt_weights",
     "is_weighed",
     "lost_runs",
     "mount_weights",
-    "new_reels",
-    "reel_weights",
     "run_copies",
+    "supplier_kg",
+    "threading_counts",
     "web_use",
 ]
 
@@ -33,22 +32,7 @@ _SPLICED = ("splice", "failed_splice")
 
 
 def add_up(position: np.ndarray, values: pd.Series | np.ndarray, size: int) -> np.ndarray:
-    """Return sums of `values` by position, blank where one of them is; 0 where there is none.
-
-    Parameters
-    ----------
-    position : ndarray of int, shape (rows,)
-        Where each value belongs; -1 is nowhere.
-    values : array, shape (rows,)
-        What is added up.
-    size : int
-        Number of positions.
-
-    Returns
-    -------
-    ndarray, shape (size,)
-        The sums.
-    """
+    """Return sums of `values` by position (-1 is nowhere): blank where one of them is, 0 where there is none."""
     known = position >= 0
     return np.bincount(position[known], weights=np.asarray(values, dtype=float)[known], minlength=size)
 
@@ -71,8 +55,8 @@ def web_use(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (webs, 13)
-        run (position in ``runs``), run_id, web, date, week, title, press, material, width_mm [mm], pages,
-        nominal_gsm [g/m2], copy_m2 [m2 per copy], area_m2 [m2 of the gross copies].
+        run (position in ``runs``), run_id, web, date, week, title, press, material, width_mm [mm], pages, nominal_gsm
+        [g/m2], copy_m2 [m2 per copy], area_m2 [m2 of the gross copies].
     """
     runs = logs["runs"]
     webs = logs["run_webs"]
@@ -80,10 +64,6 @@ def web_use(logs: Logs) -> pd.DataFrame:
     webs, run = webs[run >= 0].reset_index(drop=True), run[run >= 0]
     about = runs[["date", "title", "press"]].assign(week=logs.plant.week_of(runs["date"]))
     about = about.take(run).reset_index(drop=True)
-    nominal = pd.Series(np.nan, webs.index)
-    if logs.has("materials"):
-        grammage = logs["materials"].set_index("material")["grammage_gsm"]
-        nominal = webs["material"].map(grammage).astype("float64")
     copy_m2 = copy_area_m2(webs)
     return pd.DataFrame(
         {
@@ -97,7 +77,7 @@ def web_use(logs: Logs) -> pd.DataFrame:
             "material": webs["material"],
             "width_mm": webs["width_mm"],
             "pages": webs["pages"].astype("float64"),
-            "nominal_gsm": nominal,
+            "nominal_gsm": logs.of_material(webs["material"], "grammage_gsm"),
             "copy_m2": copy_m2,
             "area_m2": copy_m2 * runs["copies_gross"].to_numpy()[run],
         }
@@ -105,22 +85,10 @@ def web_use(logs: Logs) -> pd.DataFrame:
 
 
 def run_copies(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
-    """Return the paper streams of each run that the counters and the webs give.
+    """Return the streams of each run that counters and webs give [kg at nominal grammage], rows as in ``runs``.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    webs : DataFrame
-        Result of :func:`web_use`.
-
-    Returns
-    -------
-    DataFrame, shape (runs, 12), rows as in ``runs``
-        run_id, date, week, title, press, copy_m2 [m2 of a copy], area_m2 [m2 of the gross copies],
-        spoiled_m2 [m2 of those that are not good], and good_kg, startup_kg, running_kg,
-        uncounted_kg [kg at nominal grammage]. A run of which a web is missing or has no grammage is
-        blank.
+    Areas: copy_m2 of a copy, area_m2 of the gross copies, spoiled_m2 of those that are not good [m2]. A run of which
+    a web is missing or has no grammage is blank.
     """
     runs = logs["runs"]
     run, size = webs["run"].to_numpy(), len(runs)
@@ -147,38 +115,43 @@ def run_copies(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def mount_weights(logs: Logs, webs: pd.DataFrame | None = None) -> pd.DataFrame:
+def mount_weights(logs: Logs, webs: pd.DataFrame) -> pd.DataFrame:
     """Return the weights of each mount, with what was printed or threaded from it.
 
     Parameters
     ----------
     logs : Logs
         Logs with ``reel_mounts``.
-    webs : DataFrame, optional
-        Result of :func:`web_use`, where it is at hand.
+    webs : DataFrame
+        Result of :func:`web_use`.
 
     Returns
     -------
     DataFrame, shape (mounts, 15), rows as in ``reel_mounts``
-        run (position in ``runs``), place (position in `webs`), -1 where there is none; run_id, web,
-        supplier, reel_id, material, reelstand, mounted_at, ended_by, and mounted_kg, strip_kg,
-        reel_end_kg, scrapped_kg, net_kg [kg]. A weight that is not known is blank, and so is every
-        sum with it; a column in which nothing is weighed counts as part of the net weight, and a net
-        weight that stands on diameters or metres is blank.
+        run (position in ``runs``), web_row (position in `webs`), -1 where there is none; run_id, web, supplier,
+        reel_id, material, reelstand, mounted_at, ended_by, and mounted_kg, strip_kg, reel_end_kg, scrapped_kg, net_kg
+        [kg]. A weight that is not known is blank, and so is every sum with it; a column in which nothing is weighed
+        counts as part of the net weight, and a net weight that stands on diameters or metres is blank.
     """
     mounts = logs["reel_mounts"]
-    webs = web_use(logs) if webs is None else webs
-    run, place = _places(logs, webs, mounts)
+    run, web_row = _run_and_web(logs, webs, mounts)
     spliced = mounts["ended_by"].isin(_SPLICED)
     weights = mounts[
         ["run_id", "web", "supplier", "reel_id", "material", "reelstand", "mounted_at", "ended_by"]
     ].copy()
     weights.insert(0, "run", run)
-    weights.insert(1, "place", place)
-    start, returned = reel_weights(logs, webs, place)
+    weights.insert(1, "web_row", web_row)
+    width, gsm, caliper = _paper_of(logs, webs, mounts, web_row)
+    core = logs.plant.reel.core_diameter_mm
+    start, returned = _reel_weights(mounts, width, gsm, caliper, core)
     weights["mounted_kg"] = start - returned
     weights["strip_kg"] = mounts["strip_kg"]
-    weights["reel_end_kg"] = butt_weights(logs, webs, place).where(spliced, 0.0)
+    butt = mounts["butt_kg"]
+    # Depths are read to the millimetre: they stand in only where no butt is weighed at all.
+    if not butt.gt(0).any():
+        metres = reel_length_m(core + 2 * mounts["butt_mm"], core, caliper)
+        butt = butt.where(butt > 0, metres * width * gsm / 1e6)
+    weights["reel_end_kg"] = butt.where(spliced, 0.0)
     weights["scrapped_kg"] = mounts["scrapped_kg"]
     # What no mount was ever weighed for is part of the net weight, and has a term of its own there.
     net = weights["mounted_kg"]
@@ -199,77 +172,57 @@ def is_weighed(weights: pd.DataFrame, stream: str) -> bool:
     return bool(known.any())
 
 
-def new_reels(weights: pd.DataFrame) -> np.ndarray:
-    """Say which mounts are the first of their reel, and so the one before which it is stripped."""
-    order = weights.sort_values("mounted_at", kind="stable")
-    first = ~order.duplicated(["supplier", "reel_id"])
-    return first.reindex(weights.index).to_numpy(dtype=bool)
+def threading_counts(mounts: pd.DataFrame) -> dict[str, pd.Series]:
+    """Return how many of each term of the regression of paper, beside the start, each mount counts for.
 
-
-def reel_weights(logs: Logs, webs: pd.DataFrame, place: np.ndarray) -> tuple[pd.Series, pd.Series]:
-    """Return the weights with which each mount began and ended.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``reel_mounts``.
-    webs : DataFrame
-        Result of :func:`web_use`.
-    place : ndarray of int, shape (mounts,)
-        Row of `webs` that each mount belongs to, -1 for none.
-
-    Returns
-    -------
-    start, returned : Series, shape (mounts,)
-        As weighed; else from the diameters, with the caliper and the nominal grammage of the material; else
-        from the metres run, as if the rest of the reel weighed nothing [kg]. Blank where none is known.
+    A reel is stripped before its first mount, which is taken to be ``reel`` by half, as is its splice.
     """
-    mounts = logs["reel_mounts"]
-    width, gsm, caliper = _paper_of(logs, webs, mounts, place)
-    core = logs.plant.reel.core_diameter_mm
+    first = ~mounts.sort_values("mounted_at", kind="stable").duplicated(["supplier", "reel_id"])
+    new_reel = first.reindex(mounts.index).astype("float64")
+    spliced = mounts["ended_by"].isin(_SPLICED)
+    rethreaded = mounts["ended_by"].isin(["web_break", "failed_splice"])
+    return {"break": rethreaded, "new reel": new_reel, "splice": spliced, "reel": (new_reel + spliced) / 2}
+
+
+def supplier_kg(mounts: pd.DataFrame, web_row: pd.Series | np.ndarray) -> pd.DataFrame:
+    """Return the paper mounted by supplier [kg] on some webs (rows of ``web_use``), shape (webs, suppliers)."""
+    kg = mounts["mounted_kg"].clip(lower=0.0).fillna(0.0)
+    by = kg.groupby([mounts["web_row"], mounts["supplier"]]).sum().unstack(fill_value=0.0)
+    return by.reindex(web_row, fill_value=0.0)
+
+
+def _reel_weights(
+    mounts: pd.DataFrame, width: pd.Series, gsm: pd.Series, caliper: pd.Series, core_mm: float
+) -> tuple[pd.Series, pd.Series]:
+    """Return the weights with which each mount began and ended [kg], blank where none is known.
+
+    As weighed; else from the diameters, with caliper and nominal grammage; else from the metres run, as if the rest
+    of the reel weighed nothing.
+    """
     weights = []
     for kg, diameter in (("start_kg", "start_mm"), ("returned_kg", "returned_mm")):
         around = mounts[diameter]
-        metres = np.pi * (around**2 - core**2) / (4 * caliper)
-        weighed = (metres * width * gsm / 1e6).where(around > core, around * 0.0)
-        weights.append(mounts[kg].fillna(weighed))
+        weighed = reel_length_m(around, core_mm, caliper) * width * gsm / 1e6
+        weights.append(mounts[kg].fillna(weighed.where(around > core_mm, around * 0.0)))
     start, returned = weights
     run_off = mounts["used_m"] * width * gsm / 1e6
     unknown = start.isna() | returned.isna()
     return start.where(~unknown, run_off), returned.where(~unknown, run_off * 0.0)
 
 
-def butt_weights(logs: Logs, webs: pd.DataFrame, place: np.ndarray) -> pd.Series:
-    """Return what stayed on the core of each mount [kg]: weighed, else from the depth of paper on it."""
-    mounts = logs["reel_mounts"]
-    width, gsm, caliper = _paper_of(logs, webs, mounts, place)
-    core = logs.plant.reel.core_diameter_mm
-    metres = np.pi * ((core + 2 * mounts["butt_mm"]) ** 2 - core**2) / (4 * caliper)
-    # Depths are read to the millimetre: they stand in only where no butt is weighed at all.
-    if mounts["butt_kg"].gt(0).any():
-        return mounts["butt_kg"]
-    return mounts["butt_kg"].where(mounts["butt_kg"] > 0, metres * width * gsm / 1e6)
-
-
 def _paper_of(
-    logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame, place: np.ndarray
+    logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame, web_row: np.ndarray
 ) -> tuple[pd.Series, pd.Series, pd.Series]:
     """Return width [mm], nominal grammage [g/m2] and caliper [um] of the paper of each mount."""
-    nothing = pd.Series(np.nan, mounts.index)
-    width = gsm = caliper = nothing
-    if logs.has("materials"):
-        known = logs["materials"].drop_duplicates("material").set_index("material")
-        width, gsm, caliper = (
-            mounts["material"].map(known[name]).astype("float64")
-            for name in ("width_mm", "grammage_gsm", "caliper_um")
-        )
+    names = ("width_mm", "grammage_gsm", "caliper_um")
+    width, gsm, caliper = (logs.of_material(mounts["material"], name) for name in names)
     if len(webs):
-        printed = pd.Series(webs["width_mm"].to_numpy()[place], mounts.index).where(place >= 0)
+        printed = pd.Series(webs["width_mm"].to_numpy()[web_row], mounts.index).where(web_row >= 0)
         width = printed.fillna(width)
     return width, gsm, caliper.fillna(logs.plant.reel.caliper_um)
 
 
-def _places(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def _run_and_web(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Return the position of each mount's run in ``runs`` and of its web in `webs`."""
     run = pd.Index(logs["runs"]["run_id"]).get_indexer(mounts["run_id"])
     # A web is named within its run: one whole number stands for both names.

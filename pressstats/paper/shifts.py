@@ -32,15 +32,7 @@ _HALF_LIVES = (2.0, 8.0, 52.0)
 
 @dataclass(frozen=True)
 class Shift:
-    """A lasting change of level.
-
-    Attributes
-    ----------
-    place : int
-        Position of the first value of the later level.
-    statistic : float
-        Twice the log-likelihood ratio against no change there.
-    """
+    """A lasting change of level: where the later level begins, and twice the log-likelihood ratio against none."""
 
     place: int
     statistic: float
@@ -75,9 +67,9 @@ def level_shifts(
 
     Notes
     -----
-    Changes are added one by one, the likeliest first, and each is then moved to where it is likeliest beside
-    the others. Slow movement is an autoregression of first order; its share and its half-life are those of
-    the greatest likelihood with and without the change.
+    Changes are added one by one, the likeliest first, and each is then moved to where it is likeliest beside the
+    others. Slow movement is an autoregression of first order; its share and its half-life are those of the greatest
+    likelihood with and without the change.
     """
     if len(level) < 8:
         return []
@@ -194,12 +186,9 @@ def date_shift(level: np.ndarray, information: np.ndarray) -> tuple[int, int, in
     Returns
     -------
     place, low, high : int
-        Position of the first value of the later level: the likeliest, the first and the last of the
-        95 % interval (places that lack less than `DATING_LIMIT` of the greatest likelihood).
-
-    Notes
-    -----
-    Errors are normal and independent here: around one change slow movement is the same before and after.
+        Position of the first value of the later level: the likeliest, the first and the last of the 95 % interval
+        (places that lack less than `DATING_LIMIT` of the greatest likelihood, errors normal and independent: around
+        one change slow movement is the same before and after).
     """
     weight = np.cumsum(information)
     moment = np.cumsum(information * level)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from .runs import is_weighed, new_reels
+from .runs import is_weighed, threading_counts
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -26,7 +26,7 @@ def unweighed_streams(runs: pd.DataFrame, threading: pd.DataFrame, mounts: pd.Da
     runs : DataFrame
         Rows of :func:`pressstats.paper.run_balance`: of which time.
     threading : DataFrame
-        Result of :func:`pressstats.paper.threading_paper`.
+        ``threading`` of :func:`pressstats.paper.paper_weights`.
     mounts : DataFrame
         Result of :func:`pressstats.paper.mount_weights`.
 
@@ -36,14 +36,12 @@ def unweighed_streams(runs: pd.DataFrame, threading: pd.DataFrame, mounts: pd.Da
         term (``new reel``, ``splice``, or ``reel`` for both), reels (how many), kg, ci_low, ci_high (95 %) [kg]; none
         where all is weighed. A material without an estimate is left out of both.
     """
-    mine = mounts[mounts["run_id"].isin(runs["run_id"])]
-    first = pd.Series(new_reels(mounts), mounts.index, dtype="float64").reindex(mine.index)
-    spliced = mine["ended_by"].isin(["splice", "failed_splice"]).astype(float)
-    counts = {"new reel": first, "splice": spliced, "reel": (first + spliced) / 2}
+    inside = mounts["run_id"].isin(runs["run_id"])
+    materials, counts = mounts.loc[inside, "material"], threading_counts(mounts)
     rows = []
     for term, terms in threading[threading["term"].isin(UNWEIGHED_WORDS)].groupby("term", sort=False):
-        number = counts[str(term)].groupby(mine["material"]).sum().reindex(terms["material"]).fillna(0.0)
-        number = number.to_numpy()
+        count = counts[str(term)][inside].astype(float).groupby(materials).sum()
+        number = count.reindex(terms["material"]).fillna(0.0).to_numpy()
         kg = float((number * terms["estimate"]).sum())
         half = float(np.sqrt(((number * (terms["ci_high"] - terms["estimate"])) ** 2).sum()))
         rows.append((str(term), number.sum(), kg, kg - half, kg + half))
@@ -75,12 +73,12 @@ def sold_streams(
     month_of_run = runs["date"].dt.to_period("M").dt.start_time
     sold = logs["waste_sold"].assign(month=logs["waste_sold"]["sold_on"].dt.to_period("M").dt.start_time)
     rows = []
-    for (month, kind), mine in sold.groupby(["month", "kind"]):
+    for (month, kind), sales in sold.groupby(["month", "kind"]):
         held = logs.plant.waste[str(kind)].holds if str(kind) in logs.plant.waste else ()
         printed = runs[month_of_run == month]
         known = [_stream_kg(name, printed, threading, mounts) for name in held]
         whole = np.nan if not held else float(np.sum(known))
-        rows.append((month, str(kind), float(mine["kg"].sum()), ", ".join(held), whole))
+        rows.append((month, str(kind), float(sales["kg"].sum()), ", ".join(held), whole))
     return pd.DataFrame(rows, columns=columns)
 
 

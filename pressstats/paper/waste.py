@@ -18,19 +18,14 @@ KNOWN_SHARE = 0.5
 
 
 def waste_totals(runs: pd.DataFrame) -> pd.Series:
-    """Return mounted paper, streams and waste of a set of runs.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of :func:`pressstats.paper.run_balance`.
+    """Return mounted paper, streams and waste of a set of runs, rows of :func:`pressstats.paper.run_balance`.
 
     Returns
     -------
     Series
         mounted_kg, every stream, good_grammage_kg and wasted_kg [kg], breaks, waste_pct [% of mounted], all of the
-        runs with complete reel records; runs (how many those are), of_runs, known_share (their share of the
-        printed area). Blank where that share is less than `KNOWN_SHARE`, or nothing was printed.
+        runs with complete reel records; runs (how many those are), of_runs, known_share (their share of the printed
+        area). Blank where that share is less than `KNOWN_SHARE`, or nothing was printed.
     """
     whole = runs["has_reels"] & runs["good_kg"].notna()
     counted = runs[whole]
@@ -52,20 +47,7 @@ def waste_totals(runs: pd.DataFrame) -> pd.Series:
 
 
 def waste_by(runs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    """Return waste by columns of the runs, each group by the rule of :func:`waste_totals`.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of :func:`pressstats.paper.run_balance`.
-    by : list of str
-        Columns to group by.
-
-    Returns
-    -------
-    DataFrame, shape (groups, len(by) + any)
-        `by` and the entries of :func:`waste_totals`.
-    """
+    """Return waste by columns `by` of the runs, each group a row by the rule of :func:`waste_totals`."""
     rows = [
         pd.concat([pd.Series(dict(zip(by, names, strict=True))), waste_totals(mine)])
         for names, mine in runs.groupby(by, sort=True)
@@ -77,18 +59,13 @@ def waste_by(runs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
 
 
 def counter_waste(runs: pd.DataFrame) -> float:
-    """Return what the press counters alone tell of waste: start-up, running and uncounted copies.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of :func:`pressstats.paper.run_balance`.
+    """Return what the press counters alone tell of waste: start-up, running and uncounted copies of a set of runs.
 
     Returns
     -------
     float
-        Their share of the gross copies, by printed area [%]; no reel, nominal grammage or price is needed.
-        Strip, butts and scrap are not in it, so it is less than waste of mounted paper. Blank without a run.
+        Their share of the gross copies, by printed area [%]; no reel, nominal grammage or price is needed. Strip,
+        butts and scrap are not in it, so it is less than waste of mounted paper. Blank without a run.
     """
     known = runs.dropna(subset=["area_m2", "spoiled_m2"])
     area = float(known["area_m2"].sum())

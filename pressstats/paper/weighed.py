@@ -43,22 +43,10 @@ class WeighedPaper:
 
 
 def weighed_paper(logs: Logs) -> WeighedPaper:
-    """Return webs, mounts, grammage and the balance of each run.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    WeighedPaper
-        Each step computed once.
-    """
+    """Return webs, mounts, grammage and the balance of each run of the logs, each step computed once."""
     webs = web_use(logs)
     mounts = mount_weights(logs, webs) if logs.has("reel_mounts") else None
     weights = paper_weights(logs, webs, mounts)
     grammage = effective_grammage(weights.threading, logs)
-    return WeighedPaper(
-        webs, mounts, weights, grammage, run_balance(logs, grammage, webs, mounts, weights.regimes)
-    )
+    runs = run_balance(logs, grammage, webs, mounts, weights.regimes)
+    return WeighedPaper(webs, mounts, weights, grammage, runs)

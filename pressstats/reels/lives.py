@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..paper import mount_grammage, mount_weights
+from ..paper import mount_grammage, mount_weights, web_use
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -113,7 +113,7 @@ def mount_lives(
         `entered_m` is blank where nobody knows how much was gone when the logs began.
     """
     mounts = logs["reel_mounts"]
-    weights = mount_weights(logs) if weights is None else weights
+    weights = mount_weights(logs, web_use(logs)) if weights is None else weights
     columns = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg"]
     lives = weights[["run_id", "supplier", "material", "reelstand", "mounted_at", "ended_by"]].copy()
     lives.insert(0, "reel", reel_codes(mounts))

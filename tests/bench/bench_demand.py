@@ -64,7 +64,7 @@ from pressstats.demand.tried import HORIZON, _direct, _drivers
 from pressstats.forecast import Forecast
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
-from pressstats.paper import effective_grammage, run_balance, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.past import past_forecasts
 
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -74,7 +74,7 @@ COPIES = (1, 2, 4)
 
 def recipe_from(logs: Logs) -> Recipe:
     """Return what turns issues into materials, from logs."""
-    runs = run_balance(logs, effective_grammage(threading_paper(logs), logs))
+    runs = weighed_paper(logs).runs
     exposure = ink_exposure(logs)
     intervals, fits, _ = judge_inks(ink_intervals(logs, exposure))
     return recipe_of(

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from demo_plant import write_demo
 
 from pressstats.logs import Logs, read_logs
-from pressstats.paper import paper_balance
+from pressstats.paper import weighed_paper
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 
@@ -50,7 +50,7 @@ def measure(folder: Path, repeats: int) -> dict[str, tuple[float, float]]:
     work: dict[str, Callable[[], object]] = {
         "pandas.read_csv": lambda: _bare(folder),
         "read_logs": lambda: held.__setitem__(0, read_logs(folder)),
-        "paper_balance": lambda: paper_balance(held[0]),
+        "paper_balance": lambda: weighed_paper(held[0]),
     }
     times: dict[str, list[tuple[float, float]]] = {name: [] for name in work}
     for _ in range(repeats):

@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 
 from pressstats.logs import read_logs
-from pressstats.paper import effective_grammage, threading_paper
+from pressstats.paper import weighed_paper
 from pressstats.reels import study_reels
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
@@ -174,7 +174,7 @@ def speed(most: int, rounds: int) -> None:
             best: dict[str, float] = {}
             file = Path(folder) / "reel_mounts.csv"
             logs = read_logs(folder)
-            grammage = effective_grammage(threading_paper(logs), logs)
+            grammage = weighed_paper(logs).grammage
             work: dict[str, Callable[[], object]] = {
                 "pandas.read_csv of the mounts": lambda file=file: pd.read_csv(file),
                 "read_logs": lambda folder=folder: read_logs(folder),
