@@ -31,7 +31,7 @@ def plain_figure(figure: go.Figure) -> dict[str, Any]:
     return {"data": _plain(data.get("data", [])), "layout": _plain(layout)}
 
 
-def _plain(value: Any) -> Any:
+def _plain(value: Any) -> Any:  # noqa: PLR0911 -- one return a type
     if isinstance(value, dict):
         if set(value) >= {"dtype", "bdata"}:
             array = np.frombuffer(base64.b64decode(value["bdata"]), dtype=value["dtype"])

@@ -183,7 +183,7 @@ class Pending:
         return self.results.tables()
 
 
-def analyse(
+def analyse(  # long: the chain of all parts, one line after the other
     logs: Logs, past: pd.DataFrame, past_digests: dict[str, str], before: PastPlan | None = None
 ) -> Results:
     """Run every analysis on `logs`.

@@ -210,7 +210,9 @@ class Loop:
 
     # --- one rule ------------------------------------------------------------------------------
 
-    def run(self, rule: Callable[[Loop, Review], dict[str, np.ndarray]]) -> Result:
+    def run(  # long: one day's steps, in their order
+        self, rule: Callable[[Loop, Review], dict[str, np.ndarray]]
+    ) -> Result:
         """Let a rule order for all weeks."""
         daily = self.plant.use.loc[self.start - 91 * DAY : self.start, self.names].mean()
         stock = (daily * _START_DAYS).to_numpy()

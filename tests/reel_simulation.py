@@ -87,7 +87,9 @@ def cumulative(km: np.ndarray | float, per_100: float, power: float) -> np.ndarr
     return np.asarray(per_100 / 100 * (np.asarray(km) / REEL_KM) ** power)
 
 
-def simulate_lives(rng: np.random.Generator, plant: Breakage = Breakage()) -> pd.DataFrame:
+def simulate_lives(  # long: a reel's life, step by step
+    rng: np.random.Generator, plant: Breakage = Breakage()
+) -> pd.DataFrame:
     """Return mounts as ``mount_lives`` does, and `expected`: breaks to expect of the metres run."""
     names = list(plant.suppliers)
     size = len(names) * plant.reels

@@ -11,6 +11,9 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "pressstats"
 SIMULATION = ROOT / "tests" / "demo_plant"
 
+#: Lines of a function, its docstring aside, beyond which its first line gives a reason.
+LONG = 60
+
 #: What each part, and each module at the top, may import from the package, besides itself. Each names parts that stand
 #: above it only: the way the material flows.
 EARLIER = {
@@ -150,6 +153,20 @@ def test_modules_are_short_and_say_what_they_offer():
         if path.name != "__main__.py":
             assert "__all__" in source, path
         assert ast.get_docstring(ast.parse(source)), path
+
+
+def test_a_long_function_says_why_it_is_one():
+    seen = 0
+    for path in (*PACKAGE.rglob("*.py"), *Path(__file__).parent.rglob("*.py")):
+        source = path.read_text()
+        for node in ast.walk(ast.parse(source)):
+            if not isinstance(node, ast.FunctionDef):
+                continue
+            begins = node.body[0].end_lineno if ast.get_docstring(node) else node.lineno
+            if node.end_lineno - begins > LONG:
+                assert "long: " in source.splitlines()[node.lineno - 1], f"{path}: {node.name}"
+                seen += 1
+    assert seen
 
 
 def test_nothing_else_stands_at_the_top():

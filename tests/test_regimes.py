@@ -24,7 +24,7 @@ TRUE_GSM = 45.4
 FIRST = np.datetime64("2024-01-01")
 
 
-def nights(
+def nights(  # long: one night's steps, in their order
     rng: np.random.Generator,
     weeks: int,
     *,

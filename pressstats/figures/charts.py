@@ -74,7 +74,7 @@ def lines_by(
     return layout(figure, height=360, x="week", y=unit)
 
 
-def interval_dots(
+def interval_dots(  # noqa: PLR0913 -- a column of the table each
     table: pd.DataFrame,
     *,
     name: str,

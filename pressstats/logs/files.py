@@ -70,7 +70,7 @@ def table_of(stem: str) -> str:
     return ""
 
 
-def _spelled(value: Any, decimal: str) -> str | None:
+def _spelled(value: Any, decimal: str) -> str | None:  # noqa: PLR0911 -- one return a type
     """Spell one typed cell as the plant spells its exports."""
     if value is None or value == "":
         return None

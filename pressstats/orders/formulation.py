@@ -159,7 +159,7 @@ class Builder:
     def _rule(self, columns: list[int], values: list[float], low: float, high: float) -> None:
         self._rows.append((columns, values, round(low, _DIGITS), round(high, _DIGITS)))
 
-    def _article(self, place: int, article: Article, holding_rate: float, end: int) -> None:
+    def _article(self, place: int, article: Article, holding_rate: float, end: int) -> None:  # noqa: PLR0915 -- long: variables are numbered as they are made
         most = float(np.max(article.needs, initial=0.0))
         most = max(most, float(np.max(article.low, initial=0.0)))
         # Room to fill a load up, and for an order minimum; a smaller bound is a faster search.

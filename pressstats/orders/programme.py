@@ -27,7 +27,7 @@ _STANDS, _NEAR = 0.005, 4
 _SECONDS = 120.0
 
 
-def solve(
+def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     articles: Sequence[Article],
     *,
     load_cost: float,

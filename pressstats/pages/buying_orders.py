@@ -56,7 +56,7 @@ def _in_sentence(why: str, plan: pd.DataFrame) -> str:
     return why
 
 
-def plan_words(results: Results) -> Block:
+def plan_words(results: Results) -> Block:  # long: sentences, one after the other
     """Say how the plan is made, what it costs, and where it cannot hold the service level."""
     policy = results.logs.plant.policy
     currency = results.logs.plant.currency

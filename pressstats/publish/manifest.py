@@ -57,7 +57,7 @@ def _day(day: Any) -> str | None:
     return None if day is None or pd.isna(day) else str(pd.Timestamp(day).date())
 
 
-def manifest(
+def manifest(  # noqa: PLR0913 -- an entry each
     *,
     plant: str,
     parameters: Mapping[str, Any],

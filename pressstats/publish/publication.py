@@ -99,7 +99,7 @@ def _open_results(logs_folder: Path, as_of: str, published_folder: Path) -> Resu
     return Pending(logs_folder, as_of, published_folder)
 
 
-def publish(
+def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or none
     logs_folder: str | Path,
     out: str | Path = "published",
     as_of: str = "",

@@ -23,7 +23,7 @@ def is_news(logs: Logs, days: pd.Series) -> pd.Series:
     return days > logs.as_of - pd.Timedelta(days=NEWS_DAYS)
 
 
-def raised(
+def raised(  # noqa: PLR0913 -- a column of the row each
     logs: Logs,
     kind: str,
     subject: str,

@@ -87,7 +87,7 @@ def working_day(plant: Plant, day: pd.Timestamp) -> pd.Timestamp:
     return day
 
 
-def _row(
+def _row(  # noqa: PLR0913 -- a column of the row each
     logs: Logs,
     kind: str,
     subject: str,
