@@ -155,7 +155,7 @@ def test_hostile_words_are_read_as_they_are(tmp_path):
     assert "bdi" in by_title.tags
     breaks = Text(pages.reels.breaks(results).markup)
     assert HOSTILE[2] in breaks.words
-    stands = pages.reels.stands(results)
+    stands = pages.reel_ends.stands(results)
     assert HOSTILE[0] in Text(stands.markup).words
     # In the figure itself the tag is an entity, which plotly shows as text.
     assert "&lt;script&gt;" in str(stands.figure)

@@ -137,9 +137,9 @@ def test_stock_without_reels_names_the_table_to_log(without: dict[str, Results])
 def test_without_receipts_no_page_speaks_of_them(without: dict[str, Results], steady: Results) -> None:
     calls = (
         pages.reels.headline,
-        pages.reels.ends,
-        pages.reels.strip,
-        pages.reels.claims,
+        pages.reel_ends.ends,
+        pages.reel_ends.strip,
+        pages.reel_store.claims,
         pages.weekly_page.tiles,
     )
     for results, receipts in ((without["deliveries"], False), (steady, True)):
@@ -154,7 +154,12 @@ def test_without_receipts_no_page_speaks_of_them(without: dict[str, Results], st
 
 def test_reels_that_are_not_logged_lost_nothing_that_is_known(without: dict[str, Results]) -> None:
     results = without["reel_mounts"]
-    for call in (pages.reels.store_losses, pages.reels.part_reels, pages.reels.stands, pages.reels.ends_by):
+    for call in (
+        pages.reel_store.store_losses,
+        pages.reel_store.part_reels,
+        pages.reel_ends.stands,
+        pages.reel_ends.ends_by,
+    ):
         words = read(call(results))
         assert "no table reel_mounts" in words, words
         assert "materials" not in words, words
@@ -228,7 +233,7 @@ def test_a_figure_with_a_number_is_not_called_unknown(without: dict[str, Results
     assert "Waste by the counters" in words
     assert "counter waste" not in words.split("Unknown:")[-1]
     calm = with_tables(results, to_do=OUTPUTS["to_do"].empty(), exceptions=OUTPUTS["exceptions"].empty())
-    for call in (pages.weekly_page.actions, pages.weekly_page.exceptions):
+    for call in (pages.weekly_actions.actions, pages.weekly_page.exceptions):
         told = read(call(calm))
         assert "Not judged: " in told
         assert "counter waste" in told.split("Not judged:")[1]
@@ -282,10 +287,13 @@ def test_figures_of_a_short_history_say_of_how_many_weeks_they_are(thin: Results
 
 
 def test_what_is_not_weighed_is_said_and_not_told_as_a_number(thin: Results) -> None:
-    page = pages.reels
-    words = {
-        name: read(getattr(page, name)(thin)) for name in ("headline", "strip", "lengths", "splice_target")
-    }
+    shown = (
+        pages.reels.headline,
+        pages.reel_ends.strip,
+        pages.reel_ends.lengths,
+        pages.reel_ends.splice_target,
+    )
+    words = {function.__name__: read(function(thin)) for function in shown}
     assert "butts are not weighed; " not in words["headline"]
     assert "butts are not weighed" in words["headline"]
     assert "what is stripped is not weighed" in words["headline"]
@@ -301,8 +309,8 @@ def test_refused_stock_is_left_out_of_the_week(steady: Results) -> None:
     doubt = {"subject": "run_webs", "what": "rows", "value": 100.0, "unit": "%", "limit": 5.0}
     table = pd.DataFrame([{**doubt, "suspect": "", "refuses": "demand"}])
     refused = dataclasses.replace(steady, implausible=table)
-    assert "Left out" in read(pages.weekly_page.cover(refused))
-    assert "Left out" not in read(pages.weekly_page.cover(steady))
+    assert "Left out" in read(pages.buying_outlook.cover(refused))
+    assert "Left out" not in read(pages.buying_outlook.cover(steady))
 
 
 def test_less_waste_is_looked_at_and_not_acted_on(steady: Results) -> None:
@@ -352,7 +360,7 @@ def test_inks_that_nothing_is_known_of_have_no_departures_said(steady: Results) 
     nothing = dataclasses.replace(steady, ink_fits=fits, ink_findings=[])
     blank = steady["ink_watch"].assign(expected_kg=np.nan, z=np.nan, signal="")
     nothing = with_tables(nothing, ink_watch=blank)
-    for call in (pages.ink_use.headline, pages.ink_use.findings, pages.ink_use.chart):
+    for call in (pages.ink_use.headline, pages.ink_checks.findings, pages.ink_use.chart):
         words = read(call(nothing))
         assert "0 departures" not in words, words
         assert "never left" not in words, words

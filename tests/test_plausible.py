@@ -211,8 +211,9 @@ def test_pages_open_with_it_and_leave_out_what_rests_on_it(in_centimetres: Resul
     opening = pages.opening(in_centimetres)
     assert opening is not None
     assert "run_webs.width_mm in centimetres?" in opening.text.splitlines()[0]
-    for page in (pages.paper_balance, pages.reels, pages.ink_use, pages.demand):
-        for name in set(page.__all__) - {"key_figures"}:
+    of_reels = (pages.reels, pages.reel_ends, pages.reel_store)
+    for page in (pages.paper_balance, *of_reels, pages.ink_use, pages.ink_checks, pages.demand):
+        for name in set(page.__all__) - {"key_figures", "reel_ages"}:
             function = getattr(page, name)
             parameters = list(inspect.signature(function).parameters)
             if parameters == ["results"]:

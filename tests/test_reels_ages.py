@@ -94,7 +94,7 @@ def test_the_page_names_what_was_passed_over(tables, tmp_path):
     results = analyse(logs, *past_forecasts(None, logs.as_of))
     passed = passed_over(logs, results["reel_chain"])
     assert passed["reel_id"].tolist() == [f"NEW{n}" for n in range(7, 7 - len(passed), -1)]
-    text = text_of(pages.buying_outlook.reel_ages(results))
+    text = text_of(pages.reel_store.reel_ages(results))
     assert re.search(r"Mount first what came first: .*NEW7.* of N1200 lie there", text)
     # All that was never mounted came the day before.
     reels = tables["reels"].assign(
@@ -103,7 +103,7 @@ def test_the_page_names_what_was_passed_over(tables, tmp_path):
     reels["received_on"] = reels["received_on"].fillna(logs.as_of - DAY)
     logs = read_logs(write_small_plant(tmp_path / "fresh", tables | {"reels": reels}))
     results = analyse(logs, *past_forecasts(None, logs.as_of))
-    assert "First in, first out" in text_of(pages.buying_outlook.reel_ages(results))
+    assert "First in, first out" in text_of(pages.reel_store.reel_ages(results))
 
 
 def test_the_plan_lets_reels_get_as_old_as_the_most_that_is_there_lasts():

@@ -1,35 +1,52 @@
-"""What each page shows, one module per notebook: sentences, key figures, figures and tables, in blocks."""
+"""What each page shows, in blocks; a notebook calls one module or several."""
 
-from . import buying_outlook, demand, ink_use, log_check, paper_balance, reels, weekly_page
+from . import (
+    buying_orders,
+    buying_outlook,
+    demand,
+    ink_checks,
+    ink_use,
+    log_check,
+    paper_balance,
+    reel_ends,
+    reel_store,
+    reels,
+    weekly_actions,
+    weekly_page,
+)
 from .common import foot
 from .opening import leave_out_refused, opening
 
 __all__ = [
+    "buying_orders",
     "buying_outlook",
     "demand",
     "foot",
+    "ink_checks",
     "ink_use",
     "log_check",
     "opening",
     "paper_balance",
+    "reel_ends",
+    "reel_store",
     "reels",
+    "weekly_actions",
     "weekly_page",
 ]
 
-_ANY = ("paper", "ink", "demand")
+_PAPER, _INK, _DEMAND, _ANY = ("paper",), ("ink",), ("demand",), ("paper", "ink", "demand")
 
 # Where a part of the logs is refused, what rests on it is not shown. Blocks of the buying outlook and of
 # demand rest on materials; those of a refused kind are no longer among them.
-leave_out_refused(paper_balance, {"*": ("paper",)})
-leave_out_refused(reels, {"*": ("paper",)})
-leave_out_refused(ink_use, {"*": ("ink",)})
-leave_out_refused(demand, {"*": ("demand",), "headline": ("paper", "demand"), "levers": _ANY})
+leave_out_refused(paper_balance, {"*": _PAPER})
+leave_out_refused(reels, {"*": _PAPER})
+leave_out_refused(reel_ends, {"*": _PAPER})
+leave_out_refused(reel_store, {"*": _PAPER, "reel_ages": ()})
+leave_out_refused(ink_use, {"*": _INK})
+leave_out_refused(ink_checks, {"*": _INK})
+leave_out_refused(demand, {"*": _DEMAND, "headline": ("paper", "demand"), "levers": _ANY})
+leave_out_refused(buying_outlook, {"*": _DEMAND, "unknown_stock": (), "on_order": ()})
 leave_out_refused(
-    buying_outlook,
-    {
-        **dict.fromkeys(("headline", "plan", "reasons", "plan_words", "changes", "cover"), ("demand",)),
-        **dict.fromkeys(("halted", "sparing", "season", "season_table", "contract", "kept"), ("demand",)),
-        "counts": _ANY,
-    },
+    buying_orders, {"reasons": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
 )
-leave_out_refused(weekly_page, {"waste": ("paper",), "inks": ("ink",), "cover": ("demand",)})
+leave_out_refused(weekly_page, {"waste": _PAPER, "inks": _INK})

@@ -14,34 +14,25 @@ from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
 from ..prices import agreed_price
-from .buying_orders import changes, counts, not_planned, plan_words, reasons, stock_ahead, suppliers
+from .buying_orders import not_planned
 from .common import by_reason, counted, list_words, tonnes
-from .demand import kept, newsprint, printed_weight, unit_of
-from .reel_store import reel_ages
+from .demand import newsprint, printed_weight, unit_of
 
 if TYPE_CHECKING:
     from ..results import Results
 
 __all__ = [
     "caution",
-    "changes",
     "contract",
-    "counts",
     "cover",
     "halted",
     "headline",
-    "kept",
     "key_figures",
     "on_order",
     "plan",
-    "plan_words",
-    "reasons",
-    "reel_ages",
     "season",
     "season_table",
     "sparing",
-    "stock_ahead",
-    "suppliers",
     "unknown_stock",
 ]
 

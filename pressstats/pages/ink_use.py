@@ -15,26 +15,22 @@ from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mileage_in2_
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import counted, last_days, list_words, needs, per_cent
-from .ink_checks import adequacy, findings, influence_words, mean_coverage, what_if
+from .ink_checks import mean_coverage
 
 if TYPE_CHECKING:
     from ..results import Results
 
 __all__ = [
-    "adequacy",
     "caution",
     "chart",
     "chart_words",
-    "findings",
     "headline",
-    "influence_words",
     "key_figures",
     "ledger",
     "model",
     "model_words",
     "plain",
     "use_by_week",
-    "what_if",
     "yields",
 ]
 

@@ -24,20 +24,6 @@ from ..reels import (
     survival,
 )
 from .common import counted, list_words, needs, tonnes
-from .reel_ends import (
-    ends,
-    ends_by,
-    lengths,
-    next_night,
-    planned,
-    sensitivity,
-    splice_target,
-    stands,
-    strip,
-    strip_words,
-    target_words,
-)
-from .reel_store import claims, part_reels, store_losses
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -45,28 +31,14 @@ if TYPE_CHECKING:
 __all__ = [
     "breaks",
     "caution",
-    "claims",
     "counters",
     "effects",
-    "ends",
-    "ends_by",
     "funnel",
     "headline",
     "key_figures",
-    "lengths",
     "naming",
-    "next_night",
     "pairs",
-    "part_reels",
-    "planned",
     "running",
-    "sensitivity",
-    "splice_target",
-    "stands",
-    "store_losses",
-    "strip",
-    "strip_words",
-    "target_words",
 ]
 
 #: What a factor of the regression is called.

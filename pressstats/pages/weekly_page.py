@@ -13,25 +13,13 @@ from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..orders import standby_hours
 from ..watch import KINDS, last_week, worst
-from .buying_outlook import cover
 from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes, weeks_words
-from .weekly_actions import actions, caution, needs_words, unjudged_words, unknown_figures
+from .weekly_actions import needs_words, unjudged_words, unknown_figures
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = [
-    "actions",
-    "caution",
-    "cover",
-    "exceptions",
-    "headline",
-    "inks",
-    "key_figures",
-    "standby",
-    "tiles",
-    "waste",
-]
+__all__ = ["exceptions", "headline", "inks", "key_figures", "standby", "tiles", "waste"]
 
 #: What each figure of the week is called, and the digits of its value; in the order of the page.
 _TILES = {
