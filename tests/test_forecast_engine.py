@@ -8,9 +8,9 @@ import sys
 import numpy as np
 import pandas as pd
 import pytest
+from forecast_metrics import mase, naive_scale
 
 from pressstats.forecast import MEMBERS, backtest, forecast
-from pressstats.forecast.metrics import mase, naive_scale
 
 WEEKS = 365.25 / 7
 LEVELS = np.array([0.025, 0.1, 0.5, 0.9, 0.975])

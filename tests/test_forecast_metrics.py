@@ -6,8 +6,7 @@ import math
 
 import numpy as np
 import pytest
-
-from pressstats.forecast.metrics import coverage, mape, mase, msis, naive_scale, owa, pinball, smape
+from forecast_metrics import coverage, mape, mase, msis, naive_scale, owa, pinball, smape
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ width is calibrated on forecasts, never on a fit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -133,16 +133,9 @@ def quantile_factors(shape: np.ndarray, probabilities: np.ndarray) -> np.ndarray
 
 
 def _rows(rolled: Rolled, rows: np.ndarray) -> Rolled:
-    return Rolled(
-        rolled.history,
-        rolled.origins[rows],
-        rolled.forecasts[:, rows],
-        rolled.spread[rows],
-        rolled.naive[rows],
-        rolled.number[rows],
-        rolled.calm[rows],
-        rolled.strength[rows],
-    )
+    by_origin = ("origins", "spread", "naive", "number", "calm", "strength")
+    of_rows = {name: getattr(rolled, name)[rows] for name in by_origin}
+    return replace(rolled, **of_rows, forecasts=rolled.forecasts[:, rows])
 
 
 def _floored(naive: np.ndarray, number: np.ndarray, history: np.ndarray) -> np.ndarray:

@@ -35,6 +35,8 @@ MEMBERS = (
     "mean",
     "seasonal naive",
 )
+#: Methods that say nothing of demand that comes now and then.
+_OF_TRENDS = {"half line theta", "dynamic theta", "autoregression", "aggregated", "seasonal autoregression"}
 #: Years with more steps than this, or with no whole number of steps, take harmonics.
 _WHOLE_YEAR_MOST = 24
 #: Blocks that a history must have for sums over years; with fewer, sums over quarters of a year.
@@ -103,15 +105,8 @@ def _ends(groups: np.ndarray) -> np.ndarray:
 def _trimmed(batch: Batch) -> Batch:
     """Return the batch without the steps before any of its series has begun."""
     first = int(batch.start.min())
-    return Batch(
-        batch.levels[:, first:],
-        batch.values[:, first:],
-        batch.seen[:, first:],
-        batch.start - first,
-        batch.unit,
-        batch.logged,
-        batch.intermittent,
-    )
+    later = {name: getattr(batch, name)[:, first:] for name in ("levels", "values", "seen")}
+    return replace(batch, **later, start=batch.start - first)
 
 
 def _calmed(batch: Batch, periods: tuple[float, ...], groups: np.ndarray) -> Batch:
@@ -253,15 +248,8 @@ def _now_and_then(said: dict[str, np.ndarray], batch: Batch, horizon: int) -> No
     rows = batch.intermittent
     if not rows.any():
         return
-    for name in (
-        "half line theta",
-        "dynamic theta",
-        "autoregression",
-        "aggregated",
-        "seasonal autoregression",
-    ):
-        if name in said:
-            said[name] = np.where(rows[:, None], np.nan, said[name])
+    for name in said.keys() & _OF_TRENDS:
+        said[name] = np.where(rows[:, None], np.nan, said[name])
     values, seen = batch.levels[rows], batch.seen[rows]
     number = np.maximum(seen.sum(axis=1), 1)
     flat = {

@@ -37,15 +37,7 @@ class Batch:
 
     def rows(self, which: np.ndarray | slice) -> Batch:
         """Return some of the series."""
-        return Batch(
-            self.levels[which],
-            self.values[which],
-            self.seen[which],
-            self.start[which],
-            self.unit[which],
-            self.logged[which],
-            self.intermittent[which],
-        )
+        return Batch(**{name: values[which] for name, values in vars(self).items()})
 
     def with_values(self, values: np.ndarray) -> Batch:
         """Return the same series with other (adjusted) values."""

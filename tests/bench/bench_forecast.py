@@ -35,9 +35,9 @@ from pathlib import Path
 import click
 import numpy as np
 import pandas as pd
+from forecast_metrics import coverage, mape, mase, msis, naive_scale, smape
 
 from pressstats.forecast import backtest, forecast
-from pressstats.forecast.metrics import coverage, mape, mase, msis, naive_scale, smape
 
 SETS = {
     "M3-monthly": ("M3", "monthly", 12),

@@ -32,10 +32,10 @@ from pathlib import Path
 import click
 import numpy as np
 import pandas as pd
+from forecast_metrics import naive_scale
 from weekly_series import HORIZON, LENGTHS, Panel, humps, origins_of, plants, public
 
 from pressstats.forecast import forecast
-from pressstats.forecast.metrics import naive_scale
 
 WEEKS = 365.25 / 7
 LEVELS = np.array([0.1, 0.9, 0.025, 0.975])
