@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy import linalg
 from statsmodels.datasets import longley
 
 from pressstats.paper.least_squares import linked_least_squares
@@ -23,8 +24,8 @@ def test_estimates_on_longley():
     data = longley.load_pandas()
     design = sm.add_constant(data.exog).to_numpy()
     rows = np.arange(len(design))
-    estimate, _ = linked_least_squares(design, data.endog.to_numpy(), rows, rows)
-    np.testing.assert_allclose(estimate, LONGLEY, rtol=1e-7)
+    found = linked_least_squares(design, data.endog.to_numpy(), rows, rows)
+    np.testing.assert_allclose(found.estimate, LONGLEY, rtol=1e-7)
 
 
 def simulate(rng, reels, *, effective=45.6, start_kg=6.0, break_kg=4.0, weigh=3.0, spread=0.005):
@@ -67,22 +68,76 @@ def simulate(rng, reels, *, effective=45.6, start_kg=6.0, break_kg=4.0, weigh=3.
 def fit(data, with_threading=True):
     area, net, breaks, row, reel = data
     columns = [area / 1000, np.ones_like(area), breaks] if with_threading else [area / 1000]
-    estimate, covariance = linked_least_squares(np.column_stack(columns), net, row, reel)
-    return estimate[0], np.sqrt(covariance[0, 0])
+    found = linked_least_squares(np.column_stack(columns), net, row, reel)
+    return found.estimate[0], np.sqrt(found.covariance[0, 0])
 
 
-def test_covariance_equals_clustered_least_squares_where_each_row_has_one_reel():
-    rng = np.random.default_rng(7)
-    groups = np.repeat(np.arange(40), 5)
-    design = np.column_stack([rng.uniform(1, 10, 200), np.ones(200)])
-    response = design @ [45.0, 5.0] + rng.normal(0, 2, 200) + rng.normal(0, 2, 40)[groups]
-    estimate, covariance = linked_least_squares(design, response, np.arange(200), groups)
-    # statsmodels 0.15: OLS(...).fit(cov_type="cluster", cov_kwds={"groups": groups, "use_correction": False})
-    other = sm.OLS(response, design).fit(
-        cov_type="cluster", cov_kwds={"groups": groups, "use_correction": False}
-    )
-    np.testing.assert_allclose(estimate, other.params, rtol=1e-10)
-    np.testing.assert_allclose(covariance * 198 / 200, other.cov_params(), rtol=1e-8)
+def _rows(number=30, seed=7):
+    rng = np.random.default_rng(seed)
+    design = np.column_stack([rng.uniform(1, 10, number), np.ones(number), rng.random(number) < 0.2])
+    return design, design @ [45.0, 5.0, 3.0] + rng.normal(0, 2, number)
+
+
+def test_covariance_is_hc3_where_each_row_is_a_cluster():
+    design, response = _rows()
+    rows = np.arange(len(response))
+    found = linked_least_squares(design, response, rows, rows)
+    # statsmodels: OLS(...).fit(cov_type="HC3"), MacKinnon and White (1985)
+    other = sm.OLS(response, design).fit(cov_type="HC3")
+    np.testing.assert_allclose(found.estimate, other.params, rtol=1e-10)
+    np.testing.assert_allclose(found.covariance, other.cov_params(), rtol=1e-8)
+
+
+@pytest.mark.parametrize("by_run", [False, True])
+def test_rows_of_one_reel_or_one_run_are_dependent(by_run):
+    # A part of the slope that all rows of a cluster share.
+    design, response = _rows(60)
+    groups = np.repeat(np.arange(20), 3)
+    rng = np.random.default_rng(8)
+    response = response + rng.normal(0, 6, 20)[groups] * design[:, 0]
+    rows = np.arange(60)
+    links = (rows, rows, groups) if by_run else (rows, groups, None)
+    found = linked_least_squares(design, response, *links)
+    # Written out: each residual as the fit without its row leaves it, their scores summed over each cluster.
+    bread = np.linalg.inv(design.T @ design)
+    middle = np.zeros((3, 3))
+    for group in range(20):
+        score = np.zeros(3)
+        for n in np.flatnonzero(groups == group):
+            others = rows != n
+            away, *_ = np.linalg.lstsq(design[others], response[others], rcond=None)
+            score += design[n] * (response[n] - design[n] @ away)
+        middle += np.outer(score, score)
+    expected = bread @ middle @ bread
+    alone = linked_least_squares(design, response, rows, rows).covariance
+    assert found.covariance[0, 0] > 1.2 * alone[0, 0]
+    # Of the two that are not ordered whole, the larger by each direction.
+    ratio, vectors = linalg.eigh(expected, alone)
+    both = np.linalg.inv(vectors).T @ np.diag(np.maximum(ratio, 1)) @ np.linalg.inv(vectors)
+    np.testing.assert_allclose(found.covariance, both, rtol=1e-6)
+
+
+def test_no_sum_of_terms_is_surer_than_with_each_row_alone():
+    # A reel that runs in two nights moves kilograms from one to the other: their errors cancel in the products.
+    design, response = _rows(14, seed=10)
+    links = np.repeat(np.arange(14), 2), np.repeat(np.arange(15), 2)[1:-1]
+    linked = linked_least_squares(design, response, *links).covariance
+    alone = linked_least_squares(design, response, np.arange(14), np.arange(14)).covariance
+    rng = np.random.default_rng(3)
+    for weights in (*np.eye(3), *rng.normal(size=(20, 3))):
+        assert weights @ linked @ weights >= weights @ alone @ weights * (1 - 1e-9)
+
+
+def test_freedom_is_of_the_rows_that_a_sum_hangs_on():
+    # Nine equal weights have nine degrees of freedom, however many rows say nothing.
+    design = np.column_stack([np.repeat([1.0, 0.0], [9, 91]), np.repeat([0.0, 1.0], [9, 91])])
+    response = np.random.default_rng(4).normal(size=100)
+    found = linked_least_squares(design, response, np.arange(100), np.arange(100))
+    assert found.freedom(np.array([1.0, 0.0])) == pytest.approx(9)
+    assert found.freedom(np.array([0.0, 1.0])) == pytest.approx(91)
+    # Never more than rows less terms.
+    even = linked_least_squares(np.ones((20, 1)), response[:20], np.arange(20), np.arange(20))
+    assert even.freedom(np.ones(1)) == pytest.approx(19)
 
 
 def test_interval_holds_the_planted_grammage():

@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.orders.reasons import _lasts
+from pressstats.orders.reasons import _lasts, _left
 from pressstats.pages import buying_orders
 
 
@@ -57,6 +57,12 @@ def test_cover_in_a_reason_is_of_the_days_to_come() -> None:
     assert _lasts(300.0, use, 1) == pytest.approx(4 + 180 / 30)
     assert _lasts(0.0, use, 0) == 0.0
     assert _lasts(1.0, np.zeros(3), 0) == np.inf
+
+
+def test_days_that_are_left_have_their_number() -> None:
+    assert [_left(days) for days in (0.4, 1.2, 1.6)] == [
+        "0 days of stock are left", "1 day of stock is left", "2 days of stock are left",
+    ]  # fmt: skip
 
 
 def test_stock_ahead_is_a_walk_through_the_days(tmp_path: Path) -> None:

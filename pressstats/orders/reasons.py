@@ -141,7 +141,7 @@ def _why(
         must = "must order: " if chance >= MUST_ORDER else ""
         return (
             f"{must}without it the risk is {100 * chance:.0f} % that {line.material} runs out by the week after the "
-            f"next order is due; {cover:.0f} days of stock are left when this comes"
+            f"next order is due; {_left(cover)} when this comes"
         )
     following = days[one.due[turn + 1] - 1]
     left = cover - (one.due[turn + 1] - one.due[turn])
@@ -152,19 +152,20 @@ def _why(
         )
     dearer = _dearer_later(logs, one, line, ordered, days)
     if dearer:
-        return (
-            f"{line.material} is bought ahead, {dearer}: {cover:.0f} days of stock are left when this comes"
-        )
+        return f"{line.material} is bought ahead, {dearer}: {_left(cover)} when this comes"
     breaks = price_breaks(logs, line.material, line.order_on)
     reached = [least for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False) if price < above]
     reached = [least for least in reached if least <= ordered]
     if reached:
         unit = {"each": "pieces"}.get(str(one.row["unit"]), str(one.row["unit"]))
         return f"{line.material} is bought ahead: from {reached[-1]:,.0f} {unit} on its price is lower"
-    return (
-        f"{line.material} is bought ahead, because freight is per truck: {cover:.0f} days of stock are left when this "
-        "comes"
-    )
+    return f"{line.material} is bought ahead, because freight is per truck: {_left(cover)} when this comes"
+
+
+def _left(cover: float) -> str:
+    """Return how many days of stock are left, as a clause."""
+    days = round(cover)
+    return "1 day of stock is left" if days == 1 else f"{days} days of stock are left"
 
 
 def _dearer_later(logs: Logs, one: Planned, line: Any, ordered: float, days: pd.DatetimeIndex) -> str:

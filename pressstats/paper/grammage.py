@@ -191,6 +191,7 @@ def _fit_material(
             shares=shares.reset_index(drop=True),
             row=row,
             reel=reel,
+            run=webs["run"].to_numpy(),
         )
     )
     begun = [spell.begins.day for spell in fitted.spells if spell.begins is not None and spell.ends is None]

@@ -1,32 +1,68 @@
-"""Least squares whose errors are shared by the rows that had paper of one reel."""
+"""Least squares whose errors are shared by the rows that had paper of one reel, or are webs of one run."""
 
 from __future__ import annotations
 
-import numpy as np
-from scipy import sparse
+from dataclasses import dataclass
 
-__all__ = ["linked_least_squares"]
+import numpy as np
+from scipy import linalg, sparse
+
+__all__ = ["LinkedFit", "linked_least_squares"]
+
+
+@dataclass(frozen=True)
+class LinkedFit:
+    """Least-squares estimates, their covariance, and by how much each moves with each row's response."""
+
+    estimate: np.ndarray
+    covariance: np.ndarray
+    influence: np.ndarray
+
+    def freedom(self, weights: np.ndarray) -> float:
+        """Return the degrees of freedom of the variance of a weighted sum of terms.
+
+        A sum that hangs on few rows has few, however many rows there are (Satterthwaite; Imbens and Kolesar 2016).
+        """
+        squares = (self.influence @ weights) ** 2
+        rows, terms = self.influence.shape
+        return min(float(rows - terms), float(squares.sum() ** 2 / (squares**2).sum()))
 
 
 def linked_least_squares(
-    design: np.ndarray, response: np.ndarray, row: np.ndarray, reel: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return least-squares estimates and their covariance where rows that share a reel are dependent.
+    design: np.ndarray, response: np.ndarray, row: np.ndarray, reel: np.ndarray, run: np.ndarray | None = None
+) -> LinkedFit:
+    """Return least-squares estimates where rows that share a reel or a run are dependent.
 
-    `row` and `reel`, shape (links,), say which row had paper of which reel. Products of scores are summed over all
-    pairs of rows that share a reel (sandwich covariance), times rows / (rows - terms); where each row has one reel
-    this is the cluster-robust covariance. Where the sum is not positive, as overlapping clusters allow, each row is
-    its own cluster.
+    `row` and `reel`, shape (links,), say which row had paper of which reel; `run`, shape (rows,), the run of each row,
+    whose copies one counter counts (without it each row is a run). The covariance is a sandwich: products of scores,
+    of residuals that each row has without itself (HC3, MacKinnon and White 1985), are summed over all pairs of rows
+    that share a reel or a run. Clusters that overlap can make that sum small or negative where rows are few, so no
+    sum of terms has a smaller variance than with each row a cluster of its own.
     """
-    rows, terms = design.shape
+    rows = len(response)
     estimate, *_ = np.linalg.lstsq(design, response, rcond=None)
-    scores = design * (response - design @ estimate)[:, None]
-    bread = np.linalg.inv(design.T @ design)
+    influence = design @ np.linalg.inv(design.T @ design)
+    # A row that alone tells a term leaves nothing over.
+    without = 1 - np.minimum(np.einsum("ij,ij->i", influence, design), 1 - 1e-9)
+    parts = influence * ((response - design @ estimate) / without)[:, None]
     _, number = np.unique(reel, return_inverse=True)
-    has = sparse.csr_matrix((np.ones(len(row)), (row, number)), shape=(rows, number.max() + 1))
-    shares = (has @ has.T) > 0
-    factor = rows / (rows - terms)
-    covariance = factor * bread @ (scores.T @ (shares @ scores)) @ bread
-    if np.linalg.eigvalsh(covariance).min() <= 0:
-        covariance = factor * bread @ (scores.T @ scores) @ bread
-    return estimate, covariance
+    run = np.arange(rows) if run is None else np.unique(run, return_inverse=True)[1]
+    has = sparse.csr_matrix(
+        (
+            np.ones(len(row) + rows),
+            (np.r_[row, np.arange(rows)], np.r_[number, number.max(initial=-1) + 1 + run]),
+        ),
+        shape=(rows, int(number.max(initial=-1)) + 1 + rows),
+    )
+    linked = parts.T @ (((has @ has.T) > 0) @ parts)
+    return LinkedFit(estimate, _at_least(linked, parts.T @ parts), influence)
+
+
+def _at_least(covariance: np.ndarray, least: np.ndarray) -> np.ndarray:
+    """Return the covariance with which each weighted sum has at least the variance that `least` gives it."""
+    try:
+        ratio, vectors = linalg.eigh((covariance + covariance.T) / 2, least)
+    except linalg.LinAlgError:  # a fit without residuals has no variance to hold against
+        return np.asarray(least)
+    back = least @ vectors
+    return np.asarray((back * np.maximum(ratio, 1.0)) @ back.T)

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 from .dating import Change, changes_of
-from .least_squares import linked_least_squares
+from .least_squares import LinkedFit, linked_least_squares
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,7 +43,8 @@ class WeighedWebs:
     """Weighed webs of one material, a row each.
 
     `area` is printed [1000 m2], `net` is paper [kg], `terms` what else takes paper (ones for the start, breaks, and
-    what is not weighed), `shares` that of each supplier; `row` and `reel` say which row had paper of which reel.
+    what is not weighed), `shares` that of each supplier; `row` and `reel` say which row had paper of which reel,
+    `run` the run of each row (without it each is a run).
     """
 
     date: np.ndarray
@@ -53,6 +54,7 @@ class WeighedWebs:
     shares: pd.DataFrame
     row: np.ndarray
     reel: np.ndarray
+    run: np.ndarray | None = None
 
     def only(self, kept: np.ndarray) -> WeighedWebs:
         """Return the rows that are `kept`."""
@@ -66,6 +68,7 @@ class WeighedWebs:
             self.shares[kept],
             position[self.row[linked]],
             self.reel[linked],
+            None if self.run is None else self.run[kept],
         )
 
 
@@ -92,17 +95,29 @@ class Spell:
 class WeighedMaterial:
     """The regression of one material.
 
-    Slopes of the spells [g/m2] come first in `estimate`, then kilograms of each further term. `reels` is how many
-    each slope stands on, `mix` the share of each present spell in the paper of the last weeks (0 for past ones),
-    `rows` those fitted.
+    Slopes of the spells [g/m2] come first in `fit`, then kilograms of each further term. `reels` is how many
+    each slope stands on, `mix` the share of each present spell in the paper of the last weeks (0 for past ones).
     """
 
     spells: list[Spell]
-    estimate: np.ndarray
-    covariance: np.ndarray
+    fit: LinkedFit
     reels: np.ndarray
-    rows: int
     mix: np.ndarray
+
+    @property
+    def estimate(self) -> np.ndarray:
+        """Estimates of all terms."""
+        return self.fit.estimate
+
+    @property
+    def covariance(self) -> np.ndarray:
+        """Their covariance."""
+        return self.fit.covariance
+
+    @property
+    def rows(self) -> int:
+        """Rows of the regression."""
+        return len(self.fit.influence)
 
     def term(self, number: int) -> tuple[float, float, float, float]:
         """Return estimate, standard error and 95 % limits of one term."""
@@ -121,7 +136,7 @@ class WeighedMaterial:
         """
         value = float(weights @ self.estimate)
         variance = float(weights @ self.covariance @ weights)
-        freedom = float(self.rows - len(self.estimate))
+        freedom = self.fit.freedom(weights)
         used = self.reels[weights[: len(self.spells)] > 0]
         if len(self.spells) > 1 and len(used):
             fewest = float(max(used.min(), 2.0))
@@ -179,7 +194,7 @@ def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> Wei
             mine = [change for change in changes[spell.suppliers] if change is not bound]
             return _fit(webs, {**changes, spell.suppliers: mine})
     design = np.column_stack([shares * used.area[:, None], used.terms])
-    estimate, covariance = linked_least_squares(design, used.net, used.row, used.reel)
+    fit = linked_least_squares(design, used.net, used.row, used.reel, used.run)
     reels = np.array([len(np.unique(used.reel[shares[used.row, n] > 0])) for n in range(len(spells))])
     begun = [spell.begins.day for spell in spells if spell.begins is not None]
     last = webs.date >= max([webs.date.max() - np.timedelta64(_MIX_DAYS, "D"), *begun])
@@ -187,7 +202,7 @@ def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> Wei
     mix = np.array([(spell.share(webs) * webs.area)[last].sum() for spell in spells]) * open_now
     # Where the last days hold none of these suppliers' paper, all present slopes count alike.
     mix = mix if mix.sum() > 0 else open_now.astype(float)
-    return WeighedMaterial(spells, estimate, covariance, reels, len(used.area), mix / mix.sum())
+    return WeighedMaterial(spells, fit, reels, mix / mix.sum())
 
 
 def _sure(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> np.ndarray:

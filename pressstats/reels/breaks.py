@@ -33,7 +33,7 @@ _FACTORS = (*_OF_LOTS, "reelstand")
 #: A level with fewer expected breaks has an interval of its own rate, and no effect.
 _FEWEST = 5.0
 #: How often a plant without any bad supplier, or reelstand, may have one named.
-CHANCE_OF_NAMING = {"supplier": 0.045, "reelstand": 0.005}
+CHANCE_OF_NAMING = {"supplier": 0.03, "reelstand": 0.005}
 _EFFECTS = ["by", "level", "km", "breaks", "ratio", "ci_low", "ci_high", "p_value", "family"]
 
 

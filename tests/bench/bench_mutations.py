@@ -79,7 +79,7 @@ NAMED: tuple[tuple[str, str, str], ...] = (
     ("paper/regimes.py", "error = float(np.sqrt(", "error = 0.7 * float(np.sqrt("),
     ("watch/charts.py", "EWMA_LIMIT = 3.5", "EWMA_LIMIT = 3.15"),
     ("watch/charts.py", "EWMA_LIMIT = 3.5", "EWMA_LIMIT = 3.85"),
-    ("reels/breaks.py", '"supplier": 0.045', '"supplier": 0.15'),
+    ("reels/breaks.py", '"supplier": 0.03', '"supplier": 0.15'),
     ("reels/breaks.py", '"reelstand": 0.005', '"reelstand": 0.02'),
     ("forecast/calibrating.py", "_OWN_PRIOR = 16.0", "_OWN_PRIOR = 1e9"),
     ("forecast/calibrating.py", "size * (factor * naive)[:, None]", "size * naive[:, None]"),

@@ -34,7 +34,7 @@ NEVER = (
     r"without reason",
     r"not available",
     r"\d{13}|\d\.\d{7}",
-    r"(?<![\d.,] )(?<![\d.,])1 (?:breaks|tests|warnings|rows|weeks|days|nights|reels|part reels|lasting changes"
+    r"(?<![\d.,] )(?<![\w.,])1 (?:breaks|tests|warnings|rows|weeks|days|nights|reels|part reels|lasting changes"
     r"|departures)\b",
 )
 #: What two calls tell of the same thing: its name, and each call with the pattern of its number.
