@@ -248,7 +248,7 @@ def analyse(  # long: the chain of all parts, one line after the other
     published = watch.refused_tables(published, refused)
     waste = watch.waste_chart(runs, startup)
     unexplained = paper.unexplained_limits(logs, webs, runs, weights)
-    drawn = watch.Findings(
+    drawn = watch.ExceptionInputs(
         waste_chart=waste,
         unexplained=unexplained,
         ink_watch=published["ink_watch"],
@@ -263,7 +263,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         announced=paper.announced_changes(logs, grammages, mounts),
         wanted=frozenset() if plan is None else watch.wanted_now(logs, plan.risk, published["order_plan"]),
     )
-    published |= _week(logs, runs, watch.believed(drawn, logs, refused), plan, published["order_plan"])
+    published |= _week(logs, runs, watch.believable(drawn, logs, refused), plan, published["order_plan"])
     return Results(
         logs=logs,
         runs=runs,
@@ -290,7 +290,7 @@ def analyse(  # long: the chain of all parts, one line after the other
 def _week(
     logs: Logs,
     runs: pd.DataFrame,
-    found: watch.Findings,
+    found: watch.ExceptionInputs,
     plan: orders.OrderPlan | None,
     order_plan: pd.DataFrame,
 ) -> dict[str, pd.DataFrame]:

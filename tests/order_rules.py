@@ -73,10 +73,10 @@ def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     if review.between:
         return {"expedite": _seen_short(review)}
     z = norm.ppf(loop.plant.logs.plant.policy.service_level)
-    tried, origin = loop.plant.outlook.tried, review.origin
+    backtest, origin = loop.plant.outlook.backtest, review.origin
     missed = np.where(
-        tried.known_at(origin)[:, None, :],
-        tried.missed()[review.outlook.chosen, :, np.arange(len(tried.names))].swapaxes(0, 1),
+        backtest.known_at(origin)[:, None, :],
+        backtest.missed()[review.outlook.chosen, :, np.arange(len(backtest.names))].swapaxes(0, 1),
         np.nan,
     )
     sigma_week = np.nanstd(missed[:, :, 0], axis=0)
@@ -90,7 +90,7 @@ def by_textbook(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         span = 7 + lead
         whole = int(span)
         mean = expected[place, :whole].sum() + (span - whole) * expected[place, whole]
-        sigma = sigma_week[tried.names.index(name)]
+        sigma = sigma_week[backtest.names.index(name)]
         rate = mean / span
         level[place] = mean + z * np.sqrt(span / 7 * sigma**2 + rate**2 * float(late.var()))
     return _up_to(review, level)

@@ -79,8 +79,8 @@ class SimulatedPlant:
         daily = daily.reshape(len(weeks), 7, -1).transpose(2, 0, 1)
         total = daily.sum(axis=2, keepdims=True)
         shares = np.where(total > 0, daily / np.where(total > 0, total, 1.0), 1 / 7)
-        chosen = outlook.tried.chosen(origin)
-        forecast = Forecast(weeks, history.columns, outlook.tried.judged(origin, chosen), 0.0)
+        chosen = outlook.backtest.chosen(origin)
+        forecast = Forecast(weeks, history.columns, outlook.backtest.judged(origin, chosen), 0.0)
         return replace(
             outlook,
             history=history,

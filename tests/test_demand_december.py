@@ -10,9 +10,9 @@ import pytest
 from december_plants import CUTS, DecemberPlant, december_plant
 from issue_simulation import recipe_from
 
+from pressstats.demand.backtest import _drivers
 from pressstats.demand.feasts import TERMS
 from pressstats.demand.issues import Calendar
-from pressstats.demand.tried import _drivers
 from pressstats.logs import read_logs
 
 if TYPE_CHECKING:

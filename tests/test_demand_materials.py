@@ -26,7 +26,7 @@ from issue_simulation import (
 from scipy.optimize import nnls
 
 from pressstats.demand import Recipe, driver_days
-from pressstats.demand.makeup import MakeUp
+from pressstats.demand.configuration import WebConfiguration
 from pressstats.demand.materials import _overhead, _plate_life, _terms
 
 DAYS = 14
@@ -146,9 +146,9 @@ RUNS = [
 ]
 
 
-def make_up() -> MakeUp:
+def configuration() -> WebConfiguration:
     day, title, pages, one, two = map(np.array, zip(*RUNS, strict=True))
-    return MakeUp(
+    return WebConfiguration(
         ["one", "two"],
         np.datetime64("2025-01-01") + day,
         title.astype(object),
@@ -163,7 +163,7 @@ def make_up() -> MakeUp:
 @pytest.mark.parametrize("title", ["A", "B", "never seen"])
 def test_make_up_by_the_last_run_with_the_nearest_pages_is_a_slow_loop(known: int, title: str) -> None:
     asked = np.array([[4.0, 8.0, 16.0, 19.9, 20.0], [20.1, 24.0, 27.9, 32.0, 48.0]])
-    found = make_up().per_copy(title, asked, np.datetime64("2025-01-01") + known)
+    found = configuration().per_copy(title, asked, np.datetime64("2025-01-01") + known)
     seen = [run for run in RUNS if run[0] <= known]
     own = [run for run in seen if run[1] == title] or seen
     for place, pages in np.ndenumerate(asked):
@@ -182,7 +182,7 @@ def test_make_up_by_the_last_run_with_the_nearest_pages_is_a_slow_loop(known: in
 def test_pages_never_printed_are_made_up_with_whole_full_webs() -> None:
     # Webs of eight pages a square metre each and, for four pages more, half of one of another width.
     pages = np.array([20.0, 24.0, 32.0])
-    made_up = MakeUp(
+    made_up = WebConfiguration(
         ["full", "half"],
         np.datetime64("2025-01-01") + np.arange(3),
         np.array(["A"] * 3, dtype=object),
@@ -200,7 +200,7 @@ def test_pages_never_printed_are_made_up_with_whole_full_webs() -> None:
 
 
 def test_make_up_before_any_run_is_blank() -> None:
-    assert np.isnan(make_up().per_copy("A", np.array([16.0]), np.datetime64("2024-12-31"))).all()
+    assert np.isnan(configuration().per_copy("A", np.array([16.0]), np.datetime64("2024-12-31"))).all()
 
 
 # --- waste, overhead, ink ----------------------------------------------------------------------

@@ -63,17 +63,17 @@ def demo() -> Outlook:
 
 
 def test_evidence_is_the_mean_absolute_scaled_error_by_a_slow_loop(outlook: Outlook) -> None:
-    tried, n = outlook.tried, len(outlook.history)
+    backtest, n = outlook.backtest, len(outlook.history)
     table = choice_table(outlook).set_index("material")
-    for place, name in enumerate(tried.names):
+    for place, name in enumerate(backtest.names):
         errors: dict[str, list[float]] = {method: [] for method in METHODS}
-        for row, origin in enumerate(tried.origins):
+        for row, origin in enumerate(backtest.origins):
             for ahead in range(min(CHOICE, n - origin)):
                 if origin + ahead < 52 <= n:
                     continue  # nobody had seen that season yet
                 came = outlook.history[name].iloc[origin + ahead]
-                said = tried.forecasts[:, row, place, ahead]
-                scale = tried.naive[row, place]
+                said = backtest.forecasts[:, row, place, ahead]
+                scale = backtest.naive[row, place]
                 if np.isfinite(came) and np.isfinite(said).all() and scale > 0:
                     for number, method in enumerate(METHODS):
                         errors[method].append(abs(came - said[number]) / scale)
@@ -84,9 +84,9 @@ def test_evidence_is_the_mean_absolute_scaled_error_by_a_slow_loop(outlook: Outl
 
 
 def test_naive_wins_when_it_wins(outlook: Outlook) -> None:
-    forecasts = outlook.tried.forecasts.copy()
+    forecasts = outlook.backtest.forecasts.copy()
     forecasts[1:] *= 1.5
-    spoilt = replace(outlook.tried, forecasts=forecasts)
+    spoilt = replace(outlook.backtest, forecasts=forecasts)
     assert (spoilt.chosen(len(outlook.history)) == 0).all()
 
 
@@ -116,9 +116,9 @@ def test_what_an_origin_said_knows_nothing_later(outlook: Outlook, tmp_path: Pat
         pages=tables["runs"]["pages"].mask(later, 40.0),
     )
     altered = demand_outlook(recipe_from(logs_of(tmp_path, plant, tables | {"runs": changed})))
-    row = origin - int(outlook.tried.origins[0])
+    row = origin - int(outlook.backtest.origins[0])
     for number in (2, 3):  # drivers, and what they have a part in
-        one, two = (each.tried.forecasts[number, row] for each in (outlook, altered))
+        one, two = (each.backtest.forecasts[number, row] for each in (outlook, altered))
         known = ~np.isnan(one)
         # Use between two counts or dips is shared by runs of the same interval: nothing else is later's.
         assert two[known] == pytest.approx(one[known], rel=1e-9)
@@ -258,7 +258,7 @@ def test_reconciled_forecasts_are_those_of_a_general_least_squares(weighted: boo
 def test_direct_widths_add_up_to_all_newsprint(demo: Outlook) -> None:
     kinds = demo.recipe.kinds["kind"]
     widths = [place for place, name in enumerate(demo.names) if kinds[name] == "newsprint"]
-    said = demo.tried.forecasts[1, -1, widths]
+    said = demo.backtest.forecasts[1, -1, widths]
     assert np.isfinite(said).all()
     assert (said >= 0).all()
 

@@ -109,7 +109,7 @@ def test_what_can_be_printed_stands_on_known_stocks_only(without: dict[str, Resu
     results = without["reel_mounts"]
     unknown = int(results.stock["quantity"].isna().sum())
     assert unknown
-    words = read(pages.buying_outlook.halted(results))
+    words = read(pages.buying_outlook.without_deliveries(results))
     assert "is unknown" in words
     assert "at most" in words or "whose stock is known" in words
 

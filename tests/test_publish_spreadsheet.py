@@ -21,7 +21,7 @@ from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.publish.csv_files import write_csv
 from pressstats.publish.sheets import OUTLOOK, about_outlook, outlook_sheets
-from pressstats.publish.spreadsheet import Sheet, write_spreadsheet
+from pressstats.publish.spreadsheet import Worksheet, write_spreadsheet
 from pressstats.results import Results, analyse
 from pressstats.tables import QUANTILES
 
@@ -291,7 +291,7 @@ def test_the_same_numbers_are_the_same_bytes(known: Results, path: Path, tmp_pat
 def test_words_of_a_sum_are_no_formula_and_an_unknown_sum_is_blank(tmp_path: Path) -> None:
     frame = pd.DataFrame({"material": ["a"], "spend": [1.5]})
     totals = {"material": "=0+1", "spend": float("nan")}
-    sheets = {"Year": Sheet(frame, total=totals)}
+    sheets = {"Year": Worksheet(frame, total=totals)}
     write_spreadsheet(tmp_path / "x.xlsx", sheets, title="P", as_of=dt.date(2025, 3, 2))
     sheet = openpyxl.load_workbook(tmp_path / "x.xlsx")["Year"]
     assert sheet["A4"].value == "=0+1"

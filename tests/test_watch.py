@@ -499,7 +499,7 @@ def test_each_cause_is_found_and_nothing_else(tmp_path: Path, group: str) -> Non
 
 def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Results) -> None:
     from pressstats.orders import count_differences, miscounts
-    from pressstats.watch import Findings, exceptions
+    from pressstats.watch import ExceptionInputs, exceptions
 
     row = {
         "level": "X",
@@ -512,7 +512,9 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
     rest = {"level": "Y", "reels": 900.0, "breaks": 9.0, "per_100_reels": 1.0, "ci_low": 0.5, "ci_high": 2.0}
     table = pd.DataFrame([row | {"ratio": 10.0, "p_value": 1e-6, "named": True}, rest | {"named": False}])
     empty = {
-        field.name: pd.DataFrame() for field in dataclasses.fields(Findings) if field.name != "implausible"
+        field.name: pd.DataFrame()
+        for field in dataclasses.fields(ExceptionInputs)
+        if field.name != "implausible"
     }
     reels = dataclasses.replace(steady.reels, suppliers=table, breaking_stands=table)
     whole = {
@@ -524,7 +526,7 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
         "open_orders": steady.open_orders,
         **{name: steady[name] for name in ("ink_watch", "stock_cover")},
     }
-    found = exceptions(steady.logs, Findings(**(empty | whole | {"reels": reels})))
+    found = exceptions(steady.logs, ExceptionInputs(**(empty | whole | {"reels": reels})))
     assert set(found["exception"]) == {"web breaks: X", "breaking stand: X"}
     assert set(found["owner"]) == {"purchasing", "pressroom"}
 

@@ -1,5 +1,6 @@
 """Demand: what was used, and what will be, from issues and from the materials' own past."""
 
+from .backtest import CHOICE, HORIZON, METHODS, MethodBacktest, backtest_methods
 from .drivers import Drivers, Expected, drivers_of
 from .materials import driver_days
 from .months import used_by_month
@@ -16,7 +17,6 @@ from .recipe import Recipe, recipe_of
 from .reconciling import reconcile
 from .record import forecast_record
 from .season import demand_season, season_of, year_ahead
-from .tried import CHOICE, HORIZON, METHODS, Tried, try_methods
 from .use import counted_use, weekly_use, whole_weeks
 from .whatif import WhatIf
 
@@ -26,10 +26,11 @@ __all__ = [
     "METHODS",
     "Drivers",
     "Expected",
+    "MethodBacktest",
     "Outlook",
     "Recipe",
-    "Tried",
     "WhatIf",
+    "backtest_methods",
     "choice_table",
     "counted_use",
     "demand_forecast",
@@ -44,7 +45,6 @@ __all__ = [
     "recipe_of",
     "reconcile",
     "season_of",
-    "try_methods",
     "used_by_month",
     "weekly_use",
     "whole_weeks",

@@ -117,12 +117,12 @@ def _waste(runs: RunPast, rows: np.ndarray) -> tuple[float, float]:
 
 def _newsprint(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
     recipe = ahead.recipe
-    areas = np.zeros((len(ahead.day), len(recipe.make_up.materials)))
+    areas = np.zeros((len(ahead.day), len(recipe.configuration.materials)))
     for title, rows in ahead.groups:
-        areas[rows] = recipe.make_up.per_copy(title, ahead.pages[rows], ahead.now).mean(axis=1)
+        areas[rows] = recipe.configuration.per_copy(title, ahead.pages[rows], ahead.now).mean(axis=1)
     found = {}
     overhead = _overhead(recipe, seen)
-    for number, material in enumerate(recipe.make_up.materials):
+    for number, material in enumerate(recipe.configuration.materials):
         if material in overhead and recipe.kinds["kind"].get(material) == "newsprint":
             grammage = ahead.assumed.grammage.get(material, float(recipe.kinds["grammage_gsm"][material]))
             kg = ahead.gross * areas[:, number] * grammage / 1000 * overhead[material]

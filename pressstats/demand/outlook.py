@@ -12,8 +12,8 @@ import pandas as pd
 
 from ..forecast import Forecast
 from ..tables import QUANTILES, as_published
+from .backtest import CHOICE, HORIZON, METHODS, MethodBacktest, backtest_methods
 from .materials import driver_days
-from .tried import CHOICE, HORIZON, METHODS, Tried, try_methods
 
 if TYPE_CHECKING:
     from .recipe import Recipe
@@ -44,7 +44,7 @@ class Outlook:
         Weekly use [unit of the material].
     recipe : Recipe
         What turns issues into materials.
-    tried : Tried
+    backtest : MethodBacktest
         Forecasts of every method from all past origins.
     chosen : ndarray of int, shape (materials,)
         Index of the published method.
@@ -58,7 +58,7 @@ class Outlook:
 
     history: pd.DataFrame
     recipe: Recipe
-    tried: Tried
+    backtest: MethodBacktest
     chosen: np.ndarray
     weeks: pd.DatetimeIndex
     forecast: Forecast
@@ -67,7 +67,7 @@ class Outlook:
     @property
     def names(self) -> list[str]:
         """Materials."""
-        return self.tried.names
+        return self.backtest.names
 
     @cached_property
     def mean(self) -> np.ndarray:
@@ -101,15 +101,15 @@ def demand_outlook(recipe: Recipe) -> Outlook:
     history = recipe.history
     kinds = recipe.kinds["kind"]
     newsprint = [name for name in history.columns if kinds.get(name) == "newsprint"]
-    tried = try_methods(recipe, newsprint)
+    backtest = backtest_methods(recipe, newsprint)
     now = len(history)
-    chosen = tried.chosen(now)
+    chosen = backtest.chosen(now)
     weeks = pd.date_range(history.index[-1] + pd.Timedelta(days=7), periods=HORIZON, freq="7D", unit="us")
-    judged = tried.judged(now, chosen)
+    judged = backtest.judged(now, chosen)
     return Outlook(
         history,
         recipe,
-        tried,
+        backtest,
         chosen,
         weeks,
         Forecast(weeks, history.columns, judged, 0.0),
@@ -165,7 +165,7 @@ def choice_table(outlook: Outlook) -> pd.DataFrame:
 
     Over 13 weeks ahead, in units of the series' year-on-year difference; with the weeks known in the history.
     """
-    losses = outlook.tried.losses(len(outlook.history))
+    losses = outlook.backtest.losses(len(outlook.history))
     table = pd.DataFrame({"material": outlook.names})
     table["weeks"] = outlook.history.notna().sum().to_numpy().astype(float)
     for number, method in enumerate(METHODS):
@@ -181,23 +181,23 @@ def promise_table(outlook: Outlook, judged: int = JUDGED) -> pd.DataFrame:
     published, shares of weeks held by its intervals. Choice and intervals are those that each origin could make
     of what it knew.
     """
-    tried = outlook.tried
+    backtest = outlook.backtest
     n = len(outlook.history)
-    origins = [int(o) for o in tried.origins if n - CHOICE - judged < o <= n - CHOICE]
+    origins = [int(o) for o in backtest.origins if n - CHOICE - judged < o <= n - CHOICE]
     levels = np.array([0.1, 0.05, 0.025, 0.9, 0.95, 0.975])
     errors, held = [], []
     for origin in origins:
-        row = origin - int(tried.origins[0])
-        chosen = tried.chosen(origin)
-        judgement = tried.judged(origin, chosen)
+        row = origin - int(backtest.origins[0])
+        chosen = backtest.chosen(origin)
+        judgement = backtest.judged(origin, chosen)
         said = Forecast(outlook.weeks, outlook.history.columns, judgement, 0.0)
-        came = tried.actual[:, origin : origin + CHOICE]
+        came = backtest.actual[:, origin : origin + CHOICE]
         each = [
-            tried.forecasts[chosen, row, np.arange(len(chosen)), :CHOICE],
-            *tried.forecasts[:, row, :, :CHOICE],
+            backtest.forecasts[chosen, row, np.arange(len(chosen)), :CHOICE],
+            *backtest.forecasts[:, row, :, :CHOICE],
         ]
         with np.errstate(divide="ignore", invalid="ignore"):
-            errors.append([np.abs(came - one) / tried.naive[row][:, None] for one in each])
+            errors.append([np.abs(came - one) / backtest.naive[row][:, None] for one in each])
         band = said.quantiles(levels)[:, :CHOICE].transpose(0, 2, 1)
         inside = (came >= band[:3]) & (came <= band[3:])
         held.append(np.where(np.isfinite(came) & np.isfinite(band[:3]), inside, np.nan))

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from .backtest import CHOICE
+from .configuration import web_configuration
 from .drivers import drivers_of
-from .makeup import make_up_of
-from .tried import CHOICE
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -34,9 +34,9 @@ def printed_ahead(logs: Logs, weeks: int = CHOICE) -> tuple[float, pd.Series]:
     lately = runs[runs["date"] > logs.as_of - _LATELY]
     over = lately["copies_gross"].sum() / lately["copies_ordered"].sum()
     gross = issues["copies"].to_numpy(dtype=float) * (over if np.isfinite(over) else 1.0)
-    make_up, now = make_up_of(logs), np.datetime64(logs.as_of, "D")
-    area = np.zeros(len(make_up.materials))
+    configuration, now = web_configuration(logs), np.datetime64(logs.as_of, "D")
+    area = np.zeros(len(configuration.materials))
     for title, rows in issues.groupby("title").indices.items():
-        copy_m2 = make_up.per_copy(str(title), expected.pages[rows], now).mean(axis=1)
+        copy_m2 = configuration.per_copy(str(title), expected.pages[rows], now).mean(axis=1)
         area += np.nansum(copy_m2 * gross[rows, None], axis=0)
-    return float(gross.sum()), pd.Series(area, make_up.materials)
+    return float(gross.sum()), pd.Series(area, configuration.materials)

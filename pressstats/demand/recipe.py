@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from ..paper import web_use
+from .configuration import WebConfiguration, web_configuration
 from .drivers import Drivers, drivers_of
 from .issues import weekday_of
-from .makeup import MakeUp, make_up_of
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -50,7 +50,7 @@ class Recipe:
     history: pd.DataFrame  # (weeks, materials): weekly use (:func:`pressstats.demand.weekly_use`)
     kinds: pd.DataFrame  # kind, ink and grammage_gsm of each material
     drivers: Drivers
-    make_up: MakeUp  # webs by title and pages
+    configuration: WebConfiguration  # webs by title and pages
     runs: RunPast
     week_ends: np.ndarray  # (weeks,): last days of the weeks
     printed: dict[str, np.ndarray]  # (weeks,): nominal weight of the gross copies by newsprint [kg]
@@ -75,7 +75,7 @@ def recipe_of(logs: Logs, history: pd.DataFrame, exposure: pd.DataFrame) -> Reci
         history=history,
         kinds=logs["materials"].set_index("material")[["kind", "ink", "grammage_gsm"]],
         drivers=drivers_of(logs),
-        make_up=make_up_of(logs),
+        configuration=web_configuration(logs),
         runs=_runs(logs),
         week_ends=weeks.to_numpy().astype("datetime64[D]") + np.timedelta64(6, "D"),
         printed=_columns(printed.unstack(fill_value=0.0).reindex(weeks, fill_value=0.0)),

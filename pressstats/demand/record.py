@@ -7,8 +7,8 @@ import pandas as pd
 
 from ..forecast import Forecast
 from ..tables import as_published
+from .backtest import CHOICE
 from .outlook import JUDGED, Outlook
-from .tried import CHOICE
 
 __all__ = ["forecast_record"]
 
@@ -33,7 +33,7 @@ def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
     first_days = outlook.history.index
     said = set(published["made_on"] + pd.Timedelta(days=7)) if len(published) else set()
     parts = []
-    for origin in (int(o) for o in outlook.tried.origins if n - JUDGED <= o < n):
+    for origin in (int(o) for o in outlook.backtest.origins if n - JUDGED <= o < n):
         if not any(first_days[origin] <= day < first_days[origin] + pd.Timedelta(days=7) for day in said):
             parts.append(_remade(outlook, origin))
     parts.append(published.assign(source="published").astype({"source": "str"}))
@@ -44,15 +44,15 @@ def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
 
 
 def _remade(outlook: Outlook, origin: int) -> pd.DataFrame:
-    tried = outlook.tried
-    said = Forecast(outlook.weeks, outlook.history.columns, tried.judged(origin), 0.0)
+    backtest = outlook.backtest
+    said = Forecast(outlook.weeks, outlook.history.columns, backtest.judged(origin), 0.0)
     low, high = said.quantiles(np.array([0.05, 0.95]))[:, :CHOICE]
     week = outlook.history.index[0] + pd.to_timedelta(7 * (origin + np.arange(CHOICE)), unit="D")
     table = pd.DataFrame(
         {
-            "material": np.repeat(tried.names, CHOICE),
+            "material": np.repeat(backtest.names, CHOICE),
             "made_on": outlook.history.index[origin] - pd.Timedelta(days=1),
-            "week": np.tile(week.to_numpy(), len(tried.names)),
+            "week": np.tile(week.to_numpy(), len(backtest.names)),
             "source": "remade",
             "mean": said.mean.to_numpy()[:CHOICE].T.reshape(-1),
             "q05": low.T.reshape(-1),

@@ -25,7 +25,6 @@ __all__ = [
     "caution",
     "contract",
     "cover",
-    "halted",
     "headline",
     "key_figures",
     "on_order",
@@ -34,6 +33,7 @@ __all__ = [
     "season_table",
     "sparing",
     "unknown_stock",
+    "without_deliveries",
 ]
 
 
@@ -96,7 +96,7 @@ def plan(results: Results) -> Block:
     )
 
 
-def halted(results: Results) -> Block:
+def without_deliveries(results: Results) -> Block:
     """Return how many nights can be printed if nothing is delivered any more."""
     if results.outlook is None:
         return note("There is no forecast, so nobody can say how long stock lasts.")

@@ -1,6 +1,6 @@
 """From logs to the pages of three readers: run the notebooks, convert, put in place, index."""
 
-from .publication import NOTEBOOKS, Publication, ReportFailed, Results, publish
+from .publication import NOTEBOOKS, Publication, ReportFailed, publish
 from .reports import READERS, REPORTS, Report
 
-__all__ = ["NOTEBOOKS", "READERS", "REPORTS", "Publication", "Report", "ReportFailed", "Results", "publish"]
+__all__ = ["NOTEBOOKS", "READERS", "REPORTS", "Publication", "Report", "ReportFailed", "publish"]

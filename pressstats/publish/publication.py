@@ -36,9 +36,9 @@ from .spreadsheet import write_spreadsheet
 
 if TYPE_CHECKING:
     from ..logs import Logs
-    from ..results import Results as WholeResults
+    from ..results import Results
 
-__all__ = ["NOTEBOOKS", "Publication", "ReportFailed", "Results", "publish"]
+__all__ = ["NOTEBOOKS", "Publication", "Publishable", "ReportFailed", "publish"]
 
 #: Where the notebooks lie: beside the package, which is installed in place.
 NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
@@ -46,7 +46,7 @@ NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
 _SPREADSHEET = "buying_outlook.xlsx"
 
 
-class Results(Protocol):
+class Publishable(Protocol):
     """What is computed from the logs.
 
     ``past_digests`` may name past publications it has read; ``results`` may hold all that was computed
@@ -93,7 +93,7 @@ def _to_stderr(line: str) -> None:
     print(line, file=sys.stderr, flush=True)
 
 
-def _open_results(logs_folder: Path, as_of: str, published_folder: Path) -> Results:
+def _open_results(logs_folder: Path, as_of: str, published_folder: Path) -> Publishable:
     from ..results import Pending
 
     return Pending(logs_folder, as_of, published_folder)
@@ -107,7 +107,7 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
     *,
     notebooks: str | Path = NOTEBOOKS,
     reports: Sequence[Report] = REPORTS,
-    open_results: Callable[[Path, str, Path], Results] = _open_results,
+    open_results: Callable[[Path, str, Path], Publishable] = _open_results,
     workers: int | None = None,
     tell: Callable[[str], None] = _to_stderr,
 ) -> Publication:
@@ -273,7 +273,7 @@ def _write(
     logs: Logs,
     as_of: str,
     out: Path,
-    whole: WholeResults | None,
+    whole: Results | None,
 ) -> dict[str, int]:
     """Write everything but the manifest; return the number of rows of each table."""
     for folder in (content, content / "tables", content / "assets"):

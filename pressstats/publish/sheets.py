@@ -10,7 +10,7 @@ import pandas as pd
 
 from ..orders import season_spend, total_spend, year_spend
 from ..tables import OUTPUTS
-from .spreadsheet import Line, Sheet, Sheets
+from .spreadsheet import Line, Worksheet, Worksheets
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -52,7 +52,9 @@ _SPEND = ("spend_low", "spend_expected", "spend_high")
 _QUANTITY = ("low", "expected", "high", "order_size", "storage_maximum", "on_order")
 
 
-def outlook_sheets(tables: Mapping[str, pd.DataFrame], logs: Logs, whole: Results | None = None) -> Sheets:
+def outlook_sheets(
+    tables: Mapping[str, pd.DataFrame], logs: Logs, whole: Results | None = None
+) -> Worksheets:
     """Return the sheets of the buying outlook from the published tables that are there, units beside each material.
 
     Columns that need `whole` (the year, the spend, why, what is on order) are left out without it.
@@ -161,7 +163,7 @@ def _positioned(cover: pd.DataFrame, materials: pd.DataFrame, logs: Logs, whole:
     )
 
 
-def _sheet(name: str, table: str, frame: pd.DataFrame, currency: str) -> Sheet:
+def _sheet(name: str, table: str, frame: pd.DataFrame, currency: str) -> Worksheet:
     """Return a sheet with the units of its published columns and of those beside them."""
     units = dict.fromkeys(_QUANTITY, "material unit") | dict.fromkeys(_SPEND, "currency")
     units |= dict.fromkeys(_PRICE, "currency / material unit")
@@ -174,7 +176,7 @@ def _sheet(name: str, table: str, frame: pd.DataFrame, currency: str) -> Sheet:
         about += f" One row per {declared.row}."
     else:
         about += " One row per material."
-    return Sheet(
+    return Worksheet(
         frame,
         about=about,
         units={column: unit.replace("currency", currency) for column, unit in units.items()},

@@ -15,7 +15,7 @@ import xlsxwriter
 from .. import __version__
 from ..markup import unit_text
 
-__all__ = ["Line", "Sheet", "Sheets", "write_spreadsheet"]
+__all__ = ["Line", "Worksheet", "Worksheets", "write_spreadsheet"]
 
 _LONGEST_TEXT = 32_767  # characters a cell can hold
 _PAPER_A4 = 9
@@ -36,7 +36,7 @@ _PROSE_WIDTH = 60  # characters of a column of sentences
 
 
 @dataclass(frozen=True)
-class Sheet:
+class Worksheet:
     """A table on a sheet of its own."""
 
     frame: pd.DataFrame  # (rows, any): its rows; heads are names of columns with blanks for underscores
@@ -50,14 +50,14 @@ class Sheet:
     total: Mapping[str, str | float] = field(default_factory=dict)
 
 
-#: Sheets by name.
-Sheets = Mapping[str, Sheet]
+#: Worksheets by name.
+Worksheets = Mapping[str, Worksheet]
 #: A heading and a sentence of the first sheet.
 Line = tuple[str, str | dt.date]
 
 
 def write_spreadsheet(
-    path: Path, sheets: Sheets, *, title: str, as_of: dt.date, about: Sequence[Line] = ()
+    path: Path, sheets: Worksheets, *, title: str, as_of: dt.date, about: Sequence[Line] = ()
 ) -> None:
     """Write a workbook: a sheet that says what it is (with the headings and sentences of `about`), then one per table.
 
@@ -80,7 +80,7 @@ def write_spreadsheet(
             _sheet(book.add_worksheet(name), sheet, formats)
 
 
-def _rows(sheet: Sheet) -> str:
+def _rows(sheet: Worksheet) -> str:
     return "" if len(sheet.frame) else "It has no rows as of this day."
 
 
@@ -118,7 +118,7 @@ def _about(sheet: Any, lines: Sequence[Line], formats: dict[str, Any]) -> None:
             _text(sheet, row, 1, text, formats["prose"])
 
 
-def _sheet(page: Any, sheet: Sheet, formats: dict[str, Any]) -> None:
+def _sheet(page: Any, sheet: Worksheet, formats: dict[str, Any]) -> None:
     _on_paper(page)
     page.repeat_rows(0)
     page.freeze_panes(1, sheet.frozen)

@@ -2,14 +2,14 @@
 
 from .agreeing import doubt_words
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
-from .exceptions import Findings, exceptions
+from .exceptions import ExceptionInputs, exceptions
 from .figure import WeekInputs
 from .gate import implausible_logs
 from .ink import ink_watch
 from .kinds import KINDS, PLANNED, kind_of
 from .periods import Period, last_week, of_period, weeks_logged
 from .plausible import implausible, refused_parts
-from .refusing import believed, refused_materials, refused_tables
+from .refusing import believable, refused_materials, refused_tables
 from .startup import startup_regimes
 from .states import waste_state, worst
 from .stock_exceptions import wanted_now
@@ -23,11 +23,11 @@ __all__ = [
     "KINDS",
     "MEASURES",
     "PLANNED",
-    "Findings",
+    "ExceptionInputs",
     "Period",
     "Supply",
     "WeekInputs",
-    "believed",
+    "believable",
     "doubt_words",
     "ewma",
     "ewma_limits",

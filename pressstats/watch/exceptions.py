@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from ..logs import Logs
     from ..reels import ReelStudy
 
-__all__ = ["Findings", "exceptions"]
+__all__ = ["ExceptionInputs", "exceptions"]
 
 
 @dataclass(frozen=True)
-class Findings:
+class ExceptionInputs:
     """The tables that exceptions are drawn from, under their published or documented names."""
 
     waste_chart: pd.DataFrame
@@ -44,14 +44,14 @@ class Findings:
     wanted: frozenset[str] = frozenset()  # materials that are ordered this week, or may run out
 
 
-def exceptions(logs: Logs, found: Findings) -> pd.DataFrame:
+def exceptions(logs: Logs, found: ExceptionInputs) -> pd.DataFrame:
     """Return the published table ``exceptions``.
 
     Parameters
     ----------
     logs : Logs
         The logs.
-    found : Findings
+    found : ExceptionInputs
         Tables of the analyses.
 
     Returns

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..logs import Logs
-    from .exceptions import Findings
+    from .exceptions import ExceptionInputs
 
-__all__ = ["Figure", "WeekInputs"]
+__all__ = ["WeekFigure", "WeekInputs"]
 
 
 @dataclass(frozen=True)
-class Figure:
+class WeekFigure:
     """One figure; see ``week_figures`` in :mod:`pressstats.tables.outputs` for its columns."""
 
     figure: str
@@ -48,7 +48,7 @@ class WeekInputs:
 
     logs: Logs
     runs: pd.DataFrame  # result of :func:`pressstats.paper.run_balance`
-    found: Findings  # the tables that exceptions were drawn from
+    found: ExceptionInputs  # the tables that exceptions were drawn from
     exceptions: pd.DataFrame  # published table ``exceptions``
     # Probability of running out before the next order can arrive; empty where it is not known
     risk: pd.Series
@@ -65,9 +65,9 @@ class WeekInputs:
         """Return the exceptions of some kinds."""
         return self.exceptions[self.exceptions["kind"].isin(kinds)]
 
-    def unknown(self, figure: str, unit: str, why: str, target: float = np.nan) -> Figure:
+    def unknown(self, figure: str, unit: str, why: str, target: float = np.nan) -> WeekFigure:
         """Return a figure that is not known, and why."""
-        return Figure(figure, unit=unit, target=target, state=UNKNOWN, why=why)
+        return WeekFigure(figure, unit=unit, target=target, state=UNKNOWN, why=why)
 
     def no_paper(self, weeks: int) -> str:
         """Say why nothing is known of the paper of the last weeks; empty where something is."""

@@ -9,7 +9,7 @@ import pandas as pd
 
 from ..paper import counter_waste, runs_of, waste_by, waste_totals
 from ..prices import newsprint_price, paid_cost, price_words
-from .figure import Figure, WeekInputs
+from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
 
@@ -18,7 +18,7 @@ __all__ = ["paper_figures"]
 _WEEK, _BEFORE, _YEAR, _QUARTER = Period(), Period(1, 1), Period(1, LAST_YEAR), Period(13)
 
 
-def paper_figures(week: WeekInputs) -> Iterator[Figure]:
+def paper_figures(week: WeekInputs) -> Iterator[WeekFigure]:
     """Yield waste, counter waste, paper mounted and the cost of wasted paper."""
     waste = _waste(week)
     yield waste
@@ -35,7 +35,7 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
     valued = price_words(week.logs)
     paid = valued if "agreed" in valued else "was paid for it"
     words = [lacking, f"{spent:,.0f} {currency} {paid}" if np.isfinite(spent) else ""]
-    yield Figure(
+    yield WeekFigure(
         "paper mounted", tonnes[0], "t", last_week=tonnes[1], last_year=tonnes[2], weeks_13=tonnes[3],
         why="; ".join(word for word in words if word),
     )  # fmt: skip
@@ -48,7 +48,7 @@ def paper_figures(week: WeekInputs) -> Iterator[Figure]:
         yield week.unknown("wasted paper cost", currency, why)
         return
     words = [valued, lacking]
-    yield Figure(
+    yield WeekFigure(
         "wasted paper cost", cost[0], currency, last_week=cost[1], last_year=cost[2], weeks_13=cost[3],
         why="; ".join(word for word in words if word),
     )  # fmt: skip
@@ -78,7 +78,7 @@ def _lacking(week: WeekInputs) -> str:
     return f"{counted}: the others lack complete reel records" if counted else ""
 
 
-def _waste(week: WeekInputs) -> Figure:
+def _waste(week: WeekInputs) -> WeekFigure:
     target = week.logs.plant.targets.waste_pct
     if week.refused("paper"):
         return week.unknown("waste", "%", week.no_paper(1), target)
@@ -94,7 +94,7 @@ def _waste(week: WeekInputs) -> Figure:
         for press in presses
         if waste_state(np.nan, np.nan, [sustained[press]], [over[press][0]], target) in (ACT, WATCH)
     ]
-    return Figure(
+    return WeekFigure(
         "waste", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=target,
         state=state, why="; ".join(word for word in words if word),
     )  # fmt: skip
@@ -106,7 +106,7 @@ def _weeks_over(runs: pd.DataFrame, target: float) -> tuple[int, int]:
     return int((weeks > target).sum()), len(weeks)
 
 
-def _counter_waste(week: WeekInputs, of_all: str) -> Figure:
+def _counter_waste(week: WeekInputs, of_all: str) -> WeekFigure:
     """Return waste from the counters alone: part of all waste, so below the target it says nothing good by itself."""
     target = week.logs.plant.targets.waste_pct
     if week.refused("paper"):
@@ -119,7 +119,7 @@ def _counter_waste(week: WeekInputs, of_all: str) -> Figure:
     state = waste_state(shares[0], shares[3], [], [], target)
     if state == IN_CONTROL and of_all == UNKNOWN:
         state = UNKNOWN
-    return Figure(
+    return WeekFigure(
         "counter waste", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=target,
         state=state, why="start-up, running waste and count difference only, without white waste and butts",
     )  # fmt: skip

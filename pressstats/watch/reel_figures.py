@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .figure import Figure, WeekInputs
+from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period, weeks_logged
 from .states import IN_CONTROL, UNKNOWN, breaks_state
 
@@ -19,13 +19,13 @@ __all__ = ["reel_figures"]
 _WEEKS = 13
 
 
-def reel_figures(week: WeekInputs) -> Iterator[Figure]:
+def reel_figures(week: WeekInputs) -> Iterator[WeekFigure]:
     """Yield web breaks and butts."""
     yield _breaks(week)
     yield _butts(week)
 
 
-def _breaks(week: WeekInputs) -> Figure:
+def _breaks(week: WeekInputs) -> WeekFigure:
     target = week.logs.plant.targets.breaks_per_100_reels
     unit, weeks = "per 100 reels", weeks_logged(week.logs, _WEEKS)
     if week.refused("paper"):
@@ -36,7 +36,7 @@ def _breaks(week: WeekInputs) -> Figure:
             return week.unknown(
                 "web breaks", unit, week.no_paper(_WEEKS) or "no web break is counted", target
             )
-        return Figure(
+        return WeekFigure(
             "web breaks", counted, f"in {weeks} weeks", last_week=_press_counter(week, Period()),
             last_year=_press_counter(week, Period(_WEEKS, LAST_YEAR)), weeks_13=counted, state=UNKNOWN,
             why="by the press counter; how many reels that is of is not known: log reel_mounts",
@@ -49,7 +49,7 @@ def _breaks(week: WeekInputs) -> Figure:
     why = f"{events} in {reels} reels, {weeks} weeks"
     if np.isfinite(counted) and counted != events:
         why += f"; the press counter says {counted:.0f}"
-    return Figure(
+    return WeekFigure(
         "web breaks", 100 * events / reels, unit, low, high, _per_100(week, Period()),
         _per_100(week, Period(_WEEKS, LAST_YEAR)), 100 * events / reels, target, state, why,
     )  # fmt: skip
@@ -76,7 +76,7 @@ def _press_counter(week: WeekInputs, period: Period) -> float:
     return float(mine.sum(skipna=False)) if len(mine) else np.nan
 
 
-def _butts(week: WeekInputs) -> Figure:
+def _butts(week: WeekInputs) -> WeekFigure:
     why = week.no_paper(_WEEKS)
     if why:
         return week.unknown("butts", "%", why)
@@ -86,7 +86,7 @@ def _butts(week: WeekInputs) -> Figure:
     year = week.found.reels.reel_ends["lost_cost_per_year"].sum(min_count=1)
     why = f"of mounted paper, {weeks_logged(week.logs, _WEEKS)} weeks"
     why += f"; {year:,.0f} {week.logs.plant.currency} a year" if year > 0 else ""
-    return Figure(
+    return WeekFigure(
         "butts", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[0],
         state=IN_CONTROL, why=why,
     )  # fmt: skip

@@ -12,9 +12,9 @@ from ..tables import OUTPUTS
 
 if TYPE_CHECKING:
     from ..logs import Logs
-    from .exceptions import Findings
+    from .exceptions import ExceptionInputs
 
-__all__ = ["believed", "refused_materials", "refused_tables"]
+__all__ = ["believable", "refused_materials", "refused_tables"]
 
 #: Published tables that rest on each part alone; what looks ahead lacks the materials of the part instead.
 _RESTING: dict[str, tuple[str, ...]] = {
@@ -51,7 +51,7 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
     return left
 
 
-def believed(found: Findings, logs: Logs, refused: frozenset[str]) -> Findings:
+def believable(found: ExceptionInputs, logs: Logs, refused: frozenset[str]) -> ExceptionInputs:
     """Return the tables that exceptions are drawn from, without what rests on a refused part.
 
     Of paper, ink and stock only what may be believed; open orders and supplies are as logged.

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .charts import ewma_run_length
-from .figure import Figure, WeekInputs
+from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period, of_period
 from .plausible import may_be_told
 from .states import UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
@@ -18,7 +18,7 @@ __all__ = ["supply_figures"]
 _INK_WEEKS = 4
 
 
-def supply_figures(week: WeekInputs) -> Iterator[Figure]:
+def supply_figures(week: WeekInputs) -> Iterator[WeekFigure]:
     """Yield ink use, days of stock, stock-out risk, standby and logs."""
     yield _ink(week)
     yield _days_of_stock(week)
@@ -30,7 +30,7 @@ def supply_figures(week: WeekInputs) -> Iterator[Figure]:
 # --- ink ---------------------------------------------------------------------------------------
 
 
-def _ink(week: WeekInputs) -> Figure:
+def _ink(week: WeekInputs) -> WeekFigure:
     unit, logs = "% of expected", week.logs
     if week.refused("ink"):
         return week.unknown("ink use", unit, "what the logs say of ink cannot be true", 100.0)
@@ -54,7 +54,7 @@ def _ink(week: WeekInputs) -> Figure:
         f"not known: {', '.join(missing)}" if missing else "",
     ]
     shares = [_used_of_expected(week, period) for period in _INK_PERIODS]
-    return Figure(
+    return WeekFigure(
         "ink use", shares[0], unit, last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=100.0,
         state=state, why="; ".join(word for word in words if word),
     )  # fmt: skip
@@ -73,9 +73,9 @@ def _used_of_expected(week: WeekInputs, period: Period) -> float:
 # --- stock -------------------------------------------------------------------------------------
 
 
-def _days_of_stock(week: WeekInputs) -> Figure:
+def _days_of_stock(week: WeekInputs) -> WeekFigure:
     least, unit = week.logs.plant.policy.cover_days_minimum, "days"
-    table = _told(week, week.found.stock_cover)
+    table = _believable(week, week.found.stock_cover)
     known = table.dropna(subset="days_cover").sort_values(["days_cover", "material"])
     unknown = len(table) - len(known)
     if known.empty:
@@ -90,10 +90,10 @@ def _days_of_stock(week: WeekInputs) -> Figure:
         words.append(f"not known of {unknown} of {len(table)} materials")
     days = float(row["days_cover"])
     state = days_state(days, least, risk, allowed, unknown)
-    return Figure("days of stock", days, unit, target=least, state=state, why="; ".join(words))
+    return WeekFigure("days of stock", days, unit, target=least, state=state, why="; ".join(words))
 
 
-def _told(week: WeekInputs, table: pd.DataFrame) -> pd.DataFrame:
+def _believable(week: WeekInputs, table: pd.DataFrame) -> pd.DataFrame:
     """Return the materials whose stock may be told."""
     return table[may_be_told(week.found.implausible, week.logs, table["material"])]
 
@@ -115,18 +115,18 @@ def _riskiest(week: WeekInputs) -> str:
 
 
 def _risks(week: WeekInputs) -> pd.Series:
-    told = _told(week, pd.DataFrame({"material": week.risk.index.astype("str")}))["material"]
+    told = _believable(week, pd.DataFrame({"material": week.risk.index.astype("str")}))["material"]
     return week.risk.reindex(told).dropna()
 
 
-def _risk(week: WeekInputs) -> Figure:
+def _risk(week: WeekInputs) -> WeekFigure:
     allowed = 1 - week.logs.plant.policy.service_level
     risk = _largest_risk(week)
     if np.isnan(risk):
         why = _no_stock(week) or "no order can be planned, since stock or use is not known"
         return week.unknown("stock-out risk", "%", why, 100 * allowed)
     state = risk_state(risk, allowed)
-    stock = _told(week, week.found.stock)
+    stock = _believable(week, week.found.stock)
     unknown = int(stock["quantity"].isna().sum())
     words = [f"{_riskiest(week)}, before the next order can arrive"]
     if not week.logs.has("deliveries"):
@@ -134,13 +134,15 @@ def _risk(week: WeekInputs) -> Figure:
     if unknown:
         words.append(f"not known of {unknown} of {len(stock)} materials")
         state = UNKNOWN if state == "in control" else state
-    return Figure("stock-out risk", 100 * risk, "%", target=100 * allowed, state=state, why="; ".join(words))
+    return WeekFigure(
+        "stock-out risk", 100 * risk, "%", target=100 * allowed, state=state, why="; ".join(words)
+    )
 
 
 # --- routine -----------------------------------------------------------------------------------
 
 
-def _standby(week: WeekInputs) -> Figure:
+def _standby(week: WeekInputs) -> WeekFigure:
     logs, unit = week.logs, "tests overdue"
     if not logs.has("standby") or logs["standby"].empty:
         return week.unknown("standby", unit, "no standby supplies are listed: log standby", 0.0)
@@ -155,13 +157,13 @@ def _standby(week: WeekInputs) -> Figure:
     ]
     state = standby_state(len(overdue), later, len(short), len(table))
     why = "; ".join(word for word in words if word)
-    return Figure("standby", float(len(overdue)), unit, target=0.0, state=state, why=why)
+    return WeekFigure("standby", float(len(overdue)), unit, target=0.0, state=state, why=why)
 
 
-def _logs(week: WeekInputs) -> Figure:
+def _logs(week: WeekInputs) -> WeekFigure:
     """Return the rows set aside of the table that lost most; what cannot be true is an exception."""
     ledger = week.logs.ledger.set_index("table")
     share = (100 * ledger["set_aside"] / (ledger["used"] + ledger["set_aside"])).dropna()
     worst = float(share.max()) if len(share) else 0.0
     why = f"set aside, of {share.idxmax()}, the worst table" if worst > 0 else "no row was set aside"
-    return Figure("logs", worst, "% of rows", target=0.0, state=logs_state(worst), why=why)
+    return WeekFigure("logs", worst, "% of rows", target=0.0, state=logs_state(worst), why=why)

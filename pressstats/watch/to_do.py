@@ -40,7 +40,7 @@ class Supply:
     # Result of :func:`pressstats.watch.implausible`: what is derived from it is not told
     implausible: pd.DataFrame = field(default_factory=nothing_implausible)
 
-    def told(self, logs: Logs) -> Supply:
+    def believable(self, logs: Logs) -> Supply:
         """Return the same with those materials only of which something may be told."""
 
         def kept(amounts: pd.Series) -> pd.Series:
@@ -68,7 +68,7 @@ def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
     DataFrame, shape (things to do, 9)
         Published columns, ranked by severity, then by the day by which it is wanted, then by money.
     """
-    supply = supply.told(logs)
+    supply = supply.believable(logs)
     rows = [*_actions(logs, exceptions, supply), *_orders(logs, supply), *_risks(logs, exceptions, supply)]
     if not rows:
         return OUTPUTS["to_do"].empty()

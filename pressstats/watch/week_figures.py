@@ -14,7 +14,7 @@ from .states import worst
 from .supply_figures import supply_figures
 
 if TYPE_CHECKING:
-    from .figure import Figure, WeekInputs
+    from .figure import WeekFigure, WeekInputs
 
 __all__ = ["week_figures"]
 
@@ -40,7 +40,7 @@ def week_figures(week: WeekInputs) -> pd.DataFrame:
     return as_published(pd.DataFrame(rows), "week_figures")
 
 
-def _with_exceptions(figure: Figure, exceptions: pd.DataFrame) -> dict[str, str]:
+def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, str]:
     """Return state and reason of a figure with the exceptions that concern it."""
     kinds = [kind.name for kind in KINDS.values() if kind.figure == figure.figure]
     mine = exceptions[exceptions["kind"].isin(kinds)].sort_values("state", kind="stable")

@@ -53,14 +53,14 @@ from pressstats.demand import (
     METHODS,
     Outlook,
     Recipe,
+    backtest_methods,
     demand_outlook,
     forecast_record,
     promise_table,
     recipe_of,
-    try_methods,
     weekly_use,
 )
-from pressstats.demand.tried import HORIZON, _direct, _drivers
+from pressstats.demand.backtest import HORIZON, _direct, _drivers
 from pressstats.forecast import Forecast
 from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
@@ -138,20 +138,22 @@ def widened(recipe: Recipe, copies: int) -> Recipe:
         history.append(recipe.history.rename(columns=more))
         kinds.append(recipe.kinds.rename(index=more).replace({"kind": {"plate": "other"}}))
         printed |= {more[name]: values for name, values in recipe.printed.items() if name in more}
-    make_up = recipe.make_up
+    configuration = recipe.configuration
     webs = [
-        name if not number else f"{name} {number}" for number in range(copies) for name in make_up.materials
+        name if not number else f"{name} {number}"
+        for number in range(copies)
+        for name in configuration.materials
     ]
     return replace(
         recipe,
         history=pd.concat(history, axis=1),
         kinds=pd.concat(kinds),
         printed=printed,
-        make_up=replace(
-            make_up,
+        configuration=replace(
+            configuration,
             materials=webs,
-            areas=np.tile(make_up.areas, (1, copies)),
-            full_areas=np.tile(make_up.full_areas, (1, copies)),
+            areas=np.tile(configuration.areas, (1, copies)),
+            full_areas=np.tile(configuration.full_areas, (1, copies)),
         ),
     )
 
@@ -215,15 +217,15 @@ def december_errors(seed: int) -> pd.DataFrame:
         if any(cut - 60 <= origin <= cut and (cut - origin) % 2 == 0 for cut in cuts.values())
     ]
     newsprint = [name for name in recipe.history if recipe.kinds["kind"].get(name) == "newsprint"]
-    tried = try_methods(recipe, newsprint, np.array(origins))
+    backtest = backtest_methods(recipe, newsprint, np.array(origins))
     parts = []
     for cut, origin in cuts.items():
-        row = int(np.searchsorted(tried.origins, origin))
-        said = Forecast(pd.RangeIndex(HORIZON), recipe.history.columns, tried.judged(origin), 0.0)
+        row = int(np.searchsorted(backtest.origins, origin))
+        said = Forecast(pd.RangeIndex(HORIZON), recipe.history.columns, backtest.judged(origin), 0.0)
         low, high = said.quantiles(np.array([0.1, 0.9]))[:, :CHOICE]
-        for place, material in enumerate(tried.names):
+        for place, material in enumerate(backtest.names):
             came = plant.use[material].reindex(weeks[origin : origin + CHOICE]).to_numpy()
-            by_method = dict(zip(METHODS, tried.forecasts[:, row, place, : len(came)], strict=True))
+            by_method = dict(zip(METHODS, backtest.forecasts[:, row, place, : len(came)], strict=True))
             kind = "paper" if material.startswith("N") else "plates" if material == "plate" else "ink"
             table = pd.DataFrame({"week": weeks[origin : origin + len(came)], "came": came, **by_method})
             table["published"] = said.median.to_numpy()[: len(came), place]

@@ -211,7 +211,10 @@ def _copied(loop: Loop, count: int) -> tuple[Outlook, object, pd.DataFrame]:
     )
     forecast = replace(outlook.forecast, judgement=judgement, names=pd.Index(label))
     new = replace(
-        outlook, forecast=forecast, shares=outlook.shares[rows], tried=replace(outlook.tried, names=label)
+        outlook,
+        forecast=forecast,
+        shares=outlook.shares[rows],
+        backtest=replace(outlook.backtest, names=label),
     )
     table = loop.materials.loc[[names[number % 10] for number in range(count)]].reset_index()
     number = np.arange(count) // 10

@@ -53,7 +53,7 @@ def score(outlook: Outlook, first_week: pd.Timestamp, truth: Truth) -> pd.DataFr
             if came is None or before is None:
                 continue
             methods = {
-                name: abs(outlook.tried.forecasts[n, -1, place, ahead + number] - came) / scale
+                name: abs(outlook.backtest.forecasts[n, -1, place, ahead + number] - came) / scale
                 for n, name in enumerate(METHODS)
             }
             rows.append(

@@ -17,14 +17,14 @@ from ..paper import web_use
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["MakeUp", "make_up_of"]
+__all__ = ["WebConfiguration", "web_configuration"]
 
 #: Full webs beyond the pages ever printed up to which a make-up is put together.
 _WEBS_BEYOND = 2
 
 
 @dataclass(frozen=True)
-class MakeUp:
+class WebConfiguration:
     """Areas of each material by title and pages."""
 
     materials: list[str]  # materials in the order of the columns
@@ -74,7 +74,7 @@ class MakeUp:
         return np.full(len(self.materials), np.nan)
 
 
-def make_up_of(logs: Logs) -> MakeUp:
+def web_configuration(logs: Logs) -> WebConfiguration:
     """Return the make-up of every run; a run that lost a web is left out."""
     webs = web_use(logs)
     aside = logs.set_aside
@@ -88,7 +88,7 @@ def make_up_of(logs: Logs) -> MakeUp:
     full_pages = fullest.set_index("run")["pages"].reindex(areas.index)
     runs = logs["runs"].iloc[areas.index]
     order = runs["date"].argsort(kind="stable").to_numpy()
-    return MakeUp(
+    return WebConfiguration(
         list(areas.columns),
         runs["date"].to_numpy().astype("datetime64[D]")[order],
         runs["title"].to_numpy(dtype=object)[order],

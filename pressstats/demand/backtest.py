@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..forecast import Judgement, calibrated, mean_kept
-from ..forecast import backtest as backtest_direct
+from ..forecast import Judgement, backtest, calibrated, mean_kept
 from .issues import titles_changed
 from .materials import driver_days
 from .reconciling import reconcile
@@ -24,7 +23,7 @@ from .turn import turn_factor, turn_share
 if TYPE_CHECKING:
     from .recipe import Recipe
 
-__all__ = ["CHOICE", "HORIZON", "METHODS", "Tried", "try_methods"]
+__all__ = ["CHOICE", "HORIZON", "METHODS", "MethodBacktest", "backtest_methods"]
 
 METHODS = ("seasonal naive", "direct", "drivers", "direct and drivers")
 #: Weeks ahead: the broken week and month, then twelve months.
@@ -51,7 +50,7 @@ _CHANGE_WEEKS, _CHANGE_LEAST = 2.0, 0.05
 
 
 @dataclass(frozen=True)
-class Tried:
+class MethodBacktest:
     """Forecasts of every method from every past origin, beside what came."""
 
     weeks: pd.DatetimeIndex  # (n,): first days of the weeks of the history
@@ -100,14 +99,14 @@ class Tried:
             known &= self.origins[:, None] + np.arange(HORIZON) >= _YEAR_SEEN
         missed = np.where(known[:, None, :], self.missed(), np.nan)[..., :CHOICE]
         row = min(int(np.searchsorted(self.origins, origin)), len(self.origins) - 1)
-        tried = np.isfinite(self.forecasts[:, row, :, 0])
+        able = np.isfinite(self.forecasts[:, row, :, 0])
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # materials without any error yet
             with np.errstate(divide="ignore", invalid="ignore"):
                 scaled = np.abs(missed) / self.naive[:, :, None]
             scaled = np.where(np.isfinite(scaled), scaled, np.nan)
             # A week that one method could not forecast tells nothing of how methods compare.
-            every = np.where(tried[:, None, :, None], np.isfinite(scaled), True).all(axis=0)
+            every = np.where(able[:, None, :, None], np.isfinite(scaled), True).all(axis=0)
             return np.asarray(np.nanmean(np.where(every, scaled, np.nan), axis=(1, 3)))
 
     def chosen(self, origin: int) -> np.ndarray:
@@ -122,7 +121,7 @@ class Tried:
         able = np.isfinite(self.forecasts[:, row]).all(axis=2)
         since = _YEAR_SEEN if origin >= _YEAR_SEEN else 0
         looks = max(origin - CHOICE - max(int(self.origins[0]), since), 0) / CHOICE
-        return believed(losses, looks, able).argmin(axis=0)
+        return pooled_losses(losses, looks, able).argmin(axis=0)
 
     def judged(self, origin: int, chosen: np.ndarray | None = None) -> Judgement:
         """Return the chosen forecasts from `origin` with intervals from the errors known then."""
@@ -163,7 +162,7 @@ class Tried:
         return np.asarray((number * naive + _CHANGE_WEEKS * usual) / (number + _CHANGE_WEEKS))
 
 
-def believed(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndarray:
+def pooled_losses(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndarray:
     """Return the losses to be believed, in logarithms against the mean of the `able` methods; infinite for others.
 
     `looks` is how many horizons the origins span.
@@ -181,7 +180,9 @@ def believed(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndarray:
     return np.where(able, drawn, np.inf)
 
 
-def try_methods(recipe: Recipe, newsprint: list[str], origins: np.ndarray | None = None) -> Tried:
+def backtest_methods(
+    recipe: Recipe, newsprint: list[str], origins: np.ndarray | None = None
+) -> MethodBacktest:
     """Forecast each material from every week of the second half of its history (or from `origins`), and from its end.
 
     Each origin knows nothing but what it had seen; direct forecasts of `newsprint` are made to agree with their
@@ -199,7 +200,7 @@ def try_methods(recipe: Recipe, newsprint: list[str], origins: np.ndarray | None
     actual = history.to_numpy(dtype=float).T
     unseen = np.stack([~np.isfinite(actual[:, :origin]).any(axis=1) for origin in origins])
     forecasts[:, unseen] = np.nan
-    return Tried(
+    return MethodBacktest(
         pd.DatetimeIndex(history.index),
         list(map(str, history.columns)),
         actual,
@@ -222,7 +223,7 @@ def _direct(
     # A material that nobody had used yet begins with its first use; until then it teaches nothing of others.
     begun = np.maximum.accumulate(np.nan_to_num(values) != 0, axis=0)
     series = pd.DataFrame(np.where(begun, values, np.nan), index=history.index)
-    test = backtest_direct(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
+    test = backtest(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
     said, naive, scale = np.swapaxes(test.median, 1, 2), np.swapaxes(test.naive, 1, 2), test.scale
     # From one year nothing tells its season from a trend or a level: half of it stays as it was last year, where the
     # titles are those of last year.

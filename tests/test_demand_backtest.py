@@ -10,8 +10,17 @@ import pandas as pd
 import pytest
 from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables, recipe_from
 
-from pressstats.demand import CHOICE, HORIZON, METHODS, Recipe, Tried, demand_outlook, reconcile, try_methods
-from pressstats.demand.tried import _agreeing, _direct, believed
+from pressstats.demand import (
+    CHOICE,
+    HORIZON,
+    METHODS,
+    MethodBacktest,
+    Recipe,
+    backtest_methods,
+    demand_outlook,
+    reconcile,
+)
+from pressstats.demand.backtest import _agreeing, _direct, pooled_losses
 from pressstats.demand.turn import turn_factor, turn_share
 
 NEWSPRINT = ["N1200", "N600"]
@@ -50,8 +59,8 @@ def recipe(tmp_path_factory: pytest.TempPathFactory) -> Recipe:
 
 
 @pytest.fixture(scope="module")
-def tried(recipe: Recipe) -> Tried:
-    return try_methods(recipe, NEWSPRINT)
+def backtest(recipe: Recipe) -> MethodBacktest:
+    return backtest_methods(recipe, NEWSPRINT)
 
 
 # --- nothing later shows -----------------------------------------------------------------------
@@ -117,7 +126,7 @@ def altered_tables(new_width: bool) -> dict[str, pd.DataFrame]:
 
 @pytest.mark.parametrize("new_width", [False, True])
 def test_nothing_after_an_origin_changes_a_digit_of_what_it_said(
-    tmp_path: Path, recipe: Recipe, tried: Tried, new_width: bool
+    tmp_path: Path, recipe: Recipe, backtest: MethodBacktest, new_width: bool
 ) -> None:
     other = recipe_from(logs_of(tmp_path, lively(), altered_tables(new_width)))
     assert ("N400" in other.history) == new_width
@@ -136,63 +145,63 @@ def test_nothing_after_an_origin_changes_a_digit_of_what_it_said(
     history = other.history.copy()
     history.iloc[:ORIGIN, history.columns.get_indexer(inks)] = seen[0][inks].to_numpy()
     pd.testing.assert_frame_equal(history.iloc[:ORIGIN][recipe.history.columns], seen[0], check_exact=True)
-    again = try_methods(replace(other, history=history), [*NEWSPRINT, "N400"])
-    mine = [again.names.index(name) for name in tried.names]
-    before = tried.origins <= ORIGIN
+    again = backtest_methods(replace(other, history=history), [*NEWSPRINT, "N400"])
+    mine = [again.names.index(name) for name in backtest.names]
+    before = backtest.origins <= ORIGIN
     assert before.sum() > 10
-    assert (tried.origins == again.origins).all()
+    assert (backtest.origins == again.origins).all()
     for number, method in enumerate(METHODS):
-        first, second = tried.forecasts[number][before], again.forecasts[number][before][:, mine]
+        first, second = backtest.forecasts[number][before], again.forecasts[number][before][:, mine]
         assert np.isfinite(first).all()
         same(first, second, method)
-    same(tried.naive[before], again.naive[before][:, mine])
+    same(backtest.naive[before], again.naive[before][:, mine])
     # The choice of those origins and their intervals too.
     for origin in (30, 40, ORIGIN):
-        same(tried.losses(origin), again.losses(origin)[:, mine])
-        same(tried.chosen(origin), again.chosen(origin)[mine])
-        said = [one.judged(origin) for one in (tried, again)]
+        same(backtest.losses(origin), again.losses(origin)[:, mine])
+        same(backtest.chosen(origin), again.chosen(origin)[mine])
+        said = [one.judged(origin) for one in (backtest, again)]
         if not new_width:  # shapes of errors are pooled over materials
             same(said[0].size, said[1].size)
             same(said[0].shape, said[1].shape)
     # And later ones are another matter: the comparison can fail.
-    late = int(np.searchsorted(tried.origins, ORIGIN + 1))
+    late = int(np.searchsorted(backtest.origins, ORIGIN + 1))
     for number in range(len(METHODS)):
-        assert (tried.forecasts[number, late] != again.forecasts[number, late][mine]).any(axis=1).any()
+        assert (backtest.forecasts[number, late] != again.forecasts[number, late][mine]).any(axis=1).any()
 
 
 def test_bookings_made_after_an_origin_are_not_known_to_it(
-    tmp_path: Path, recipe: Recipe, tried: Tried
+    tmp_path: Path, recipe: Recipe, backtest: MethodBacktest
 ) -> None:
     tables = plant_tables(lively())
     plan = tables["plan"]
     dropped = plan[plan["made_on"] < END]
     other = recipe_from(logs_of(tmp_path, lively(), tables | {"plan": dropped}))
-    again = try_methods(other, NEWSPRINT)
+    again = backtest_methods(other, NEWSPRINT)
     pd.testing.assert_frame_equal(recipe.history, other.history)
-    before = tried.origins <= ORIGIN
-    np.testing.assert_array_equal(tried.forecasts[:, before], again.forecasts[:, before])
-    assert (tried.forecasts[DRIVERS, ~before] != again.forecasts[DRIVERS, ~before]).any()
+    before = backtest.origins <= ORIGIN
+    np.testing.assert_array_equal(backtest.forecasts[:, before], again.forecasts[:, before])
+    assert (backtest.forecasts[DRIVERS, ~before] != again.forecasts[DRIVERS, ~before]).any()
 
 
-def test_an_origin_says_what_logs_cut_there_would_have_said(tmp_path: Path, tried: Tried) -> None:
+def test_an_origin_says_what_logs_cut_there_would_have_said(tmp_path: Path, backtest: MethodBacktest) -> None:
     cut = logs_of(tmp_path, lively(), as_of=f"{END - pd.Timedelta(days=1):%Y-%m-%d}")
     then = recipe_from(cut)
-    alone = try_methods(then, NEWSPRINT)
-    row = int(np.searchsorted(tried.origins, ORIGIN))
-    assert alone.names == tried.names
+    alone = backtest_methods(then, NEWSPRINT)
+    row = int(np.searchsorted(backtest.origins, ORIGIN))
+    assert alone.names == backtest.names
     assert alone.origins[-1] == ORIGIN
-    exact = [tried.names.index(name) for name in ("N1200", "N600", "plate", "fountain", "wash")]
+    exact = [backtest.names.index(name) for name in ("N1200", "N600", "plate", "fountain", "wash")]
     for method in (NAIVE, DRIVERS, DIRECT):
         said = alone.forecasts[method, -1][exact]
         np.testing.assert_allclose(
-            said, tried.forecasts[method, row][exact], rtol=1e-6, err_msg=METHODS[method]
+            said, backtest.forecasts[method, row][exact], rtol=1e-6, err_msg=METHODS[method]
         )
 
 
 # --- the choice --------------------------------------------------------------------------------
 
 
-def made_up(weeks: int = 70, seed: int = 1) -> Tried:
+def made_up(weeks: int = 70, seed: int = 1) -> MethodBacktest:
     """Forecasts of four methods of three materials from random numbers, some of them blank."""
     rng = np.random.default_rng(seed)
     origins = np.arange(30, weeks + 1)
@@ -203,7 +212,7 @@ def made_up(weeks: int = 70, seed: int = 1) -> Tried:
     forecasts[2, :6, 2] = np.nan  # one of the third that began late
     naive = rng.uniform(5, 9, (len(origins), 3))
     index = pd.date_range("2024-01-01", periods=weeks, freq="7D", unit="us")
-    return Tried(index, ["a", "b", "c"], actual, origins, forecasts, naive)
+    return MethodBacktest(index, ["a", "b", "c"], actual, origins, forecasts, naive)
 
 
 @pytest.mark.parametrize("origin", [31, 36, 50, 70])
@@ -269,7 +278,9 @@ def test_errors_of_who_had_seen_no_season_are_brought_down_to_those_of_who_had()
     rng = np.random.default_rng(2)
     index = pd.date_range("2024-03-04", periods=70, freq="7D", unit="us")
     origins, said = np.arange(35, 71), np.full((4, 36, 3, HORIZON), 100.0)
-    one = Tried(index, ["a", "b", "c"], 100 + rng.normal(0, 5, (3, 70)), origins, said, np.full((36, 3), 6.0))
+    one = MethodBacktest(
+        index, ["a", "b", "c"], 100 + rng.normal(0, 5, (3, 70)), origins, said, np.full((36, 3), 6.0)
+    )
     late = replace(one, origins=origins + 17, actual=np.hstack([np.full((3, 17), np.nan), one.actual]))
     early, seen = one.judged(70).size[:, :CHOICE].mean(), late.judged(87).size[:, :CHOICE].mean()
     assert 1.1 < seen / early < 1.3
@@ -299,16 +310,16 @@ def test_a_choice_needs_looks_and_follows_all_materials() -> None:
     usual = np.repeat(np.array([[1.0], [0.85], [0.72], [0.73]]), 6, axis=1)
     odd = usual.copy()
     odd[DIRECT, 0] = 0.6  # one material on which the direct method had luck, or not
-    assert believed(odd, 2.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
-    assert believed(odd, 40.0, able).argmin(axis=0).tolist() == [DIRECT] + [DRIVERS] * 5
+    assert pooled_losses(odd, 2.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
+    assert pooled_losses(odd, 40.0, able).argmin(axis=0).tolist() == [DIRECT] + [DRIVERS] * 5
     # Where it does well on all, all take it up sooner; and a plant of its own kind overrules other plants.
     everywhere = usual.copy()
     everywhere[DIRECT] = 0.6
-    assert believed(everywhere, 6.0, able).argmin(axis=0).tolist() == [DIRECT] * 6
-    assert believed(everywhere, 0.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
+    assert pooled_losses(everywhere, 6.0, able).argmin(axis=0).tolist() == [DIRECT] * 6
+    assert pooled_losses(everywhere, 0.0, able).argmin(axis=0).tolist() == [DRIVERS] * 6
     able[DRIVERS, 3] = False
-    assert believed(usual, 5.0, able)[:, 3].argmin() == BOTH
-    assert np.isinf(believed(usual, 5.0, able)[DRIVERS, 3])
+    assert pooled_losses(usual, 5.0, able)[:, 3].argmin() == BOTH
+    assert np.isinf(pooled_losses(usual, 5.0, able)[DRIVERS, 3])
 
 
 def test_drawn_choices_miss_less_than_the_winner_of_each_material() -> None:
@@ -322,7 +333,7 @@ def test_drawn_choices_miss_less_than_the_winner_of_each_material() -> None:
         )
         seen = truth * np.exp(rng.normal(0, 0.3 / np.sqrt(3.0), truth.shape))
         each = np.arange(10)
-        drawn.append(truth[believed(seen, 3.0, able).argmin(axis=0), each].mean())
+        drawn.append(truth[pooled_losses(seen, 3.0, able).argmin(axis=0), each].mean())
         alone.append(truth[seen.argmin(axis=0), each].mean())
     gain = np.array(alone) - np.array(drawn)
     assert gain.mean() > 4 * gain.std() / np.sqrt(len(gain))
@@ -362,7 +373,7 @@ def test_intervals_are_wider_where_errors_were() -> None:
     actual = 100 + rng.normal(0, 1, (3, 128)) * (4 + 12 * share[:128])
     origins = np.arange(60, 129)
     said = np.full((4, len(origins), 3, HORIZON), 100.0)
-    one = Tried(index, ["a", "b", "c"], actual, origins, said, np.full((len(origins), 3), 6.0))
+    one = MethodBacktest(index, ["a", "b", "c"], actual, origins, said, np.full((len(origins), 3), 6.0))
     size = one.judged(128).size
     ahead = share[128:]
     assert (ahead[:3] == 1).all()
@@ -377,25 +388,27 @@ def test_intervals_are_wider_where_errors_were() -> None:
 
 def test_weeks_that_were_equal_by_chance_leave_intervals_with_a_width(tmp_path: Path) -> None:
     outlook = demand_outlook(recipe_from(logs_of(tmp_path, Plant(days=14))))
-    assert (outlook.tried.naive[:, [0, 5]] < 1e-6).all()  # two weeks, all alike
+    assert (outlook.backtest.naive[:, [0, 5]] < 1e-6).all()  # two weeks, all alike
     low, high = outlook.forecast.quantiles(np.array([0.1, 0.9]))
     assert (high - low > 0.01 * outlook.forecast.median.to_numpy()).all()
 
 
-def test_a_week_already_begun_at_the_end_is_known_to_today_alone(tmp_path: Path, tried: Tried) -> None:
+def test_a_week_already_begun_at_the_end_is_known_to_today_alone(
+    tmp_path: Path, backtest: MethodBacktest
+) -> None:
     # Three days into a week: what was booked and printed on them counts, for today's origin.
     logs = logs_of(tmp_path, lively(), as_of=f"{END + pd.Timedelta(days=2):%Y-%m-%d}")
     broken = recipe_from(logs)
     assert len(broken.history) == ORIGIN
     assert broken.drivers.last == np.datetime64(END + pd.Timedelta(days=2), "D")
-    alone = try_methods(broken, NEWSPRINT)
-    row = int(np.searchsorted(tried.origins, ORIGIN))
-    exact = [tried.names.index(name) for name in ("N1200", "N600", "plate")]
-    both = np.intersect1d(tried.origins, alone.origins[:-1])
+    alone = backtest_methods(broken, NEWSPRINT)
+    row = int(np.searchsorted(backtest.origins, ORIGIN))
+    exact = [backtest.names.index(name) for name in ("N1200", "N600", "plate")]
+    both = np.intersect1d(backtest.origins, alone.origins[:-1])
     assert len(both) > 10
-    before = [one.forecasts[DRIVERS][np.isin(one.origins, both)][:, exact] for one in (alone, tried)]
+    before = [one.forecasts[DRIVERS][np.isin(one.origins, both)][:, exact] for one in (alone, backtest)]
     np.testing.assert_allclose(before[0], before[1], rtol=1e-9)
-    assert (alone.forecasts[DRIVERS, -1][exact] != tried.forecasts[DRIVERS, row][exact]).any()
+    assert (alone.forecasts[DRIVERS, -1][exact] != backtest.forecasts[DRIVERS, row][exact]).any()
     outlook = demand_outlook(broken)
     assert outlook.weeks[0] == END
     assert np.isfinite(outlook.mean).all()
@@ -408,7 +421,7 @@ def test_without_plan_or_issues_to_come_the_others_stand(tmp_path: Path) -> None
     assert np.isfinite(outlook.mean).all()
     nobody = replace(recipe, drivers=replace(recipe.drivers, titles=[], bookings={}))
     silent = demand_outlook(nobody)
-    assert np.isnan(silent.tried.forecasts[[DRIVERS, BOTH]]).all()
+    assert np.isnan(silent.backtest.forecasts[[DRIVERS, BOTH]]).all()
     assert set(silent.chosen) <= {NAIVE, DIRECT}
     assert np.isfinite(silent.mean).all()
     np.testing.assert_allclose(silent.shares, 1 / 7)
