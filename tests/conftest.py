@@ -1,18 +1,19 @@
-"""What tests share: publications, made once for the whole session since each costs seconds."""
+"""What tests share: publications and kept results, made once for the whole session since each costs seconds."""
 
 from __future__ import annotations
 
-import csv
 import os
 import pickle
-import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from filelock import FileLock
+from small_plant import write_small_plant
 from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
+from test_watch import steady_tables
 
 from pressstats.publish import Publication, publish
 
@@ -27,29 +28,32 @@ MATERIAL = "@SUM(1;2) <b>bold</b> %{x}"
 
 @pytest.fixture(scope="session", autouse=True)
 def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Keep the results of tests, and of the notebooks they run, out of the user's cache."""
-    before = os.environ.get("PRESSSTATS_CACHE")
-    os.environ["PRESSSTATS_CACHE"] = str(tmp_path_factory.mktemp("cache"))
-    yield
-    if before is None:
-        del os.environ["PRESSSTATS_CACHE"]
-    else:
-        os.environ["PRESSSTATS_CACHE"] = before
+    """Keep the results of tests, and of the notebooks they run, out of the user's cache: once for all processes."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PRESSSTATS_CACHE", str(_session_folder(tmp_path_factory) / "cache"))
+        yield
+
+
+def _session_folder(folders: pytest.TempPathFactory) -> Path:
+    """Return the folder that all processes of the session share."""
+    base = folders.getbasetemp()
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
 
 
 def _made_once(
     folders: pytest.TempPathFactory, name: str, make: Callable[[Path], Publication]
 ) -> Publication:
     """Return what `make` publishes in a folder of that name, made by the first process that asks for it."""
-    if "PYTEST_XDIST_WORKER" not in os.environ:
-        return make(folders.mktemp(name))
-    folder = folders.getbasetemp().parent / name
+    folder = _session_folder(folders) / name
     kept = folder / "publication.pickle"
     with FileLock(f"{folder}.lock"):
         if not kept.exists():
             shutil.rmtree(folder, ignore_errors=True)
             folder.mkdir()
-            kept.write_bytes(pickle.dumps(make(folder)))
+            with pytest.MonkeyPatch.context() as patch:
+                # Computed for itself: what others compute of the same logs can be held against it.
+                patch.setenv("PRESSSTATS_CACHE", str(folder / "cache"))
+                kept.write_bytes(pickle.dumps(make(folder)))
         return pickle.loads(kept.read_bytes())
 
 
@@ -77,22 +81,19 @@ def demo_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
 
 @pytest.fixture(scope="session")
 def hostile_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
-    """Return the invented plant with titles and a material that mean ill."""
+    """Return a small plant with titles and a material that mean ill."""
     return _made_once(tmp_path_factory, "hostile", _hostile)
 
 
 def _hostile(folder: Path) -> Publication:
-    logs = folder / "logs"
-    shutil.copytree(ROOT / "data_demo", logs)
-    with (logs / "runs_2025.csv").open(encoding="utf-8", newline="") as file:
-        titles = sorted({row["title"] for row in csv.DictReader(file)})
-    assert len(titles) == 3
-    swaps = dict(zip(titles, (SCRIPT, FORMULA, TURNED), strict=True)) | {"fountain": MATERIAL}
-    for path in logs.glob("*.csv"):
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            text = file.read()
-        for before, after in swaps.items():
-            quoted = '"' + after.replace('"', '""') + '"'
-            text = re.sub(rf"(?m)(^|,){before}(?=,|\r?$)", lambda match, cell=quoted: match[1] + cell, text)
-        path.write_text(text, encoding="utf-8", newline="")
+    tables = steady_tables(70)
+    runs = tables["runs"]
+    sundays = (runs["title"] == "Daily") & (runs["date"].dt.day_of_week == 6)
+    tables["runs"] = runs.assign(title=runs["title"].mask(sundays, TURNED))
+    # An order that is overdue: the page of the week names its material among the exceptions.
+    late = tables["deliveries"]["delivery_id"] == "D4"
+    promised = tables["deliveries"]["promised_on"].mask(late, runs["date"].max() - pd.Timedelta(days=9))
+    tables["deliveries"] = tables["deliveries"].assign(promised_on=promised)
+    names = {"Daily": SCRIPT, "Weekly": FORMULA, "N1200": MATERIAL}
+    logs = write_small_plant(folder / "logs", {name: table.replace(names) for name, table in tables.items()})
     return publish(logs, folder / "out", names=["paper_balance", "demand", "weekly_page", "buying_outlook"])

@@ -7,10 +7,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from small_plant import FIRST_DAY, small_tables, write_small_plant
 
-from pressstats.logs import read_logs
+from pressstats.logs import Logs, read_logs
 from pressstats.paper import STREAMS, paper_balance, weighed_paper
+from pressstats.past import past_forecasts
 from pressstats.reels import reel_chain
+from pressstats.results import analyse
 
 DEMO = Path(__file__).parent.parent / "data_demo"
 TRUTHS = json.loads((DEMO / "truths" / "truths.json").read_text())
@@ -172,17 +175,18 @@ OWN_TIME = {
     "waste_sold": "sold_on",
     "deliveries": "ordered_on",
     "plan": "made_on",
+    "reels": "received_on",
 }
 
 
 def later_rows(folder: Path, as_of: pd.Timestamp):
     """Yield each CSV file as text, its separator, and a mask of the rows that are later than `as_of`."""
-    runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs_*.csv")])
+    runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs*.csv")])
     dates = pd.to_datetime(runs["date"], errors="coerce")
     # The planted run of 2205 tells by its hours that it is of 2023.
     later = set(runs.loc[(dates > as_of) & (dates.dt.year < 2100), "run_id"])
     for path in sorted(folder.glob("*.csv")):
-        separator = ";" if path.name == "waste_sold.csv" else ","
+        separator = ";" if path.read_text(encoding="utf-8-sig").partition("\n")[0].count(";") else ","
         table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
         name = path.stem.split("_20")[0]
         if "run_id" in table:
@@ -211,36 +215,76 @@ def later_rows_removed(folder: Path, as_of: pd.Timestamp) -> None:
     """Remove every row that is later than `as_of` from every table, reels among them."""
     for path, separator, table, rows in later_rows(folder, as_of):
         table[~rows].to_csv(path, index=False, sep=separator)
-    reels = pd.read_parquet(folder / "reels.parquet")
-    reels[pd.to_datetime(reels["received_on"]) <= as_of].to_parquet(folder / "reels.parquet")
+    if (folder / "reels.parquet").exists():
+        reels = pd.read_parquet(folder / "reels.parquet")
+        reels[pd.to_datetime(reels["received_on"]) <= as_of].to_parquet(folder / "reels.parquet")
 
 
 MONDAY = pd.Timestamp("2025-03-31")
-
-
-def analysed_on_monday(folder: Path):
-    from pressstats.past import past_forecasts
-    from pressstats.results import analyse
-
-    return analyse(read_logs(folder, MONDAY.date()), *past_forecasts(None, MONDAY))
+#: Day in the middle of a small plant's eight weeks.
+MIDDLE = FIRST_DAY + pd.Timedelta(days=34)
 
 
 @pytest.fixture(scope="module")
-def as_it_was():
-    return analysed_on_monday(DEMO)
+def logs_of_monday():
+    return read_logs(DEMO, MONDAY.date())
+
+
+def assert_known_alike(first: Logs, second: Logs, lines_moved: bool) -> None:
+    """Check that two logs tell an analysis the same: all but digests, and how many rows are later than as-of.
+
+    Lines move up where rows before them are taken out of a file.
+    """
+    assert first.as_of == second.as_of
+    assert first.plant == second.plant
+    assert first.lost_orders == second.lost_orders
+    assert first.lost_nights.equals(second.lost_nights)
+    assert list(first.tables) == list(second.tables)
+    for name in first.tables:
+        pd.testing.assert_frame_equal(second[name], first[name], check_exact=True)
+    for name in ("set_aside", "lost_mounts"):
+        pd.testing.assert_frame_equal(getattr(second, name), getattr(first, name), check_exact=True)
+    kept = ["table", "used", "set_aside", "repeated"]
+    pd.testing.assert_frame_equal(second.ledger[kept], first.ledger[kept], check_exact=True)
+    for name in ("rejected", "warnings"):
+        one, two = (
+            getattr(logs, name).drop(columns="line" if lines_moved else []) for logs in (first, second)
+        )
+        assert len(one)
+        pd.testing.assert_frame_equal(two, one, check_exact=True)
 
 
 @pytest.mark.parametrize("change", [later_rows_altered, later_rows_removed])
-def test_later_rows_change_nothing_of_a_past_monday(change, as_it_was, tmp_path):
+def test_later_rows_change_nothing_that_is_known_of_a_past_monday(change, logs_of_monday, tmp_path):
     folder = tmp_path / "changed"
     shutil.copytree(DEMO, folder)
     change(folder, MONDAY)
-    first, second = as_it_was, analysed_on_monday(folder)
+    changed = read_logs(folder, MONDAY.date())
+    assert changed.digest != logs_of_monday.digest
+    assert_known_alike(logs_of_monday, changed, lines_moved=change is later_rows_removed)
+
+
+@pytest.fixture(scope="module")
+def middle(tmp_path_factory):
+    folder = write_small_plant(tmp_path_factory.mktemp("small") / "logs", small_tables(56))
+    return folder, analysed_then(folder)
+
+
+def analysed_then(folder: Path):
+    return analyse(read_logs(folder, MIDDLE.date()), *past_forecasts(None, MIDDLE))
+
+
+@pytest.mark.parametrize("change", [later_rows_altered, later_rows_removed])
+def test_later_rows_change_no_published_table(change, middle, tmp_path):
+    """What an analysis is given beside the known rows, it does not use."""
+    folder, first = tmp_path / "changed", middle[1]
+    shutil.copytree(middle[0], folder)
+    change(folder, MIDDLE)
+    second = analysed_then(folder)
+    assert first.logs.digest != second.logs.digest
+    assert (first.logs.ledger["later"] > 0).sum() >= 5
     assert len(first["demand_forecast"])
-    assert len(first["exceptions"])
+    assert len(first["to_do"])
     assert len(first["order_plan"])
     for name, table in first.tables().items():
-        if change is later_rows_removed and name in ("rejected_rows", "warning_rows"):
-            # Lines move up where rows before them are taken out of a file.
-            continue
         pd.testing.assert_frame_equal(second[name], table, check_exact=True)

@@ -96,7 +96,7 @@ def test_a_regressor_that_is_in_the_model_has_no_statistic() -> None:
 
 
 def judged(kind: str, dip_kg: float, seed: int) -> tuple[list[Finding], pd.Timestamp, InkFit, pd.DataFrame]:
-    habits = Habits(dip_kg=dip_kg, days=1092)
+    habits = Habits(dip_kg=dip_kg, days=728)
     rows, since = simulate_ink(np.random.default_rng(seed), habits, DISTURBANCES[kind])
     out, fits, findings = judge_inks(rows)
     assert since is not None
@@ -174,7 +174,7 @@ def test_undisturbed_inks_have_no_finding() -> None:
     rng = np.random.default_rng(11)
     largest = []
     for number in range(24):
-        habits = Habits(days=1092, dip_kg=(10.0, 60.0)[number % 2], daily_kg=(130.0, 520.0)[number // 2 % 2])
+        habits = Habits(days=728, dip_kg=(10.0, 60.0)[number % 2], daily_kg=(130.0, 520.0)[number // 2 % 2])
         rows, _ = simulate_ink(rng, habits)
         _, fits, findings = judge_inks(rows)
         assert findings == []
