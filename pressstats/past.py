@@ -31,18 +31,10 @@ class PastError(ValueError):
 
 @dataclass(frozen=True)
 class PastPlan:
-    """The latest order plan published, and what it was made from.
+    """The latest order plan published on `made_on`, and what it was made from.
 
-    Attributes
-    ----------
-    made_on : Timestamp
-        Day of the publication.
-    order_plan : DataFrame
-        material, order_on, quantity [unit of the material].
-    stock_cover : DataFrame
-        material, quantity [unit of the material].
-    demand_forecast : DataFrame
-        material, week, mean [unit of the material].
+    Quantities and means are in the unit of the material; the tables hold material, order_on, quantity
+    (``order_plan``), material, quantity (``stock_cover``) and material, week, mean (``demand_forecast``).
     """
 
     made_on: pd.Timestamp
@@ -86,26 +78,9 @@ def past_forecasts(folder: Path | None, as_of: pd.Timestamp) -> tuple[pd.DataFra
 
 
 def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None, dict[str, str]]:
-    """Read the latest order plan published in the four weeks before a day.
+    """Read the latest order plan published in the four weeks before `as_of`, None where there is none, with digests.
 
-    Parameters
-    ----------
-    folder : Path or None
-        Folder of the publications, one folder a day inside; None or absent gives nothing.
-    as_of : Timestamp
-        Only publications made before this day count.
-
-    Returns
-    -------
-    plan : PastPlan or None
-        The plan and what it was made from; None where there is none.
-    digests : dict of str
-        SHA-256 of each file read, by its path below `folder`.
-
-    Raises
-    ------
-    PastError
-        If a table of that publication cannot be read; the message names the file.
+    Parameters, digests and errors are those of :func:`past_forecasts`.
     """
     found = {
         day: path.parent

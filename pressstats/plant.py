@@ -203,18 +203,7 @@ class Plant(_Part):
         return ZoneInfo(self.timezone)
 
     def week_of(self, days: pd.Series) -> pd.Series:
-        """Return the first day of the week of each day.
-
-        Parameters
-        ----------
-        days : Series of datetime64, shape (rows,)
-            Days or times; the time of day is ignored.
-
-        Returns
-        -------
-        Series of datetime64, shape (rows,)
-            First days of the weeks, which start on `week_starts`.
-        """
+        """Return the first day of the week of each day or time, by `week_starts`."""
         days = days.dt.normalize()
         first = WEEKDAYS.index(self.week_starts)
         return days - pd.to_timedelta((days.dt.day_of_week - first) % 7, unit="D")
@@ -263,21 +252,11 @@ def _explain(error: ValidationError) -> str:
 def read_plant(path: Path) -> Plant:
     """Read and validate a ``plant.toml``.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Plant
-        The validated description.
-
     Raises
     ------
     PlantError
-        If the file is absent, is no TOML or breaks a rule; the message names each key, its value
-        and the rule, and for an unknown key the nearest known one.
+        If the file is absent, is no TOML or breaks a rule; the message names each key, its value and the rule, and
+        for an unknown key the nearest known one.
     """
     try:
         content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))

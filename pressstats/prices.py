@@ -45,8 +45,8 @@ def price_breaks(
     material : str
         The material.
     day : Timestamp
-        Day on which the order is placed: an order keeps the price of that day, however late it comes. A price that has
-        been agreed and becomes valid later holds for orders from that later day on.
+        Day on which the order is placed: an order keeps the price of that day, however late it comes. A price that
+        has been agreed and becomes valid later holds for orders from that later day on.
     supplier : str, optional
         Who is ordered from; by default the supplier in ``materials``.
 
@@ -54,8 +54,9 @@ def price_breaks(
     -------
     list of (float, float)
         Quantity [unit of the material] and price [currency / unit], in rising order, the first from 0. Where a
-        supplier has agreed prices of its own, those that name no supplier do not hold for it. The newest agreement that
-        has a price for so little holds: a later one for large orders only leaves it. Before any agreement the list's.
+        supplier has agreed prices of its own, those that name no supplier do not hold for it. The newest agreement
+        that has a price for so little holds: a later one for large orders only leaves it. Before any agreement the
+        list's.
 
     Raises
     ------
@@ -141,18 +142,10 @@ def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
 
 
 def receipt_prices(logs: Logs) -> pd.Series:
-    """Return the price of the last receipts of each material, at which what is wasted is valued.
+    """Return the price of the last receipts of each material, at which what is wasted is valued [currency / unit].
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs; without ``deliveries`` what is agreed for as-of stands, without ``materials`` either nothing.
-
-    Returns
-    -------
-    Series, index material
-        Mean price by weight of what came on the last day on which any came [currency / unit of the material]; of a
-        material that never came the price agreed for an order of as-of, of the smallest size.
+    It is the mean by weight of what came on the last day on which any came; of a material that never came the price
+    agreed for an order of as-of, of the smallest size.
     """
     came = _receipts(logs)
     last = came[came["day"] == came.groupby("material")["day"].transform("max")]
@@ -192,20 +185,10 @@ def paper_prices(logs: Logs) -> pd.Series:
 
 
 def newsprint_price(logs: Logs, run_ids: pd.Series | None = None) -> float:
-    """Return the price of the last receipts of newsprint, by weight of what was mounted.
+    """Return the price of the last receipts of newsprint, by weight of what was mounted [currency / kg].
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    run_ids : Series, optional
-        Runs whose paper is valued; by default those of the last 13 weeks.
-
-    Returns
-    -------
-    float
-        Price [currency / kg]. Where no reels are logged the webs of those runs count alike; blank where a price of
-        what was mounted is not known.
+    It is that of the runs in `run_ids`, by default of the last 13 weeks. Where no reels are logged the webs of those
+    runs count alike; blank where a price of what was mounted is not known.
     """
     if run_ids is None:
         runs = logs["runs"]

@@ -215,7 +215,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
     }
-    study = reels.study_reels(logs, grammage, weights.regimes)
+    study = reels.study_reels(logs, weighed)
     published |= {
         name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
     }

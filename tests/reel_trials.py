@@ -20,20 +20,17 @@ from reel_simulation import (
 
 from pressstats.reels import (
     CHANCE_OF_NAMING,
-    break_effects,
-    breaks,
     breaks_per_1000_km,
     ends_cost,
-    failure_share,
-    least_cost_metres,
     reel_ends,
     running_length,
-    shrunk_rates,
-    splice_study,
-    stand_means,
     survival,
-    worst_breakers,
 )
+from pressstats.reels.breaks import break_effects, breaks, worst_breakers
+from pressstats.reels.ends import stand_means
+from pressstats.reels.failures import failure_share, least_cost_metres
+from pressstats.reels.rates import shrunk_rates
+from pressstats.reels.target import splice_study
 
 __all__ = [
     "effects_held",

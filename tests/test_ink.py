@@ -13,7 +13,6 @@ from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.ink import (
     NO_COVERAGE,
-    fit_ink,
     ink_exposure,
     ink_intervals,
     ink_model,
@@ -21,7 +20,8 @@ from pressstats.ink import (
     plain_use,
     tank_levels,
 )
-from pressstats.ink.yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
+from pressstats.ink.model import fit_ink
+from pressstats.ink.yields import kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 from pressstats.logs import Logs, read_logs
 
 IN2_M2 = 0.0254**2  # by definition of the inch
@@ -76,8 +76,7 @@ def dipped_at(hours: dict[str, int], days: int = 28) -> dict[str, pd.DataFrame]:
 
 def test_a_mileage_of_350_000_square_inches_a_pound_is_two_grams_a_square_metre() -> None:
     # 350,000 in2/lb = 2.0088 g/m2 of solid: references.md, "mileage to film weight", derived (units).
-    assert film_of_mileage(350_000) == pytest.approx(2.0088, abs=5e-5)
-    assert mileage_in2_per_lb(film_of_mileage(350_000)) == pytest.approx(350_000, rel=1e-12)
+    assert mileage_in2_per_lb(2.0088) == pytest.approx(350_000, rel=3e-5)
     # Use at that mileage, without error: the model finds it again.
     rows, _ = simulate_ink(np.random.default_rng(1), Habits(days=120))
     square_inches = rows["solid_m2"] / IN2_M2
@@ -92,7 +91,7 @@ def test_units_of_the_trade_by_hand() -> None:
     # 2 g/m2: a kilogram covers 500 m2; a million pages of 0.1 m2 at 15 % take 0.1 x 0.15 x 2 x 1000 = 30 kg.
     assert m2_per_kg(2.0) == pytest.approx(500.0)
     assert kg_per_million_pages(2.0, 0.1, 0.15) == pytest.approx(30.0)
-    assert np.isnan([m2_per_kg(0.0), mileage_in2_per_lb(-1.0), film_of_mileage(0.0), m2_per_kg(np.nan)]).all()
+    assert np.isnan([m2_per_kg(0.0), mileage_in2_per_lb(-1.0), m2_per_kg(np.nan)]).all()
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from pressstats.ink import adequacy, fit_ink, influence, robust_estimate
+from pressstats.ink import adequacy, influence, robust_estimate
 from pressstats.ink.adequacy import EXTENSIONS, whitened_model
-from pressstats.ink.model import dip_pattern, ink_design
+from pressstats.ink.model import dip_pattern, fit_ink, ink_design
 
 
 def plant(seed, *, press=0.0, coverage=0.0, per_year=0.0, dip_kg=15.0, nights=400):

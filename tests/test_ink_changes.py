@@ -15,6 +15,7 @@ from pressstats import ink
 from pressstats.ink.changes import DATED, suspects_of
 from pressstats.ink.model import fit_ink
 from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
+from pressstats.ink.use import use_by_interval
 from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 from pressstats.watch import ink_watch
@@ -191,7 +192,7 @@ def test_large_refills_are_left_out_and_bias_nothing(every: int) -> None:
         assert left["used_kg"].isna().sum() == (left["why"] == UNLOGGED).sum() > 10
         judged, fits, found = ink.judge_inks(left)
         assert found == []
-        told = ink.use_by_interval(judged, fits)
+        told = use_by_interval(judged, fits)
         assert told["used_kg"].notna().all()
         assert (told["used_kg"] > 0).all()
         film = ink.ink_model(judged, fits).set_index("term").loc["film_g_m2"]

@@ -11,10 +11,10 @@ from ink_simulation import Habits, simulate_ink
 from scipy import stats
 from test_ink_adequacy import plant
 
-from pressstats.ink import adequacy, changes, findings, fit_ink
+from pressstats.ink import adequacy, changes, findings
 from pressstats.ink.changes import Change, _allowed
 from pressstats.ink.ledger import NO_COVERAGE, _occasions
-from pressstats.ink.model import LEVELS, InkFit, _can_be_told
+from pressstats.ink.model import LEVELS, InkFit, _can_be_told, fit_ink
 from pressstats.ink.plain import _interval
 from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
 

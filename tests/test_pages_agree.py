@@ -19,6 +19,7 @@ from pressstats.orders import SOON
 from pressstats.orders.told import NO_ROOM, NOT_QUITE
 from pressstats.pages import buying_orders
 from pressstats.pages.common import by_reason, counted
+from pressstats.paper import weighed_paper
 from pressstats.tables import OUTPUTS
 from pressstats.watch import KINDS, weeks_logged
 from pressstats.watch.stock_exceptions import ORDERED_SOON, stock_exceptions, wanted_now
@@ -205,14 +206,16 @@ def test_rows_set_aside_have_one_state_on_both_pages(steady: Results) -> None:
 
 def test_butts_are_measured_with_the_paper_of_their_days(steady: Results) -> None:
     """Metres by weight of paper that weighed a tenth more: those of its own spell, not of today's paper."""
-    from pressstats import reels
+    from pressstats.reels.ends import butts
+    from pressstats.reels.lives import mount_lives
+    from pressstats.reels.strip import new_reels
 
     mounts = steady.logs["reel_mounts"]
-    lives = reels.mount_lives(steady.logs, steady["grammage"])
+    lives = mount_lives(steady.logs, weighed_paper(steady.logs))
     heavy = lives.assign(kg_per_m=1.1 * lives["kg_per_m"])
-    one, other = reels.butts(steady.logs, lives), reels.butts(steady.logs, heavy)
+    one, other = butts(steady.logs, lives), butts(steady.logs, heavy)
     np.testing.assert_allclose(one["butt_m"], 1.1 * other["butt_m"])
-    depth, deep = reels.new_reels(steady.logs, lives), reels.new_reels(steady.logs, heavy)
+    depth, deep = new_reels(steady.logs, lives), new_reels(steady.logs, heavy)
     assert len(mounts)
     assert (depth["strip_pct"] == deep["strip_pct"]).all()
     # Heavier paper of the same weight is shorter: reel and strip are both thinner.

@@ -9,7 +9,8 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
-from pressstats.reels import expected_splices, pick_part_reels, planned_webs, study_reels
+from pressstats.reels import study_reels
+from pressstats.reels.planned import expected_splices, pick_part_reels, planned_webs
 
 
 def splices_of_a_night(rng, run_m, first_m, mean_m, spread_m, error_m, break_km):
@@ -87,7 +88,7 @@ def test_no_web_needs_no_reel_and_a_reel_must_be_longer_than_its_core():
 def small_study(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
-    return logs, study_reels(logs, weighed_paper(logs).grammage)
+    return logs, study_reels(logs, weighed_paper(logs))
 
 
 def test_the_next_booked_day_takes_the_webs_of_the_last_run_with_as_many_pages(tmp_path):
@@ -105,7 +106,7 @@ def test_the_next_booked_day_takes_the_webs_of_the_last_run_with_as_many_pages(t
         }
     )
     logs, study = small_study(tmp_path, tables | {"plan": booked})
-    webs = planned_webs(logs, study.lives)
+    webs = planned_webs(logs, study.lives, weighed_paper(logs).webs)
     mine = webs[webs["title"] == last["title"]]
     like = logs["run_webs"][logs["run_webs"]["run_id"] == mine["like"].iloc[0]]
     assert sorted(mine["material"]) == sorted(like["material"])

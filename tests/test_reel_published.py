@@ -6,19 +6,11 @@ import pytest
 import statsmodels.api as sm
 from scipy import integrate, optimize, stats
 
-from pressstats.reels import (
-    breaks_per_1000_km,
-    chance_of_dispersion,
-    count_regression,
-    failure_share,
-    funnel_limits,
-    least_cost_metres,
-    log_rank,
-    pooled_means,
-    rate_ratio,
-    reels_to_tell_apart,
-    survival,
-)
+from pressstats.reels import breaks_per_1000_km, funnel_limits, log_rank, survival
+from pressstats.reels.counts import chance_of_dispersion, count_regression
+from pressstats.reels.failures import failure_share, least_cost_metres
+from pressstats.reels.pooling import pooled_means
+from pressstats.reels.rates import rate_ratio, reels_to_tell_apart
 
 # --- rates -------------------------------------------------------------------------------------
 

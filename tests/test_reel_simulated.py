@@ -14,7 +14,7 @@ from reel_trials import (
     targets,
 )
 
-from pressstats.reels import transport_claims
+from pressstats.reels.strip import transport_claims
 
 
 @pytest.mark.parametrize("power", [1.0, 1.6])

@@ -11,17 +11,13 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
-from pressstats.reels import (
-    breaks,
-    butts,
-    chance_of_excess,
-    mount_ends,
-    mount_lives,
-    poisson_interval,
-    reel_chain,
-    reel_ends,
-    splice_study,
-)
+from pressstats.reels import poisson_interval, reel_chain, reel_ends
+from pressstats.reels.breaks import breaks
+from pressstats.reels.chain import mount_ends
+from pressstats.reels.ends import butts
+from pressstats.reels.lives import mount_lives
+from pressstats.reels.rates import chance_of_excess
+from pressstats.reels.target import splice_study
 
 
 @pytest.fixture(scope="module")
@@ -32,13 +28,8 @@ def logs(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def grammage(logs):
-    return weighed_paper(logs).grammage
-
-
-@pytest.fixture(scope="module")
-def lives(logs, grammage):
-    return mount_lives(logs, grammage)
+def lives(logs):
+    return mount_lives(logs, weighed_paper(logs))
 
 
 # Garwood (1936), Biometrika 28:437; limits recomputed from the chi-square distribution.

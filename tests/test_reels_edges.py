@@ -11,15 +11,10 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
-from pressstats.reels import (
-    break_effects,
-    breaks,
-    pooled_means,
-    shrunk_rates,
-    study_reels,
-    supplier_pairs,
-    worst_breakers,
-)
+from pressstats.reels import study_reels
+from pressstats.reels.breaks import break_effects, breaks, supplier_pairs, worst_breakers
+from pressstats.reels.pooling import pooled_means
+from pressstats.reels.rates import shrunk_rates
 
 WEIGHTS = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "scrapped_kg"]
 
@@ -29,7 +24,7 @@ def study(folder: Path, tables: dict[str, pd.DataFrame]):
     logs = read_logs(folder)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        return study_reels(logs, weighed_paper(logs).grammage)
+        return study_reels(logs, weighed_paper(logs))
 
 
 @pytest.mark.parametrize("gone", [("reel_mounts",), ("reel_mounts", "reels", "materials")])

@@ -1,6 +1,7 @@
 """What stays on cores and is torn off: depth and length both ways, money with limits, settings and scatter."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,27 +12,19 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
-from pressstats.reels import (
-    both_lengths,
-    butts,
-    ends_by,
-    ends_cost,
-    expected_splices,
-    mount_lives,
-    new_reels,
-    pick_part_reels,
-    reel_ends,
-    splice_study,
-    strip_by_supplier,
-    transport_claims,
-)
+from pressstats.reels import ends_by, ends_cost, reel_ends
+from pressstats.reels.ends import both_lengths, butts
+from pressstats.reels.lives import mount_lives
+from pressstats.reels.planned import expected_splices, pick_part_reels
+from pressstats.reels.strip import new_reels, strip_by_supplier, transport_claims
+from pressstats.reels.target import splice_study
 
 
 def read(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
-    grammage = weighed_paper(logs).grammage
-    return logs, grammage, mount_lives(logs, grammage)
+    weighed = weighed_paper(logs)
+    return logs, weighed, mount_lives(logs, weighed)
 
 
 @pytest.mark.parametrize(("depth", "per_cent"), [(3, 0.961), (5, 1.600), (10, 3.186)])
@@ -47,10 +40,12 @@ def test_depth_of_a_strip_from_its_weight(tmp_path, depth, per_cent):
     mounts.loc[rows, "start_kg"] = whole
     mounts.loc[rows, "strip_kg"] = whole * per_cent / 100
     tables["reels"]["received_kg"] = np.nan
-    logs, grammage, _ = read(tmp_path, tables)
+    logs, weighed, _ = read(tmp_path, tables)
     # Metres by the true grammage, whatever the other weights of these nights say.
-    grammage = grammage.assign(effective_gsm=46.0)
-    frame = new_reels(logs, mount_lives(logs, grammage))
+    grammage = weighed.grammage.assign(effective_gsm=46.0)
+    no_regimes = weighed.weights.regimes.iloc[:0]
+    weighed = replace(weighed, grammage=grammage, weights=replace(weighed.weights, regimes=no_regimes))
+    frame = new_reels(logs, mount_lives(logs, weighed))
     heavy = frame[np.isclose(frame["start_kg"], whole)]
     assert len(heavy) >= 2
     assert heavy["strip_pct"].to_numpy() == pytest.approx(per_cent)

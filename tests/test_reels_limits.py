@@ -12,10 +12,13 @@ from scipy import stats
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.reels import mount_lives, planned, planned_webs, study, study_reels
+from pressstats.paper import web_use, weighed_paper
+from pressstats.reels import planned, study, study_reels
 from pressstats.reels.breaks import _levels
 from pressstats.reels.counts import count_regression
 from pressstats.reels.failures import failure_curve, failure_share
+from pressstats.reels.lives import mount_lives
+from pressstats.reels.planned import planned_webs
 from pressstats.reels.pooling import PooledMeans
 from pressstats.reels.strip import transport_claims
 from pressstats.reels.target import _CHANGES
@@ -108,7 +111,6 @@ def test_what_if_prices_are_changed_by_what_their_words_say() -> None:
     }
 
 
-GRAMMAGE = pd.DataFrame({"material": ["N1200"], "effective_gsm": 46.0, "nominal_gsm": 45.0})
 DAY = pd.Timedelta(days=1)
 
 
@@ -132,7 +134,7 @@ def test_ages_of_reels_are_up_to_one_two_and_four_weeks(tmp_path: Path) -> None:
         received_on=reels["first"].dt.normalize() - pd.to_timedelta(days, unit="D")
     ).drop(columns="first")
     logs = read_logs(write_small_plant(tmp_path / "logs", tables))
-    lives = mount_lives(logs, GRAMMAGE)
+    lives = mount_lives(logs, weighed_paper(logs))
     lives = lives.assign(reel_id=logs["reel_mounts"]["reel_id"])[lives["number"] == 1]
     words = {7: "up to 1 week", 8: "1 to 2 weeks", 28: "2 to 4 weeks", 29: "more than 4 weeks"}
     expected = {key: words[day] for key, day in zip(reels["reel_id"], days, strict=True)}
@@ -149,7 +151,7 @@ def test_metres_of_planned_webs_are_by_what_a_title_took_in_13_weeks(tmp_path: P
     times = np.where(ago == 90, 3.0, np.where(ago == 91, 9.0, 1.1))
     lives = pd.DataFrame({"run_id": runs["run_id"], "title": runs["title"]})
     lives["run_m"] = 2 * 0.4 * runs["copies_ordered"] * times
-    webs = planned_webs(logs, lives)
+    webs = planned_webs(logs, lives, web_use(logs))
     assert webs["run_m"].tolist() == pytest.approx([19_000 * 0.4 * (90 * 1.1 + 3.0) / 91] * 2)
 
 
@@ -179,4 +181,4 @@ def test_a_stand_is_named_that_surely_leaves_a_quarter_more_than_the_target(
     table = pd.DataFrame({"level": ["S1", "S2"], "p_value": 0.0, "pooled_low": [1.24, 1.26]})
     table["pooled_low"] *= target
     monkeypatch.setattr(study, "stand_means", lambda ends: PooledMeans(table, target, 0.0))
-    assert study_reels(logs, GRAMMAGE).wasteful_stands["level"].tolist() == ["S2"]
+    assert study_reels(logs, weighed_paper(logs)).wasteful_stands["level"].tolist() == ["S2"]

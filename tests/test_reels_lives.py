@@ -9,7 +9,9 @@ from small_plant import FIRST_DAY, small_tables, write_small_plant
 
 from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
-from pressstats.reels import mount_lives, new_reels, running_length, survival, transport_claims
+from pressstats.reels import running_length, survival
+from pressstats.reels.lives import mount_lives
+from pressstats.reels.strip import new_reels, transport_claims
 
 METRE_KG = 1.2 * 0.046  # small plant: width times effective grammage
 
@@ -17,9 +19,8 @@ METRE_KG = 1.2 * 0.046  # small plant: width times effective grammage
 def lives_of(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
-    grammage = weighed_paper(logs).grammage
-    lives = mount_lives(logs, grammage)
-    return logs, grammage, lives.assign(reel_id=logs["reel_mounts"]["reel_id"])
+    lives = mount_lives(logs, weighed_paper(logs))
+    return logs, lives.assign(reel_id=logs["reel_mounts"]["reel_id"])
 
 
 def by_reel(logs):
@@ -32,7 +33,7 @@ def by_reel(logs):
 
 
 def test_lives_equal_a_slow_loop(tmp_path):
-    logs, _, lives = lives_of(tmp_path, small_tables(28))
+    logs, lives = lives_of(tmp_path, small_tables(28))
     lives = lives.set_index(["supplier", "reel_id", "mounted_at"])
     remounted = 0
     for (supplier, reel), rows in by_reel(logs).items():
@@ -60,7 +61,7 @@ def test_lives_equal_a_slow_loop(tmp_path):
 
 
 def test_after_a_break_the_same_reel_goes_on_where_it_stood(tmp_path):
-    _, _, lives = lives_of(tmp_path, small_tables(14))
+    _, lives = lives_of(tmp_path, small_tables(14))
     broke = lives[lives["ended_by"] == "web_break"].iloc[0]
     mine = lives[lives["reel"] == broke["reel"]].sort_values("mounted_at")
     after = mine[mine["mounted_at"] > broke["mounted_at"]].iloc[0]
@@ -77,14 +78,14 @@ def test_after_a_break_the_same_reel_goes_on_where_it_stood(tmp_path):
 
 def test_paper_of_a_run_without_reel_records_has_run(tmp_path):
     tables = small_tables(14)
-    _, _, before = lives_of(tmp_path, tables)
+    _, before = lives_of(tmp_path, tables)
     chosen = before[before["number"] == 3].iloc[0]
     mine = before[before["reel"] == chosen["reel"]].sort_values("mounted_at")
     lost = mine.iloc[1]["run_id"]
     tables["reel_mounts"] = tables["reel_mounts"][tables["reel_mounts"]["run_id"] != lost]
     folder = tmp_path / "less"
     folder.mkdir()
-    _, _, after = lives_of(folder, tables)
+    _, after = lives_of(folder, tables)
     same = after[(after["reel_id"] == chosen["reel_id"]) & (after["mounted_at"] == chosen["mounted_at"])]
     assert same["number"].iloc[0] == 2
     assert same["entered_m"].iloc[0] == pytest.approx(chosen["entered_m"], rel=0.01)
@@ -105,7 +106,7 @@ def short_tables(came: int) -> dict[str, pd.DataFrame]:
 def test_a_reel_that_came_short_of_weight_is_whole_and_to_be_claimed_for(tmp_path):
     tables = short_tables(3)
     reel = tables["reels"].loc[tables["reels"]["received_kg"] == 1060, "reel_id"].iloc[0]
-    logs, _, lives = lives_of(tmp_path, tables)
+    logs, lives = lives_of(tmp_path, tables)
     mine = lives[lives["reel_id"] == reel].sort_values("mounted_at")
     # Every run since it came is logged: nothing of it can have run.
     assert mine["new"].iloc[0]
@@ -122,7 +123,7 @@ def test_a_reel_that_came_short_of_weight_is_whole_and_to_be_claimed_for(tmp_pat
 def test_a_reel_that_came_before_the_logs_began_may_have_run(tmp_path):
     tables = short_tables(-20)
     reel = tables["reels"].loc[tables["reels"]["received_kg"] == 1060, "reel_id"].iloc[0]
-    logs, _, lives = lives_of(tmp_path, tables)
+    logs, lives = lives_of(tmp_path, tables)
     mine = lives[lives["reel_id"] == reel].sort_values("mounted_at")
     assert not mine["new"].iloc[0]
     assert mine["entered_m"].iloc[0] == pytest.approx(60 / METRE_KG, rel=1e-3)
@@ -134,7 +135,7 @@ def test_a_blank_weight_leaves_the_metres_blank(tmp_path):
     mounts = tables["reel_mounts"]
     row = mounts.index[mounts["ended_by"] == "splice"][0]
     mounts.loc[row, "butt_kg"] = np.nan
-    _, _, lives = lives_of(tmp_path, tables)
+    _, lives = lives_of(tmp_path, tables)
     blank = lives["run_m"].isna()
     assert blank.sum() == 1
     assert lives.loc[blank, "ended_by"].tolist() == ["splice"]
@@ -145,7 +146,7 @@ def test_a_blank_weight_leaves_the_metres_blank(tmp_path):
 def test_without_deliveries_a_lot_is_supplier_material_and_week(tmp_path):
     tables = small_tables(28)
     tables["reels"]["delivery_id"] = None
-    _, _, lives = lives_of(tmp_path, tables)
+    _, lives = lives_of(tmp_path, tables)
     # Weeks from Thursday to Wednesday, as whole weeks since 1 January 1970 are.
     week = (lives["mounted_at"] - pd.Timestamp("1970-01-01")).dt.days // 7
     by_hand = lives.groupby(["supplier", "material", week]).ngroup()

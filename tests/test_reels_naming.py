@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pressstats.reels import worst_breakers
+from pressstats.reels.breaks import worst_breakers
 
 
 def _mid_p(events: int, reels: int, others: int, other_reels: int) -> float:

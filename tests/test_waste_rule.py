@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -186,13 +187,13 @@ def test_a_change_that_materials_or_deliveries_tell_is_announced(tmp_path: Path)
 def test_metres_of_past_paper_are_reckoned_with_its_own_grammage(tmp_path: Path) -> None:
     logs = plant(tmp_path, small_tables(DAYS))
     weighed = weighed_paper(logs)
-    weights, grammage = weighed.weights, weighed.grammage
+    weights = weighed.weights
     day = pd.Timestamp("2025-03-17")
     present = weights.regimes.assign(**{"from": day})
     heavier = weights.regimes.assign(to=day, estimate=2 * weights.regimes["estimate"])
     both = pd.concat([heavier, present], ignore_index=True)
-    plain = mount_lives(logs, grammage)
-    own = mount_lives(logs, grammage, regimes=both)
+    plain = mount_lives(logs, weighed)
+    own = mount_lives(logs, replace(weighed, weights=replace(weights, regimes=both)))
     late = plain["date"] >= day
     np.testing.assert_allclose(own.loc[late, "run_m"], plain.loc[late, "run_m"])
     np.testing.assert_allclose(own.loc[~late, "run_m"], plain.loc[~late, "run_m"] / 2)
@@ -203,7 +204,7 @@ def test_kilometres_stay_known_where_the_reelstand_counts_metres(tmp_path: Path)
     used = (tables["reel_mounts"]["start_kg"] - tables["reel_mounts"]["returned_kg"]) * 1e6 / (1200 * 45.0)
     mounts = tables["reel_mounts"].assign(used_m=used, start_kg=np.nan, returned_kg=np.nan)
     logs = plant(tmp_path, tables | {"reel_mounts": mounts})
-    lives = mount_lives(logs, weighed_paper(logs).grammage)
+    lives = mount_lives(logs, weighed_paper(logs))
     np.testing.assert_allclose(lives["run_m"], logs["reel_mounts"]["used_m"])
     assert lives["run_m"].sum() == pytest.approx(used.sum())
 

@@ -3,13 +3,13 @@
 from .adequacy import EXTENSIONS, adequacy, influence, robust_estimate
 from .answers import expected_use, ink_model, predict_use, surprises
 from .findings import STEP, Finding, judge_inks
-from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, no_ledger, tank_levels
-from .model import COMBINED, TERMS, InkFit, fit_ink
+from .ledger import NO_COVERAGE, ink_exposure, ink_intervals, tank_levels
+from .model import COMBINED, TERMS, InkFit
 from .plain import plain_use
 from .published import ink_findings, ink_ledger, ink_regimes, size_unit
 from .study import study_inks
-from .use import use_by_interval, use_by_week
-from .yields import film_of_mileage, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
+from .use import use_by_week
+from .yields import kg_per_million_pages, m2_per_kg, mileage_in2_per_lb
 
 __all__ = [
     "COMBINED",
@@ -21,8 +21,6 @@ __all__ = [
     "InkFit",
     "adequacy",
     "expected_use",
-    "film_of_mileage",
-    "fit_ink",
     "influence",
     "ink_exposure",
     "ink_findings",
@@ -34,7 +32,6 @@ __all__ = [
     "kg_per_million_pages",
     "m2_per_kg",
     "mileage_in2_per_lb",
-    "no_ledger",
     "plain_use",
     "predict_use",
     "robust_estimate",
@@ -42,6 +39,5 @@ __all__ = [
     "study_inks",
     "surprises",
     "tank_levels",
-    "use_by_interval",
     "use_by_week",
 ]

@@ -65,9 +65,9 @@ def adequacy(logs: Logs, exposure: pd.DataFrame, fits: dict[str, InkFit]) -> pd.
     Returns
     -------
     DataFrame, shape (inks x extensions, 7)
-        ink, extension, terms (added), statistic (F), p_value, p_adjusted (Holm, within the ink)
-        and change_pct: the largest difference in film weight that the extension finds, in per cent of
-        the model's. Extensions that the logs cannot test (one press, one title) are left out.
+        ink, extension, terms (added), statistic (F), p_value, p_adjusted (Holm, within the ink) and change_pct: the
+        largest difference in film weight that the extension finds [% of the model's]. Extensions that the logs cannot
+        test (one press, one title) are left out.
     """
     about = _about_runs(logs)
     tables = [
@@ -189,15 +189,10 @@ def _holm(p_values: np.ndarray) -> np.ndarray:
 def influence(fit: InkFit) -> pd.DataFrame:
     """Return how far film weight moves when one interval is left out.
 
-    Parameters
-    ----------
-    fit : InkFit
-        The model.
-
     Returns
     -------
     DataFrame, shape (intervals, 3)
-        read_at, leverage, film_shift in standard errors of the film weight, from whitened rows.
+        read_at, leverage, film_shift [standard errors of the film weight], from whitened rows.
     """
     design, response = whitened_model(fit)
     inverse = np.linalg.inv(design.T @ design)

@@ -18,16 +18,14 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
 
     Parameters
     ----------
-    intervals : DataFrame
-        Result of :func:`pressstats.ink.judge_inks`.
-    fits : dict of InkFit
-        Result of :func:`pressstats.ink.judge_inks`.
+    intervals, fits
+        Results of :func:`pressstats.ink.judge_inks`.
 
     Returns
     -------
-    DataFrame, shape (inks x 3, 7)
-        Published columns; 95 % intervals, uncertainty of the variances included. A term that cannot be told from others
-        is blank, and one of ``COMBINED`` stands for them in a row of its own. An ink without a fit is blank.
+    DataFrame, shape (inks x terms, 7)
+        Published columns; 95 % intervals, uncertainty of the variances included. A term that cannot be told from
+        others is blank, and one of ``COMBINED`` stands for them in a row of its own. An ink without a fit is blank.
     """
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
@@ -54,7 +52,7 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
 
 
 def expected_use(exposure: pd.DataFrame, model: pd.DataFrame) -> pd.Series:
-    """Return the ink that the model expects for each row of exposure, by the terms of the present.
+    """Return the ink that the model expects for each row of exposure, by the terms of the present [kg].
 
     Parameters
     ----------
@@ -114,8 +112,8 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
     Returns
     -------
     DataFrame, shape (rows, 7)
-        mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for
-        the use itself, and measured_half, the half width for the use as two dips would show it.
+        mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for the use itself, and
+        measured_half, the half width for the use as two dips would show it.
     """
     spread, terms = fit.spread, len(fit.terms)
     design = term_columns(exposure, fit.terms)

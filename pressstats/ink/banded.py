@@ -25,22 +25,9 @@ __all__ = ["BandedFit", "fit_banded", "restricted_likelihood", "whiten"]
 class BandedFit:
     """A fit by generalised least squares with banded covariance.
 
-    Attributes
-    ----------
-    estimate : ndarray, shape (terms,)
-        Estimates.
-    covariance : ndarray, shape (terms, terms)
-        Their covariance.
-    dip_variance : float
-        Variance of one dip [kg2].
-    scatter_variance : float
-        Variance of use per unit of `scatter` of the interval.
-    log_likelihood : float
-        Restricted log-likelihood at the estimate.
-    likelihood : float
-        Full log-likelihood at the same variances, for tests of terms.
-    whitened : ndarray, shape (rows,)
-        Residuals with their covariance removed: independent, of variance 1.
+    `dip_variance` is of one dip [kg2], `scatter_variance` of use per unit of the scatter of an interval,
+    `log_likelihood` restricted, `likelihood` full at the same variances (for tests of terms), `whitened` residuals of
+    variance 1.
     """
 
     estimate: np.ndarray
@@ -58,28 +45,10 @@ class BandedFit:
 
 
 def whiten(dip: np.ndarray, beside: np.ndarray, columns: np.ndarray) -> tuple[np.ndarray, float]:
-    """Return columns with the covariance of the rows removed, and its log-determinant.
+    """Return columns with the covariance of the rows removed (inverse Cholesky factor), and its log-determinant.
 
-    Parameters
-    ----------
-    dip : ndarray, shape (rows,)
-        Diagonal of the covariance.
-    beside : ndarray, shape (rows - 1,)
-        The values beside the diagonal.
-    columns : ndarray, shape (rows, any)
-        What to whiten.
-
-    Returns
-    -------
-    whitened : ndarray, shape (rows, any)
-        Inverse of the Cholesky factor times the columns.
-    log_determinant : float
-        Of the covariance.
-
-    Raises
-    ------
-    LinAlgError
-        If the covariance is not positive definite.
+    `dip` is the diagonal of the covariance and `beside` the values beside it; raises LinAlgError if it is not
+    positive definite.
     """
     bands = np.zeros((2, len(dip)))
     bands[0], bands[1, :-1] = dip, beside
@@ -95,35 +64,11 @@ def restricted_likelihood(
     dip: tuple[np.ndarray, np.ndarray],
     scatter: np.ndarray,
 ) -> tuple[float, float, np.ndarray, np.ndarray, np.ndarray, float]:
-    """Evaluate the fit in which `share` of the variance is scatter and the rest dip error.
+    """Evaluate the fit in which `share` (0 to 1) of the variance is scatter and the rest dip error.
 
-    Parameters
-    ----------
-    share : float
-        Share of scatter in the mean variance of an interval, from 0 to 1.
-    design : ndarray, shape (rows, terms)
-        Regressors.
-    response : ndarray, shape (rows,)
-        Use [kg].
-    dip : tuple of ndarray, shapes (rows,) and (rows - 1,)
-        Diagonal of D and the values beside it.
-    scatter : ndarray, shape (rows,)
-        Diagonal of W.
-
-    Returns
-    -------
-    log_likelihood : float
-        Restricted log-likelihood, the overall variance profiled out.
-    variance : float
-        Overall variance.
-    estimate : ndarray, shape (terms,)
-        Estimates.
-    information : ndarray, shape (terms, terms)
-        Design' inverse(V) design for an overall variance of 1.
-    whitened : ndarray, shape (rows,)
-        Residuals whitened for an overall variance of 1.
-    log_determinant : float
-        Of V for an overall variance of 1.
+    `dip` holds the diagonal of D and the values beside it, `scatter` the diagonal of W. Returns the restricted
+    log-likelihood (overall variance profiled out), that variance, estimates, and for an overall variance of 1
+    information (design' inverse(V) design), whitened residuals and the log-determinant of V.
     """
     diagonal, beside = dip
     scale_dip, scale_scatter = diagonal.mean(), scatter.mean()
@@ -153,23 +98,9 @@ def fit_banded(
 ) -> BandedFit:
     """Fit by generalised least squares, both variances by restricted maximum likelihood.
 
-    Parameters
-    ----------
-    design : ndarray, shape (rows, terms)
-        Regressors, of full rank.
-    response : ndarray, shape (rows,)
-        Use [kg].
-    dip : tuple of ndarray, shapes (rows,) and (rows - 1,)
-        Diagonal of D and the values beside it (0 between intervals that share no dip).
-    scatter : ndarray, shape (rows,)
-        Diagonal of W: what the scatter of the interval grows with; positive.
-    share : float, optional
-        Share of scatter in the mean variance; searched where it is not given.
-
-    Returns
-    -------
-    BandedFit
-        The fit.
+    `response` is use [kg]; `dip` holds the diagonal of D and the values beside it (0 between intervals that share no
+    dip), `scatter` what the scatter of each interval grows with (positive); `share` of scatter is searched where it
+    is not given.
     """
     # Imported where it is used: a page that only shows results should not pay for it.
     from scipy import optimize

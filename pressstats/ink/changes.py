@@ -49,18 +49,9 @@ _AROUND = pd.Timedelta(days=14)
 class Change:
     """A lasting change as it is found, before its size is told.
 
-    Attributes
-    ----------
-    at : Timestamp
-        The last dip before it.
-    dated_low, dated_high : Timestamp
-        Between these dips it happened, with 95 % probability.
-    exposure : str
-        What most likely changed: ``solid_m2`` (film weight) or ``days`` (idle loss or a leak).
-    named : bool
-        Whether it explains clearly more than the other.
-    statistic, rival : float
-        Squared statistic, and that of the other exposure.
+    `at` is the last dip before it; it happened between the dips `dated_low` and `dated_high` with 95 % probability.
+    `exposure` is what most likely changed: ``solid_m2`` (film weight) or ``days`` (idle loss or a leak), `named`
+    where it explains clearly more than the other. `statistic` is squared, `rival` that of the other exposure.
     """
 
     at: pd.Timestamp
@@ -94,23 +85,10 @@ def clearest_change(
     after: pd.Timestamp | None = None,
     before: pd.Timestamp | None = None,
 ) -> Change | None:
-    """Return the lasting change that explains most, whatever its statistic.
+    """Return the lasting change that explains most, whatever its statistic; None in too short a history.
 
-    Parameters
-    ----------
-    fit : InkFit
-        The model without it.
-    suspects : Looks
-        The same, ready to be asked.
-    named_by : float
-        How much better one exposure must explain than the other to be named alone.
-    after, before : Timestamp, optional
-        Other changes that it lies between.
-
-    Returns
-    -------
-    Change or None
-        None where the history is too short for one.
+    `named_by` is how much better one exposure must explain than the other to be named alone; it lies between the
+    other changes `after` and `before`.
     """
     rows = fit.rows
     allowed = _allowed(rows, after, before)
@@ -196,28 +174,7 @@ def refined_changes(
     limit: float,
     named_by: float,
 ) -> list[Change]:
-    """Date each change again with all others in the model, and drop what they leave nothing of.
-
-    Parameters
-    ----------
-    ink : str
-        The ink.
-    rows : DataFrame, shape (intervals, any)
-        Its usable intervals.
-    windows : sequence of Window
-        Drifts and leaks that ended.
-    changes : sequence of Change
-        As they were found, one after the other.
-    limit : float
-        Squared statistic that a change must keep.
-    named_by : float
-        As in :func:`clearest_change`.
-
-    Returns
-    -------
-    list of Change
-        In order of time.
-    """
+    """Date each change again with all others in the model, and drop what they leave less than `limit` of."""
     first = rows["since"].iloc[0]
     kept = sorted(changes, key=lambda one: one.at)
     for _ in range(_PASSES if len(kept) + len(windows) > 1 else 1):

@@ -46,15 +46,7 @@ def _scaled(fit: InkFit, exposure: str) -> np.ndarray:
 
 
 def log_evidence(coefficient: np.ndarray, statistic: np.ndarray, scale: float) -> np.ndarray:
-    """Return the log of the Bayes factor of one more term against none, its size drawn from N(0, scale^2).
-
-    Parameters
-    ----------
-    coefficient, statistic : ndarray, shape (any,)
-        Its estimate and squared statistic.
-    scale : float
-        Standard deviation of the prior.
-    """
+    """Return the log of the Bayes factor of one more term against none, its size drawn from N(0, scale^2)."""
     power = np.divide(statistic, coefficient**2, out=np.zeros_like(statistic), where=coefficient != 0)
     told = scale**2 * power
     return 0.5 * statistic * told / (1 + told) - 0.5 * np.log1p(told)
@@ -69,25 +61,9 @@ def doubt_of_changes(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return what unknown kinds and dates of changes, and one that was not found, do to terms and windows.
 
-    Parameters
-    ----------
-    fit : InkFit
-        The model with the changes in it.
-    looks : Looks
-        The same, ready to be asked.
-    allowed : sequence of ndarray of int
-        For each change, the rows after which it may have happened.
-    windows : sequence of sequence of Window
-        For each change, its terms in `fit`.
-    free : ndarray of int
-        Rows after which there may be a change that was not found.
-
-    Returns
-    -------
-    shift : ndarray, shape (terms and windows,)
-        Mean over all of these models, less the estimates of `fit`.
-    doubt : ndarray, shape (terms and windows, terms and windows)
-        What they add to the covariance about their mean; positive semidefinite.
+    For each change `allowed` are the rows after which it may have happened and `windows` its terms in `fit`; `free`
+    are rows after which there may be one that was not found. Returns the mean over all of these models, less the
+    estimates of `fit`, and what they add to the covariance about their mean (positive semidefinite).
     """
     diagonal, beside = dip_pattern(fit.rows)
     own_variances = (

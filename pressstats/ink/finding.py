@@ -23,15 +23,13 @@ class Finding:
     since, until : Timestamp
         First and last dip concerned.
     size : float
-        Kilograms by which a dip read too high or a step took ink away [kg], of a leak a day
-        [kg/day], of a drift [g/m2 of solid].
+        Kilograms by which a dip read too high or a step took ink away [kg], of a leak a day [kg/day], of a drift
+        [g/m2 of solid].
     extra_kg : float
         What left the tank beyond expectation in all [kg]; 0 for a misread dip.
-    statistic : float
-        Squared statistic, on the scale of a known variance.
-    rival : float
-        Squared statistic of the best other kind at the same place; a window's is taken as 4 less than it is
-        beside a single dip or interval.
+    statistic, rival : float
+        Squared statistic, on the scale of a known variance, and that of the best other kind at the same place; a
+        window's is taken as 4 less than it is beside a single dip or interval.
     exposure : str
         What a window multiplies in the model: ``solid_m2`` or ``days``; empty for a single dip or interval, and for a
         lasting change of which nothing tells what it multiplies (its size is kg/day then).

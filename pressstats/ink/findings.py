@@ -85,11 +85,11 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
     Returns
     -------
     judged : DataFrame, shape (intervals, any)
-        The two intervals beside a misread dip are one, from the dip before to the dip after; `why`
-        is ``step`` where the use of an interval is not known for one.
+        The two intervals beside a misread dip are one, from the dip before to the dip after; `why` is ``step`` where
+        the use of an interval is not known for one.
     fits : dict of InkFit
-        Model of each ink that has one; drifts and leaks are terms of their own in it, so film
-        weight, start-up and standing are those of the time without them.
+        Model of each ink that has one; drifts and leaks are terms of their own in it, so film weight, start-up and
+        standing are those of the time without them.
     findings : list of Finding
         What was found, by ink, the clearest first.
     """
@@ -190,15 +190,7 @@ def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | N
 def suspicions(fit: InkFit) -> list[tuple[Finding | Change, list[int]]]:
     """Return the clearest single dip or interval, window and lasting change, whatever their statistics.
 
-    Parameters
-    ----------
-    fit : InkFit
-        The model so far.
-
-    Returns
-    -------
-    list of (Finding or Change, list of int)
-        Each with the rows of `fit` that it concerns where it is a single one, and none otherwise.
+    Each comes with the rows of `fit` that it concerns where it is a single one, and none otherwise.
     """
     suspects = suspects_of(fit)
     (step_kg, step), (misread_kg, misread) = suspects.ask("steps"), suspects.ask("misread")

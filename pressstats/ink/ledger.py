@@ -58,9 +58,9 @@ def ink_exposure(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (runs x inks, 6)
-        run_id, ink, week, finished_at, solid_m2 (area of solid over the gross copies) [m2],
-        starts (1 where the ink prints). `solid_m2` is blank where the run has no coverage at all
-        or lost a row of it; a run with coverage of other inks only does not print this one.
+        run_id, ink, week, finished_at, solid_m2 (area of solid over the gross copies) [m2], starts (1 where the ink
+        prints). `solid_m2` is blank where the run has no coverage at all or lost a row of it; a run with coverage of
+        other inks only does not print this one.
     """
     runs = logs["runs"]
     coverage = logs["coverage"] if logs.has("coverage") else INPUTS["coverage"].empty()
@@ -94,12 +94,11 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (intervals, 12)
-        ink, since, read_at (end of the interval, plant-local wall time), level_before_kg,
-        delivered_kg, level_after_kg, used_kg [kg],
-        solid_m2 [m2], solid_squared (sum over its runs of solid_m2 squared) [m4], starts, days
-        [day], why (empty, or why the interval says nothing of the
-        model). `used_kg` is blank where a delivery cannot be put to an ink or is not in kg, and
-        where a level rose of which no delivery tells (:mod:`pressstats.ink.refills`).
+        ink, since, read_at (end of the interval, plant-local wall time), level_before_kg, delivered_kg,
+        level_after_kg, used_kg [kg], solid_m2 [m2], solid_squared (sum over its runs of solid_m2 squared) [m4],
+        starts, days [day], why (empty, or why the interval says nothing of the model). `used_kg` is blank where a
+        delivery cannot be put to an ink or is not in kg, and where a level rose of which no delivery tells
+        (:mod:`pressstats.ink.refills`).
     """
     parts = []
     for ink in sorted(logs["tank_readings"]["ink"].unique()):
@@ -126,11 +125,11 @@ def tank_levels(logs: Logs, ink: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     Returns
     -------
     levels : DataFrame, shape (occasions, 2)
-        read_at, level_kg [kg], of the occasions on which every tank was dipped. Left out are dips
-        on a day with a delivery of unknown hour, since nobody can say what they saw of it.
+        read_at, level_kg [kg], of the occasions on which every tank was dipped. Left out are dips on a day with a
+        delivery of unknown hour, since nobody can say what they saw of it.
     filled : DataFrame, shape (deliveries, 2)
-        at (noon where the hour is not known), quantity_kg [kg]; blank where the delivery may be of
-        this ink or not, or is not in kg.
+        at (noon where the hour is not known), quantity_kg [kg]; blank where the delivery may be of this ink or not,
+        or is not in kg.
     """
     readings = logs["tank_readings"]
     dips = readings[readings["ink"] == ink]

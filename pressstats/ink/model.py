@@ -94,10 +94,9 @@ class InkFit:
         Weeks with a term of their own, after the terms.
     terms : tuple of str
         What is estimated: one of ``LEVELS``.
-    shift : ndarray, shape (terms and windows,), optional
-        How far the mean over what may have changed is from the estimates of `fit`.
-    doubt : ndarray, shape (terms and windows, terms and windows), optional
-        What that adds to the covariance.
+    shift, doubt : ndarray, optional
+        How far the mean over what may have changed is from the estimates of `fit`, shape (terms and windows,), and
+        what that adds to the covariance.
     """
 
     ink: str
@@ -187,14 +186,9 @@ class InkFit:
         return self.combination(np.eye(len(self.fit.estimate))[: len(self.terms)], level)[1]
 
     def combination(self, vectors: np.ndarray, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
-        """Return estimates and half widths of sums of terms and windows.
+        """Return estimates and half widths (of probability `level`) of sums of terms and windows.
 
-        Parameters
-        ----------
-        vectors : ndarray, shape (sums, terms and windows)
-            How much of each term and window is in each sum.
-        level : float
-            Probability of the interval.
+        `vectors`, shape (sums, terms and windows), say how much of each is in each sum.
         """
         spread, mean = self.spread, vectors @ self.mean
         away = spread.estimate @ vectors.T - vectors @ self.fit.estimate
@@ -203,14 +197,9 @@ class InkFit:
         return mean, half_width(away, variance, spread, level)
 
     def expected(self, exposure: pd.DataFrame, lasting_only: bool = True) -> np.ndarray:
-        """Return what each row should have used by the terms of its own time [kg], shape (rows,).
+        """Return what each row of exposure should have used by the terms of its own time [kg], shape (rows,).
 
-        Parameters
-        ----------
-        exposure : DataFrame, shape (rows, any)
-            Rows with since, read_at, solid_m2 [m2], starts and days [day].
-        lasting_only : bool
-            Leave drifts and leaks that ended out of what is expected.
+        `lasting_only` leaves drifts and leaks that ended out of what is expected.
         """
         design = self.design_of(exposure)
         kept = [not lasting_only or window.lasting for window in self.windows]
@@ -251,38 +240,16 @@ def window_columns(rows: pd.DataFrame, windows: Sequence[Window]) -> np.ndarray:
 
 
 def dip_pattern(rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Return how the errors of dips enter the intervals.
-
-    Parameters
-    ----------
-    rows : DataFrame, shape (intervals, any)
-        Intervals in order of time, with since and read_at.
-
-    Returns
-    -------
-    diagonal : ndarray, shape (intervals,)
-        2: a dip at each end.
-    beside : ndarray, shape (intervals - 1,)
-        -1 where the next interval begins at the dip that ends this one, else 0.
-    """
+    """Return how errors of dips enter the intervals: 2 each, and -1 beside where the next begins at the same dip."""
     shared = rows["read_at"].to_numpy()[:-1] == rows["since"].to_numpy()[1:]
     return np.full(len(rows), 2.0), np.where(shared, -1.0, 0.0)
 
 
 def scatter_weight(rows: pd.DataFrame, estimate: np.ndarray) -> np.ndarray:
-    """Return the sum over the runs of each interval of their squared expected use [kg2].
+    """Return the sum over the runs of each interval of their squared expected use [kg2], shape (intervals,).
 
-    Parameters
-    ----------
-    rows : DataFrame, shape (intervals, any)
-        With solid_m2, solid_squared [m4] and starts.
-    estimate : ndarray, shape (3,)
-        Film weight, start-up and standing; a negative one counts as 0 here.
-
-    Returns
-    -------
-    ndarray, shape (intervals,)
-        Positive: an interval without a run keeps a little, so that the covariance stays regular.
+    A negative film weight or start-up in `estimate` counts as 0; an interval without a run keeps a little, so that
+    the covariance stays regular.
     """
     film, start = max(estimate[0], 0.0) / 1000, max(estimate[1], 0.0)
     weight = film**2 * rows["solid_squared"] + 2 * film * start * rows["solid_m2"] + start**2 * rows["starts"]
@@ -291,18 +258,10 @@ def scatter_weight(rows: pd.DataFrame, estimate: np.ndarray) -> np.ndarray:
 
 
 def inflation(design: np.ndarray) -> np.ndarray:
-    """Return how much the other regressors inflate the variance of each term.
+    """Return how much the other regressors inflate the variance of each term: 1 where they are orthogonal.
 
-    Parameters
-    ----------
-    design : ndarray, shape (rows, terms)
-        Regressors, whitened where their covariance is known. They are not centred: the model has
-        no constant besides the standing use.
-
-    Returns
-    -------
-    ndarray, shape (terms,)
-        1 where a regressor is orthogonal to the others; infinite where they determine it or it is 0.
+    It is infinite where they determine it or it is 0. Regressors (whitened where their covariance is known) are not
+    centred: the model has no constant besides the standing use.
     """
     scaled = design / np.maximum(np.linalg.norm(design, axis=0), 1e-300)
     inflated = np.full(scaled.shape[1], np.inf)
@@ -315,21 +274,9 @@ def inflation(design: np.ndarray) -> np.ndarray:
 
 
 def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> InkFit | None:
-    """Fit one ink with the finest terms that its intervals tell.
+    """Fit one ink with the finest terms that its usable intervals tell; `windows` have terms of their own.
 
-    Parameters
-    ----------
-    ink : str
-        The ink.
-    rows : DataFrame, shape (intervals, any)
-        Its usable intervals in order of time.
-    windows : sequence of Window
-        Weeks that have a term of their own.
-
-    Returns
-    -------
-    InkFit or None
-        None with fewer than three intervals, or where no term comes out above zero.
+    None with fewer than three intervals, or where no term comes out above zero.
     """
     if len(rows) < _ROWS_OF_ONE:
         return None
@@ -345,7 +292,7 @@ def fit_ink(ink: str, rows: pd.DataFrame, windows: Sequence[Window] = ()) -> Ink
 
 
 def fit_days(ink: str, rows: pd.DataFrame) -> InkFit | None:
-    """Fit the use a week alone, where nothing is known of what was printed; None where it does not come out above 0."""
+    """Fit the use a week alone, where nothing is known of what was printed; None as of :func:`fit_ink`."""
     if len(rows) < _ROWS_OF_ONE:
         return None
     fit = _fit(ink, rows, (), np.full(len(TERMS), np.inf), LEVELS[-1])

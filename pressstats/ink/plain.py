@@ -33,9 +33,9 @@ def plain_use(logs: Logs, intervals: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (inks, 7)
-        ink, days [day], used_kg [kg], kg_per_day with ci_low and ci_high [kg/day] (95 %, Student's t
-        over blocks of four weeks; blank with fewer than four of them), and kg_per_million_pages [kg]
-        over all pages printed, whether the ink was on them or not.
+        ink, days [day], used_kg [kg], kg_per_day with ci_low and ci_high [kg/day] (95 %, Student's t over blocks of
+        four weeks; blank with fewer than four of them), and kg_per_million_pages [kg] over all pages printed, whether
+        the ink was on them or not.
     """
     runs = logs["runs"].sort_values("finished_at")
     pages = np.append(0.0, np.cumsum(runs["copies_gross"] * runs["pages"]))

@@ -39,18 +39,7 @@ def size_unit(one: Finding) -> str:
 
 
 def ink_findings(found: list[Finding]) -> pd.DataFrame:
-    """Return the published table ``ink_findings``.
-
-    Parameters
-    ----------
-    found : list of Finding
-        Result of :func:`pressstats.ink.judge_inks`.
-
-    Returns
-    -------
-    DataFrame, shape (findings, 7)
-        Published columns. `to` is blank for what lasts to the last dip.
-    """
+    """Return the published table ``ink_findings``: `to` is blank for what lasts to the last dip."""
     ended = {(one.ink, one.since) for one in found if one.lasting}
     rows = [
         {
@@ -159,7 +148,7 @@ def _levels(
 
 
 def ink_ledger(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
-    """Return the published table ``ink_ledger``: every dip of every tank, and what came and went since the one before.
+    """Return the published table ``ink_ledger``: every dip of every tank, what came and went since the one before.
 
     Parameters
     ----------

@@ -24,21 +24,11 @@ _MOST = 0.99
 
 
 def leave_out_refills(rows: pd.DataFrame, dip_kg: float) -> pd.DataFrame:
-    """Blank the use of intervals of an ink without logged deliveries that a refill makes unknown.
+    """Blank the use of intervals of an ink without logged deliveries that a refill makes unknown, and say why.
 
-    Parameters
-    ----------
-    rows : DataFrame, shape (intervals, any)
-        Intervals of one ink with used_kg and why.
-    dip_kg : float
-        Standard deviation of a dip of all its tanks [kg].
-
-    Returns
-    -------
-    DataFrame, shape (intervals, any)
-        `used_kg` is blank and `why` says so where the level rose; everywhere where refills may be hidden in intervals
-        whose level fell. The smallest rise must be larger than what nearly every interval uses, with the error
-        of dips: then sizes of refills begin far above what could hide.
+    It is blank where the level rose; everywhere where refills may be hidden in intervals whose level fell. The
+    smallest rise must be larger than what nearly every interval uses, with the error of dips (`dip_kg`, one standard
+    deviation of all tanks together [kg]): then sizes of refills begin far above what could hide.
     """
     error = _SURE * np.sqrt(2) * dip_kg
     used = rows["used_kg"]

@@ -20,17 +20,8 @@ __all__ = ["study_inks"]
 def study_inks(logs: Logs) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, InkFit], list[Finding]]:
     """Return exposure of the runs, judged intervals, models and findings of the inks.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    exposure : DataFrame
-        As of :func:`pressstats.ink.ink_exposure`; without rows where nothing names an ink.
-    judged, fits, findings
-        As of :func:`pressstats.ink.judge_inks`; empty without ``tank_readings``.
+    Each is as of :func:`pressstats.ink.ink_exposure` and :func:`pressstats.ink.judge_inks`; without rows where
+    nothing names an ink, or without ``tank_readings``.
     """
     exposure, intervals = no_ledger()
     if logs.has("coverage") or logs.has("tank_readings"):

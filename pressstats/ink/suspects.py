@@ -42,16 +42,7 @@ def on_known_scale(statistic: np.ndarray, freedom: int) -> np.ndarray:
 class Suspects:
     """A fitted model, ready to be asked about further regressors.
 
-    Attributes
-    ----------
-    diagonal : ndarray, shape (rows,)
-        Diagonal of the covariance of the intervals [kg2].
-    beside : ndarray, shape (rows - 1,)
-        The values beside it [kg2].
-    design : ndarray, shape (rows, terms)
-        Terms in the model.
-    response : ndarray, shape (rows,)
-        Use [kg].
+    `diagonal` and `beside` are those of the covariance of the intervals [kg2], `response` is use [kg].
     """
 
     diagonal: np.ndarray
@@ -113,15 +104,7 @@ class Suspects:
     def windows(
         self, exposure: np.ndarray, first: np.ndarray, last: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Return coefficient and squared statistic of `exposure` within each window.
-
-        Parameters
-        ----------
-        exposure : ndarray, shape (rows,)
-            What the window multiplies: area of solid, or days.
-        first, last : ndarray of int, shape (windows,)
-            First and last interval of each window.
-        """
+        """Return coefficient and squared statistic of `exposure` in each window of intervals, both ends included."""
         weighted, residual, _ = self._weighted
         product = _between(exposure * residual, first, last)
         with_terms = np.column_stack([_between(exposure * column, first, last) for column in weighted.T])
@@ -174,14 +157,7 @@ class Suspects:
 class Looks:
     """A fitted model, asked about further regressors at several shares of scatter.
 
-    Attributes
-    ----------
-    suspects : tuple of Suspects
-        The model at each share.
-    against : tuple of float
-        Twice the restricted log-likelihood of each share without candidates, less that of the likeliest.
-    freedom : int
-        Degrees of freedom of the residuals.
+    `against` is twice the restricted log-likelihood of each share without candidates, less that of the likeliest.
     """
 
     suspects: tuple[Suspects, ...]

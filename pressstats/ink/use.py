@@ -33,21 +33,10 @@ _LIGHT = 0.002
 
 
 def use_by_interval(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
-    """Return the true use of each interval between dips, with its standard error.
+    """Return the true use of each interval between dips: ink, since, read_at, used_kg, std_error [kg].
 
-    Parameters
-    ----------
-    intervals : DataFrame
-        Intervals as :func:`pressstats.ink.judge_inks` returns them.
-    fits : dict of InkFit
-        Models by ink.
-
-    Returns
-    -------
-    DataFrame, shape (intervals, 5)
-        ink, since, read_at, used_kg and std_error [kg]. An interval whose dips tell nothing (a step, a hidden refill)
-        has what the model expects, with its larger error; with a run of unknown coverage it has the difference
-        of its dips with theirs. An ink without a model is blank.
+    An interval whose dips tell nothing (a step, a hidden refill) has what the model expects, with its larger error;
+    with a run of unknown coverage it has the difference of its dips with theirs. An ink without a model is blank.
     """
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
@@ -76,9 +65,9 @@ def use_by_week(
     Returns
     -------
     DataFrame, shape (inks x weeks, 4)
-        ink, week (from that of the first dip to that of as-of), used_kg and std_error [kg]. Runs belong to the week of
-        their publication, days to the calendar's. What the dips do not reach (after the last one) is
-        expected use. Blank where a run's coverage is not known and its interval lies in several weeks.
+        ink, week (from that of the first dip to that of as-of), used_kg and std_error [kg]. Runs belong to the week
+        of their publication, days to the calendar's. What the dips do not reach (after the last one) is expected use.
+        Blank where a run's coverage is not known and its interval lies in several weeks.
     """
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):

@@ -28,22 +28,10 @@ _DEPTH = 7.0
 
 @dataclass(frozen=True)
 class VarianceSpread:
-    """The fit at several shares of scatter.
+    """The fit at several shares of scatter (nodes), whose weights sum to 1.
 
-    Attributes
-    ----------
-    weight : ndarray, shape (nodes,)
-        Weight of each share; they sum to 1.
-    share : ndarray, shape (nodes,)
-        Share of scatter in the mean variance of an interval.
-    estimate : ndarray, shape (nodes, terms)
-        Estimates.
-    covariance : ndarray, shape (nodes, terms, terms)
-        Their covariance, the share given.
-    dip_variance, scatter_variance : ndarray, shape (nodes,)
-        Variance of a dip [kg2], and of use per unit of `scatter`.
-    freedom : int
-        Degrees of freedom, the share given.
+    `covariance` and `freedom` are those with the share given, `dip_variance` is of a dip [kg2], `scatter_variance` of
+    use per unit of scatter of the interval.
     """
 
     weight: np.ndarray
@@ -67,20 +55,7 @@ def variance_spread(
     scatter: np.ndarray,
     share: float,
 ) -> VarianceSpread:
-    """Fit at every share of scatter that the readings allow.
-
-    Parameters
-    ----------
-    design, response, dip, scatter
-        As in :func:`pressstats.ink.banded.fit_banded`.
-    share : float
-        The likeliest share.
-
-    Returns
-    -------
-    VarianceSpread
-        The fits and their weights.
-    """
+    """Fit at every share of scatter that the readings allow, about the likeliest (others as in ``fit_banded``)."""
     # Imported where it is used: a page that only shows results should not pay for it.
     from scipy import optimize
 
@@ -114,23 +89,10 @@ def variance_spread(
 
 
 def half_width(away: np.ndarray, variance: np.ndarray, spread: VarianceSpread, level: float) -> np.ndarray:
-    """Return the half width of intervals about the estimates.
+    """Return the half width of intervals of probability `level` about the estimates.
 
-    Parameters
-    ----------
-    away : ndarray, shape (nodes, any)
-        Mean of each quantity at each share, less the middle of its interval.
-    variance : ndarray, shape (nodes, any)
-        Its variance at each share.
-    spread : VarianceSpread
-        The shares.
-    level : float
-        Probability of the interval.
-
-    Returns
-    -------
-    ndarray, shape (any,)
-        Half widths.
+    `away`, shape (nodes, any), is the mean of each quantity at each share, less the middle of its interval,
+    `variance` its variance there.
     """
     sd = np.sqrt(np.maximum(variance, 1e-300))
     low = np.zeros(away.shape[1])

@@ -13,16 +13,10 @@ __all__ = ["Window"]
 
 @dataclass(frozen=True)
 class Window:
-    """Some weeks in which an ink has a term of its own.
+    """Some weeks between two dips in which an ink has a term of its own.
 
-    Attributes
-    ----------
-    exposure : str
-        What the term multiplies: ``solid_m2`` (film weight differs) or ``days`` (a leak).
-    since, until : Timestamp
-        Dips at its ends.
-    lasting : bool
-        The weeks are all those before a change that lasts: the term is what was different then.
+    It multiplies ``solid_m2`` (film weight differs) or ``days`` (a leak). `lasting`: the weeks are all those before a
+    change that lasts, and the term is what was different then.
     """
 
     exposure: str

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["film_of_mileage", "kg_per_million_pages", "m2_per_kg", "mileage_in2_per_lb"]
+__all__ = ["kg_per_million_pages", "m2_per_kg", "mileage_in2_per_lb"]
 
 # Exact by definition of the units.
 _G_PER_LB = 453.59237
@@ -21,26 +21,6 @@ def mileage_in2_per_lb(film_g_m2: float) -> float:
     return _G_PER_LB / film_g_m2 / _M2_PER_IN2 if film_g_m2 > 0 else math.nan
 
 
-def film_of_mileage(in2_per_lb: float) -> float:
-    """Return the film weight [g/m2] of a mileage `in2_per_lb` [in2/lb]."""
-    return _G_PER_LB / in2_per_lb / _M2_PER_IN2 if in2_per_lb > 0 else math.nan
-
-
 def kg_per_million_pages(film_g_m2: float, page_m2: float, coverage: float) -> float:
-    """Return ink [kg] of a million page impressions.
-
-    Parameters
-    ----------
-    film_g_m2 : float
-        Film weight [g/m2 of solid].
-    page_m2 : float
-        Area of a page [m2].
-    coverage : float
-        Mean covered fraction of a page.
-
-    Returns
-    -------
-    float
-        Kilograms per million pages printed, start-up and standing left out [kg].
-    """
+    """Return ink [kg] of a million pages of `page_m2` [m2] at a mean `coverage`, without start-up and standing."""
     return film_g_m2 * page_m2 * coverage * 1e6 / 1000

@@ -9,19 +9,13 @@ costs which analysis by `requirements`.
 
 from .problems import LogsError
 from .reading import read_logs
-from .report import describe_check, printable, problem_groups
-from .requirements import REQUIREMENTS, is_possible, losses
-from .result import Logs, Source
+from .report import describe_check, printable
+from .result import Logs
 
 __all__ = [
-    "REQUIREMENTS",
     "Logs",
     "LogsError",
-    "Source",
     "describe_check",
-    "is_possible",
-    "losses",
     "printable",
-    "problem_groups",
     "read_logs",
 ]

@@ -180,31 +180,11 @@ def assembled(
     listed: dict[str, np.ndarray],
     told: dict[str, np.ndarray],
 ) -> Logs:
-    """Put everything together.
+    """Put together what reading leaves.
 
-    Parameters
-    ----------
-    folder : Path
-        The logs folder.
-    plant : Plant
-        Its description.
-    day : datetime64[D]
-        Last day included.
-    opened : dict of RawTable
-        Every table as read, those that cannot be used among them.
-    strangers : list of File
-        Files that are no table.
-    tables : dict of Rows
-        Tables checked and cut.
-    listed : dict of ndarray of bool
-        Rows whose problems are listed, by table.
-    told : dict of ndarray of datetime64[us]
-        Time that each row tells, by table.
-
-    Returns
-    -------
-    Logs
-        The result.
+    `opened` holds every table as read, those that cannot be used among them, `strangers` files that are no table,
+    `tables` those checked and cut to `day` (the last one included); by table `listed` masks the rows whose problems
+    are listed and `told` is the time that each row tells.
     """
     sources = _sources(tables, listed, told)
     plant_bytes = (folder / "plant.toml").read_bytes()

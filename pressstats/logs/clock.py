@@ -78,21 +78,9 @@ def exists_twice(zone: ZoneInfo, times: np.ndarray) -> np.ndarray:
 
 
 def to_utc(zone: ZoneInfo, times: np.ndarray, second: bool = False) -> np.ndarray:
-    """Convert wall time to UTC.
+    """Convert wall time to UTC, an hour that exists twice as its first or `second` occurrence.
 
-    Parameters
-    ----------
-    zone : ZoneInfo
-        Zone of the plant.
-    times : ndarray of datetime64[us], shape (n,)
-        Wall time.
-    second : bool
-        Take an hour that exists twice for its second occurrence.
-
-    Returns
-    -------
-    ndarray of datetime64[us], shape (n,)
-        UTC. An hour that does not exist is read with the offset before the change, as PEP 495 does.
+    An hour that does not exist is read with the offset before the change, as PEP 495 does.
     """
     around = _changes_around(zone, times)
     known = times[~np.isnat(times)]

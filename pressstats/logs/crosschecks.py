@@ -201,15 +201,7 @@ def _check_materials(materials: Rows) -> None:
 
 
 def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
-    """Check the tables against each other, parents before children.
-
-    Parameters
-    ----------
-    tables : dict of Rows
-        All tables, cut and without repetitions; findings are added, rejected rows no longer live.
-    plant : Plant
-        Description of the plant.
-    """
+    """Check the tables, cut and without repetitions, against each other, parents before children."""
     if "materials" in tables and not len(tables["materials"]):
         # With nothing but its header it counts as absent: it makes no material unknown.
         tables = {name: rows for name, rows in tables.items() if name != "materials"}

@@ -49,18 +49,10 @@ _HANDFUL = 5
 
 
 def isolated(times: np.ndarray) -> np.ndarray:
-    """Return a mask of dates that lie years away from all the others.
+    """Return a mask of dates (NaT never) that lie years away from all the others.
 
-    Parameters
-    ----------
-    times : ndarray of datetime64[us], shape (rows,)
-        Dates; NaT never is isolated.
-
-    Returns
-    -------
-    ndarray of bool, shape (rows,)
-        True in a group of at most a handful of dates, more than 400 days from any other, when
-        another group is more than five times as large.
+    They stand in a group of at most a handful of dates, more than 400 days from any other, when another group is more
+    than five times as large.
     """
     mask = np.zeros(len(times), dtype=bool)
     known = np.flatnonzero(~np.isnat(times))
@@ -122,18 +114,7 @@ def _filled(rows: Rows, told: np.ndarray) -> np.ndarray:
 
 
 def told_times(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
-    """Return the time each row tells, itself or by the rows around it.
-
-    Parameters
-    ----------
-    tables : dict of Rows
-        All tables; `runs` is among them.
-
-    Returns
-    -------
-    dict of ndarray of datetime64[us], each of shape (rows,)
-        For each table that is cut, the time by which a row is in or out.
-    """
+    """Return the time by which each row is in or out, itself or by the rows around it, for each table that is cut."""
     told: dict[str, np.ndarray] = {}
     runs = tables["runs"]
     out = {"runs": _filled(runs, _run_times(runs))}
@@ -188,25 +169,10 @@ def _reel_times(tables: dict[str, Rows], told: dict[str, np.ndarray]) -> np.ndar
 
 
 def in_cut(name: str, rows: Rows, told: np.ndarray, as_of: np.datetime64, newest: bool) -> np.ndarray:
-    """Return a mask of the rows within the cut.
+    """Return a mask of the rows of table `name` that count, or whose problems are listed, up to the day `as_of`.
 
-    Parameters
-    ----------
-    name : str
-        Table.
-    rows : Rows
-        Its rows.
-    told : ndarray of datetime64[us], shape (rows,)
-        As `told_times` returns it; NaT where a whole file tells no time.
-    as_of : datetime64[D]
-        Last day included.
-    newest : bool
-        Whether `as_of` is not before the default one.
-
-    Returns
-    -------
-    ndarray of bool, shape (rows,)
-        True where the row counts, or its problem is listed.
+    `told` is what :func:`told_times` returns, NaT where a whole file tells no time: such a row counts where `as_of`
+    is the `newest` (not before the default one).
     """
     within = told < as_of + _DAY
     if newest or name == "prices":

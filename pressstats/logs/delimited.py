@@ -26,20 +26,9 @@ _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff",
 
 @dataclass
 class Cells:
-    """Cells of one file or sheet, all as text.
+    """Cells of one file or sheet, all as text: an array for each name as the file spells it, null where empty.
 
-    Parameters
-    ----------
-    names : list of str
-        Column names as the file spells them.
-    columns : list of pyarrow.Array of string
-        One array of cells per name, null where empty.
-    lines : ndarray of int64, shape (rows,)
-        Line of each row.
-    header_line : int
-        Line of the column names.
-    broken : list of (line, text, rule)
-        Lines that are no row.
+    `lines` holds the line of each row, `broken` the line, text and rule of lines that are no row.
     """
 
     names: list[str]
@@ -50,22 +39,10 @@ class Cells:
 
 
 def decoded(data: bytes) -> tuple[bytes, bool]:
-    """Decode the bytes of a text file.
+    """Return the bytes of a text file as UTF-8 with line feeds, and whether everything could be decoded.
 
-    UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by being valid; anything else is
-    taken for cp1252, the usual code page of western office programs.
-
-    Parameters
-    ----------
-    data : bytes
-        Content of the file.
-
-    Returns
-    -------
-    text : bytes
-        UTF-8 without byte-order mark, one line feed per line; what cannot be decoded is U+FFFD.
-    whole : bool
-        Whether everything could be decoded.
+    UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by being valid; anything else is taken for cp1252,
+    the usual code page of western office programs. What cannot be decoded is U+FFFD.
     """
     encoding = next((encoding for mark, encoding in _MARKS if data.startswith(mark)), "")
     encoding = encoding or _encoding_of(data)
@@ -217,20 +194,7 @@ def _parse_slowly(records: list[bytes], delimiter: str, width: int) -> list[pa.A
 
 
 def read_delimited(data: bytes, known: Sequence[str]) -> Cells:
-    """Read a delimited text file.
-
-    Parameters
-    ----------
-    data : bytes
-        Content of the file.
-    known : sequence of str
-        Column names the table may have; they decide between comma, semicolon and tab.
-
-    Returns
-    -------
-    Cells
-        Its cells as text. A file without any text has no names.
-    """
+    """Read a delimited text file; the `known` column names decide between comma, semicolon and tab."""
     csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
     text, whole = decoded(data)
     return _read_text(text, known, spoilt=not whole)

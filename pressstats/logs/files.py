@@ -35,21 +35,7 @@ _NOT_LOGS = {"plant.toml", "readme.md", "readme.txt"}
 
 @dataclass(frozen=True)
 class File:
-    """One file, or one sheet of a workbook, opened.
-
-    Parameters
-    ----------
-    name : str
-        Name of the file; a sheet adds its own: ``logs.xlsx[runs]``.
-    table : str
-        Table it belongs to, empty if none.
-    digest : str
-        SHA-256 of the file.
-    cells : Cells or None
-        Its content, None where it cannot be read.
-    trouble : str
-        Why it cannot be read.
-    """
+    """One file, or one sheet of a workbook (``logs.xlsx[runs]``); of no table, or not read, with its trouble."""
 
     name: str
     table: str
@@ -133,20 +119,7 @@ def _plain(column: pa.ChunkedArray, plant: Plant) -> pa.Array:
 
 
 def as_text(cells: pa.Array, decimal: str | None) -> pa.Array:
-    """Spell a column of typed cells as the plant spells its exports.
-
-    Parameters
-    ----------
-    cells : pyarrow.Array, shape (rows,)
-        Cells of any type; text stays as it is.
-    decimal : str, optional
-        Declared decimal sign.
-
-    Returns
-    -------
-    pyarrow.Array of string, shape (rows,)
-        The spelling; a whole number has no decimal sign.
-    """
+    """Spell a column of typed cells as the plant spells its exports: a whole number has no decimal sign."""
     kind = cells.type
     if pa.types.is_string(kind):
         return cells
@@ -230,24 +203,10 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
 
 
 def open_folder(folder: Path, plant: Plant) -> list[File]:
-    """Open every table in a logs folder.
+    """Open every table in a logs folder, by name; what belongs to no table or cannot be read has its trouble.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder. Subfolders, hidden files, ``plant.toml`` and the README are no logs.
-    plant : Plant
-        Its description.
-
-    Returns
-    -------
-    list of File
-        By name. A file that belongs to no table, or cannot be read, is there with its trouble.
-
-    Raises
-    ------
-    LogsError
-        If the folder cannot be listed, a file cannot be opened, or a workbook is damaged.
+    Subfolders, hidden files, ``plant.toml`` and the README are no logs. Raises LogsError if the folder cannot be
+    listed, a file cannot be opened, or a workbook is damaged.
     """
     try:
         paths = sorted(folder.iterdir())

@@ -10,18 +10,7 @@ __all__ = ["codes_of", "combined_codes", "positions_in"]
 
 
 def codes_of(values: np.ndarray | pa.Array) -> np.ndarray:
-    """Return whole numbers from 0 that sort as `values` do; blank comes first.
-
-    Parameters
-    ----------
-    values : ndarray or pyarrow.Array of string, shape (rows,)
-        One column. Text sorts by code point.
-
-    Returns
-    -------
-    ndarray of int64, shape (rows,)
-        Equal where the values are.
-    """
+    """Return whole numbers from 0 that sort as `values` do, text by code point; blank comes first."""
     if isinstance(values, pa.Array):
         encoded = values.dictionary_encode()
         rank = np.empty(len(encoded.dictionary) + 1, dtype=np.int64)
@@ -38,18 +27,7 @@ def codes_of(values: np.ndarray | pa.Array) -> np.ndarray:
 
 
 def combined_codes(columns: list[np.ndarray]) -> np.ndarray:
-    """Return one whole number per row that sorts and compares as the key made of `columns`.
-
-    Parameters
-    ----------
-    columns : list of ndarray of int64, each of shape (rows,)
-        Codes of the columns of the key as `codes_of` returns them, the first sorting first.
-
-    Returns
-    -------
-    ndarray of int64, shape (rows,)
-        The codes.
-    """
+    """Return one whole number per row that sorts as the key of all `columns` of codes, the first sorting first."""
     combined = columns[0]
     for codes in columns[1:]:
         size = int(codes.max(initial=0)) + 1
@@ -63,22 +41,7 @@ def combined_codes(columns: list[np.ndarray]) -> np.ndarray:
 
 
 def positions_in(cells: pa.Array, known: pa.Array, rows: np.ndarray | None = None) -> np.ndarray:
-    """Return where each cell is first found among `known`.
-
-    Parameters
-    ----------
-    cells : pyarrow.Array of string, shape (n,)
-        What to look for.
-    known : pyarrow.Array of string, shape (m,)
-        Where to look.
-    rows : ndarray of int, shape (m,), optional
-        Positions to return instead of 0, 1, 2, ...
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        Positions, -1 where not found or blank.
-    """
+    """Return where each cell is first found among `known` (or which of `rows`), -1 where it is not or is blank."""
     if not len(known):
         return np.full(len(cells), -1, dtype=np.int64)
     found = pc.index_in(cells, value_set=known, skip_nulls=True)

@@ -17,24 +17,11 @@ __all__ = ["row_ledger"]
 def row_ledger(
     opened: dict[str, RawTable], tables: dict[str, Rows], listed: dict[str, np.ndarray]
 ) -> pd.DataFrame:
-    """Count the rows of each table by what became of them.
+    """Count the rows of each table by what became of them: table, read, used, set_aside, repeated, later.
 
-    Parameters
-    ----------
-    opened : dict of RawTable
-        Every table as read, those that cannot be used among them.
-    tables : dict of Rows
-        Tables checked and cut.
-    listed : dict of ndarray of bool
-        Rows within the cut, by table.
-
-    Returns
-    -------
-    DataFrame
-        Columns table, read, used, set_aside, repeated, later; one row per table. `read` counts the data
-        rows of the files, before anything is done to them; the others count what each row ended as, apart
-        from one another, so that they add up to `read` only if no row is lost. Of a table that cannot be
-        used every row is set aside.
+    `read` counts the data rows of the files, before anything is done to them; the others count what each row ended
+    as, apart from one another, so that they add up to `read` only if no row is lost. Of a table that cannot be used
+    every row is set aside.
     """
     records = []
     for name, raw in opened.items():

@@ -19,21 +19,10 @@ class LogsError(Exception):
 
 @dataclass(frozen=True)
 class Finding:
-    """One rule broken by some rows of a table.
+    """One rule broken by some rows of a table; `rejects` where they are set aside.
 
-    A rule in words may have a detail of the single row after a semicolon; problems are grouped by
-    what stands before it.
-
-    Parameters
-    ----------
-    rows : ndarray of int, shape (n,)
-        Positions of the rows in the table as read.
-    columns : tuple of str
-        Columns the rule speaks of; their values are the evidence.
-    rules : str or list of str, length n
-        The rule in words, for all rows or for each.
-    rejects : bool
-        Whether the rows are set aside; otherwise they are used all the same.
+    A rule in words, for all rows or for each, may have a detail of the single row after a semicolon; problems are
+    grouped by what stands before it. The values of `columns` are the evidence.
     """
 
     rows: np.ndarray
@@ -98,18 +87,9 @@ class Findings:
 
 
 def problem_frame(records: list[tuple[str, str, int, str, str, str]]) -> pd.DataFrame:
-    """Return problems as a table, one row per line of a log, sorted.
+    """Return table, file, line, column, value and rule of problems as a table, one row per line of a log, sorted.
 
-    Parameters
-    ----------
-    records : list of tuple
-        Table, file, line, column, value and rule of each problem.
-
-    Returns
-    -------
-    DataFrame
-        Columns `PROBLEM_COLUMNS`. Several broken rules of one line are joined by `` | ``, in the
-        same order in column, value and rule.
+    Several broken rules of one line are joined by `` | ``, in the same order in column, value and rule.
     """
     joined: dict[tuple[str, str, int], list[tuple[str, str, str]]] = {}
     for table, file, line, column, value, rule in records:

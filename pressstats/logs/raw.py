@@ -26,28 +26,11 @@ assert PROBLEM_COLUMNS[1:3] == ("file", "line")
 
 @dataclass
 class RawTable:
-    """Cells of one table, from all of its files.
+    """Cells of one table, from all of its files: an array for each declared column that some file has.
 
-    Parameters
-    ----------
-    table : Table
-        Declaration of the table.
-    columns : dict
-        Cells of each declared column that some file has, each an array of shape (rows,).
-    file : ndarray of int64, shape (rows,)
-        Which of `files` the row stands in.
-    line : ndarray of int64, shape (rows,)
-        Line of the row in its file.
-    files : list of File
-        The files.
-    broken : dict
-        Text and rule of the lines that are no row; such a row is blank in every column.
-    notes : list of (file, line, column, rule, rejects)
-        Problems of a header.
-    decimal : str, optional
-        Declared decimal sign.
-    read : int
-        Data rows of the files, those of files that cannot be used included.
+    `file` says which of `files` each row stands in and `line` where; `broken` holds text and rule of lines that are
+    no row (blank in every column), `notes` file, line, column, rule and rejects of problems of a header, `read`
+    counts the data rows of the files, those of files that cannot be used included.
     """
 
     table: Table
@@ -81,26 +64,10 @@ class RawTable:
 def match_columns(
     names: list[str], table: Table, renamed: dict[str, str]
 ) -> tuple[dict[str, int], list[str], list[str]]:
-    """Find the declared columns among the names of a header.
+    """Return the place of each declared column in a header, the names that are none, and columns claimed twice.
 
-    Parameters
-    ----------
-    names : list of str
-        Names in the header.
-    table : Table
-        Declaration.
-    renamed : dict
-        The plant's own name of a column to ours.
-
-    Returns
-    -------
-    found : dict
-        Place of each declared column in the header. A name counts if the plant renamed it, if it is
-        ours, or either of these but for capitals and white space, in this order.
-    extra : list of str
-        Names that are no column.
-    twice : list of str
-        Columns that two names claim equally well.
+    A name counts if the plant `renamed` it, if it is ours, or either of these but for capitals and white space, in
+    this order.
     """
     loose = {
         name.strip().casefold(): ours for name, ours in {**{n: n for n in table.names}, **renamed}.items()
@@ -153,23 +120,7 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
 
 
 def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
-    """Put the files of one table together.
-
-    Parameters
-    ----------
-    table : Table
-        Declaration of the table.
-    files : list of File
-        Its files.
-    plant : Plant
-        Tells how columns are renamed.
-
-    Returns
-    -------
-    RawTable
-        With `notes` of every problem in a header; where one of them rejects, the table has no rows
-        and cannot be used.
-    """
+    """Put the files of one table together; one that a problem of a header rejects has no rows."""
     renamed = plant.columns.get(table.name, {})
     files = [_without_blank_rows(file) for file in files]
     raw = RawTable(table, files=files, decimal=plant.format.decimal)

@@ -154,17 +154,7 @@ def _check_received(reels: Rows, mounts: Rows | None) -> None:
 
 
 def check_reels(tables: dict[str, Rows], run_of_mount: np.ndarray | None, plant: Plant) -> None:
-    """Check weights and identities of reels.
-
-    Parameters
-    ----------
-    tables : dict of Rows
-        All tables, cut and without repetitions.
-    run_of_mount : ndarray of int64, shape (mounts,), or None
-        Run of each mount, -1 where there is none; None without mounts.
-    plant : Plant
-        Core, caliper and weighing error.
-    """
+    """Check weights and identities of reels; `run_of_mount` is -1 where there is none, None without mounts."""
     mounts, reels, materials = tables.get("reel_mounts"), tables.get("reels"), tables.get("materials")
     if materials is not None:
         if mounts is not None:

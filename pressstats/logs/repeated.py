@@ -37,14 +37,9 @@ def _same(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> 
 def drop_repeated(rows: Rows) -> None:
     """Find live rows of the same key: repetitions are dropped, contradictions set aside.
 
-    Equal means equal as typed, so a number written ``7`` and ``7,0`` is the same. An order that one
-    export shows open and another received is one order at two times, not a contradiction: the later
-    state stands. The same holds for a cancellation.
-
-    Parameters
-    ----------
-    rows : Rows
-        Changed in place: `live`, `duplicate` and `findings`.
+    Equal means equal as typed, so a number written ``7`` and ``7,0`` is the same. An order that one export shows open
+    and another received is one order at two times, not a contradiction: the later state stands. So does a
+    cancellation.
     """
     order = sorted_rows(rows)
     codes = rows.key[order]

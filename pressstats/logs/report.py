@@ -58,9 +58,8 @@ def problem_groups(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns table, rule, severity (``set aside`` or ``doubtful``), rows and first_lines (file,
-        line, column and value of the first few, one per line of text); rows set aside first, then
-        by table and number of rows.
+        Columns table, rule, severity (``set aside`` or ``doubtful``), rows and first_lines (file, line, column and
+        value of the first few, one per line of text); rows set aside first, then by table and number of rows.
     """
     single = _single_problems(logs.rejected, SET_ASIDE) + _single_problems(logs.warnings, DOUBTFUL)
     groups: dict[tuple[str, str, str], list[str]] = {}
@@ -104,18 +103,9 @@ def _ledger_lines(logs: Logs) -> list[str]:
 
 
 def describe_check(logs: Logs) -> str:
-    """Describe the problems found in the logs, as ``check`` prints them.
+    """Describe the problems found in the logs, as ``check`` prints them, without a final line break.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    str
-        Tables read, problems grouped by table and rule with counts and first few lines, and what
-        each analysis loses; without a final line break.
+    Tables read, problems grouped by table and rule with counts and first few lines, and what each analysis loses.
     """
     used = sum(source.used for source in logs.sources)
     repeated = sum(source.duplicates for source in logs.sources)

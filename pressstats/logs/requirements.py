@@ -10,21 +10,14 @@ import pandas as pd
 if TYPE_CHECKING:
     from .result import Logs
 
-__all__ = ["REQUIREMENTS", "Need", "Requirement", "is_possible", "losses"]
+__all__ = ["REQUIREMENTS", "Need", "Requirement", "losses"]
 
 
 @dataclass(frozen=True)
 class Need:
-    """One table that an analysis uses.
+    """One table that an analysis uses, and optional columns of it (required ones are there when the table is).
 
-    Parameters
-    ----------
-    table : str
-        The table.
-    columns : tuple of str
-        Optional columns of it that the analysis uses; the required ones are there when the table is.
-    without : str
-        What is lost without the table, or without these columns; empty where the whole analysis is.
+    `without` says what is lost without the table, or without these columns; empty where the whole analysis is.
     """
 
     table: str
@@ -34,19 +27,7 @@ class Need:
 
 @dataclass(frozen=True)
 class Requirement:
-    """One analysis and the tables it uses.
-
-    Parameters
-    ----------
-    analysis : str
-        Name of the published table, or of the report where it has none.
-    answers : str
-        The question it answers.
-    needs : tuple of Need
-        Tables it uses.
-    set_aside : str
-        What rows set aside cost it.
-    """
+    """One analysis (published table or report), its question, the tables it uses, and what rows set aside cost it."""
 
     analysis: str
     answers: str
@@ -205,32 +186,6 @@ def _absent(logs: Logs, need: Need) -> str:
     return f"{need.table}.{', '.join(blank)}" if blank else ""
 
 
-def is_possible(logs: Logs, analysis: str) -> bool:
-    """Return whether the tables that an analysis cannot do without are there.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    analysis : str
-        Name as in `REQUIREMENTS`.
-
-    Returns
-    -------
-    bool
-        False if a table is absent whose lack leaves the whole analysis out.
-
-    Raises
-    ------
-    KeyError
-        If there is no such analysis.
-    """
-    for requirement in REQUIREMENTS:
-        if requirement.analysis == analysis:
-            return all(need.without or logs.has(need.table) for need in requirement.needs)
-    raise KeyError(analysis)
-
-
 def losses(logs: Logs) -> pd.DataFrame:
     """Return what each analysis loses by absent tables and columns and by rows set aside.
 
@@ -242,8 +197,8 @@ def losses(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns analysis, needs (tables it uses), missing (what is not there) and lost (in words);
-        one row per analysis and loss, none where nothing is lost.
+        Columns analysis, needs (tables it uses), missing (what is not there) and lost (in words); one row per
+        analysis and loss, none where nothing is lost.
     """
     counts = logs.rejected.groupby("table").size().to_dict()
     rows: list[tuple[str, str, str, str]] = []

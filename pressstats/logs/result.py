@@ -19,18 +19,12 @@ __all__ = ["Logs", "Source"]
 class Source:
     """Where rows of a table came from.
 
-    Parameters
+    Attributes
     ----------
-    file : str
-        File name; a sheet adds its own: ``logs.xlsx[runs]``.
-    table : str
-        Table.
-    digest : str
-        SHA-256 of the file.
-    rows : int
-        Rows within the cut: used, duplicates and rejected together.
-    used, duplicates, rejected : int
-        Rows that count, that repeat another row, that were set aside.
+    file, table, digest : str
+        File name (a sheet adds its own: ``logs.xlsx[runs]``), table, SHA-256 of the file.
+    rows, used, duplicates, rejected : int
+        Rows within the cut, and of these those that count, that repeat another row, that were set aside.
     first, last : Timestamp or None
         First and last day that the used rows tell.
     """

@@ -216,17 +216,7 @@ _CHECKS: dict[str, Callable[[Rows, Plant], None]] = {
 
 
 def check_each_row(name: str, rows: Rows, plant: Plant) -> None:
-    """Check each row of a table by itself.
-
-    Parameters
-    ----------
-    name : str
-        Name of the table.
-    rows : Rows
-        Its typed rows; findings are added, rejected rows are no longer live.
-    plant : Plant
-        Presses, tanks, measuring errors and time zone.
-    """
+    """Check each typed row of a table by itself; what breaks a rule is noted, and not live where that rejects."""
     check = _CHECKS.get(name)
     if check is not None:
         check(rows, plant)

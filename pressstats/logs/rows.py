@@ -37,21 +37,11 @@ _USED_UNKNOWN = {("deliveries", "ordered_on")}
 
 @dataclass
 class Rows:
-    """Rows of one table, typed, and what was found in them.
+    """Rows of one table, typed, and the rules that they broke.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The rows as read.
-    values : dict
-        Every declared column: a pyarrow array of string for text and choices, a numpy array of
-        datetime64[us] or float64 else; each of shape (rows,).
-    findings : Findings
-        Rules that rows broke.
-    live : ndarray of bool, shape (rows,)
-        Rows still in use: not set aside, not after as-of, not a repetition.
-    duplicate : ndarray of bool, shape (rows,)
-        Rows that repeat another one.
+    `values` holds every declared column: a pyarrow array of string for text and choices, a numpy array of
+    datetime64[us] or float64 else. `live` masks rows still in use (not set aside, not after as-of, not a repetition),
+    `duplicate` those that repeat another one.
     """
 
     raw: RawTable
@@ -194,26 +184,10 @@ def _convert_text(cells: pa.Array, column: Column, findings: Findings) -> pa.Arr
 
 
 def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
-    """Type every cell of a table and apply the rules its columns declare.
+    """Type every cell of a table and apply the rules its columns declare; `today` is the last day that can be recorded.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The cells.
-    plant : Plant
-        Tells formats and units.
-    today : datetime64[D]
-        Last day that can have been recorded.
-
-    Returns
-    -------
-    Rows
-        Typed, with a finding for every broken rule; a date that cannot be true is blank in `values`.
-
-    Raises
-    ------
-    LogsError
-        If a unit declared in ``plant.toml`` cannot be converted.
+    There is a finding for every broken rule; a date that cannot be true is blank in `values`. Raises LogsError if a
+    unit declared in ``plant.toml`` cannot be converted.
     """
     count, findings, values = len(raw), Findings(), {}
     broken = np.zeros(count, dtype=bool)

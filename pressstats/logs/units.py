@@ -30,25 +30,11 @@ def _unit(text: str) -> Any:
 
 
 def factor_of(column: Column, logged_in: str) -> float:
-    """Return what a value logged in another unit is multiplied by.
+    """Return what a value logged in another unit is multiplied by, e.g. 0.45359237 for ``lb`` to ``kg``.
 
-    Parameters
-    ----------
-    column : Column
-        The column, with our unit.
-    logged_in : str
-        The unit of the logs as a units library spells it, for instance ``lb``, ``inch`` or ``g/m2``; basis weight
-        of newsprint is ``lb/newsprint_ream`` (500 sheets of 24 x 36 in), caliper in mils ``thou``.
-
-    Returns
-    -------
-    float
-        Factor, e.g. 0.45359237 for ``lb`` to ``kg``.
-
-    Raises
-    ------
-    LogsError
-        If the unit is unknown, of another dimension, or has another zero (a temperature scale).
+    Units are spelled as the units library does, ``lb``, ``inch`` or ``g/m2``; basis weight of newsprint is
+    ``lb/newsprint_ream`` (500 sheets of 24 x 36 in), caliper in mils ``thou``. Raises LogsError if the unit is
+    unknown, of another dimension, or has another zero (a temperature scale).
     """
     try:
         ours, theirs = _unit(column.unit), _unit(logged_in)

@@ -24,7 +24,6 @@ Bad = dict[int, str]
 
 _SPACES = " \u00a0\u2009\u202f'’"
 _ALONE = 16  # cells that are read one by one rather than halved again
-_DAY_US = 86_400_000_000
 
 NOT_A_NUMBER = "not a number"
 DECLARE_DECIMAL = "a decimal or a thousands separator; declare decimal in [format] of plant.toml"
@@ -85,25 +84,10 @@ def _well_spelled(decimal: str | None) -> str:
 
 
 def parse_number(text: str, decimal: str | None = None) -> float:
-    """Read one number.
+    """Read one number, always finite; raise ValueError with the rule that `text` breaks.
 
-    Parameters
-    ----------
-    text : str
-        The cell.
-    decimal : str, optional
-        Declared decimal sign. The other one of ``.`` and ``,`` then separates thousands. Without a
-        declaration a point is a decimal sign and a comma is not read, since it could be either.
-
-    Returns
-    -------
-    float
-        The number, always finite.
-
-    Raises
-    ------
-    ValueError
-        With the rule that `text` breaks.
+    Beside the declared `decimal` sign the other one of ``.`` and ``,`` separates thousands. Without a declaration a
+    point is a decimal sign and a comma is not read, since it could be either.
     """
     text = text.strip().replace("−", "-")
     if re.fullmatch(_well_spelled(decimal), text):
@@ -118,22 +102,7 @@ def parse_number(text: str, decimal: str | None = None) -> float:
 
 
 def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray, Bad]:
-    """Read a column of numbers.
-
-    Parameters
-    ----------
-    cells : pyarrow.Array of string, shape (rows,)
-        The cells; null is blank.
-    decimal : str, optional
-        Declared decimal sign, as in `parse_number`.
-
-    Returns
-    -------
-    values : ndarray of float64, shape (rows,)
-        NaN where the cell is blank or cannot be read.
-    bad : dict
-        Row and rule of each cell that cannot be read.
-    """
+    """Read a column of numbers: NaN where a cell is blank or cannot be read, and the rule of each that cannot."""
     try:
         if decimal != "," or not pa.types.is_string(cells.type):
             found = pc.cast(cells, pa.float64())
@@ -173,27 +142,10 @@ _TO_ISO = {"day_first": r"\3-\2-\1", "month_first": r"\3-\1-\2"}
 
 
 def parse_time(text: str, order: str = "iso", zone: ZoneInfo | None = None) -> dt.datetime:
-    """Read one date or time.
+    """Read one date or time as wall time, midnight where it has none; raise ValueError with the rule it breaks.
 
-    Parameters
-    ----------
-    text : str
-        ISO 8601, or in the declared order with ``.``, ``/`` or ``-`` and a year of two (20xx) or
-        four digits.
-    order : str
-        ``iso``, ``day_first`` or ``month_first``.
-    zone : ZoneInfo, optional
-        Zone of the plant, into whose wall time a time with an offset is converted.
-
-    Returns
-    -------
-    datetime
-        Wall time; midnight where the text has no time of day.
-
-    Raises
-    ------
-    ValueError
-        With the rule that `text` breaks.
+    ISO 8601, or in the declared order with ``.``, ``/`` or ``-`` and a year of two (20xx) or four digits. A time with
+    an offset is converted into the wall time of `zone`.
     """
     text = text.strip()
     if _ISO_LIKE.fullmatch(text):
@@ -234,24 +186,10 @@ def _has_clock(cell: str | None) -> bool:
 def times_of(
     cells: pa.Array, kind: str, order: str = "iso", zone: ZoneInfo | None = None
 ) -> tuple[np.ndarray, Bad]:
-    """Read a column of dates, months or times.
+    """Read a column of dates, months or times: NaT where a cell is blank or cannot be read, and the rule of each.
 
-    Parameters
-    ----------
-    cells : pyarrow.Array of string, shape (rows,)
-        The cells; null is blank.
-    kind : str
-        ``date`` (no time of day), ``month`` (as 2025-03 or any of its days; held as its first day)
-        or ``time`` (the time of day must be there).
-    order, zone
-        As in `parse_time`.
-
-    Returns
-    -------
-    values : ndarray of datetime64[us], shape (rows,)
-        NaT where the cell is blank or cannot be read.
-    bad : dict
-        Row and rule of each cell that cannot be read.
+    A ``date`` has no time of day, a ``month`` is 2025-03 or any of its days and held as its first, a ``time`` must
+    have its time of day.
     """
 
     def one(text: str) -> dt.datetime:
@@ -306,22 +244,7 @@ def texts_of(cells: pa.Array) -> pa.Array:
 
 
 def choices_of(cells: pa.Array, choices: tuple[str, ...]) -> tuple[pa.Array, Bad]:
-    """Read a column whose cells are one of `choices`, in capitals or not.
-
-    Parameters
-    ----------
-    cells : pyarrow.Array of string, shape (rows,)
-        The cells; null is blank.
-    choices : tuple of str
-        The allowed words, in lower case.
-
-    Returns
-    -------
-    values : pyarrow.Array of string, shape (rows,)
-        The words in lower case, null where blank or not allowed.
-    bad : dict
-        Row and rule of each cell that is none of them.
-    """
+    """Read a column of words that are one of `choices`, in capitals or not: the words, and rules broken by row."""
     allowed = pa.array(choices, cells.type)
     if pc.all(pc.or_(pc.is_in(cells, allowed), pc.is_null(cells))).as_py() is not False:
         return cells, {}

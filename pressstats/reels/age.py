@@ -34,11 +34,8 @@ def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
         material, reels (received, never mounted, and known to be in the store), oldest (age of the oldest of them
         [day]), passed_over (how many of them :func:`passed_over` names), mounted (reels mounted for the first time in
         these days), age_q50, age_q95 (their age then: half of them and one in twenty were older [day]). Blank where
-        there is no such reel.
-
-    Notes
-    -----
-    A reel that came before a run without reel records may have been used up in it: it is not counted.
+        there is no such reel; one that came before a run without reel records may have been used up in it, and is not
+        counted.
     """
     if not logs.has("reels"):
         return pd.DataFrame({name: pd.Series(dtype="float64") for name in _COLUMNS}).astype(
@@ -63,17 +60,9 @@ def reel_ages(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
 
 
 def passed_over(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame:
-    """Return the reels that lie in the store although reels were mounted that came at least a week later.
+    """Return supplier, reel_id, material, received_on of reels in the store that came a week before some mounted since.
 
-    Parameters
-    ----------
-    logs, chain, days
-        As of :func:`reel_ages`.
-
-    Returns
-    -------
-    DataFrame, shape (reels, 4)
-        supplier, reel_id, material, received_on, the oldest first.
+    The oldest stand first; `logs`, `chain` and `days` are those of :func:`reel_ages`.
     """
     columns = [*_REEL, "material", "received_on"]
     if not logs.has("reels"):

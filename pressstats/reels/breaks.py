@@ -38,20 +38,7 @@ _EFFECTS = ["by", "level", "km", "breaks", "ratio", "ci_low", "ci_high", "p_valu
 
 
 def breaks(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
-    """Return the published table ``breaks``.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`; empty without ``reel_mounts``.
-
-    Returns
-    -------
-    DataFrame, shape (levels of supplier, material, reelstand and press, 8)
-        Published columns. Reels are distinct reels mounted; the interval is exact Poisson.
-    """
+    """Return the published table ``breaks``: distinct reels mounted by level, with exact Poisson intervals."""
     columns = ["by", "level", "reels", "breaks", "per_100_reels", "ci_low", "ci_high", "km"]
     if not logs.has("reel_mounts"):
         return as_published(pd.DataFrame(columns=columns), "breaks")
@@ -91,24 +78,14 @@ def _rates(lives: pd.DataFrame, factor: str) -> pd.DataFrame:
 def break_effects(lives: pd.DataFrame) -> pd.DataFrame:
     """Return how each level's break rate compares with the other levels', all else being alike.
 
-    Parameters
-    ----------
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`.
+    Columns by (supplier, width, season, age, mounts, reelstand), level, km, breaks, ratio (rate over that of the
+    other levels together, for the same of every other factor), ci_low, ci_high (95 %), p_value (two-sided), family.
+    Blank where a level lets expect fewer than five breaks, where the logs hold no other level, or where it always
+    goes together with a level of another factor.
 
-    Returns
-    -------
-    DataFrame, shape (levels of six factors, 9)
-        by (supplier, width, season, age, mounts, reelstand), level, km, breaks, ratio (rate over that
-        of the other levels together, for the same of every other factor), ci_low, ci_high (95 %), p_value
-        (two-sided), family. Blank where a level lets expect fewer than five breaks, where the logs hold no
-        other level, or where it always goes together with a level of another factor.
-
-    Notes
-    -----
-    Log-linear regression of breaks with the kilometres as exposure. Supplier, width, season, age in
-    the store and number of the mount are judged by lots (deliveries), reelstands by their weeks: where
-    lots, or weeks of stands, spread more than chance allows, the model is negative binomial.
+    Log-linear regression of breaks with the kilometres as exposure. Supplier, width, season, age in the store and
+    number of the mount are judged by lots (deliveries), reelstands by their weeks: where lots, or weeks of stands,
+    spread more than chance allows, the model is negative binomial.
     """
     known = lives[lives["run_m"] > 0]
     factors = pd.DataFrame(
@@ -258,28 +235,13 @@ def _against_the_others(model: _Model, name: str, level: int) -> tuple[float, fl
 
 
 def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.DataFrame:
-    """Rank the levels of a factor by their breaks, drawn together, and name those that stand out.
+    """Rank the levels of a factor (`by`) by their breaks, drawn together, and name those that stand out.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Published table ``breaks``.
-    effects : DataFrame
-        Result of :func:`break_effects`.
-    by : str
-        ``supplier`` or ``reelstand``.
-
-    Returns
-    -------
-    DataFrame, shape (levels, 10), the worst first
-        level, reels, breaks, per_100_reels, shrunk, shrunk_low, shrunk_high (per 100 reels, drawn to the
-        common mean), ratio (against the others, all else alike), p_value, named.
-
-    Notes
-    -----
-    A level is named where its rate is higher than that of the others, both by the exact test on reels (mid-p)
-    and by the regression (by the former alone where the others have no break at all), at a level shared out so
-    that a plant in which all are alike has one named in at most `CHANCE_OF_NAMING` of cases.
+    Columns level, reels, breaks, per_100_reels, shrunk, shrunk_low, shrunk_high (per 100 reels, drawn to the common
+    mean), ratio (against the others, all else alike), p_value, named; the worst first. A level is named where its
+    rate is higher than that of the others, both by the exact test on reels (mid-p) and by the regression (by the
+    former alone where the others have no break at all), at a level shared out so that a plant in which all are alike
+    has one named in at most `CHANCE_OF_NAMING` of cases.
     """
     mine = table[table["by"] == by].reset_index(drop=True)
     ranked = mine[["level", "reels", "breaks", "per_100_reels"]].copy()
@@ -317,25 +279,12 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
 def supplier_pairs(lives: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     """Compare suppliers two by two, and say how many more reels would tell them apart.
 
-    Parameters
-    ----------
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`.
-    table : DataFrame
-        Published table ``breaks``.
-
-    Returns
-    -------
-    DataFrame, shape (pairs, 8)
-        first (the one with the higher rate), second, ratio, ci_low, ci_high (95 %), p_value, told_apart,
-        more_reels (of both together, in their present proportion, until a difference of the size seen would
-        be found in four of five cases; 0 where it is found, infinite where the rates are equal, blank where
-        one has no break yet). Suppliers of whom neither has a break are left out.
-
-    Notes
-    -----
-    Test and limits are exact where lots are alike; where they spread more than chance allows, the
-    logarithm's distance from equal rates, and the limits' from the ratio, are widened by as much.
+    Columns first (the one with the higher rate), second, ratio, ci_low, ci_high (95 %), p_value, told_apart,
+    more_reels (of both together, in their present proportion, until a difference of the size seen would be found in
+    four of five cases; 0 where it is found, infinite where the rates are equal, blank where one has no break yet).
+    Suppliers of whom neither has a break are left out. Test and limits are exact where lots are alike; where they
+    spread more than chance allows, the logarithm's distance from equal rates, and the limits' from the ratio, are
+    widened by as much.
     """
     mine = table[table["by"] == "supplier"].sort_values("per_100_reels", ascending=False)
     rows = []

@@ -19,19 +19,7 @@ _REEL = ["supplier", "reel_id"]
 
 
 def mount_ends(logs: Logs) -> pd.Series:
-    """Return when each mount ended.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``reel_mounts``.
-
-    Returns
-    -------
-    Series of datetime64, shape (mounts,), index of ``reel_mounts``
-        Start of the next mount on the same web of the run, else the end of the run: no log holds
-        the end itself.
-    """
+    """Return when each mount ended: start of the next on the same web of the run, else the end of the run."""
     mounts, runs = logs["reel_mounts"], logs["runs"]
     run = pd.Index(runs["run_id"]).get_indexer(mounts["run_id"])
     web, names = pd.factorize(mounts["web"])
@@ -51,18 +39,16 @@ def reel_chain(logs: Logs) -> pd.DataFrame:
     Parameters
     ----------
     logs : Logs
-        Logs; without ``reel_mounts`` only reels in the store are known, without ``reels`` only
-        mounted ones.
+        Logs; without ``reel_mounts`` only reels in the store are known, without ``reels`` only mounted ones.
 
     Returns
     -------
     DataFrame, shape (reels, 8)
-        Published table ``reel_chain``. `store_loss_kg` adds up what was missing between going
-        back and the next mount (negative: heavier than before, within weighing error), mounts
-        with a run without reel records between them left out, and is blank for a reel that was
-        never put back. `in_store_kg` is the last remainder, the weight
-        received where it was never mounted, 0 where it was used up or scrapped, and blank where a run
-        without reel records, or a mount of it that was set aside, came later: it may have been used up in that.
+        Published table ``reel_chain``. `store_loss_kg` adds up what was missing between going back and the next mount
+        (negative: heavier than before, within weighing error), mounts with a run without reel records between them
+        left out, and is blank for a reel that was never put back. `in_store_kg` is the last remainder, the weight
+        received where it was never mounted, 0 where it was used up or scrapped, and blank where a run without reel
+        records, or a mount of it that was set aside, came later: it may have been used up in that.
     """
     parts = []
     if logs.has("reel_mounts"):

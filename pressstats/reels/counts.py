@@ -25,24 +25,9 @@ DISPERSED = 0.05
 class CountFit:
     """A fitted regression of counts.
 
-    Attributes
-    ----------
-    coefficients : Series, shape (columns,)
-        Effects on the logarithm of the rate.
-    covariance : DataFrame, shape (columns, columns)
-        Their covariance.
-    family : str
-        ``Poisson`` or ``negative binomial``.
-    shape : float
-        Shape k of the clusters' gamma factor (variance 1/k); infinite for Poisson.
-    log_likelihood, deviance : float
-        Of the fit; the deviance is that of a Poisson fit, blank for a negative binomial one.
-    degrees : int
-        Cells less columns.
-    p_dispersion : float
-        How often chance alone spreads the clusters so far.
-    expected : ndarray, shape (cells,)
-        Expected counts.
+    `coefficients` are effects on the logarithm of the rate, `shape` is k of the clusters' gamma factor (variance 1/k;
+    infinite for ``Poisson``), `deviance` that of a Poisson fit (else blank), `degrees` cells less columns,
+    `p_dispersion` how often chance alone spreads the clusters so far, `expected` the counts of the cells.
     """
 
     coefficients: pd.Series
@@ -68,37 +53,15 @@ def count_regression(
     cluster: np.ndarray | None = None,
     family: str = "",
 ) -> CountFit:
-    """Fit counts to a log-linear rate.
+    """Fit counts to a log-linear rate; raise LinAlgError if columns of the design cannot be told apart.
 
-    Parameters
-    ----------
-    events : ndarray, shape (cells,)
-        Counts.
-    design : DataFrame, shape (cells, columns)
-        Regressors, a constant among them.
-    exposure : ndarray, shape (cells,), optional
-        Exposure, above 0; 1 without it.
-    cluster : ndarray of int, shape (cells,), optional
-        Cluster of each cell, numbered from 0; each cell its own without it.
-    family : str
-        ``Poisson`` or ``negative binomial``; empty to choose the second where the clusters spread
-        more than chance allows in 19 of 20 cases.
+    `exposure` is above 0 (1 without it), `cluster` numbers the cluster of each cell from 0 (each its own without it).
+    An empty `family` takes ``negative binomial`` where the clusters spread more than chance allows in 19 of 20 cases,
+    else ``Poisson``.
 
-    Returns
-    -------
-    CountFit
-        The fit.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If columns of the design cannot be told apart.
-
-    Notes
-    -----
-    Maximum likelihood by Fisher scoring. With a gamma factor g of shape k for each cluster, given
-    the counts the factor has mean (k + Y) / (k + M), Y and M being the cluster's count and
-    expectation; the shape maximises the likelihood in which the effects are fitted anew.
+    Maximum likelihood by Fisher scoring. With a gamma factor g of shape k for each cluster, given the counts the
+    factor has mean (k + Y) / (k + M), Y and M being the cluster's count and expectation; the shape maximises the
+    likelihood in which the effects are fitted anew.
     """
     y = np.asarray(events, dtype=float)
     x = design.to_numpy(dtype=float)
@@ -132,20 +95,10 @@ def count_regression(
 
 
 def chance_of_dispersion(events: np.ndarray, expected: np.ndarray, cluster: np.ndarray) -> float:
-    """Return how often Poisson counts alone would spread the clusters about their expectation so far.
+    """Return how often Poisson counts alone would spread the clusters about their expectation so far (one-sided).
 
-    Parameters
-    ----------
-    events, expected : ndarray, shape (cells,)
-        Counts and their expectation.
-    cluster : ndarray of int, shape (cells,)
-        Cluster of each cell, numbered from 0.
-
-    Returns
-    -------
-    float
-        One-sided p-value of the score test against a gamma factor of each cluster (Dean 1992,
-        Journal of the American Statistical Association 87:451; from memory).
+    Score test against a gamma factor of each cluster (Dean 1992, Journal of the American Statistical Association
+    87:451; from memory).
     """
     count = np.bincount(cluster, weights=events)
     mean = np.bincount(cluster, weights=expected)

@@ -42,9 +42,9 @@ def butts(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame, shape (splices, 15)
-        run_id, date, reelstand, material, supplier, press, title, crew, ended_by, hour (of the splice),
-        butt_kg [kg], butt_mm [mm], butt_m [m] from weight, width and grammage, depth_m [m] from
-        depth, core and caliper, unit_price of the last receipts [currency / kg].
+        run_id, date, reelstand, material, supplier, press, title, crew, ended_by, hour (of the splice), butt_kg [kg],
+        butt_mm [mm], butt_m [m] from weight, width and grammage, depth_m [m] from depth, core and caliper, unit_price
+        of the last receipts [currency / kg].
     """
     if not logs.has("reel_mounts") or not logs.has("materials"):
         kinds = dict.fromkeys(_WORDS, "str") | {"date": "datetime64[us]"} | dict.fromkeys(_NUMBERS, "float64")
@@ -73,21 +73,10 @@ def logged_years(logs: Logs) -> float:
 
 
 def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
-    """Return the published table ``reel_ends``.
+    """Return the published table ``reel_ends`` of the splices of :func:`butts`; a year is of days with reels logged.
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs; the year is 365.25 days of those on which reels were logged.
-    ends : DataFrame
-        Result of :func:`butts`.
-
-    Returns
-    -------
-    DataFrame, shape (reelstands x materials, 9)
-        Published columns. The interval is Student's t on the metres left at good splices, blank
-        with fewer than two of them. Lost a year: also what failed splices left; an end that nobody weighed
-        counts as the mean of its like.
+    The interval is Student's t on the metres left at good splices, blank with fewer than two of them. Lost a year:
+    also what failed splices left; an end that nobody weighed counts as the mean of its like.
     """
     good = ends[ends["ended_by"] == "splice"]
     grouped = good.groupby(["reelstand", "material"])
@@ -147,10 +136,10 @@ def ends_cost(logs: Logs, ends: pd.DataFrame) -> dict[str, float]:
 
     Notes
     -----
-    Of reels that are run out, the number follows from the paper that the presses used: what varies is what
-    each leaves, about the mean of its reelstand, material and kind of end. Failed splices come by chance,
-    so that the variance of their sum is the sum of squares. An end that nobody weighed adds the
-    error of the mean that stands for it.
+    Of reels that are run out, the number follows from the paper that the presses used: what varies is what each
+    leaves, about the mean of its reelstand, material and kind of end. Failed splices come by chance, so that the
+    variance of their sum is the sum of squares. An end that nobody weighed adds the error of the mean that stands for
+    it.
     """
     kg, years = _with_unweighed(ends), logged_years(logs)
     found: dict[str, float] = {}
@@ -222,37 +211,16 @@ def ends_by(ends: pd.DataFrame, factor: str, target_m: float) -> pd.DataFrame:
 
 
 def stand_means(ends: pd.DataFrame) -> PooledMeans:
-    """Return what each reelstand leaves at good splices, by a mixed model [m].
-
-    Parameters
-    ----------
-    ends : DataFrame
-        Result of :func:`butts`.
-
-    Returns
-    -------
-    PooledMeans
-        Reelstands, each alone and drawn together.
-    """
+    """Return what each reelstand leaves at good splices, by a mixed model [m]."""
     good = ends[ends["ended_by"] == "splice"]
     return pooled_means(good["butt_m"].to_numpy(), good["reelstand"].to_numpy())
 
 
 def both_lengths(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
-    """Compare the metres left by weight with those by depth on the core.
+    """Compare the metres left by weight with those by depth on the core, by material with both.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    ends : DataFrame
-        Result of :func:`butts`.
-
-    Returns
-    -------
-    DataFrame, shape (materials with both, 8)
-        material, splices, by_weight, by_depth, difference (depth less weight), ci_low, ci_high (95 %) [m],
-        caliper_um (the caliper that would bring both together) [um].
+    Columns material, splices, by_weight, by_depth, difference (depth less weight), ci_low, ci_high (95 %) [m],
+    caliper_um (the caliper that would bring both together) [um].
     """
     both = ends.dropna(subset=["butt_m", "depth_m"])
     both = both.assign(difference=both["depth_m"] - both["butt_m"])

@@ -28,27 +28,11 @@ def failure_share(
     sure_m: np.ndarray | float,
     falls_m: np.ndarray | float,
 ) -> np.ndarray:
-    """Return the share of splices that fail where `metres` are left on average.
+    """Return the share of splices that fail: the mean of min(1, exp(-(L - sure_m) / falls_m)) over lengths L left.
 
-    Parameters
-    ----------
-    metres : array
-        Mean left on the core [m].
-    scatter : array
-        Standard deviation of what single splices leave [m].
-    sure_m : array
-        Length below which a splice is sure to fail [m]; negative where even nothing left may do.
-    falls_m : array
-        Metres above `sure_m` over which the risk falls by a factor e [m].
-
-    Returns
-    -------
-    ndarray
-        Mean of min(1, exp(-(L - sure_m) / falls_m)) over normal lengths L.
-
-    Notes
-    -----
-    As `falls_m` goes to 0 this is the newsvendor's problem itself: the chance that less is left than needed.
+    Lengths are normal with mean `metres` and standard deviation `scatter` [m]. Below `sure_m` [m] a splice is sure to
+    fail (negative: even nothing left may do); `falls_m` [m] above it the risk falls by a factor e. As `falls_m` goes
+    to 0 this is the newsvendor's problem itself: the chance that less is left than needed.
     """
     reach = (np.asarray(sure_m) - metres) / scatter
     steep = np.asarray(scatter) / falls_m
@@ -65,25 +49,9 @@ def least_cost_metres(
     falls_m: np.ndarray | float,
     longest_m: float = 150.0,
 ) -> np.ndarray:
-    """Return the mean length to leave that costs least.
+    """Return for each failure curve the mean length to leave that costs least [m], to a tenth of a metre.
 
-    Parameters
-    ----------
-    metre_cost : float
-        Paper of a metre [currency / m].
-    failure_cost : float
-        A failed splice [currency].
-    scatter : float
-        Standard deviation of what single splices leave [m].
-    sure_m, falls_m : array, shape (curves,)
-        Failure curves (:func:`failure_share`).
-    longest_m : float
-        Longest length considered [m].
-
-    Returns
-    -------
-    ndarray, shape (curves,)
-        Length [m], to a tenth of a metre.
+    `metre_cost` is the paper of a metre [currency / m], `failure_cost` a failed splice [currency].
     """
     metres = np.arange(0, longest_m + _STEP_M / 2, _STEP_M)
     sure, falls = np.atleast_1d(sure_m)[:, None], np.atleast_1d(falls_m)[:, None]
@@ -96,22 +64,11 @@ def least_cost_metres(
 class FailureCurve:
     """How failures depend on the metres left, as far as the splices tell.
 
-    Attributes
-    ----------
-    told : bool
-        Whether the splices tell that it matters how much is left.
-    why : str
-        Why not, in words.
-    splices, failed : int
-        What it rests on.
-    sure_m, falls_m : float
-        Most likely curve (:func:`failure_share`) [m]; blank where nothing failed.
-    likely : DataFrame, shape (curves, 2)
-        sure_m and falls_m of curves that outline and fill the 95 % likelihood region of one quantity.
-    apart_m : float
-        Standard deviation, over splices, of the length that their stands leave in their quarter [m].
-    failures_needed : float
-        Failed splices that would tell, with settings as far apart as now, if the risk halved with every ten metres.
+    `told` says whether they tell that it matters how much is left, `why` why not. `sure_m` and `falls_m` [m] are of
+    the likeliest curve, blank where nothing failed; `likely` has those of curves that outline and fill the 95 %
+    likelihood region of one quantity. `apart_m` is the standard deviation, over splices, of the length that their
+    stands leave in their quarter; `failures_needed` would tell, with settings as far apart as now, if the risk halved
+    with every ten metres.
     """
 
     told: bool
@@ -128,20 +85,10 @@ class FailureCurve:
 def failure_curve(
     metres: np.ndarray, scatter: np.ndarray, splices: np.ndarray, failed: np.ndarray
 ) -> FailureCurve:
-    """Fit how failures depend on the mean length left.
+    """Fit how failures depend on the mean length left [m] of groups of splices, `failed` ones among them.
 
-    Parameters
-    ----------
-    metres, scatter : ndarray, shape (groups,)
-        Mean and standard deviation of what each group of splices leaves [m].
-    splices, failed : ndarray, shape (groups,)
-        Splices, failed ones among them.
-
-    Returns
-    -------
-    FailureCurve
-        The curve, by likelihood over a grid: a curve is within the region where twice the drop of the
-        log-likelihood is at most the 95 % quantile of chi-square with one degree of freedom.
+    By likelihood over a grid: a curve is within the region where twice the drop of the log-likelihood is at most the
+    95 % quantile of chi-square with one degree of freedom.
     """
     count, hit = np.asarray(splices, float), np.asarray(failed, float)
     total, failures = count.sum(), hit.sum()

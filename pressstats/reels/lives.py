@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..paper import mount_grammage, mount_weights, web_use
+from ..paper import WeighedPaper, mount_grammage
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -23,56 +23,21 @@ LEVELS_IN_ORDER = (*_SEASONS.tolist(), *_AGE_WORDS.tolist(), *_MOUNT_WORDS.tolis
 
 
 def reel_codes(frame: pd.DataFrame) -> np.ndarray:
-    """Return a whole number for each reel, by its supplier and its name.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Rows with supplier and reel_id.
-
-    Returns
-    -------
-    ndarray of int, shape (rows,)
-        Numbers from 0 in the order of first appearance.
-    """
+    """Return a whole number for each reel by supplier and name, from 0 in the order of first appearance."""
     suppliers, _ = pd.factorize(frame["supplier"])
     names, known = pd.factorize(frame["reel_id"])
     return pd.factorize(suppliers * max(len(known), 1) + names)[0]
 
 
 def unlogged_runs(logs: Logs) -> np.ndarray:
-    """Return when the runs started whose reels nobody logged.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``reel_mounts``.
-
-    Returns
-    -------
-    ndarray of datetime64, shape (runs without a row in ``reel_mounts``,)
-        Their starts, in order.
-    """
+    """Return when the runs started whose reels nobody logged, in order."""
     runs = logs["runs"]
     logged = pd.Index(logs["reel_mounts"]["run_id"].unique()).get_indexer(runs["run_id"])
     return np.sort(runs["started_at"].to_numpy()[logged < 0])
 
 
 def metre_kg(logs: Logs, grammage: pd.DataFrame) -> pd.Series:
-    """Return the weight of a metre of each material's web.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs; without ``materials`` nothing is known.
-    grammage : DataFrame
-        Published table ``grammage``; where it is blank the nominal grammage serves.
-
-    Returns
-    -------
-    Series, shape (materials,), index of materials
-        Weight [kg / m]; blank where a width or a grammage is not known.
-    """
+    """Return the weight of a metre of each material's web [kg / m]; nominal where its effective grammage is blank."""
     if not logs.has("materials"):
         return pd.Series(dtype="float64")
     known = grammage.set_index("material")
@@ -81,39 +46,29 @@ def metre_kg(logs: Logs, grammage: pd.DataFrame) -> pd.Series:
     return width.astype("float64") * gsm.reindex(width.index).astype("float64") / 1e6
 
 
-def mount_lives(
-    logs: Logs,
-    grammage: pd.DataFrame,
-    weights: pd.DataFrame | None = None,
-    regimes: pd.DataFrame | None = None,
-) -> pd.DataFrame:
+def mount_lives(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
     """Return each mount with its place in the life of its reel.
 
     Parameters
     ----------
     logs : Logs
         Logs with ``reel_mounts``.
-    grammage : DataFrame
-        Published table ``grammage``.
-    weights : DataFrame, optional
-        Result of :func:`pressstats.paper.mount_weights`, where it is at hand.
-    regimes : DataFrame, optional
-        ``regimes`` of :func:`pressstats.paper.paper_weights`: metres are reckoned with the grammage of their own
-        days. Without it with that of `grammage`.
+    weighed : WeighedPaper
+        Result of :func:`pressstats.paper.weighed_paper`: metres are reckoned with the grammage of their own days.
 
     Returns
     -------
     DataFrame, shape (mounts, 27), rows as in ``reel_mounts``
-        reel (number of the reel), run_id, date, press, title, crew, hour (of the mount, 0 to 23), supplier,
-        material, width_mm [mm], reelstand, mounted_at, ended_by, start_kg, strip_kg, returned_kg,
-        butt_kg, butt_mm [mm], scrapped_kg [kg], number (1 for the first mount of the reel), new (first
-        mount, and the reel was whole), entered_m (run on this reel before), run_m (run in this mount) [m],
-        kg_per_m (of its paper, in its days) [kg / m],
-        lot (delivery, else supplier, material and week), season, age and mounts (in words).
-        `entered_m` is blank where nobody knows how much was gone when the logs began.
+        reel (number of the reel), run_id, date, press, title, crew, hour (of the mount, 0 to 23), supplier, material,
+        width_mm [mm], reelstand, mounted_at, ended_by, start_kg, strip_kg, returned_kg, butt_kg, butt_mm [mm],
+        scrapped_kg [kg], number (1 for the first mount of the reel), new (first mount, and the reel was whole),
+        entered_m (run on this reel before), run_m (run in this mount) [m], kg_per_m (of its paper, in its days) [kg /
+        m], lot (delivery, else supplier, material and week), season, age and mounts (in words). `entered_m` is blank
+        where nobody knows how much was gone when the logs began.
     """
-    mounts = logs["reel_mounts"]
-    weights = mount_weights(logs, web_use(logs)) if weights is None else weights
+    mounts, weights = logs["reel_mounts"], weighed.mounts
+    if weights is None:
+        raise ValueError("no reel_mounts, so no mount has a history")
     columns = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg"]
     lives = weights[["run_id", "supplier", "material", "reelstand", "mounted_at", "ended_by"]].copy()
     lives.insert(0, "reel", reel_codes(mounts))
@@ -123,15 +78,9 @@ def mount_lives(
         lives[column] = pd.Series(runs[column].array.take(run, allow_fill=True), lives.index)
     lives[columns] = mounts[columns]
     lives["hour"] = lives["mounted_at"].dt.hour.astype("float64")
-    per_metre = lives["material"].map(metre_kg(logs, grammage)).astype("float64")
-    if logs.has("materials"):
-        widths = logs["materials"].set_index("material")["width_mm"]
-        lives["width_mm"] = lives["material"].map(widths).astype("float64")
-    else:
-        lives["width_mm"] = np.nan
-    if regimes is not None:
-        own = mount_grammage(regimes, lives, lives["date"]) * lives["width_mm"] / 1e6
-        per_metre = own.fillna(per_metre)
+    lives["width_mm"] = logs.of_material(lives["material"], "width_mm")
+    own = mount_grammage(weighed.weights.regimes, lives, lives["date"]) * lives["width_mm"] / 1e6
+    per_metre = own.fillna(lives["material"].map(metre_kg(logs, weighed.grammage)).astype("float64"))
     lives["kg_per_m"] = per_metre
     # A reel that is not weighed has its metres from the counter, else from what left it by its diameters.
     counted = mounts["used_m"].fillna(weights["mounted_kg"] / per_metre)

@@ -10,8 +10,6 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..paper import web_use
-
 if TYPE_CHECKING:
     from ..logs import Logs
 
@@ -25,29 +23,12 @@ _MOST_PARTS = 40
 def expected_splices(
     run_m: float, first_m: Sequence[float], mean_m: float, spread_m: float, error_m: float = 0.0
 ) -> float:
-    """Return the splices to expect in a run of one web.
+    """Return the splices to expect in a run of `run_m` [m] of one web; blank where a length is not known.
 
-    Parameters
-    ----------
-    run_m : float
-        Web to be run [m].
-    first_m : sequence of float
-        Lengths of the reels that come first, in their order, less what is left on their cores [m].
-    mean_m, spread_m : float
-        Mean and standard deviation of the length of the reels after those, less what is left [m].
-    error_m : float
-        Standard deviation of each of the first lengths [m].
-
-    Returns
-    -------
-    float
-        Expected number of reels that run out before the run ends; blank where a length is not known.
-
-    Notes
-    -----
-    A reel runs out if it and all before it are shorter than the run: a sum over reels of normal
-    probabilities (the renewal function of the lengths). Breaks thread the same reel again, so they
-    change nothing; a damaged reel is a splice less.
+    `first_m` are the lengths of the reels that come first, in their order, each known to `error_m`; `mean_m` and
+    `spread_m` those of the reels after, all less what is left on their cores [m]. A reel runs out if it and all
+    before it are shorter than the run: a sum over reels of normal probabilities (the renewal function of the
+    lengths). Breaks thread the same reel again, so they change nothing; a damaged reel is a splice less.
     """
     if not np.isfinite(run_m) or not mean_m > 0 or not np.isfinite(spread_m):
         return np.nan
@@ -65,18 +46,10 @@ def expected_splices(
 
 @dataclass(frozen=True)
 class Pick:
-    """Part reels chosen for the webs of a night.
+    """Part reels chosen for the webs of a night: `part` and `web` are positions in the lengths and needs given.
 
-    Attributes
-    ----------
-    reels : DataFrame, shape (part reels chosen, 2)
-        part (position in the lengths given) and web (position in the needs given).
-    new : ndarray of int, shape (webs,)
-        New reels of each web besides.
-    left_m : ndarray, shape (webs,)
-        Paper left over on each web: on the cores at splices and on its last reel [m].
-    proved : bool
-        Whether no pick leaves less; else it is the best found in the time allowed.
+    Besides each web has `new` reels; `left_m` is left over on its cores at splices and on its last reel [m]. Where it
+    is not `proved` that no pick leaves less, it is the best found in the time allowed.
     """
 
     reels: pd.DataFrame
@@ -88,35 +61,11 @@ class Pick:
 def pick_part_reels(
     needs_m: Sequence[float], parts_m: Sequence[float], new_m: float, core_m: float, seconds: float = 5.0
 ) -> Pick:
-    """Choose the part reels that leave the least paper over.
+    """Choose the part reels that leave the least paper over, all webs of one material together; the fewest where equal.
 
-    Parameters
-    ----------
-    needs_m : sequence of float, shape (webs,)
-        Paper that each web of one material needs, reserve included [m].
-    parts_m : sequence of float, shape (parts,)
-        Lengths of the part reels [m].
-    new_m : float
-        Length of a new reel; as many as needed are there [m].
-    core_m : float
-        Left on the core of each reel [m].
-    seconds : float
-        Most time to look [s].
-
-    Returns
-    -------
-    Pick
-        For each web a set of part reels and new reels that is long enough, the paper left over by all webs
-        together being least, and the reels fewest where that is equal.
-
-    Raises
-    ------
-    ValueError
-        If a new reel is no longer than what stays on its core.
-
-    Notes
-    -----
-    An assignment with whole numbers, solved exactly by HiGHS through SciPy.
+    `needs_m` of each web include a reserve; new reels of `new_m` are there as many as needed, and `core_m` stays on
+    the core of each reel [m] (raises ValueError if that is all of it). An assignment with whole numbers, solved
+    exactly by HiGHS through SciPy in at most so many `seconds`.
     """
     from scipy import optimize, sparse
 
@@ -164,26 +113,12 @@ def pick_part_reels(
     )
 
 
-def planned_webs(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
-    """Return the webs of the next publication day that is booked.
+def planned_webs(logs: Logs, lives: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
+    """Return the webs of the next publication day that is booked: date, title, pages, web, material, run_m [m], like.
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs; without ``plan`` there is no row.
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`.
-
-    Returns
-    -------
-    DataFrame, shape (webs, 7)
-        date, title, pages, web, material, run_m [m], like (run whose webs it takes). A title whose pages were never
-        printed before has one row without web.
-
-    Notes
-    -----
-    A title makes up its pages as it last did with as many pages. The metres are the planned copies times the
-    cut-offs, times what the title's webs lately took over that: start-ups, waste and threading.
+    A title makes up its pages as it last did with as many pages, in the run `like`; one whose pages were never
+    printed before has one row without web. The metres are the planned copies times the cut-offs, times what the
+    title's webs lately took over that: start-ups, waste and threading.
     """
     columns = ["date", "title", "pages", "web", "material", "run_m", "like"]
     if not logs.has("plan"):
@@ -198,11 +133,11 @@ def planned_webs(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
         "title", keep="last"
     )
     runs = logs["runs"].sort_values("started_at", kind="stable")
-    webs = web_use(logs)
-    webs["cutoffs"] = (logs["run_webs"]["cutoff_mm"] * logs["run_webs"]["cutoffs_per_copy"] / 1000)[
-        logs["run_webs"]["run_id"].isin(runs["run_id"])
-    ].to_numpy()
-    webs["ordered"] = webs["run_id"].map(runs.set_index("run_id")["copies_ordered"]).astype("float64")
+    # The length of a copy on a web is its area over the width.
+    webs = used.assign(
+        cutoffs=used["copy_m2"] / used["width_mm"] * 1000,
+        ordered=used["run_id"].map(runs.set_index("run_id")["copies_ordered"]).astype("float64"),
+    )
     # A run that lacks the metres of one mount would make what its title takes look low.
     lacking = pd.concat([lives.loc[lives["run_m"].isna(), "run_id"], logs.set_aside["run_id"]])
     recent = webs[(webs["date"] > logs.as_of - _RECENT) & ~webs["run_id"].isin(lacking)]
@@ -233,31 +168,11 @@ def planned_reels(
 ) -> pd.DataFrame:
     """Return which part reels to take for the planned webs, and what their reel ends will take.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    webs : DataFrame
-        Result of :func:`planned_webs`.
-    chain : DataFrame
-        Published table ``reel_chain``: the part reels in the store.
-    whole : DataFrame
-        Result of :func:`pressstats.reels.new_reels`: how long new reels are.
-    ends : DataFrame
-        Result of :func:`pressstats.reels.butts`.
-    per_metre : Series
-        Weight of a metre of each material [kg / m].
-
-    Returns
-    -------
-    DataFrame, shape (webs, 11)
-        title, web, material, run_m, part_reels (names), new_reels, splices (expected), core_kg (expected to stay on
-        cores) [kg], back_m (to come back on the last reel) [m], proved, splices_long_run (with reels as they come).
-        Blank where lengths are not known.
-
-    Notes
-    -----
-    Part reels are taken first, the longest last, so that the last splice before the end is not a short reel's.
+    `chain` holds the part reels in the store, `whole` says how long new reels are, `per_metre` is the weight of a
+    metre of each material [kg / m]. Columns title, web, material, run_m, part_reels (names), new_reels, splices
+    (expected), core_kg (expected to stay on cores) [kg], back_m (to come back on the last reel) [m], proved,
+    splices_long_run (with reels as they come); blank where lengths are not known. Part reels are taken first, the
+    longest last, so that the last splice before the end is not a short reel's.
     """
     table = webs[webs["web"] != ""].reset_index(drop=True)
     table = table[["title", "web", "material", "run_m"]].copy()

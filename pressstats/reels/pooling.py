@@ -19,34 +19,19 @@ _GRID = 120
 class PooledMeans:
     """Groups' means, each alone and drawn together.
 
-    Attributes
-    ----------
-    table : DataFrame, shape (groups, 9), the highest pooled mean first
-        level, count, mean, std_error, pooled, pooled_low, pooled_high (95 %), p_value (one-sided: how often a
-        further group like the others would have so high a mean), spread (standard deviation of readings).
-    centre : float
-        Mean of the groups' true means.
-    between : float
-        Standard deviation of the groups' true means (restricted maximum likelihood).
+    `table`, the highest pooled mean first, has level, count, mean, std_error, pooled, pooled_low, pooled_high (95 %),
+    p_value (one-sided: how often a further group like the others would have so high a mean), spread (standard
+    deviation of readings). `centre` and `between` are mean and standard deviation of the groups' true means.
     """
 
     def __init__(self, table: pd.DataFrame, centre: float, between: float) -> None:
         self.table, self.centre, self.between = table, centre, between
 
     def named(self, chance: float, above: float = -np.inf) -> pd.DataFrame:
-        """Return the groups that stand out.
+        """Return the rows of groups that stand out.
 
-        Parameters
-        ----------
-        chance : float
-            How often groups that are all alike may have one named.
-        above : float
-            The lower limit of the pooled mean must lie above this: what is certain may still not matter.
-
-        Returns
-        -------
-        DataFrame
-            Rows of `table`.
+        `chance` is how often groups that are all alike may have one named; the lower limit of the pooled mean must
+        lie `above` something: what is certain may still not matter.
         """
         high = self.table["p_value"] <= chance / max(len(self.table), 1)
         return self.table[high & (self.table["pooled_low"] > above)]
@@ -55,34 +40,17 @@ class PooledMeans:
 def pooled_means(
     values: np.ndarray, groups: pd.Series | np.ndarray, *, equal_spread: bool = False, judged: bool = True
 ) -> PooledMeans:
-    """Return means of groups from a mixed model with a random effect of the group.
+    """Return means of groups from a mixed model with a random effect of the group; blank readings are left out.
 
-    Parameters
-    ----------
-    values : ndarray, shape (rows,)
-        Readings; a blank one is left out.
-    groups : Series or ndarray, shape (rows,)
-        Group of each reading; a blank one is left out.
-    equal_spread : bool
-        Whether readings spread alike in all groups. Else each group has a spread of its own, drawn
-        towards the common one as far as readings of groups allow.
-    judged : bool
-        Whether p-values are wanted; each compares a group with all others, which takes long for
-        thousands of groups.
+    Each group has a spread of readings of its own, drawn towards the common one as far as readings allow, unless it
+    is an `equal_spread`. Where p-values are `judged` each group is compared with all others, which takes long for
+    thousands.
 
-    Returns
-    -------
-    PooledMeans
-        The means.
-
-    Notes
-    -----
-    Given variances of the groups' means, the spread between groups is found by restricted maximum
-    likelihood; pooled means and their limits are averaged over the spreads that the likelihood allows,
-    so that few groups are not taken for alike because they happen to be. The p-value of a group
-    compares its mean with what all other groups lead one to expect of a further one, averaged over
-    those spreads too. Spreads of groups are drawn together as in Smyth (2004), Statistical
-    Applications in Genetics and Molecular Biology 3:3 (from memory). Linear in the readings.
+    Given variances of the groups' means, the spread between groups is found by restricted maximum likelihood; pooled
+    means and their limits are averaged over the spreads that the likelihood allows, so that few groups are not taken
+    for alike because they happen to be. The p-value of a group compares its mean with what all other groups lead one
+    to expect of a further one, averaged over those spreads too. Spreads of groups are drawn together as in Smyth
+    (2004), Statistical Applications in Genetics and Molecular Biology 3:3 (from memory). Linear in the readings.
     """
     reading = np.asarray(values, dtype=float)
     code, names = pd.factorize(pd.Series(groups), sort=True)

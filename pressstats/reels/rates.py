@@ -28,7 +28,7 @@ Numbers: TypeAlias = np.ndarray | pd.Series | Sequence[float]
 
 
 def poisson_interval(events: Numbers, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
-    """Return the exact (Garwood) interval of the mean of a Poisson count.
+    """Return the exact interval of the mean of Poisson counts.
 
     Parameters
     ----------
@@ -44,8 +44,8 @@ def poisson_interval(events: Numbers, level: float = 0.95) -> tuple[np.ndarray, 
 
     Notes
     -----
-    Garwood (1936), Biometrika 28:437: half the quantiles of chi-square with twice the count of
-    degrees of freedom, which are those of the gamma distribution.
+    Garwood (1936), Biometrika 28:437: half the quantiles of chi-square with twice the count of degrees of freedom,
+    which are those of the gamma distribution.
     """
     count = np.asarray(events, dtype=float)
     tail = (1 - level) / 2
@@ -55,20 +55,7 @@ def poisson_interval(events: Numbers, level: float = 0.95) -> tuple[np.ndarray, 
 
 
 def chance_of_excess(events: float, exposure: float, other_events: float, other_exposure: float) -> float:
-    """Return how often chance alone gives rates that differ as much as these two do.
-
-    Parameters
-    ----------
-    events, other_events : float
-        Events of the one and of all the others.
-    exposure, other_exposure : float
-        Exposure of the one and of all the others, in the same unit.
-
-    Returns
-    -------
-    float
-        Two-sided p-value of the exact conditional (binomial) test of equal rates.
-    """
+    """Return how often chance alone gives rates that differ as much as these two (two-sided exact binomial test)."""
     total, share = int(events + other_events), exposure / (exposure + other_exposure)
     if total == 0:
         return 1.0
@@ -84,20 +71,7 @@ def chance_of_excess(events: float, exposure: float, other_events: float, other_
 
 
 def chance_of_more(events: float, exposure: float, other_events: float, other_exposure: float) -> float:
-    """Return how often chance alone gives the first of two equal rates this many events or more.
-
-    Parameters
-    ----------
-    events, other_events : float
-        Events of the one and of all the others.
-    exposure, other_exposure : float
-        Exposure of the one and of all the others, in the same unit.
-
-    Returns
-    -------
-    float
-        One-sided p-value of the exact conditional (binomial) test.
-    """
+    """Return how often chance alone gives the first of two equal rates so many events (exact binomial test)."""
     if events <= 0:
         return 1.0
     if other_events < 0:
@@ -108,27 +82,11 @@ def chance_of_more(events: float, exposure: float, other_events: float, other_ex
 def rate_ratio(
     events: float, exposure: float, other_events: float, other_exposure: float, level: float = 0.95
 ) -> tuple[float, float, float]:
-    """Return the ratio of two rates with its exact interval.
+    """Return the ratio of two rates with its exact interval of probability `level`: ratio, low, high.
 
-    Parameters
-    ----------
-    events, other_events : float
-        Counts.
-    exposure, other_exposure : float
-        Exposures, in the same unit.
-    level : float
-        Least probability with which the interval holds the ratio.
-
-    Returns
-    -------
-    ratio, low, high : float
-        The first rate over the second. Blank where there is no event at all; without an event on
-        the other side the ratio and its upper limit are infinite.
-
-    Notes
-    -----
-    Given the sum of the counts, the first one is binomial: the Clopper-Pearson limits of its share
-    turn into limits of the ratio.
+    Given the sum of the counts, the first one is binomial: the Clopper-Pearson limits of its share turn into limits
+    of the ratio. Blank where there is no event at all; without an event on the other side ratio and upper limit are
+    infinite.
     """
     if events + other_events == 0:
         return math.nan, math.nan, math.nan
@@ -141,25 +99,12 @@ def rate_ratio(
 
 
 def shrunk_rates(events: Numbers, exposure: Numbers) -> pd.DataFrame:
-    """Return rates drawn towards their common mean, as far as chance may have spread them.
+    """Return rates drawn towards their common mean, as far as chance may have spread them: rate, low, high (95 %).
 
-    Parameters
-    ----------
-    events, exposure : array, shape (levels,)
-        Counts and exposures (above 0) of the levels.
-
-    Returns
-    -------
-    DataFrame, shape (levels, 3)
-        rate, low, high: mean and 95 % limits of each level's rate [1 / unit of exposure], given
-        all levels. One level alone keeps its own rate.
-
-    Notes
-    -----
-    Levels' rates are gamma distributed about a common mean and counts are Poisson. Neither the mean nor
-    how far the rates differ (their coefficient of variation) is estimated and then taken for known: the
-    answer is averaged over the values that the counts allow, from a uniform prior on 0 to 1.5 of the
-    variation, and one of the mean's logarithm that counts as half an event.
+    Levels' rates are gamma distributed about a common mean and counts are Poisson. Neither the mean nor how far the
+    rates differ (their coefficient of variation) is estimated and then taken for known: the answer is averaged over
+    the values that the counts allow, from a uniform prior on 0 to 1.5 of the variation, and one of the mean's
+    logarithm that counts as half an event. One level alone keeps its own rate.
     """
     count, size = np.asarray(events, dtype=float), np.asarray(exposure, dtype=float)
     if len(count) < 2:
@@ -246,27 +191,11 @@ def _count_at(mean: float, probability: float) -> float:
 def reels_to_tell_apart(
     rate: float, other_rate: float, share: float = 0.5, *, inflation: float = 1.0, power: float = 0.8
 ) -> float:
-    """Return how many reels of two suppliers together tell their break rates apart.
+    """Return how many reels of two suppliers together tell their break rates (per reel) apart.
 
-    Parameters
-    ----------
-    rate, other_rate : float
-        Breaks per reel, as if they were the true ones.
-    share : float
-        Share of the first supplier in the reels.
-    inflation : float
-        Variance of the counts over that of chance alone (1: Poisson).
-    power : float
-        Probability that a two-sided test at 5 % then finds the difference.
-
-    Returns
-    -------
-    float
-        Reels of both; infinite where the rates are equal, blank where one is 0.
-
-    Notes
-    -----
-    From the variance of the logarithm of a ratio of two Poisson rates, 1 / events + 1 / events.
+    Infinite where the rates are equal, blank where one is 0. `share` is that of the first in the reels, `inflation`
+    the variance of the counts over that of chance alone, `power` the probability that a two-sided test at 5 % then
+    finds the difference. From the variance of the logarithm of a ratio of two Poisson rates, 1 / events + 1 / events.
     """
     if rate <= 0 or other_rate <= 0:
         return math.nan

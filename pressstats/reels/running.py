@@ -33,10 +33,8 @@ def survival(
 
     Parameters
     ----------
-    entered : ndarray, shape (rows,)
-        Length at which each row comes under watch: 0 for a whole reel.
-    left : ndarray, shape (rows,)
-        Length at which it is last watched, in the same unit.
+    entered, left : ndarray, shape (rows,)
+        Lengths at which each row comes under watch (0 for a whole reel) and is last watched, in one unit.
     event : ndarray of bool, shape (rows,)
         Whether it ended by the event; else it is censored.
     level : float
@@ -52,8 +50,8 @@ def survival(
 
     Notes
     -----
-    Kaplan and Meier (1958), Journal of the American Statistical Association 53:457, with late entry:
-    at risk at a length are those that entered before it and have not left before it.
+    Kaplan and Meier (1958), Journal of the American Statistical Association 53:457, with late entry: at risk at a
+    length are those that entered before it and have not left before it.
     """
     begin, end = np.asarray(entered, dtype=float), np.asarray(left, dtype=float)
     hit = np.asarray(event, dtype=bool)
@@ -88,19 +86,9 @@ def survival(
 
 
 def log_rank(entered: np.ndarray, left: np.ndarray, event: np.ndarray, group: np.ndarray) -> RateTest:
-    """Test whether groups run alike.
+    """Return the chi-square of the log-rank test that groups run alike; blank with fewer than two or no event.
 
-    Parameters
-    ----------
-    entered, left, event : ndarray, shape (rows,)
-        As in :func:`survival`.
-    group : ndarray, shape (rows,)
-        Group of each row.
-
-    Returns
-    -------
-    RateTest
-        Chi-square of the log-rank test; blank with fewer than two groups or no event.
+    `entered`, `left` and `event` are those of :func:`survival`, `group` is that of each row.
     """
     code, names = pd.factorize(np.asarray(group))
     begin, end, hit = np.asarray(entered, float), np.asarray(left, float), np.asarray(event, bool)
@@ -127,20 +115,9 @@ def log_rank(entered: np.ndarray, left: np.ndarray, event: np.ndarray, group: np
 
 
 def running_length(lives: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return from where to where each mount was watched, and whether the web broke.
+    """Return from where to where each mount was watched [km], and whether the web broke, each of shape (rows,).
 
-    Parameters
-    ----------
-    lives : DataFrame
-        Rows of :func:`pressstats.reels.mount_lives`; without a place in the reel's life, or without
-        a length run, a row is left out.
-
-    Returns
-    -------
-    entered, left : ndarray, shape (rows,)
-        Kilometres of the reel run before and after the mount [km].
-    event : ndarray of bool, shape (rows,)
-        Whether it ended by a web break.
+    A mount without a place in the reel's life, or without a length run, is left out.
     """
     known = lives[lives["entered_m"].notna() & (lives["run_m"] > 0)]
     entered = known["entered_m"].to_numpy() / 1000
@@ -151,18 +128,8 @@ def running_length(lives: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndar
 def breaks_per_1000_km(breaks: float, km: float) -> tuple[float, float, float]:
     """Return breaks per 1000 km of web with exact 95 % limits; blank where nothing ran.
 
-    Parameters
-    ----------
-    breaks : float
-        Web breaks.
-    km : float
-        Web run [km].
-
-    Returns
-    -------
-    rate, low, high : float
-        Breaks per 1000 km: the count is what ended the watch, the kilometres all that were watched, so that
-        neither censoring nor late entry biases it.
+    The count is what ended the watch, the kilometres all that were watched, so that neither censoring nor late entry
+    biases it.
     """
     if not km > 0:
         return np.nan, np.nan, np.nan

@@ -52,9 +52,9 @@ def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Depth from the strip's length: a reel of diameter D loses pi T (D - T) of its cross-section to a
-    strip of depth T (American Institute of Marine Underwriters, commodity sheet Newsprint: loss 4 T (D - T) /
-    (D2 - C2)), solved for T with D from the reel's own weight.
+    Depth from the strip's length: a reel of diameter D loses pi T (D - T) of its cross-section to a strip of depth T
+    (American Institute of Marine Underwriters, commodity sheet Newsprint: loss 4 T (D - T) / (D2 - C2)), solved for T
+    with D from the reel's own weight.
     """
     first = lives["new"].to_numpy()
     frame = lives.loc[
@@ -103,23 +103,11 @@ def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
 def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> pd.DataFrame:
     """Return what stripping takes, by supplier.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`.
-    whole : DataFrame
-        Result of :func:`new_reels`.
-
-    Returns
-    -------
-    DataFrame, shape (suppliers, 15)
-        supplier, reels (whole ones whose strip was weighed), strip_kg (their mean), ci_low, ci_high (95 %) [kg],
-        strip_pct [%], depth_mm (mean), depth_q50, depth_q95 [mm], part_strip_kg (mean of a reel mounted again)
-        [kg], damaged (reels that ended by damage), damaged_per_1000 with damaged_high (exact upper 95 %
-        limit), short_kg (weight received less weight mounted, mean) [kg], lost_kg_per_year [kg / year],
-        lost_cost_per_year [currency / year].
+    Columns supplier, reels (`whole` ones whose strip was weighed), strip_kg (their mean), ci_low, ci_high (95 %)
+    [kg], strip_pct [%], depth_mm (mean), depth_q50, depth_q95 [mm], part_strip_kg (mean of a reel mounted again)
+    [kg], damaged (reels that ended by damage), damaged_per_1000 with damaged_high (exact upper 95 % limit), short_kg
+    (weight received less weight mounted, mean) [kg], lost_kg_per_year [kg / year], lost_cost_per_year [currency /
+    year].
     """
     grouped = whole.groupby("supplier")
     table = grouped.agg(
@@ -158,28 +146,16 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
 
 
 def transport_claims(whole: pd.DataFrame, weighing_kg: float) -> pd.DataFrame:
-    """Return reels whose strip, or missing weight, lies far outside what is usual for their supplier.
+    """Return reels whose strip, or missing weight, lies far outside what is usual for their supplier, the latest first.
 
-    Parameters
-    ----------
-    whole : DataFrame
-        Result of :func:`new_reels`.
-    weighing_kg : float
-        Standard deviation of weighing a reel [kg].
+    Columns supplier, reel_id, material, delivery_id, received_on, mounted_at, why, depth_mm, usual_mm (median of the
+    supplier) [mm], claim_kg (beyond the usual strip, or weight missing) [kg], claim_cost [currency]; `weighing_kg` is
+    the standard deviation of weighing a reel.
 
-    Returns
-    -------
-    DataFrame, shape (reels to claim for, 11), the latest first
-        supplier, reel_id, material, delivery_id, received_on, mounted_at, why, depth_mm [mm], usual_mm (median of the
-        supplier) [mm], claim_kg (beyond the usual strip, or weight missing) [kg], claim_cost [currency].
-
-    Notes
-    -----
-    Depths are about lognormal. The limit is put where a plant with as many reels and no damage would
-    have one listed in one case of twenty; median and median deviation keep damaged reels from
-    widening it, and a supplier with fewer than thirty reels is judged by what is usual for all. A reel is
-    short where it was lighter at its first mount than received by more than two weighings explain, at
-    the same chance.
+    Depths are about lognormal. The limit is put where a plant with as many reels and no damage would have one listed
+    in one case of twenty; median and median deviation keep damaged reels from widening it, and a supplier with fewer
+    than thirty reels is judged by what is usual for all. A reel is short where it was lighter at its first mount than
+    received by more than two weighings explain, at the same chance.
     """
     whole = whole.reset_index(drop=True)
     tail = _CHANCE_OF_LISTING / 2 / max(len(whole), 1)

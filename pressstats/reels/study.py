@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..logs import Logs
+    from ..paper import WeighedPaper
     from .pooling import PooledMeans
 
 __all__ = ["ReelStudy", "study_reels"]
@@ -79,24 +80,9 @@ class ReelStudy:
     planned: pd.DataFrame
 
 
-def study_reels(logs: Logs, grammage: pd.DataFrame, regimes: pd.DataFrame | None = None) -> ReelStudy:
-    """Study the reels.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs; without ``reel_mounts`` everything but the reels in the store is empty.
-    grammage : DataFrame
-        Published table ``grammage``.
-    regimes : DataFrame, optional
-        ``regimes`` of :func:`pressstats.paper.paper_weights`, for the metres of paper that was another then.
-
-    Returns
-    -------
-    ReelStudy
-        What is known of reels.
-    """
-    lives = mount_lives(logs, grammage, regimes=regimes) if logs.has("reel_mounts") else no_lives()
+def study_reels(logs: Logs, weighed: WeighedPaper) -> ReelStudy:
+    """Study the reels; without ``reel_mounts`` everything but the reels in the store is empty."""
+    lives = mount_lives(logs, weighed) if logs.has("reel_mounts") else no_lives()
     ends = butts(logs, lives)
     table, effects = breaks(logs, lives), break_effects(lives)
     chain = reel_chain(logs)
@@ -106,7 +92,7 @@ def study_reels(logs: Logs, grammage: pd.DataFrame, regimes: pd.DataFrame | None
         ends, plant.policy.failed_splice_cost, logged_years(logs), plant.measurement.butt_kg
     )
     whole = new_reels(logs, lives)
-    webs = planned_webs(logs, lives)
+    webs = planned_webs(logs, lives, weighed.webs)
     return ReelStudy(
         lives=lives,
         ends=ends,
@@ -127,5 +113,5 @@ def study_reels(logs: Logs, grammage: pd.DataFrame, regimes: pd.DataFrame | None
         strip=strip_by_supplier(logs, lives, whole),
         claims=transport_claims(whole, plant.measurement.reel_kg),
         webs=webs,
-        planned=planned_reels(logs, webs, chain, whole, ends, metre_kg(logs, grammage)),
+        planned=planned_reels(logs, webs, chain, whole, ends, metre_kg(logs, weighed.grammage)),
     )

@@ -52,30 +52,15 @@ class SpliceStudy:
 def splice_study(
     ends: pd.DataFrame, failure_cost: float, years: float, butt_error_kg: float = 0.0
 ) -> SpliceStudy:
-    """Weigh paper left on cores against failed splices.
+    """Weigh paper left on cores against failed splices; where the splices do not tell, best and saving are blank.
 
-    Parameters
-    ----------
-    ends : DataFrame
-        Result of :func:`pressstats.reels.butts`.
-    failure_cost : float
-        Price of a failed splice [currency].
-    years : float
-        Time that the splices cover [years].
-    butt_error_kg : float
-        Standard deviation of weighing a butt [kg]: it spreads the readings, not what is left.
+    `failure_cost` is the price of a failed splice [currency], `years` the time that the splices cover,
+    `butt_error_kg` the standard deviation of weighing a butt: it spreads the readings, not what is left.
 
-    Returns
-    -------
-    SpliceStudy
-        The curve, the targets and what they rest on. Where the splices do not tell, best and saving are blank.
-
-    Notes
-    -----
-    What a failed splice left is not what it was meant to leave, so a splice's intended length is taken from
-    the good ones of its stand in its quarter of the year, drawn to all others by a mixed model. One
-    curve serves all materials: failing is a matter of the reelstand. The best target is the mean that every
-    stand should leave, with its scatter as it is.
+    What a failed splice left is not what it was meant to leave, so a splice's intended length is taken from the good
+    ones of its stand in its quarter of the year, drawn to all others by a mixed model. One curve serves all
+    materials: failing is a matter of the reelstand. The best target is the mean that every stand should leave, with
+    its scatter as it is.
     """
     groups = _groups(ends, butt_error_kg)
     binned = groups.groupby(["bin", "scatter"])[["splices", "failed", "weighted"]].sum().reset_index()

@@ -23,24 +23,19 @@ Kind = Literal["text", "choice", "date", "month", "time", "number", "count"]
 class Column:
     """One column of a table.
 
-    Parameters
+    Attributes
     ----------
     name : str
         Name of the column; the unit is its last part where there is one (``start_kg``).
     kind : str
-        ``text`` (identifiers and words, never a number), ``choice`` (one of `choices`), ``date``,
-        ``month`` (held as its first day), ``time`` (plant-local wall time), ``number`` or ``count``
-        (a whole number).
-    unit : str
-        Unit of the values as a units library spells it, empty where there is none.
-    meaning : str
-        One line for the reader of a page or an error.
+        ``text`` (identifiers and words, never a number), ``choice`` (one of `choices`), ``date``, ``month`` (held as
+        its first day), ``time`` (plant-local wall time), ``number`` or ``count`` (a whole number).
+    unit, meaning : str
+        Unit of the values as a units library spells it, empty where there is none; one line for the reader.
     low, high : float, optional
         Smallest and largest value that can be true [`unit`]; both are allowed themselves.
-    optional : bool
-        The column may be absent, and its cells blank.
-    blank : bool
-        The column is required, a cell may be blank (unknown, or not yet).
+    optional, blank : bool
+        The column may be absent, and its cells blank; the column is required, a cell may be blank (not known yet).
     choices : tuple of str
         The allowed words of a ``choice`` column.
     recorded : bool
@@ -79,20 +74,9 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A table: its columns, and the columns that tell one row from another.
+    """A table: its columns, and those (`key`) that tell one row from another; `row` says what one row is, in words.
 
-    Parameters
-    ----------
-    name : str
-        Name of the table, which is also that of its file or sheet.
-    row : str
-        What one row is, in words.
-    key : tuple of str
-        Columns whose values together name a row.
-    columns : tuple of Column
-        The columns in their order.
-    required : bool
-        Whether nothing can be done without the table.
+    Without a `required` table nothing can be done. The name of a table is also that of its file or sheet.
     """
 
     name: str
@@ -110,11 +94,6 @@ class Table:
     def names(self) -> list[str]:
         """Names of the columns in their order."""
         return [column.name for column in self.columns]
-
-    @property
-    def required_names(self) -> list[str]:
-        """Names of the columns that must be there when the table is."""
-        return [column.name for column in self.columns if not column.optional]
 
     def missing_from(self, found: Iterable[str]) -> list[str]:
         """Return the required columns for which neither they nor a column instead of them is among `found`."""

@@ -11,7 +11,7 @@ from typing import Any
 
 from .columns import Column, Table
 
-__all__ = ["ENDINGS", "INKS", "INPUTS", "MATERIAL_KINDS"]
+__all__ = ["INKS", "INPUTS"]
 
 INKS = ("black", "cyan", "magenta", "yellow")
 ENDINGS = ("splice", "failed_splice", "web_break", "run_end", "damaged")

@@ -333,19 +333,7 @@ OUTPUTS: dict[str, Table] = {table.name: table for table in _ALL}
 
 
 def as_published(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    """Return `frame` with exactly the columns of the published table `name`, sorted by its key.
-
-    Parameters
-    ----------
-    frame : DataFrame, shape (rows, any)
-        Rows with at least the columns of the table.
-    name : str
-        Name of a published table.
-
-    Returns
-    -------
-    DataFrame, shape (rows, columns of the table)
-        A new frame with a fresh index.
+    """Return a frame with exactly the columns of the published table `name`, sorted by its key, with a fresh index.
 
     Raises
     ------

@@ -32,8 +32,8 @@ import click
 import numpy as np
 import pandas as pd
 
-from pressstats.ink import Finding, findings, fit_ink, ink_model, judge_inks, predict_use
-from pressstats.ink.model import TERMS, ink_design
+from pressstats.ink import Finding, findings, ink_model, judge_inks, predict_use
+from pressstats.ink.model import TERMS, fit_ink, ink_design
 from pressstats.ink.use import _by_group
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))

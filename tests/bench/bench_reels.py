@@ -174,11 +174,11 @@ def speed(most: int, rounds: int) -> None:
             best: dict[str, float] = {}
             file = Path(folder) / "reel_mounts.csv"
             logs = read_logs(folder)
-            grammage = weighed_paper(logs).grammage
+            weighed = weighed_paper(logs)
             work: dict[str, Callable[[], object]] = {
                 "pandas.read_csv of the mounts": lambda file=file: pd.read_csv(file),
                 "read_logs": lambda folder=folder: read_logs(folder),
-                "study_reels": lambda logs=logs, grammage=grammage: study_reels(logs, grammage),
+                "study_reels": lambda logs=logs, weighed=weighed: study_reels(logs, weighed),
             }
             for _ in range(rounds):
                 for name, task in work.items():
