@@ -8,16 +8,15 @@ notebook that asks pays nothing and a changed line of code or log never meets an
 from __future__ import annotations
 
 import hashlib
-import os
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from . import demand, ink, orders, paper, reels, watch
+from .cache import cached
 from .logs import Logs, read_logs
 from .past import PastPlan, past_forecasts, past_plan
 from .prices import ink_prices, newsprint_price, paper_prices
@@ -25,7 +24,8 @@ from .tables import OUTPUTS, as_published
 
 __all__ = ["Pending", "Results", "analyse", "open_results"]
 
-_LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels")
+#: What numbers come from beside the package's own code.
+_LIBRARIES = ("holidays", "numpy", "pandas", "pint", "pyarrow", "scipy", "statsmodels", "tzdata")
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ def open_results(
     Notes
     -----
     The cache lies in the folder named by the environment variable ``PRESSSTATS_CACHE``, else in
-    the user's cache folder.
+    the user's cache folder. Where it cannot be used, everything is computed anew.
     """
     return Pending(logs_folder, as_of, published_folder).results
 
@@ -176,7 +176,15 @@ class Pending:
         named = [f"{name} {digest}" for name, digest in self.past_digests.items()]
         parts = "\n".join([self.logs.digest, _source_digest(), *named])
         key = hashlib.sha256(parts.encode()).hexdigest()
-        return _cached(key, self.logs, self._past, self.past_digests, self._before)
+        found: Results = cached(key, self._computed, {"logs": self.logs})
+        return found
+
+    def _computed(self) -> Results:
+        from threadpoolctl import threadpool_limits
+
+        # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
+        with threadpool_limits(1):
+            return analyse(self.logs, self._past, self.past_digests, self._before)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
@@ -346,32 +354,3 @@ def _source_digest() -> str:
     for path in sorted(here.rglob("*.py")):
         digest.update(f"{path.relative_to(here)} {path.stat().st_size}\n".encode() + path.read_bytes())
     return digest.hexdigest()
-
-
-def _cached(
-    key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str], before: PastPlan | None
-) -> Results:
-    import joblib
-    from filelock import FileLock
-    from platformdirs import user_cache_path
-
-    folder = Path(os.environ.get("PRESSSTATS_CACHE") or user_cache_path("pressstats"))
-    memory = joblib.Memory(folder, verbose=0)
-    folder.mkdir(parents=True, exist_ok=True)
-    # Whoever asks second waits for the first instead of computing the same again beside it.
-    with FileLock(folder / "computing.lock"):
-        result: Any = memory.cache(_compute, ignore=["logs", "past", "digests", "before"])(
-            key, logs, past, digests, before
-        )
-        memory.reduce_size(bytes_limit=500_000_000)
-    return result
-
-
-def _compute(
-    _key: str, logs: Logs, past: pd.DataFrame, digests: dict[str, str], before: PastPlan | None
-) -> Results:
-    from threadpoolctl import threadpool_limits
-
-    # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
-    with threadpool_limits(1):
-        return analyse(logs, past, digests, before)

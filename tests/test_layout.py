@@ -21,6 +21,7 @@ EARLIER = {
     "tables": set(),
     "palette": set(),
     "past": set(),
+    "cache": set(),
     "plant": {"tables"},
     "markup": {"tables"},
     "logs": {"geometry", "tables", "plant"},
@@ -32,7 +33,8 @@ EARLIER = {
     "watch": {"tables", "plant", "logs", "prices", "paper", "ink", "reels"},
     "demand": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast"},
     "orders": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast", "demand"},
-    "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"},
+    "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
+    | {"cache"},
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},

@@ -1,0 +1,5 @@
+"""What was computed before, kept by the digest of all that it depends on: Parquet, NumPy's arrays and JSON, no code."""
+
+from .entries import cached
+
+__all__ = ["cached"]
