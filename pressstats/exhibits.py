@@ -9,7 +9,6 @@ notebook's prose, and of nothing else. All text is escaped; text from the logs s
 from __future__ import annotations
 
 import datetime as dt
-import html
 import math
 import re
 from collections.abc import Sequence
@@ -23,9 +22,9 @@ from .figure_data import notebook_figure, plain_figure, script_json
 from .markup import (
     STATES,
     Shown,
+    block_html,
     declared,
     heads,
-    inline,
     label,
     labels,
     logged,
@@ -33,7 +32,6 @@ from .markup import (
     quantity,
     shown_columns,
     table_html,
-    unit_text,
 )
 from .palette import COLOURS, SERIES, tint
 
@@ -119,71 +117,57 @@ class Tile:
     state: str = ""  # ``in control``, ``watch``, ``act``, ``unknown``, or empty where nothing is judged
     digits: int | None = None
 
+    @property
+    def known(self) -> bool:
+        """Whether there is a value."""
+        return isinstance(self.value, str) or math.isfinite(self.value)
+
+    @property
+    def shown(self) -> str:
+        """The value as pages write it."""
+        return self.value if isinstance(self.value, str) else quantity(self.value, digits=self.digits)
+
 
 def headline(text: str, detail: str = "") -> Block:
     """Return the message of a page in a sentence, with a second line of `detail`.
 
     The first headline of a report is quoted on the index pages.
     """
-    more = f'<p class="detail">{inline(detail)}</p>' if detail else ""
-    words = {"text": text, "detail": detail}
+    words = plain(f"{text}\n{detail}" if detail else text)
     return Block(
-        f'<div class="headline"><p class="lead">{inline(text)}</p>{more}</div>',
-        plain(f"{text}\n{detail}" if detail else text),
-        extra={HEADLINE_TYPE: words},
+        block_html("headline", text, detail), words, extra={HEADLINE_TYPE: {"text": text, "detail": detail}}
     )
 
 
 def say(text: str) -> Block:
     """Return a paragraph; ``**bold**`` is bold."""
-    return Block(f"<p>{inline(text)}</p>", plain(text))
+    return Block(block_html("say", text), plain(text))
 
 
 def caution(text: str) -> Block:
     """Return a caution: what can hurt someone, or mislead."""
-    return Block(
-        f'<div class="caution" role="note"><p><strong>Caution.</strong> {inline(text)}</p></div>',
-        f"Caution. {plain(text)}",
-    )
+    return Block(block_html("caution", text), f"Caution. {plain(text)}")
 
 
 def note(text: str) -> Block:
     """Return a remark that stands back: what a number covers, what is left out and why."""
-    return Block(f'<div class="note" role="note"><p>{inline(text)}</p></div>', plain(text))
+    return Block(block_html("note", text), plain(text))
 
 
 def points(texts: Sequence[str], *, ordered: bool = False) -> Block:
     """Return a list of sentences, numbered if `ordered`."""
-    tag = "ol" if ordered else "ul"
-    items = "".join(f"<li>{inline(text)}</li>" for text in texts)
-    return Block(f'<{tag} class="points">{items}</{tag}>', "\n".join(f"- {plain(text)}" for text in texts))
+    words = "\n".join(f"- {plain(text)}" for text in texts)
+    return Block(block_html("points", texts, "ol" if ordered else "ul"), words)
 
 
 def tiles(items: Sequence[Tile]) -> Block:
     """Return key figures side by side, each with its state in a mark and a word."""
-    parts, lines = [], []
+    lines = []
     for item in items:
         if item.state and item.state not in STATES:
             raise ValueError(f"state {item.state!r} of {item.label!r} is none of {', '.join(STATES)}")
-        number = "" if isinstance(item.value, str) else quantity(item.value, digits=item.digits)
-        known = isinstance(item.value, str) or math.isfinite(item.value)
-        value = inline(item.value) if isinstance(item.value, str) else html.escape(number if known else "–")
-        unit = (
-            f' <span class="unit">{html.escape(unit_text(item.unit))}</span>' if item.unit and known else ""
-        )
-        detail = f'<dd class="detail">{inline(item.detail)}</dd>' if item.detail else ""
-        word = ""
-        if item.state:
-            text, mark = STATES[item.state]
-            word = f'<dd class="state state-{_slug(item.state)}"><span aria-hidden="true">{mark}</span> {text}</dd>'
-        missing = "" if known else ' title="not available"'
-        parts.append(
-            f'<div class="tile tile-{_slug(item.state) or "plain"}"><dt>{inline(item.label)}</dt>'
-            f'<dd class="value"{missing}>{value}{unit}</dd>{word}{detail}</div>'
-        )
-        shown = number or str(item.value)
-        lines.append(plain(f"{item.label}: {shown} {item.unit} {item.detail} {item.state}").strip())
-    return Block(f'<dl class="tiles">{"".join(parts)}</dl>', "\n".join(lines))
+        lines.append(plain(f"{item.label}: {item.shown} {item.unit} {item.detail} {item.state}").strip())
+    return Block(block_html("tiles", items), "\n".join(lines))
 
 
 def sheet(
@@ -200,10 +184,8 @@ def sheet(
     body = table_html(frame, shown, caption=caption, limit=limit, file=file)
     # on paper a short table stays in one piece, and one of many columns is set smaller
     shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(shown) > 9)
-    return Block(
-        f'<div class="sheet{shape}" id="table-{_checked(name)}">{body}</div>',
-        f"{plain(caption)} ({len(frame)} rows)",
-    )
+    markup = block_html("sheet", _checked(name), shape, body)
+    return Block(markup, f"{plain(caption)} ({len(frame)} rows)")
 
 
 def exhibit(
@@ -224,16 +206,7 @@ def exhibit(
     data = plain_figure(figure)
     height = int(data["layout"].get("height") or 400)
     rows = table_html(table, columns, caption=f"The numbers of: {finding}", limit=limit, file=file)
-    spoken = html.escape(f"Figure: {plain(finding)}")
-    markup = (
-        f'<figure class="exhibit" id="{identifier}">'
-        f"<figcaption>{inline(finding)}</figcaption>"
-        f'<div class="plot" id="{identifier}-plot" role="img" aria-label="{spoken}" '
-        f'style="height:{height}px" data-figure="{identifier}-data"></div>'
-        f'<script type="application/json" id="{identifier}-data">{script_json(data)}</script>'
-        f"<details><summary>The numbers behind this figure</summary>{rows}</details>"
-        "</figure>"
-    )
+    markup = block_html("exhibit", identifier, finding, height, script_json(data), rows)
     return Block(markup, plain(finding), figure=notebook_figure(data, finding))
 
 
@@ -271,21 +244,13 @@ def provenance(logs: Logs, *, first: dt.date | None = None, last: dt.date | None
         f"Computed by pressstats {__version__} from {len(frame)} input files, digest {logs.digest[:12]}."
     )
     rows = table_html(frame, columns, caption="Input files", limit=500)
-    markup = (
-        f'<section class="provenance" aria-label="Where the numbers come from"><p>{inline(text)}</p>'
-        f"<details><summary>Input files: rows, days and digests</summary>{rows}</details></section>"
-    )
-    return Block(markup, plain(text))
+    return Block(block_html("provenance", text, rows), plain(text))
 
 
 def _checked(name: str) -> str:
     if not _NAME.fullmatch(name):
         raise ValueError(f"name {name!r}: small letters, digits, - and _ only, a letter first")
     return name
-
-
-def _slug(state: str) -> str:
-    return state.replace(" ", "-")
 
 
 def _day(day: Any) -> str:

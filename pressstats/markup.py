@@ -11,10 +11,14 @@ import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, cast
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal, cast
 
+import jinja2
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 from .tables import INPUTS, OUTPUTS
 
@@ -22,6 +26,7 @@ __all__ = [
     "BLANK",
     "STATES",
     "Shown",
+    "block_html",
     "declared",
     "heads",
     "inline",
@@ -281,8 +286,27 @@ def _cells(column: pd.Series, shown: Shown) -> tuple[CellKind, list[str]]:
     ]
 
 
-def _role(told: bool, role: str) -> str:
-    return f' role="{role}"' if told else ""
+@cache
+def _blocks() -> Any:
+    """Return the macros of the template that all blocks are made with."""
+    folder = Path(__file__).parent
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(folder), autoescape=True, undefined=jinja2.StrictUndefined
+    )
+    environment.globals["STATES"] = STATES
+    environment.filters |= {
+        "inline": lambda words: Markup(inline(words)),
+        "text": lambda text: Markup(html.escape(text)),
+        "spoken": lambda words: Markup(html.escape(plain(words))),
+        "unit": lambda unit: Markup(html.escape(unit_text(unit))),
+        "number": lambda number: Markup(_number(number, 0)),
+    }
+    return environment.get_template("blocks.html.j2").module
+
+
+def block_html(name: str, *values: object) -> str:
+    """Return what a macro of ``blocks.html.j2`` makes of values; HTML among them is Markup."""
+    return str(getattr(_blocks(), name)(*values))
 
 
 def table_html(
@@ -292,7 +316,7 @@ def table_html(
     caption: str,
     limit: int,
     file: str = "",
-) -> str:
+) -> Markup:
     """Return a table as HTML, in a box of its own that scrolls when it is wider than the page.
 
     From `limit` rows on a line says what is left out, and that the published `file` holds all.
@@ -302,43 +326,12 @@ def table_html(
     if missing:
         raise KeyError(f"table to be shown lacks {', '.join(missing)}")
     first = frame.head(limit)
-    heads, names, body = [], [], []
+    body = []
     for one in shown:
         kind, cells = _cells(first[one.column], one)
-        name, unit = html.escape(one.label or one.column.replace("_", " ")), html.escape(unit_text(one.unit))
         # what is long gets room before it is broken into lines
         long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
-        body.append((kind + long, cells))
-        names.append(f"{name} [{unit}]" if unit else name)
-        heads.append((kind + long, f'{name} <span class="unit">{unit}</span>' if unit else name))
-    # A sentence that ends each row would be out of sight on a phone: there it stands under the row's figures, and the
-    # roles say what the layout then no longer does.
-    told = len(shown) <= _FEW and len(body) > 2 and body[-1][0].endswith("long")
-    top = [f'<th scope="col"{_role(told, "columnheader")} class="{look}">{head}</th>' for look, head in heads]
-    rows = []
-    for place in range(len(first)):
-        cells = []
-        for number, (look, column) in enumerate(body):
-            of_row = number == 0 and look != "number"
-            tag, scope, role = ("th", ' scope="row"', "rowheader") if of_row else ("td", "", "cell")
-            scope += f'{_role(told, role)} data-head="{names[number]}"' if told else ""
-            cells.append(f'<{tag}{scope} class="{look}">{column[place]}</{tag}>')
-        rows.append(f"<tr{_role(told, 'row')}>{''.join(cells)}</tr>")
-    note = ""
-    where = f'<a href="tables/{html.escape(file)}.csv">tables/{html.escape(file)}.csv</a>' if file else ""
-    if len(frame) > limit:
-        note = f"The first {limit} of {_number(len(frame), 0)} rows" + (
-            f"; all are in {where}." if file else "."
-        )
-    elif file:
-        note = f"From {where}."
-    if not len(frame):
-        rows.append(f'<tr><td colspan="{len(shown)}">No rows.</td></tr>')
-    return (
-        f'<div class="scroll{" told" * told}" role="region" tabindex="0" '
-        f'aria-label="{html.escape(plain(caption))}">'
-        f"<table{_role(told, 'table')}><caption><span>{inline(caption)}</span></caption>"
-        f"<thead{_role(told, 'rowgroup')}><tr{_role(told, 'row')}>{''.join(top)}</tr></thead>"
-        f"<tbody{_role(told, 'rowgroup')}>{''.join(rows)}</tbody></table></div>"
-        + (f'<p class="rest">{note}</p>' if note else "")
-    )
+        name = one.label or one.column.replace("_", " ")
+        body.append({"look": kind + long, "name": name, "unit": one.unit, "cells": list(map(Markup, cells))})
+    told = len(shown) <= _FEW and len(body) > 2 and str(body[-1]["look"]).endswith("long")
+    return Markup(block_html("table", body, len(first), len(frame), caption, file, told))
