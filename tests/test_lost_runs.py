@@ -85,7 +85,7 @@ def test_coverage_in_part_is_no_crash_and_no_thinner_mean(part: str, tmp_path: P
         runs["run_id"]
     ) - set(kept)
     # 1.6 solid pages of 16 are 10 % of black, whoever else was not covered.
-    covered = pages.ink_use.mean_coverage(results)
+    covered = pages.ink_checks.mean_coverage(results)
     assert covered["black"] == pytest.approx(0.10, rel=0.03)
 
 
