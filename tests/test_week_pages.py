@@ -35,12 +35,12 @@ def page(results: Results) -> str:
         for part in (
             week.headline,
             week.tiles,
-            week.actions,
-            week.caution,
+            pages.weekly_actions.actions,
+            pages.weekly_actions.caution,
             week.exceptions,
             week.waste,
             week.inks,
-            week.cover,
+            pages.buying_outlook.cover,
             week.standby,
         )
     ]
