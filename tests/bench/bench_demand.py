@@ -17,7 +17,7 @@
     Mean absolute scaled errors and what intervals held, over 26 origins and 13 weeks, of demo plants written
     with other seeds::
 
-        python tests/bench/bench_demand.py promises --seeds 5 6 7
+        python tests/bench/bench_demand.py promises 5 6 7
 
 ``december``
     Plants with humps before Christmas and a trough after it (``december_plants``), one to three years known, cut in
@@ -25,8 +25,6 @@
     cut and kind, and from 1 December to 4 January; published against the better of direct and drivers::
 
         python tests/bench/bench_demand.py december --plants 40 --processes 2 [--first 0]
-
-Seconds are printed for information; figures that stay are ratios.
 """
 
 from __future__ import annotations
@@ -35,14 +33,16 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
+import click
 import numpy as np
 import pandas as pd
+from figures import Figure, figures_of, measures
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from december_plants import CUTS, december_plant
@@ -68,8 +68,6 @@ from pressstats.paper import weighed_paper
 from pressstats.past import past_forecasts
 
 DEMO = Path(__file__).parents[2] / "data_demo"
-ORIGINS = (26, 52, 104)
-COPIES = (1, 2, 4)
 
 
 def recipe_from(logs: Logs) -> Recipe:
@@ -112,21 +110,31 @@ def everything(recipe: Recipe, past: pd.DataFrame) -> Outlook:
     return outlook
 
 
-def full() -> None:
+@click.group()
+def main() -> None:
+    """Measure the demand forecast."""
+
+
+@main.command()
+@click.option("--logs", "folder", type=click.Path(path_type=Path), default=DEMO, help="Folder with logs.")
+@click.option("--repeats", default=5)
+@measures
+def full(folder: Path, repeats: int) -> Iterator[Figure]:
     """Show the whole forecast of the demo plant beside reading its logs and one naive pass."""
-    logs = read_logs(DEMO)
+    logs = read_logs(folder)
     recipe, past = recipe_from(logs), past_forecasts(None, logs.as_of)[0]
     times = {
-        "reading the logs": seconds(lambda: read_logs(DEMO), 5),
-        "seasonal naive pass": seconds(lambda: naive_pass(recipe.history), 15),
-        "recipe of the logs": seconds(lambda: recipe_from(logs), 3),
-        "forecast and backtest": seconds(lambda: demand_outlook(recipe), 5),
-        "the same with paths, record, promises": seconds(lambda: everything(recipe, past), 5),
+        "reading the logs": seconds(lambda: read_logs(folder), repeats),
+        "seasonal naive pass": seconds(lambda: naive_pass(recipe.history), 3 * repeats),
+        "recipe of the logs": seconds(lambda: recipe_from(logs), repeats),
+        "forecast and backtest": seconds(lambda: demand_outlook(recipe), repeats),
+        "the same with paths, record, promises": seconds(lambda: everything(recipe, past), repeats),
     }
     reading, naive = times["reading the logs"], times["seasonal naive pass"]
-    print(f"{'':40s}{'processor s':>12s}{'/ reading':>11s}{'/ naive':>9s}")
     for name, taken in times.items():
-        print(f"{name:40s}{taken:12.3f}{taken / reading:11.2f}{taken / naive:9.0f}")
+        if name != "reading the logs":
+            yield Figure(f"{name} / reading the logs", taken / reading, "ratio", f"{taken:.3f} s of one core")
+            yield Figure(f"{name} / seasonal naive pass", taken / naive, "ratio")
 
 
 def widened(recipe: Recipe, copies: int) -> Recipe:
@@ -167,40 +175,51 @@ def try_at(recipe: Recipe, origins: np.ndarray) -> None:
         _drivers(recipe, int(origin))
 
 
-def cost() -> None:
+@main.command()
+@click.option("--logs", "folder", type=click.Path(path_type=Path), default=DEMO, help="Folder with logs.")
+@click.option("--repeats", default=5)
+@click.option("--origins", "numbers", multiple=True, default=(26, 52, 104), help="Origins tried.")
+@click.option(
+    "--copies", "times", multiple=True, default=(1, 2, 4), help="How often each material stands there."
+)
+@measures
+def cost(folder: Path, repeats: int, numbers: tuple[int, ...], times: tuple[int, ...]) -> Iterator[Figure]:
     """Show the time of an origin, and of a material, against that of the fewest."""
-    recipe = recipe_from(read_logs(DEMO))
+    recipe = recipe_from(read_logs(folder))
     n = len(recipe.history)
     try_at(recipe, np.arange(n - 4, n + 1))
-    print(f"{'origins':>10s}{'processor s':>13s}{'an origin, against the fewest':>33s}")
     first = 0.0
-    for count in ORIGINS:
+    for count in numbers:
         origins = np.arange(n - count + 1, n + 1)
-        taken = seconds(partial(try_at, recipe, origins), 5)
+        taken = seconds(partial(try_at, recipe, origins), repeats)
         first = first or taken / count
-        print(f"{count:10d}{taken:13.3f}{taken / count / first:33.2f}")
-    print(f"{'materials':>10s}{'processor s':>13s}{'a material, against the fewest':>33s}")
+        what = f"time an origin, {count} origins / {numbers[0]}"
+        yield Figure(what, taken / count / first, "ratio", f"{taken:.3f} s of one core")
     first = 0.0
-    origins = np.arange(n - 51, n + 1)
-    for copies in COPIES:
+    origins = np.arange(n - numbers[min(1, len(numbers) - 1)] + 1, n + 1)
+    for copies in times:
         wide = widened(recipe, copies)
         count = wide.history.shape[1]
-        taken = seconds(partial(try_at, wide, origins), 5)
+        taken = seconds(partial(try_at, wide, origins), repeats)
         first = first or taken / count
-        print(f"{count:10d}{taken:13.3f}{taken / count / first:33.2f}")
+        what = f"time a material, {count} materials / {times[0] * recipe.history.shape[1]}"
+        yield Figure(what, taken / count / first, "ratio", f"{taken:.3f} s of one core")
 
 
-def promises(seeds: list[int]) -> None:
+@main.command()
+@click.argument("seeds", type=int, nargs=-1)
+@click.option("--logs", "folder", type=click.Path(path_type=Path), default=DEMO, help="Folder with logs.")
+@measures
+def promises(seeds: tuple[int, ...], folder: Path) -> Iterator[Figure]:
     """Show what was promised and kept, of the demo plant and of plants of other seeds."""
     with tempfile.TemporaryDirectory() as scratch:
-        folders = {"demo": DEMO}
+        folders = {"demo": folder}
         for seed in seeds:
-            folders[str(seed)] = Path(scratch) / str(seed)
-            write_demo(folders[str(seed)], seed=seed)
-        rows = {}
-        for name, folder in folders.items():
-            rows[name] = promise_table(demand_outlook(recipe_from(read_logs(folder)))).iloc[-1, 2:]
-    print(pd.DataFrame(rows).T.astype(float).round(3).to_string())
+            folders[f"seed {seed}"] = Path(scratch) / str(seed)
+            write_demo(folders[f"seed {seed}"], seed=seed)
+        for name, logs in folders.items():
+            kept = promise_table(demand_outlook(recipe_from(read_logs(logs)))).iloc[-1, 2:]
+            yield from figures_of(name, kept.astype(float).to_dict())
 
 
 def december_errors(seed: int) -> pd.DataFrame:
@@ -253,27 +272,26 @@ def december_summary(errors: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def december(plants: int, processes: int, first: int) -> None:
+@main.command()
+@click.option("--plants", default=40)
+@click.option("--processes", default=1)
+@click.option("--first", default=0, help="Seed of the first plant.")
+@measures
+def december(plants: int, processes: int, first: int) -> Iterator[Figure]:
     """Show the errors and intervals of plants with a December, of seeds from the first on."""
-    with ProcessPoolExecutor(processes) as pool:
-        errors = pd.concat(pool.map(december_errors, range(first, first + plants)), ignore_index=True)
-    print(f"{plants} plants from {first} on")
-    print(december_summary(errors).round(3).to_string())
-    print(errors.assign(years=1 + errors["seed"] % 3).pipe(_by_years).round(3).to_string())
-
-
-def _by_years(errors: pd.DataFrame) -> pd.DataFrame:
-    return pd.concat(
-        {years: december_summary(mine) for years, mine in errors.groupby("years")}, names=["years"]
-    )
+    seeds = range(first, first + plants)
+    if processes > 1:
+        with ProcessPoolExecutor(processes) as pool:
+            errors = pd.concat(pool.map(december_errors, seeds), ignore_index=True)
+    else:
+        errors = pd.concat(map(december_errors, seeds), ignore_index=True)
+    groups = {"all": errors} | {
+        f"{years} years known": own for years, own in errors.groupby(1 + errors["seed"] % 3)
+    }
+    for words, own in groups.items():
+        for (cut, kind), row in december_summary(own).iterrows():
+            yield from figures_of(f"{words}, {cut}, {kind}", row.to_dict())
 
 
 if __name__ == "__main__":
-    command, *rest = sys.argv[1:] or ["full"]
-    if command == "december":
-        given = dict(zip(rest[::2], map(int, rest[1::2]), strict=True))
-        december(given.get("--plants", 40), given.get("--processes", 1), given.get("--first", 0))
-    elif command == "promises":
-        promises([int(text) for text in rest if text != "--seeds"])
-    else:
-        {"full": full, "cost": cost}[command]()
+    main()

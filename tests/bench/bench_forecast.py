@@ -29,12 +29,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import subprocess
 import tempfile
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import click
 import numpy as np
 import pandas as pd
+from figures import Figure, figures_of, measures
 from forecast_metrics import coverage, mape, mase, msis, naive_scale, smape
 
 from pressstats.forecast import backtest, forecast
@@ -150,27 +152,31 @@ def compare(task: Task, own: np.ndarray, other: np.ndarray) -> tuple[float, floa
     return float(difference.mean()), float(low), float(high)
 
 
-def run_set(name: str, limit: int | None, python: str | None, save: Path | None) -> None:
+#: Units of the figures of a method; the others are scaled errors.
+UNITS = {"sMAPE": "%", "ms": "ms a series"} | dict.fromkeys(("80 %", "by horizon 80", "to 80"), "%")
+UNITS |= dict.fromkeys(("95 %", "by horizon 95", "to 95"), "%")
+
+
+def run_set(name: str, limit: int | None, python: str | None, save: Path | None) -> Iterator[Figure]:
     task = load(name, limit)
     horizon = task.actual.shape[1]
     naive = naive_forecast(task)
     scale = np.array([naive_scale(one, task.period) for one in task.histories])
     relative = np.nanmean(mase(task.actual, naive, np.where(scale > 0, scale, np.nan)))
-    click.echo(
-        f"\n{name}: {len(task.histories)} series, {horizon} ahead; "
-        f"seasonal naive MAPE {mape(task.actual, naive).mean():.3f}, MASE {relative:.3f}"
-    )
+    note = f"{len(task.histories)} series, {horizon} ahead"
+    yield Figure(f"{name}: seasonal naive, MAPE", mape(task.actual, naive).mean(), "%", note)
+    yield Figure(f"{name}: seasonal naive, MASE", relative)
     own, spent = own_forecast(task)
     said = {"engine": (own, spent)} | (competitors(task, python) if python else {})
-    table = pd.DataFrame({method: judge(task, *told) for method, told in said.items()}).T
-    click.echo(table.round({"MASE": 3, "sMAPE": 3, "MSIS": 2, "ms": 1}).round(3).to_string())
+    for method, told in said.items():
+        for what, value in judge(task, *told).items():
+            yield Figure(f"{name}: {method}, {what}", value, UNITS.get(what, ""))
     for method, (other, taken) in said.items():
         if method != "engine":
             difference, low, high = compare(task, own[:, :, 0], other[:, :, 0])
-            click.echo(
-                f"MASE less that of {method}: {difference:+.4f} ({low:+.4f} to {high:+.4f}); "
-                f"time ratio {spent / taken:.3f}"
-            )
+            limits = f"95 % bootstrap limits {low:+.4f} to {high:+.4f}"
+            yield Figure(f"{name}: MASE, engine less {method}", difference, "", limits)
+            yield Figure(f"{name}: time, engine / {method}", spent / taken, "ratio")
     if save:
         save.mkdir(parents=True, exist_ok=True)
         np.savez(
@@ -178,7 +184,7 @@ def run_set(name: str, limit: int | None, python: str | None, save: Path | None)
         )
 
 
-def run_backtest_cost() -> None:
+def run_backtest_cost(plants: int) -> Iterator[Figure]:
     """Tell whether the cost of a backtest is linear in series and origins."""
     rng = np.random.default_rng(7)
     weeks = np.arange(156)
@@ -186,11 +192,11 @@ def run_backtest_cost() -> None:
     values = 100 + season[:, None] + rng.normal(0, 5, (156, 120)).cumsum(axis=0) * 0.1
     values += rng.normal(0, 5, values.shape)
     history = pd.DataFrame(values, index=pd.date_range("2022-01-03", periods=156, freq="W-MON"))
-    click.echo("\nweekly backtest, 13 ahead, 26 past origins each, stride 1: seconds")
-    for series, origins in ((15, 13), (15, 26), (15, 52), (30, 26), (60, 26), (120, 26)):
+    for series, origins in ((15, 13), (15, 26), (15, 52), (30, 26), (60, 26), (120, 26))[:plants]:
         started = time.perf_counter()
         backtest(history.iloc[:, :series], np.arange(156 - origins, 156), 13, WEEKS, past=26, stride=1)
-        click.echo(f"{series:4d} series {origins:3d} origins {time.perf_counter() - started:7.2f}")
+        spent = time.perf_counter() - started
+        yield Figure(f"backtest of {series} series, {origins} origins", spent, "s", "weekly, 13 ahead")
 
 
 def simulated_weeks(seed: int, common: float, series: int = 12, weeks: int = 170) -> pd.DataFrame:
@@ -221,28 +227,32 @@ def held_by_paths(history: pd.DataFrame, origins: int) -> dict[str, float]:
     return {name: 100 * float(np.mean(shares)) for name, shares in held.items()}
 
 
-def run_paths(plants: int = 24) -> None:
+def run_paths(plants: int) -> Iterator[Figure]:
     """Tell what 80 % intervals of joint paths hold, of weeks, of sums of weeks and of sums of series."""
-    click.echo(f"\n80 % intervals of joint paths, {plants} simulated sets of 12 weekly series: per cent held")
     for common in (0.0, 0.8):
         each = [held_by_paths(simulated_weeks(seed, common), 6) for seed in range(plants)]
-        click.echo(f"common share {common}: {pd.DataFrame(each).mean().round(1).to_dict()}")
+        title = f"common share {common}: 80 % intervals held"
+        yield from figures_of(title, pd.DataFrame(each).mean().to_dict(), "%", f"{plants} sets of 12 series")
 
 
 @click.command()
 @click.option("--competitor", help="Python interpreter of an environment with statsforecast")
 @click.option("--sets", "-s", multiple=True, type=click.Choice([*SETS, "cost", "paths"]))
 @click.option("--series", "limit", type=int, help="as many series of each set, spread over it")
+@click.option("--plants", default=24, help="simulated sets of -s paths; sizes of -s cost, at most six")
 @click.option("--save", type=click.Path(path_type=Path), help="folder for the forecasts")
-def main(competitor: str | None, sets: tuple[str, ...], limit: int | None, save: Path | None) -> None:
+@measures
+def main(
+    competitor: str | None, sets: tuple[str, ...], limit: int | None, plants: int, save: Path | None
+) -> Iterator[Figure]:
     """Run the sets side by side."""
     for name in sets or ("M3-monthly", "Tourism-monthly", "Tourism-quarterly"):
         if name == "cost":
-            run_backtest_cost()
+            yield from run_backtest_cost(plants)
         elif name == "paths":
-            run_paths()
+            yield from run_paths(plants)
         else:
-            run_set(name, limit, competitor, save)
+            yield from run_set(name, limit, competitor, save)
 
 
 if __name__ == "__main__":

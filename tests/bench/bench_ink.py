@@ -25,12 +25,14 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import click
 import numpy as np
 import pandas as pd
+from figures import Figure, figures_of, measures
 
 from pressstats.ink import Finding, findings, ink_model, judge_inks, predict_use
 from pressstats.ink.model import TERMS, fit_ink, ink_design
@@ -160,53 +162,50 @@ def largest_statistics(habits: Habits, plants: int, seed: int) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+#: Units of columns that are no shares.
+UNITS = {"film sd": "g/m2", "ratio to OLS": "ratio", "fits": "count", "std error": "kg"}
+
+
+def _figures(title: str, values: dict[str, float]) -> Iterator[Figure]:
+    for name, value in values.items():
+        yield from figures_of(title, {name: value}, UNITS.get(name, "%"))
+
+
 @click.group()
 def main() -> None:
     """Measure the ink model on simulated inks."""
 
 
-def _show(rows: list[dict[str, object]]) -> None:
-    click.echo(
-        pd.DataFrame(rows).to_string(index=False, float_format=lambda x: f"{x:.3g}" if x < 10 else f"{x:.1f}")
-    )
-
-
 @main.command()
 @click.option("--plants", default=2000)
 @click.option("--seed", default=1)
-def coverage(plants: int, seed: int) -> None:
+@measures
+def coverage(plants: int, seed: int) -> Iterator[Figure]:
     """Tell how often intervals hold the truth: 93 to 97 per cent is meant."""
-    table = []
-    for daily_kg in (130.0, 260.0, 520.0):
-        habits = Habits(daily_kg=daily_kg)
-        table.append({"dips": "daily", "kg a day": daily_kg} | judge_coverage(habits, plants, seed))
-        _show(table[-1:])
-    for daily_kg in (130.0, 520.0):
-        monthly = Habits(daily_kg=daily_kg, days=1092, every=28, missed=0.0)
-        table.append({"dips": "monthly", "kg a day": daily_kg} | judge_coverage(monthly, plants, seed))
-    for daily_kg in (130.0, 520.0):
-        alike = Habits(daily_kg=daily_kg, days=1092, every=7, missed=0.0, weekly_runs=WEEKLY)
-        table.append({"dips": "weekly", "kg a day": daily_kg} | judge_coverage(alike, plants, seed))
-    _show(table)
+    every = [("daily", Habits(daily_kg=kg)) for kg in (130.0, 260.0, 520.0)]
+    long = {"days": 1092, "missed": 0.0}
+    every += [("monthly", Habits(daily_kg=kg, every=28, **long)) for kg in (130.0, 520.0)]
+    every += [("weekly", Habits(daily_kg=kg, every=7, weekly_runs=WEEKLY, **long)) for kg in (130.0, 520.0)]
+    for dips, habits in every:
+        yield from _figures(
+            f"{dips} dips, {habits.daily_kg:.0f} kg a day", judge_coverage(habits, plants, seed)
+        )
 
 
 @main.command()
 @click.option("--plants", default=100)
 @click.option("--seed", default=5)
 @click.option("--every", "dips", multiple=True, type=int, default=(1, 7), help="Days from dip to dip.")
-def changes(plants: int, seed: int, dips: tuple[int, ...]) -> None:
+@measures
+def changes(plants: int, seed: int, dips: tuple[int, ...]) -> Iterator[Figure]:
     """Tell how often lasting changes are found, dated and sized, and the present is held [per cent]."""
-    table = []
     for every, dip_kg in ((1, 20.0), (1, 60.0), (7, 60.0)):
         if every not in dips:
             continue
         for weeks, ratio in ((40, 1.08), (8, 1.08), (40, 1.04)):
             habits = Habits(dip_kg=dip_kg, days=1092, every=every, missed=0.0)
-            told = judge_change(weeks, ratio, habits, plants, seed)
-            of = {"every": every, "dip kg": dip_kg, "weeks": weeks, "ratio": ratio}
-            table.append(of | told)
-            _show(table[-1:])
-    _show(table)
+            title = f"dips of {dip_kg:.0f} kg every {every} days, film {100 * ratio - 100:+.0f} % {weeks} weeks ago"
+            yield from _figures(title, judge_change(weeks, ratio, habits, plants, seed))
 
 
 def _ever_less(rows: pd.DataFrame, film: float) -> pd.DataFrame:
@@ -226,9 +225,9 @@ def _ever_less(rows: pd.DataFrame, film: float) -> pd.DataFrame:
 @click.option("--seed", default=7)
 @click.option("--years", default=1.15)
 @click.option("--every", default=1)
-def unfound(plants: int, seed: int, years: float, every: int) -> None:
+@measures
+def unfound(plants: int, seed: int, years: float, every: int) -> Iterator[Figure]:
     """Tell how often the present is held and a change found, by its size and age, dips of 20 kg [per cent]."""
-    table = []
     for falling in (False, True):
         for weeks, ratio in ((8, 1.0), (8, 1.02), (8, 1.04), (8, 1.06), (30, 1.02), (30, 1.03), (30, 1.04)):
             rng = np.random.default_rng(seed)
@@ -244,20 +243,18 @@ def unfound(plants: int, seed: int, years: float, every: int) -> None:
                 held.append(np.abs(fits["black"].estimate - truth) <= fits["black"].interval())
                 found.append(any(one.lasting for one in told))
                 half.append(fits["black"].interval()[0] / truth[0])
-            of = {"areas": "falling" if falling else "alike", "weeks": weeks, "ratio": ratio}
             shares = dict(zip(("film", "start-up", "standing"), 100 * np.mean(held, axis=0), strict=True))
-            table.append(
-                of | shares | {"found": 100 * np.mean(found), "film half width, %": 100 * np.mean(half)}
-            )
-    _show(table)
+            shares |= {"found": 100 * np.mean(found), "film half width": 100 * np.mean(half)}
+            areas = "falling" if falling else "alike"
+            yield from _figures(f"areas {areas}, film {100 * ratio - 100:+.0f} % {weeks} weeks ago", shares)
 
 
 @main.command()
 @click.option("--plants", default=15)
 @click.option("--seed", default=8)
-def use(plants: int, seed: int) -> None:
+@measures
+def use(plants: int, seed: int) -> Iterator[Figure]:
     """Tell how often 95 % intervals of the use of an interval, and of a week, hold the truth [per cent]."""
-    table = []
     for weeks, ratio in ((30, 1.0), (30, 1.03), (8, 1.08)):
         rng = np.random.default_rng(seed)
         habits = Habits(dip_kg=20.0, days=420, missed=0.0)
@@ -271,59 +268,58 @@ def use(plants: int, seed: int) -> None:
             true = judged.groupby(week)["true_kg"].sum().to_numpy()
             held.append(np.abs(told[:, 0] - true) <= 1.96 * told[:, 1])
             wide.append(told[:, 1])
-        of = {"weeks": weeks, "ratio": ratio}
-        table.append(
-            of | {"week held": 100 * np.concatenate(held).mean(), "std error": np.concatenate(wide).mean()}
-        )
-    _show(table)
+        shares = {"week held": 100 * np.concatenate(held).mean(), "std error": np.concatenate(wide).mean()}
+        yield from _figures(f"film {100 * ratio - 100:+.0f} % {weeks} weeks ago", shares)
 
 
 @main.command()
 @click.option("--plants", default=100)
 @click.option("--seed", default=2)
 @click.option("--daily-kg", default=130.0)
-def kinds(plants: int, seed: int, daily_kg: float) -> None:
+@click.option(
+    "--dip-kg", "dips", multiple=True, default=(10.0, 20.0, 40.0, 60.0), help="Errors of a dip [kg]."
+)
+@measures
+def kinds(plants: int, seed: int, daily_kg: float, dips: tuple[float, ...]) -> Iterator[Figure]:
     """Tell how often disturbances are found, dated within two weeks, named and named rightly [per cent]."""
-    table = []
-    for dip_kg in (10.0, 20.0, 40.0, 60.0):
+    for dip_kg in dips:
         for kind in (*DISTURBANCES, None):
             habits = Habits(dip_kg=dip_kg, days=1092, daily_kg=daily_kg)
-            told = judge_kind(kind, habits, plants, seed)
-            table.append({"dip kg": dip_kg, "planted": kind or "nothing"} | told)
-            _show(table[-1:])
-    _show(table)
+            judged = judge_kind(kind, habits, plants, seed)
+            yield from _figures(f"dips of {dip_kg:.0f} kg, planted {kind or 'nothing'}", judged)
 
 
 @main.command("false-alarms")
 @click.option("--plants", default=1000)
 @click.option("--seed", default=3)
-def false_alarms(plants: int, seed: int) -> None:
+@measures
+def false_alarms(plants: int, seed: int) -> Iterator[Figure]:
     """Tell how large statistics grow without a disturbance: in three years, and in few readings."""
-    table = []
     daily = [(130.0, 10.0), (130.0, 60.0), (520.0, 20.0), (520.0, 60.0)]
     cases = [Habits(daily_kg=kg, dip_kg=dip_kg, days=1092) for kg, dip_kg in daily]
     cases += [Habits(days=91), Habits(days=1092, every=28, missed=0.0)]
     cases += [Habits(days=1092, every=7, missed=0.0, weekly_runs=WEEKLY)]
     for habits in cases:
-        told = largest_statistics(habits, plants, seed)
-        told_of = {"kg a day": habits.daily_kg, "dip kg": habits.dip_kg, "days": habits.days}
-        table.append(told_of | {"every": habits.every} | _tails(told))
-        _show(table[-1:])
-    _show(table)
+        largest = largest_statistics(habits, plants, seed)
+        dips = f"dips of {habits.dip_kg:.0f} kg every {habits.every} of {habits.days} days"
+        title = f"{habits.daily_kg:.0f} kg a day, {dips}"
+        yield from figures_of(title, _tails(largest))
+        yield Figure(f"{title}: with a finding", 100 * largest["finding"].mean(), "%")
 
 
-def _tails(told: pd.DataFrame) -> dict[str, float]:
-    tails = {
-        f"{kind} {100 * at:g} %": told[kind].quantile(at)
+def _tails(largest: pd.DataFrame) -> dict[str, float]:
+    return {
+        f"largest {kind}, {100 * at:g} % quantile": largest[kind].quantile(at)
         for kind in ("single", "window", "lasting")
         for at in (0.95, 0.995)
     }
-    return tails | {"with a finding, per cent": 100 * told["finding"].mean()}
 
 
 @main.command()
 @click.option("--rounds", default=3)
-def speed(rounds: int) -> None:
+@click.option("--years", "spans", multiple=True, default=(1, 2, 5, 10), help="Years of dips, the first one.")
+@measures
+def speed(rounds: int, spans: tuple[int, ...]) -> Iterator[Figure]:
     """Tell the time of six inks with daily dips, over 1, 2, 5 and 10 years, as a ratio per reading."""
     rng = np.random.default_rng(4)
     planted = [None, "drift", "leak", "step", "misread dip", None]
@@ -337,7 +333,7 @@ def speed(rounds: int) -> None:
     readings = {}
     fits = {}
     for _ in range(rounds):
-        for years in (1, 2, 5, 10):
+        for years in spans:
             part = whole[whole["read_at"] <= end + pd.Timedelta(days=365 * years)]
             readings[years] = len(part)
             start = time.perf_counter()
@@ -345,18 +341,11 @@ def speed(rounds: int) -> None:
             ink_model(judged, fits[years])
             best[years] = min(best.get(years, np.inf), time.perf_counter() - start)
     unit = best[1] / readings[1]
-    _show(
-        [
-            {
-                "years": years,
-                "readings": readings[years],
-                "fits": len(fits[years]),
-                "seconds": best[years],
-                "time per reading to that of one year": best[years] / readings[years] / unit,
-            }
-            for years in best
-        ]
-    )
+    for years in spans:
+        note = f"{readings[years]} readings, {len(fits[years])} fits, {best[years]:.2f} s"
+        yield Figure(
+            f"time a reading, {years} years / one", best[years] / readings[years] / unit, "ratio", note
+        )
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ first, until one fails (`executed_lines`), in an interpreter that has the librar
 is a survivor: either a test is missing, or nothing can tell the value from another one. ::
 
     python tests/bench/bench_mutations.py named      the quantities that drive everything, each by itself
-    python tests/bench/bench_mutations.py constants --parts paper ink     module constants, larger and smaller
+    python tests/bench/bench_mutations.py constants --parts paper --parts ink     module constants, larger and smaller
     python tests/bench/bench_mutations.py operators --parts paper --sample 40      comparisons and sums turned round
 
 Survivors that are known stand in ``survivors.csv`` with the reason why; any other ends the run with 1, and so does
@@ -15,7 +15,6 @@ notes what each test file executes; that takes about twice the time of the tests
 
 from __future__ import annotations
 
-import argparse
 import ast
 import csv
 import gc
@@ -27,12 +26,14 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import click
 import pytest
 from executed_lines import PLAIN, ROOT, Executed, cache_folder
+from figures import Figure, tell
 from places import Places
 
 FACTORS = {"larger": 1.3, "smaller": 0.7}
@@ -303,7 +304,7 @@ def noticed(change: Change, tests: list[str], folder: Path, seconds: int) -> str
     return told.read_text(encoding="utf-8") if told.exists() else "import"
 
 
-def changes(kind: str, parts: list[str]) -> list[Change]:
+def changes(kind: str, parts: Sequence[str]) -> list[Change]:
     """Return all changes of a kind in the parts named."""
     if kind == "named":
         return list(named())
@@ -322,26 +323,36 @@ def known_survivors() -> dict[tuple[str, str, str], str]:
         return {(row["file"], row["what"], row["how"]): row["why"] for row in csv.DictReader(file)}
 
 
-def main() -> int:
+@click.command(help=__doc__.split("\n")[0])
+@click.argument("kind", type=click.Choice(["constants", "operators", "named"]))
+@click.option(
+    "--parts", multiple=True, type=click.Choice(PARTS), help="Parts of the package; all without any."
+)
+@click.option("--sample", type=int, help="So many, drawn at random with a fixed seed.")
+@click.option("--only", help="Changes of which the words hold this text.")
+@click.option("--seconds", default=60, help="Processor time of tests for a change.")
+@click.option("--once", is_flag=True, help="Leave a place at its first survivor.")
+@click.option("--tests", "globs", multiple=True, default=TESTS, help="Test files that are run.")
+@click.option("--keep", is_flag=True, help="Write the figures to figures.csv.")
+def main(
+    kind: str,
+    parts: tuple[str, ...],
+    sample: int | None,
+    only: str | None,
+    seconds: int,
+    once: bool,
+    globs: tuple[str, ...],
+    keep: bool,
+) -> None:
     """Make the changes one by one and print what survives."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("kind", choices=("constants", "operators", "named"))
-    parser.add_argument("--parts", nargs="+", default=list(PARTS), choices=PARTS)
-    parser.add_argument("--sample", type=int, help="so many, drawn at random with a fixed seed")
-    parser.add_argument("--only", help="changes of which the words hold this text")
-    parser.add_argument("--seconds", type=int, default=60, help="processor time of tests for a change")
-    parser.add_argument("--once", action="store_true", help="leave a place at its first survivor")
-    options = parser.parse_args()
-    todo = changes(options.kind, options.parts)
-    if options.only:
-        todo = [change for change in todo if options.only in f"{change.file} {change.words}"]
-    if options.sample and options.sample < len(todo):
-        todo = random.Random(1).sample(todo, options.sample)
-    known = {} if options.kind == "named" else known_survivors()
-    files = sorted({file for glob in TESTS for file in (ROOT / "tests").glob(glob)})
-    executed = Executed(files, cache_folder(), most_seconds=options.seconds / 2)
+    todo = changes(kind, parts or PARTS)
+    if only:
+        todo = [change for change in todo if only in f"{change.file} {change.words}"]
+    if sample and sample < len(todo):
+        todo = random.Random(1).sample(todo, sample)
+    known = {} if kind == "named" else known_survivors()
+    files = sorted({file for glob in globs for file in (ROOT / "tests").glob(glob)})
+    executed = Executed(files, cache_folder(), most_seconds=seconds / 2)
     places = Places(ROOT / "pressstats")
     left: set[tuple[str, str]] = set()
     counts = {"noticed": 0, "known": 0, "SURVIVED": 0}
@@ -350,13 +361,13 @@ def main() -> int:
         copy_tree(folder)
         warm(folder)
         for change in todo:
-            if options.once and (change.file, change.what) in left:
+            if once and (change.file, change.what) in left:
                 continue
             lines, names = places.of(change.path, change.node, change.constant)
             part = ".".join(change.path.relative_to(ROOT).with_suffix("").parts[:2])
             tests, total = executed.tests(lines, part, names)
             start = time.monotonic()
-            test = noticed(change, tests, folder, options.seconds) if tests else None
+            test = noticed(change, tests, folder, seconds) if tests else None
             reason = known.get((change.file, change.what, change.how)) or known.get(
                 (change.file, change.what, "either")
             )
@@ -365,17 +376,16 @@ def main() -> int:
             elif reason:
                 state, why = "known", reason
             else:
-                within = f" within {options.seconds} s" if total > options.seconds else ""
+                within = f" within {seconds} s" if total > seconds else ""
                 left.add((change.file, change.what))
                 state, why = "SURVIVED", f"not noticed{within} by {len(tests)} tests"
             counts[state] += 1
             spent = time.monotonic() - start
             print(f"{state:<9} {change.file}  {change.words}  [{why}; {spent:.1f} s]", flush=True)
-    print(
-        f"{sum(counts.values())} changes: " + ", ".join(f"{count} {state}" for state, count in counts.items())
-    )
-    return int(counts["SURVIVED"] > 0)
+    figures = [Figure(f"changes of {len(todo)}: {state}", count, "count") for state, count in counts.items()]
+    tell(__file__, figures, keep)
+    sys.exit(int(counts["SURVIVED"] > 0))
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

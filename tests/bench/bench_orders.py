@@ -19,12 +19,14 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import click
 import numpy as np
 import pandas as pd
+from figures import Figure, figures_of, measures
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from typing import TYPE_CHECKING
@@ -38,6 +40,8 @@ from pressstats.logs import read_logs
 from pressstats.orders import plan_orders
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pressstats.demand import Outlook
 
 #: A change of next review's newsprint larger than a load [kg] is flutter, where less than that was news.
@@ -70,6 +74,7 @@ def bench() -> None:
     "--looked-at", type=click.Choice(["weekly", "daily"]), help="How often it is asked what to rush."
 )
 @click.option("--jobs", default=2, help="Processes.")
+@measures
 def closed_loop(
     seeds: int,
     first_seed: int,
@@ -78,7 +83,7 @@ def closed_loop(
     least_cover: float | None,
     looked_at: str | None,
     jobs: int,
-) -> None:
+) -> Iterator[Figure]:
     """Simulate plants that are ordered for by each rule."""
     from joblib import Parallel, delayed
 
@@ -94,62 +99,57 @@ def closed_loop(
             for name, result in one.items()
         )
         click.echo(f"seed {first_seed + number}: {told} ({time.perf_counter() - started:.0f} s)")
-    click.echo()
-    click.echo(f"{'mean of ' + str(seeds) + ' plants':<26}" + "".join(f"{name:>22}" for name in RULES))
-    rows = {
-        "weeks short [%]": lambda one: 100 * one.weeks_short,
-        "nights not printed": lambda one: one.nights,
-        "newsprint [t]": lambda one: one.stock_kg / 1000,
-        "loads": lambda one: one.loads,
-        "near-empty loads [%]": lambda one: 100 * one.near_empty,
-        "receipts without room [%]": lambda one: 100 * one.overfull,
-        "freight": lambda one: one.freight,
-        "holding": lambda one: one.holding,
-        "expediting": lambda one: one.expediting,
-        "shortage": lambda one: one.shortage,
-        "cost": lambda one: one.cost,
-        "gap [%]": lambda one: 100 * one.gap,
+    rows: dict[str, tuple[str, Callable[[Result], float]]] = {
+        "material-weeks short": ("%", lambda one: 100 * one.weeks_short),
+        "nights not printed": ("a year", lambda one: one.nights * 52 / weeks),
+        "newsprint": ("t", lambda one: one.stock_kg / 1000),
+        "loads": ("count", lambda one: one.loads),
+        "near-empty loads": ("%", lambda one: 100 * one.near_empty),
+        "receipts without room": ("%", lambda one: 100 * one.overfull),
+        "freight": ("EUR", lambda one: one.freight),
+        "holding": ("EUR", lambda one: one.holding),
+        "expediting": ("EUR", lambda one: one.expediting),
+        "shortage": ("EUR", lambda one: one.shortage),
+        "cost": ("EUR", lambda one: one.cost),
+        "proven within": ("%", lambda one: 100 * one.gap),
     }
-    for label, value in rows.items():
-        means = [np.mean([value(one[name]) for one in found]) for name in RULES]
-        click.echo(f"{label:<26}" + "".join(f"{mean:>22,.2f}" for mean in means))
-    _conclude(found)
+    for what, (unit, value) in rows.items():
+        means = {f"{name}, {what}": np.mean([value(one[name]) for one in found]) for name in RULES}
+        yield from figures_of(f"mean of {seeds} plants", means, unit)
+    yield from _conclude(found)
 
 
-def _conclude(found: list[dict[str, Result]]) -> None:
+def _conclude(found: list[dict[str, Result]]) -> Iterator[Figure]:
     plan, habit, textbook, known, fuller = ([one[name] for one in found] for name in RULES)
     ratio = np.array([a.cost / b.cost for a, b in zip(plan, known, strict=True)])
-    stock = np.array([a.stock_kg / b.stock_kg for a, b in zip(plan, habit, strict=True)])
-    cheaper = sum(a.cost < b.cost for a, b in zip(plan, textbook, strict=True))
     total = sum(one.cost for one in plan) / sum(one.cost for one in known)
-    click.echo(
-        f"\nplan / perfect foresight: {total:.3f} of all cost; by plant {ratio.min():.2f} to {ratio.max():.2f}"
-    )
-    click.echo(
-        f"newsprint against up to three weeks of cover: {stock.mean():.2f} ({stock.min():.2f} to {stock.max():.2f})"
-    )
-    stock = np.array([a.stock_kg / b.stock_kg for a, b in zip(plan, fuller, strict=True)])
-    click.echo(
-        f"newsprint against never below three weeks: {stock.mean():.2f} ({stock.min():.2f} to {stock.max():.2f})"
-    )
-    click.echo(f"cheaper than the textbook rule in {cheaper} of {len(found)}")
-    by_material = sum(one.by_material for one in plan)
-    click.echo(f"plan short by material [weeks]: {by_material[by_material > 0].to_dict()}")
+    yield Figure("plan / perfect foresight, all cost", total, "ratio", _range(ratio))
+    for words, others in (("up to three weeks", habit), ("never below three weeks", fuller)):
+        stock = np.array([a.stock_kg / b.stock_kg for a, b in zip(plan, others, strict=True)])
+        yield Figure(f"newsprint, plan / {words}", float(stock.mean()), "ratio", _range(stock))
+    cheaper = sum(a.cost < b.cost for a, b in zip(plan, textbook, strict=True))
+    yield Figure(f"plan cheaper than (R, S), of {len(found)}", cheaper, "count")
+    short = sum(one.by_material for one in plan)
+    yield from figures_of("plan short", short[short > 0].to_dict(), "weeks")
     changes = [pair for one in plan for pair in one.flutter]
     quiet = [change for change, news in changes if news < LOAD_KG]
-    share = np.mean([change > LOAD_KG for change in quiet]) if quiet else np.nan
-    every = np.mean([change > LOAD_KG for change, _ in changes]) if changes else np.nan
-    click.echo(
-        f"flutter: newsprint of the next review changed by more than a load in {100 * share:.0f} % of the "
-        f"{len(quiet)} weeks in which stock and six weeks' forecast together changed by less than one; in "
-        f"{100 * every:.0f} % of all {len(changes)}"
-    )
+    # Quiet weeks: stock and six weeks' forecast together changed by less than a load.
+    for words, weeks in (("quiet weeks", quiet), ("weeks", [change for change, _ in changes])):
+        share = 100 * np.mean([change > LOAD_KG for change in weeks]) if weeks else np.nan
+        yield Figure(
+            f"next review changed by more than a load, of all {words}", share, "%", f"{len(weeks)} weeks"
+        )
+
+
+def _range(ratios: np.ndarray) -> str:
+    return f"by plant {ratios.min():.2f} to {ratios.max():.2f}"
 
 
 @bench.command()
 @click.option("--worlds", default=100, help="Worlds.")
 @click.option("--futures", default=4000, help="Futures simulated of each.")
-def risk(worlds: int, futures: int) -> None:
+@measures
+def risk(worlds: int, futures: int) -> Iterator[Figure]:
     """Compare the stock-out risk that is told with a simulation."""
     with tempfile.TemporaryDirectory() as scratch:
         logs = read_logs(write_small_plant(Path(scratch) / "logs", small_tables()))
@@ -157,38 +157,44 @@ def risk(worlds: int, futures: int) -> None:
     told = np.array([told_risk(world) for world in drawn])
     true = np.array([simulated_risk(world, futures) for world in drawn])
     off = 100 * (told - true)
-    click.echo(
-        f"{worlds} worlds, risk {100 * true.min():.0f} to {100 * true.max():.0f} %: told less simulated, mean "
-        f"{off.mean():+.1f} points, root mean square {np.sqrt((off**2).mean()):.1f}, largest {np.abs(off).max():.1f}; "
-        f"within 5 points in {100 * (np.abs(off) <= 5).mean():.0f} %"
-    )
+    title, note = "told less simulated", f"risk {100 * true.min():.0f} to {100 * true.max():.0f} %"
+    yield Figure(f"{title}, mean", off.mean(), "points", note)
+    yield Figure(f"{title}, root mean square", np.sqrt((off**2).mean()), "points")
+    yield Figure(f"{title}, largest", np.abs(off).max(), "points")
+    yield Figure("within 5 points", 100 * (np.abs(off) <= 5).mean(), "%")
 
 
 @bench.command()
 @click.option("--logs", "folder", default="data_demo", help="Folder with the demo logs.")
 @click.option("--repeats", default=3, help="Plans of which the fastest counts.")
-def speed(folder: str, repeats: int) -> None:
+@click.option("--materials", "counts", multiple=True, default=(10, 20, 50), help="Materials of a plan.")
+@click.option("--draws", default=500, help="Paths of a plan.")
+@click.option("--nodes", default=400, help="Nodes of a search.")
+@click.option("--years", default=4, help="Years that the plant has logged.")
+@measures
+def speed(
+    folder: str, repeats: int, counts: tuple[int, ...], draws: int, nodes: int, years: int
+) -> Iterator[Figure]:
     """Time one weekly plan."""
     started = time.perf_counter()
     logs = read_logs(folder)
     reading = time.perf_counter() - started
     with tempfile.TemporaryDirectory() as scratch:
-        plant = simulated_plant(Path(scratch) / "logs", 1)
+        plant = simulated_plant(Path(scratch) / "logs", 1, years)
     loop = Loop(plant, 4)
     del logs
-    for count in (10, 20, 50):
+    for count in counts:
         outlook, full, stock = _copied(loop, count)
         times, gap = [], 0.0
         for _ in range(repeats):
             started = time.perf_counter()
-            plan = plan_orders(full, outlook, stock, _no_orders(), draws=500)
+            plan = plan_orders(full, outlook, stock, _no_orders(), draws=draws, nodes=nodes)
             times.append(time.perf_counter() - started)
             gap = plan.gap
         best = min(times)
-        click.echo(
-            f"{count} materials: {best / reading:.2f} readings of the logs ({best:.2f} s, reading {reading:.2f} s), "
-            f"gap {100 * gap:.1f} %, {plan.published['order'].nunique()} loads"
-        )
+        note = f"{best:.2f} s, reading {reading:.2f} s, {plan.published['order'].nunique()} loads"
+        yield Figure(f"{count} materials: plan / reading the logs", best / reading, "ratio", note)
+        yield Figure(f"{count} materials: proven within", 100 * gap, "%")
 
 
 def _no_orders() -> pd.DataFrame:
@@ -202,7 +208,7 @@ def _copied(loop: Loop, count: int) -> tuple[Outlook, object, pd.DataFrame]:
     rows = [outlook.names.index(names[number % 10]) for number in range(count)]
     label = [f"{names[number % 10]} {number // 10}" for number in range(count)]
     said = outlook.forecast.judgement
-    parts = {name: getattr(said, name) for name in ("point", "size", "limit")}
+    parts = {name: getattr(said, name) for name in ("point", "size")}
     judgement = replace(
         said,
         **{name: value[rows] for name, value in parts.items()},

@@ -6,11 +6,13 @@ python tests/bench/bench_paper.py found --plants 60       planted changes, by si
 
 from __future__ import annotations
 
-import argparse
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import numpy as np
+from figures import Figure, measures
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -26,9 +28,17 @@ QUIET = {
 }
 
 
-def alarms(plants: int, weeks: int = 104) -> None:
-    """Print false changes a hundred material-years, by kind of undisturbed paper and suppliers."""
-    print("paper, suppliers, material-years, false changes, of 100 material-years")
+@click.group()
+def main() -> None:
+    """Measure changes of grammage on simulated plants."""
+
+
+@main.command()
+@click.option("--plants", default=60)
+@click.option("--weeks", default=104)
+@measures
+def alarms(plants: int, weeks: int) -> Iterator[Figure]:
+    """Count false changes a hundred material-years, by kind of undisturbed paper and suppliers."""
     for number, (words, (spread, season)) in enumerate(QUIET.items()):
         for suppliers in (1, 3):
             rng = np.random.default_rng([7, number, suppliers])
@@ -38,14 +48,16 @@ def alarms(plants: int, weeks: int = 104) -> None:
                 fitted = weigh(nights(rng, weeks, gsm=gsm, spread=spread, season=season))
                 found += sum(spell.begins is not None for spell in fitted.spells)
             years = plants * weeks / 52
-            print(f"{words}, {suppliers}, {years:.0f}, {found}, {100 * found / years:.2f}", flush=True)
+            what = f"{words}, suppliers {suppliers}: false changes in 100 material-years"
+            yield Figure(what, 100 * found / years, "count", f"{found} in {years:.0f}")
 
 
-def found(plants: int, weeks: int = 104) -> None:
-    """Print what is found of one change, by its size and age."""
-    print(
-        "size %, weeks ago, found %, within two weeks %, day in interval %, present in interval %, further changes"
-    )
+@main.command()
+@click.option("--plants", default=60)
+@click.option("--weeks", default=104)
+@measures
+def found(plants: int, weeks: int) -> Iterator[Figure]:
+    """Tell what is found of one change, by its size and age."""
     for size in (-8.0, -3.0, 1.5, 1.0):
         for ago in (3, 8, 40):
             rng = np.random.default_rng([8, round(10 * abs(size)), ago])
@@ -63,19 +75,10 @@ def found(plants: int, weeks: int = 104) -> None:
                 # A reel mounted before runs on for a night or two.
                 dated += any(one.low <= true + 2 and true <= one.high for one in begun)
                 further += max(len(begun) - 1, 0)
-            shares = ", ".join(f"{100 * n / plants:.0f}" for n in (there, near, dated, held))
-            print(f"{size:+g}, {ago}, {shares}, {further}", flush=True)
-
-
-def main() -> None:
-    """Run what is asked for."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("what", choices=["alarms", "found"])
-    parser.add_argument("--plants", type=int, default=60)
-    asked = parser.parse_args()
-    {"alarms": alarms, "found": found}[asked.what](asked.plants)
+            shares = {"found": there, "found within two weeks": near, "day in its interval": dated}
+            for what, count in (shares | {"present grammage held": held}).items():
+                yield Figure(f"{size:+g} % {ago} weeks ago: {what}", 100 * count / plants, "%")
+            yield Figure(f"{size:+g} % {ago} weeks ago: further changes", further, "count")
 
 
 if __name__ == "__main__":

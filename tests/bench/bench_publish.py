@@ -12,20 +12,22 @@ included, stands beside it: it says the same on a machine that is busy with othe
 
 from __future__ import annotations
 
-import argparse
 import os
 import resource
 import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from types import SimpleNamespace
 
+import click
 import nbformat
-import pandas as pd
+from figures import Figure, measures
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from stand_ins import opener
 
 from pressstats.exhibits import PAGE_TYPE
 from pressstats.publish import REPORTS, publish
@@ -53,13 +55,6 @@ def floor_notebook() -> nbformat.NotebookNode:
     return new_notebook(cells=cells, metadata={"kernelspec": kernel})
 
 
-def nothing(*_: object) -> SimpleNamespace:
-    """Return results without a row, in no time."""
-    plant = SimpleNamespace(name="Floor", currency="EUR")
-    logs = SimpleNamespace(plant=plant, as_of=pd.Timestamp("2025-03-02"), digest="", sources=())
-    return SimpleNamespace(logs=logs, tables=dict)
-
-
 def processor_seconds() -> float:
     """Return the processor time of this process and of those it has waited for [s]."""
     own, others = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
@@ -73,19 +68,21 @@ def timed(work: Callable[[], object]) -> tuple[float, float]:
     return time.perf_counter() - start, processor_seconds() - used
 
 
-def main() -> None:
-    """Measure and tell."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--logs", type=Path, default=ROOT / "data_demo")
-    parser.add_argument("--verbose", action="store_true", help="show the progress of each publication")
-    arguments = parser.parse_args()
+@click.command()
+@click.option("--rounds", default=3)
+@click.option("--logs", "logs", type=click.Path(path_type=Path), default=ROOT / "data_demo")
+@click.option("--report", "names", multiple=True, help="Only this report; may be given more than once.")
+@click.option("--verbose", is_flag=True, help="Show the progress of each publication.")
+@measures
+def main(rounds: int, logs: Path, names: tuple[str, ...], verbose: bool) -> Iterator[Figure]:
+    """Measure publish against its floor."""
 
     def tell(line: str) -> None:
-        if arguments.verbose:
-            print(f"    {line}", file=sys.stderr)
+        if verbose:
+            click.echo(f"    {line}", err=True)
 
     folder = Path(tempfile.mkdtemp(prefix="bench-publish-"))
+    cache = os.environ.get("PRESSSTATS_CACHE")
     os.environ["PRESSSTATS_CACHE"] = str(folder / "cache")
     notebooks = folder / "notebooks"
     notebooks.mkdir()
@@ -93,35 +90,33 @@ def main() -> None:
         nbformat.write(floor_notebook(), notebooks / report.notebook)
 
     def floor() -> None:
-        publish(folder, folder / "floor", notebooks=notebooks, open_results=nothing, tell=tell)  # type: ignore[arg-type]
+        publish(folder, folder / "floor", names=names, notebooks=notebooks, open_results=opener(), tell=tell)
 
     def fresh() -> None:
         shutil.rmtree(folder / "cache", ignore_errors=True)
-        publish(arguments.logs, folder / "fresh", tell=tell)
+        publish(logs, folder / "fresh", names=names, tell=tell)
 
     def kept() -> None:
-        publish(arguments.logs, folder / "fresh", tell=tell)
+        publish(logs, folder / "fresh", names=names, tell=tell)
 
     try:
         floor()  # a first run for the disk and the imports of this process, not counted
-        times: dict[str, list[tuple[float, float]]] = {
-            "floor": [],
-            "publish": [],
-            "publish, results kept": [],
-        }
-        for _ in range(arguments.rounds):
-            for name, work in zip(times, (floor, fresh, kept), strict=True):
-                times[name].append(timed(work))
-        print(f"{len(REPORTS)} notebooks, {os.cpu_count()} cores, {arguments.rounds} rounds, least of each")
-        floors = [min(column) for column in zip(*times["floor"], strict=True)]
-        for name, measured in times.items():
-            clock, used = (min(column) for column in zip(*measured, strict=True))
-            print(
-                f"{name:22s} clock {clock:6.2f} s, ratio {clock / floors[0]:5.2f}"
-                f"   processor {used:6.2f} s, ratio {used / floors[1]:5.2f}"
-            )
+        work = {"floor": floor, "publish": fresh, "publish with results kept": kept}
+        times: dict[str, list[tuple[float, float]]] = {name: [] for name in work}
+        for _ in range(rounds):
+            for name, task in work.items():
+                times[name].append(timed(task))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+        os.environ.pop("PRESSSTATS_CACHE")
+        if cache is not None:
+            os.environ["PRESSSTATS_CACHE"] = cache
+    note = f"{len(names or REPORTS)} notebooks, {os.cpu_count()} cores, least of {rounds}"
+    floors = [min(column) for column in zip(*times["floor"], strict=True)]
+    for name, measured in times.items():
+        for kind, of_floor, *taken in zip(("clock", "processor"), floors, *measured, strict=True):
+            seconds = min(taken)
+            yield Figure(f"{name} / floor, {kind}", seconds / of_floor, "ratio", f"{seconds:.2f} s; {note}")
 
 
 if __name__ == "__main__":

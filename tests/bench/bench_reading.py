@@ -12,10 +12,12 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import click
 import pandas as pd
+from figures import Figure, measures
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from demo_plant import write_demo
@@ -24,7 +26,6 @@ from pressstats.logs import Logs, read_logs
 from pressstats.paper import weighed_paper
 
 DEMO = Path(__file__).parents[2] / "data_demo"
-
 
 _SEPARATORS = {"waste_sold.csv": ";"}  # the one file of the demo with another delimiter
 
@@ -62,28 +63,33 @@ def measure(folder: Path, repeats: int) -> dict[str, tuple[float, float]]:
     }
 
 
-def _show(title: str, folder: Path, repeats: int) -> None:
+def _ratios(title: str, folder: Path, repeats: int) -> Iterator[Figure]:
     files = [path for path in folder.iterdir() if path.suffix in (".csv", ".parquet")]
     size = sum(path.stat().st_size for path in files) / 1e6
     found = measure(folder, repeats)
     bare = found["pandas.read_csv"]
     both = tuple(a + b for a, b in zip(found["read_logs"], found["paper_balance"], strict=True))
-    print(f"{title}: {len(files)} files, {size:.1f} MB, median of {repeats}")
-    print(f"  {'':24s}{'clock ms':>10s}{'ratio':>8s}{'processor ms':>14s}{'ratio':>8s}")
-    for name, (clock, processor) in {**found, "both together": both}.items():
-        print(
-            f"  {name:24s}{clock * 1e3:10.1f}{clock / bare[0]:8.2f}{processor * 1e3:14.1f}{processor / bare[1]:8.2f}"
-        )
+    note = f"{len(files)} files, {size:.1f} MB, median of {repeats}"
+    yield Figure(f"{title}, pandas.read_csv, processor", bare[1] * 1e3, "ms", note)
+    together = {"both together": both} | {name: found[name] for name in ("read_logs", "paper_balance")}
+    for name, (clock, processor) in together.items():
+        words = f"{title}, {name} / pandas.read_csv"
+        yield Figure(f"{words}, clock", clock / bare[0], "ratio", f"{clock * 1e3:.0f} ms")
+        yield Figure(f"{words}, processor", processor / bare[1], "ratio", f"{processor * 1e3:.0f} ms")
 
 
-def main(years: int = 60) -> None:
-    """Measure the demo plant and one of `years` years."""
-    _show("demo plant", DEMO, 15)
+@click.command()
+@click.option("--years", default=60, help="Years of the second plant.")
+@click.option("--repeats", default=15, help="Readings of the demo plant; of the second a third.")
+@measures
+def main(years: int, repeats: int) -> Iterator[Figure]:
+    """Measure the demo plant and a longer one."""
+    yield from _ratios("demo plant", DEMO, repeats)
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / "long"
         write_demo(folder, years=years)
-        _show(f"{years} years", folder, 5)
+        yield from _ratios(f"{years} years", folder, max(repeats // 3, 1))
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))
+    main()

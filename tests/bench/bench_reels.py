@@ -20,12 +20,13 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import click
 import numpy as np
 import pandas as pd
+from figures import Figure, figures_of, measures
 
 from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
@@ -51,94 +52,97 @@ def main() -> None:
     """Measure the reel study on simulated plants."""
 
 
-def _line(*words: object) -> None:
-    click.echo("  ".join(f"{word:.2f}" if isinstance(word, float) else str(word) for word in words))
-
-
-def _held(title: str, held: dict[str, list[bool]]) -> None:
+def _held(title: str, held: dict[str, list[bool]]) -> Iterator[Figure]:
     for name, one in held.items():
         part, error = share(one)
-        _line(f"{title}: {name}", f"{part:.1f} +- {error:.1f} %")
+        yield Figure(f"{title}: {name} held", part, "%", f"+- {error:.1f}")
 
 
 @main.command()
 @click.option("--plants", default=200)
 @click.option("--seed", default=5)
-def censoring(plants: int, seed: int) -> None:
+@measures
+def censoring(plants: int, seed: int) -> Iterator[Figure]:
     """Tell mean errors of rates and curves [% of the truth], with simulation errors."""
     for place, power in enumerate((1.0, 1.6)):
         table = length_errors(np.random.default_rng(seed + place), Breakage(power=power), plants)
         for name, row in table.iterrows():
-            _line(
-                f"breaks grow as km^{power}: {name}",
-                f"{row['error']:+.2f} +- {row['simulation_error']:.2f} %",
-            )
+            words = f"breaks grow as km^{power}: {name}, error"
+            yield Figure(words, row["error"], "%", f"+- {row['simulation_error']:.2f}")
 
 
 @main.command()
 @click.option("--plants", default=1000)
 @click.option("--seed", default=8)
-def coverage(plants: int, seed: int) -> None:
+@measures
+def coverage(plants: int, seed: int) -> Iterator[Figure]:
     """Tell how often limits hold the truth [%]."""
     rng = np.random.default_rng(seed)
     suppliers = {"A": 1.0, "B": 1.5, "C": 1.0}
     for lots, shape in (("lots alike", np.inf), ("lots vary, k = 2", 2.0)):
-        _held(lots, effects_held(rng, Breakage(suppliers=suppliers, lot_shape=shape), plants))
-    _held("product limit", {"at 15 km": survival_held(rng, Breakage(reels=1000), plants)})
+        yield from _held(lots, effects_held(rng, Breakage(suppliers=suppliers, lot_shape=shape), plants))
+    yield from _held("product limit", {"at 15 km": survival_held(rng, Breakage(reels=1000), plants)})
     for reels in ([5000, 5000, 5000], [3000, 3000, 20], [300, 300, 20, 20, 5]):
-        _held(f"shrunk rates of {reels} reels", shrunk_held(rng, reels, 0.025, plants))
+        yield from _held(f"shrunk rates of {reels} reels", shrunk_held(rng, reels, 0.025, plants))
     for spread in (0.3, 1.0, 3.0):
-        _held(f"stands differ by {spread} m", ends_held(rng, uneven_stands(rng, spread, flat=0.004), plants))
+        yield from _held(
+            f"stands differ by {spread} m", ends_held(rng, uneven_stands(rng, spread, flat=0.004), plants)
+        )
 
 
 @main.command()
 @click.option("--plants", default=400)
 @click.option("--seed", default=11)
 @click.option("--part", type=click.Choice(["all", "planted", "none", "stands"]), default="all")
-def ranking(plants: int, seed: int, part: str) -> None:
+@measures
+def ranking(plants: int, seed: int, part: str) -> Iterator[Figure]:
     """Tell how often what is planted is named alone, and how often anything where nothing is [% of plants]."""
     # Every part begins from the seed, so that it tells the same when it is run alone.
     if part in ("all", "planted"):
-        _planted_suppliers(np.random.default_rng(seed), plants)
+        yield from _planted_suppliers(np.random.default_rng(seed), plants)
     if part in ("all", "none"):
-        _suppliers_alike(np.random.default_rng(seed), plants)
+        yield from _suppliers_alike(np.random.default_rng(seed), plants)
     if part in ("all", "stands"):
-        _stands(np.random.default_rng(seed), plants)
+        yield from _stands(np.random.default_rng(seed), plants)
 
 
-def _planted_suppliers(rng: np.random.Generator, plants: int) -> None:
+def _planted_suppliers(rng: np.random.Generator, plants: int) -> Iterator[Figure]:
     for count in (3, 4):
         for per_100 in (2.0, 2.25, 2.5):
             suppliers = dict.fromkeys("ABCD"[:count], 1.0) | {"B": 1.5}
             plant = Breakage(suppliers=suppliers, per_100=per_100, part_first=0.0)
             found = named_suppliers(rng, plant, plants)
-            _line(f"{count} suppliers, {per_100} per 100, one 1.5 times", 100 * found["B"] / plants)
+            title = f"{count} suppliers, {per_100} breaks per 100, one 1.5 times: named alone"
+            yield Figure(title, 100 * found["B"] / plants, "%")
 
 
-def _suppliers_alike(rng: np.random.Generator, plants: int) -> None:
+def _suppliers_alike(rng: np.random.Generator, plants: int) -> Iterator[Figure]:
     for shape in (np.inf, 8.0, 2.0):
         for count in (3, 4):
             plant = Breakage(dict.fromkeys("ABCD"[:count], 1.0), lot_shape=shape, part_first=0.0)
             found = named_suppliers(rng, plant, plants)
-            named = plants - found[""]
-            _line(f"{count} suppliers alike, lots k = {shape}: a supplier", 100 * named / plants)
-            _line("    a reelstand", 100 * found["a reelstand"] / plants)
-            _line("    either", 100 * found["a supplier or a reelstand"] / plants)
+            named = {"a supplier": plants - found[""], "a reelstand": found["a reelstand"]}
+            named |= {"either": found["a supplier or a reelstand"]}
+            for what, times in named.items():
+                title = f"{count} suppliers alike, lots k = {shape}: {what} named"
+                yield Figure(title, 100 * times / plants, "%")
 
 
-def _stands(rng: np.random.Generator, plants: int) -> None:
+def _stands(rng: np.random.Generator, plants: int) -> Iterator[Figure]:
     for spread in (0.0, 0.4):
         for place, words in ((0, "nine splices"), (2, "100 splices"), (7, "600 splices")):
             found = named_stands(rng, uneven_stands(rng, spread, doubled=place), plants)
-            _line(f"stand of {words}, others by {spread} m", 100 * found[f"R{place:02d}"] / plants)
+            title = f"stand of {words} doubled, others differ by {spread} m: named"
+            yield Figure(title, 100 * found[f"R{place:02d}"] / plants, "%")
         found = named_stands(rng, uneven_stands(rng, spread), plants)
-        _line(f"stands alike but for {spread} m: any", 100 * (plants - found[""]) / plants)
+        yield Figure(f"stands alike but for {spread} m: any named", 100 * (plants - found[""]) / plants, "%")
 
 
 @main.command()
 @click.option("--plants", default=200)
 @click.option("--seed", default=9)
-def target(plants: int, seed: int) -> None:
+@measures
+def target(plants: int, seed: int) -> Iterator[Figure]:
     """Tell how well the least-cost target does, and how often one is told without reason."""
     rng = np.random.default_rng(seed)
     apart = np.linspace(6, 24, 12)
@@ -154,20 +158,25 @@ def target(plants: int, seed: int) -> None:
     for name, plant in cases.items():
         table = targets(rng, lambda plant=plant: plant, plants, 400.0)
         told = table[table["told"]]
-        _line(f"{name}: failed {table['failed'].mean():.0f}, told {100 * table['told'].mean():.1f} %")
+        yield Figure(
+            f"{name}: told", 100 * table["told"].mean(), "%", f"{table['failed'].mean():.0f} failures"
+        )
         if np.isnan(plant.flat) and len(told) >= 20:
-            _line(f"    best target {told['truth'].iloc[0]:.1f} m in its interval", 100 * told["held"].mean())
-            _line("    median and 95 % quantile of the regret, % of the cost", told["regret"].median())
-            _line("       ", told["regret"].quantile(0.95), "to gain:", table["possible"].mean())
-            _line("    saving in its interval", 100 * told["saving held"].mean())
+            note = f"best {told['truth'].iloc[0]:.1f} m"
+            yield Figure(f"{name}: least-cost target in its interval", 100 * told["held"].mean(), "%", note)
+            yield Figure(f"{name}: regret, median, of the cost", told["regret"].median(), "%")
+            yield Figure(f"{name}: regret, 95 % quantile, of the cost", told["regret"].quantile(0.95), "%")
+            yield Figure(f"{name}: to gain, of the cost", table["possible"].mean(), "%")
+            yield Figure(f"{name}: saving in its interval", 100 * told["saving held"].mean(), "%")
 
 
 @main.command()
 @click.option("--most", default=1_000_000)
 @click.option("--rounds", default=1)
-def speed(most: int, rounds: int) -> None:
+@measures
+def speed(most: int, rounds: int) -> Iterator[Figure]:
     """Tell the time of studying, as a ratio to reading, from 30,000 mounts on."""
-    counts = [count for count in (30_000, 100_000, 300_000, 1_000_000) if count <= most]
+    counts = [count for count in (3_000, 30_000, 100_000, 300_000, 1_000_000) if count <= most]
     for count in counts:
         with tempfile.TemporaryDirectory() as folder:
             write_many_mounts(Path(folder), count)
@@ -186,13 +195,10 @@ def speed(most: int, rounds: int) -> None:
                     task()
                     best[name] = min(best.get(name, np.inf), time.process_time() - start)
             study = best["study_reels"]
-            _line(
-                f"{len(logs['reel_mounts'])} mounts: study",
-                f"{1e6 * study / count:.1f} us a mount; to pandas.read_csv",
-                study / best["pandas.read_csv of the mounts"],
-                "to read_logs",
-                study / best["read_logs"],
-            )
+            title = f"{len(logs['reel_mounts']):,} mounts: study"
+            yield Figure(title, 1e6 * study / count, "us a mount")
+            against = {name: study / best[name] for name in best if name != "study_reels"}
+            yield from figures_of(title, {f"/ {name}": ratio for name, ratio in against.items()}, "ratio")
 
 
 if __name__ == "__main__":

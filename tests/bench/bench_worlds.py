@@ -46,6 +46,7 @@ from typing import Any
 
 import click
 import pandas as pd
+from figures import Figure, figures_of, measures
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -129,7 +130,10 @@ def _told(found: Judgement) -> Iterable[str]:
 @click.option("--weeks", default=104, help="weeks of logs")
 @click.option("--workers", default=1)
 @click.option("--apart", is_flag=True, help="seeds of each world are its own, so that misses are independent")
-def tables(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, workers: int, apart: bool) -> None:
+@measures
+def tables(
+    worlds: tuple[str, ...], seeds: int, first: int, weeks: int, workers: int, apart: bool
+) -> Iterator[Figure]:
     """Hold published tables and pages of each world against its truth."""
     tasks = [
         (name, seed + apart * seeds * place, weeks)
@@ -153,10 +157,9 @@ def tables(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, workers:
             asked[kind] += 1
         false += len(found.false)
     for kind, number in asked.items():
-        print(
-            f"{kind}: 95 % intervals hold the truth in {held[kind]} of {number} ({100 * held[kind] / number:.0f} %)"
-        )
-    print(f"false sentences and states: {false}; worlds that failed: {failed} of {len(tasks)}")
+        yield Figure(f"{kind}: 95 % intervals hold the truth", 100 * held[kind] / number, "%", f"of {number}")
+    yield Figure("false sentences and states", false, "count", f"{len(tasks)} worlds")
+    yield Figure("worlds that failed", failed, "count")
 
 
 def _scored(name: str, cut: str, seed: int, weeks: int) -> pd.DataFrame | str:
@@ -178,9 +181,10 @@ def _scored(name: str, cut: str, seed: int, weeks: int) -> pd.DataFrame | str:
 @click.option("--first", default=1)
 @click.option("--weeks", default=156, help="weeks of logs")
 @click.option("--workers", default=1)
+@measures
 def forecast(
     worlds: tuple[str, ...], cuts: tuple[str, ...], seeds: int, first: int, weeks: int, workers: int
-) -> None:
+) -> Iterator[Figure]:
     """Score forecasts against what was used after the cut."""
     tasks = [(w, c, s, weeks) for s in range(first, first + seeds) for w in worlds for c in cuts]
     found = []
@@ -193,7 +197,8 @@ def forecast(
         print(*task[:3], kinds.round(2).to_dict("index"), flush=True)
     whole = pd.concat(found)
     for by in (["cut", "kind"], ["world", "cut", "kind"]):
-        print(told(whole, by).round(3).to_string())
+        for keys, row in told(whole, by).iterrows():
+            yield from figures_of(", ".join(keys), row.to_dict())
 
 
 def _counted(seed: int, weeks: int, month: int) -> pd.DataFrame | str:
@@ -213,7 +218,8 @@ def _counted(seed: int, weeks: int, month: int) -> pd.DataFrame | str:
 @click.option("--months", default=1, help="cuts of each plant, four weeks apart")
 @click.option("--weeks", default=80, help="weeks of logs")
 @click.option("--workers", default=1)
-def false_alarms(seeds: int, first: int, months: int, weeks: int, workers: int) -> None:
+@measures
+def false_alarms(seeds: int, first: int, months: int, weeks: int, workers: int) -> Iterator[Figure]:
     """Count exceptions on quiet plants: facts, such as late deliveries, apart from what is false there."""
     tasks = [(seed, weeks, month) for seed in range(first, first + seeds) for month in range(months)]
     kinds: Counter[tuple[str, bool]] = Counter()
@@ -228,9 +234,9 @@ def false_alarms(seeds: int, first: int, months: int, weeks: int, workers: int) 
         alarms += len(false)
         kinds.update(zip(found["kind"], found["fact"], strict=True))
         print(*task, [f"{row.kind}: {row.subject} {row.size:.3g}" for row in false.itertuples()], flush=True)
-    print(f"{cuts} plant-months: {alarms} exceptions but facts, in {with_any} of them")
+    yield Figure("false exceptions", alarms, "count", f"in {with_any} of {cuts} plant-months")
     for (kind, fact), number in kinds.most_common():
-        print(f"{kind}{' (a fact)' * fact}: {number}, one in {cuts / number:.1f} plant-months")
+        yield Figure(f"{kind}{' (a fact)' * fact}", number, "count", f"in {cuts} plant-months")
 
 
 def _risked(name: str, seed: int, weeks: int, futures: int) -> pd.DataFrame | str:
@@ -263,7 +269,10 @@ def _risked(name: str, seed: int, weeks: int, futures: int) -> pd.DataFrame | st
 @click.option("--weeks", default=80, help="weeks of logs")
 @click.option("--futures", default=200)
 @click.option("--workers", default=1)
-def risk(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, futures: int, workers: int) -> None:
+@measures
+def risk(
+    worlds: tuple[str, ...], seeds: int, first: int, weeks: int, futures: int, workers: int
+) -> Iterator[Figure]:
     """Hold the risk of running out before the next order can arrive against how often it happens."""
     tasks = [(name, seed, weeks, futures) for seed in range(first, first + seeds) for name in worlds]
     found = []
@@ -279,10 +288,11 @@ def risk(worlds: tuple[str, ...], seeds: int, first: int, weeks: int, futures: i
     off = (whole["told"] - whole["true"]).abs()
     near = off <= 0.05
     moved = whole["true"].between(0.005, 0.995)
-    print(f"materials within 5 points: {near.sum()} of {len(near)}")
-    print(f"of those at risk: {near[moved].sum()} of {moved.sum()}")
+    yield Figure("materials within 5 points", near.sum(), "count", f"of {len(near)}")
+    yield Figure("materials at risk within 5 points", near[moved].sum(), "count", f"of {moved.sum()}")
     worst = off.groupby([whole["world"], whole["seed"]]).max()
-    print(f"worlds with every material within 5 points: {(worst <= 0.05).sum()} of {len(worst)}")
+    words = "worlds with every material within 5 points"
+    yield Figure(words, (worst <= 0.05).sum(), "count", f"of {len(worst)}")
 
 
 if __name__ == "__main__":

@@ -100,7 +100,7 @@ def weekly_sum(date: pd.Series, value: pd.Series, how: str = "sum") -> pd.Series
     """Return weeks from Monday that have all seven days."""
     days = pd.to_datetime(date).reset_index(drop=True)
     value = value.reset_index(drop=True)
-    grouped = value.groupby(days - pd.to_timedelta(days.dt.weekday, unit="D"))
+    grouped = value.groupby(days - pd.to_timedelta(days.dt.day_of_week, unit="D"))
     return grouped.agg(how)[grouped.count() == 7]
 
 

@@ -81,7 +81,7 @@ def plants(seeds: range) -> list[Panel]:
 def _weekly(rows: list[tuple[dt.date, str, float]], seed: int) -> pd.DataFrame:
     table = pd.DataFrame(rows, columns=["date", "series", "value"])
     date = pd.to_datetime(table["date"])
-    table["week"] = date - pd.to_timedelta(date.dt.weekday, unit="D")
+    table["week"] = date - pd.to_timedelta(date.dt.day_of_week, unit="D")
     wide = table.pivot_table(index="week", columns="series", values="value", aggfunc="sum").fillna(0.0)
     # Broken weeks at both ends are no weeks.
     return wide.iloc[1:-1].add_suffix(f" {seed}")
@@ -101,7 +101,7 @@ def humps(seeds: range, years: int = 5) -> list[Panel]:
 def _humped(seed: int, days: pd.DatetimeIndex) -> pd.DataFrame:
     rng = np.random.default_rng(seed)
     titles, count = 8, len(days)
-    of_year = days.dayofyear.to_numpy()
+    of_year = days.day_of_year.to_numpy()
     until_christmas = ((pd.to_datetime(days.year.astype(str) + "-12-25") - days).days).to_numpy()
     advent = np.clip((35 - until_christmas) / 30, 0, 1) * (until_christmas >= 4)
     thin = ((until_christmas <= 1) & (until_christmas >= -6)) | (of_year <= 6)
@@ -118,7 +118,7 @@ def _humped(seed: int, days: pd.DatetimeIndex) -> pd.DataFrame:
         smooth = rng.uniform(0.02, 0.07) * np.cos(angle - phase - rng.normal(0, 0.5))
         smooth += rng.uniform(0.0, 0.03) * np.cos(2 * angle - rng.uniform(0, 6))
         level = rng.normal(0, 0.0022, count).cumsum() - rng.uniform(0, 0.06) * np.arange(count) / 365.25
-        weekday = np.exp(rng.normal(0, 0.25, 7))[days.dayofweek]
+        weekday = np.exp(rng.normal(0, 0.25, 7))[days.day_of_week]
         special = rng.uniform(0.05, 0.40) * advent - rng.uniform(0.05, 0.35) * thin
         special += rng.uniform(0, 0.12) * before - rng.uniform(0, 0.15) * (to_easter <= 3)
         noise = rng.normal(0, 0.08, count) + np.repeat(rng.normal(0, 0.025, count // 7 + 1), 7)[:count]

@@ -1,0 +1,278 @@
+"""The benches run, each command once on the smallest that it can be given, and their figures are kept and shown."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+import pandas as pd
+import pytest
+from click.testing import CliRunner
+from demo_plant import write_demo
+from order_rules import RULES
+from order_simulation import Result
+from small_plant import small_tables, write_small_plant
+
+sys.path.insert(0, str(Path(__file__).parent / "bench"))
+import bench_demand
+import bench_forecast
+import bench_ink
+import bench_mutations
+import bench_orders
+import bench_paper
+import bench_publish
+import bench_reading
+import bench_reels
+import bench_weeks
+import bench_worlds
+import figures
+
+
+def measured(command: click.Command, line: str = "") -> dict[str, float]:
+    """Run a command line of a bench and return its figures; each is named by itself."""
+    result = CliRunner().invoke(command, line.split(), standalone_mode=False)
+    if result.exception:
+        raise result.exception
+    found = result.return_value
+    assert found
+    assert all(str(figure) in result.output for figure in found)
+    values = {figure.what: figure.value for figure in found}
+    assert len(values) == len(found)
+    assert np.isfinite(list(values.values())).any()
+    return values
+
+
+@pytest.fixture(scope="module")
+def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the logs of a year of the invented plant."""
+    folder = tmp_path_factory.mktemp("plant") / "logs"
+    write_demo(folder, years=1)
+    return folder
+
+
+def test_reading() -> None:
+    found = measured(bench_reading.main, "--years 1 --repeats 1")
+    assert found["demo plant, read_logs / pandas.read_csv, processor"] > 1
+    both = found["1 years, both together / pandas.read_csv, processor"]
+    assert both == pytest.approx(
+        found["1 years, read_logs / pandas.read_csv, processor"]
+        + found["1 years, paper_balance / pandas.read_csv, processor"]
+    )
+
+
+def test_publish(tmp_path: Path) -> None:
+    logs = write_small_plant(tmp_path / "logs", small_tables())
+    found = measured(bench_publish.main, f"--rounds 1 --logs {logs} --report log_check")
+    assert found["floor / floor, clock"] == found["floor / floor, processor"] == 1
+    assert found["publish / floor, processor"] > 0.5
+
+
+@pytest.mark.parametrize(
+    ("line", "figures"),
+    [
+        ("coverage --plants 2", 7 * 8),
+        ("changes --plants 1 --every 7", 3 * 7),
+        ("unfound --plants 1 --every 7 --years 0.6", 14 * 5),
+        ("use --plants 1", 3 * 2),
+        ("kinds --plants 1 --dip-kg 20", 5 * 5),
+        ("false-alarms --plants 1", 7 * 7),
+        ("speed --rounds 1 --years 1", 1),
+    ],
+)
+def test_ink(line: str, figures: int) -> None:
+    assert len(measured(bench_ink.main, line)) == figures
+
+
+@pytest.mark.parametrize(("line", "figures"), [("alarms --plants 1", 6), ("found --plants 1", 12 * 5)])
+def test_paper(line: str, figures: int) -> None:
+    found = measured(bench_paper.main, line)
+    assert len(found) == figures
+    assert min(found.values()) >= 0
+
+
+@pytest.mark.parametrize(
+    ("line", "figures"),
+    [
+        ("censoring --plants 2", 12),
+        ("coverage --plants 2", 36),
+        ("ranking --plants 1 --part planted", 6),
+        ("ranking --plants 1 --part stands", 8),
+        ("target --plants 1", 7),
+        ("speed --most 3000", 3),
+    ],
+)
+def test_reels(line: str, figures: int) -> None:
+    assert len(measured(bench_reels.main, line)) == figures
+
+
+def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The loop itself is run by its own tests: here each rule has its figures."""
+    nothing = pd.Series({"N45-1260": 0.0, "N45-630": 0.0})
+    changes = [(3e4, 0.0), (0.0, 5e4)]
+
+    def simulated(seed: int, *_: Any) -> dict[str, Result]:
+        same = {
+            "weeks_short": 0.1,
+            "nights": 1,
+            "stock_kg": 5e4,
+            "loads": 9,
+            "near_empty": 0.2,
+            "overfull": 0.0,
+        }
+        same |= {"holding": 0.0, "expediting": 0.0, "shortage": 0.0, "held": nothing, "flutter": changes}
+        short = nothing.replace({0.0: 2.0}).where(nothing.index == "N45-1260", 0.0)
+        return {
+            name: Result(freight=1000.0 * (place + seed), by_material=short, **same)
+            for place, name in enumerate(RULES, start=1)
+        }
+
+    monkeypatch.setattr(bench_orders, "simulate_seed", simulated)
+    found = measured(bench_orders.bench, "closed-loop --seeds 2 --weeks 26 --jobs 1")
+    assert found["mean of 2 plants: plan, nights not printed"] == 2
+    assert found["plan / perfect foresight, all cost"] == pytest.approx((2 + 3) / (5 + 6))
+    assert found["next review changed by more than a load, of all weeks"] == 50
+    assert found["plan short: N45-1260"] == 4
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["risk --worlds 2 --futures 50", "speed --repeats 1 --materials 10 --draws 20 --years 2 --nodes 5"],
+)
+def test_orders(line: str) -> None:
+    assert min(measured(bench_orders.bench, line).values()) >= 0
+
+
+@pytest.mark.parametrize(
+    "line",
+    ["full --repeats 1", "cost --repeats 1 --origins 2 --origins 4 --copies 1 --copies 2", "promises"],
+)
+def test_demand(year: Path, line: str) -> None:
+    found = measured(bench_demand.main, f"{line} --logs {year}")
+    assert min(found.values()) > 0
+    if line == "promises":
+        assert found["demo: published"] < found["demo: seasonal naive"]
+
+
+def test_demand_december() -> None:
+    found = measured(bench_demand.main, "december --plants 1")
+    assert {name.split(", ")[1] for name in found} == {*bench_demand.CUTS, "1 Dec to 4 Jan"}
+
+
+def test_forecast() -> None:
+    found = measured(bench_forecast.main, "-s M1-quarterly -s cost -s paths --series 4 --plants 1")
+    assert found["M1-quarterly: engine, MASE"] > 0
+    assert found["backtest of 15 series, 13 origins"] > 0
+    assert 0 < found["common share 0.8: 80 % intervals held: week"] <= 100
+
+
+def test_weeks() -> None:
+    found = measured(bench_weeks.main, "--seeds 1 --part plants")
+    assert found["plants with a hump, 150 weeks: engine, MASE of weeks 1 to 13"] < 1
+
+
+@pytest.fixture(scope="module")
+def world() -> tuple[Any, Any]:
+    """Return what is true and what is found of a world that is twenty weeks old."""
+    return bench_worlds._made("quiet_no_orders", 1, before=20)
+
+
+@pytest.mark.parametrize(
+    ("line", "expected"),
+    [
+        ("tables -w quiet_no_orders", "false sentences and states"),
+        ("false-alarms --seeds 1", "false exceptions"),
+        ("risk -w quiet_no_orders --seeds 1 --futures 5", "materials within 5 points"),
+    ],
+)
+def test_worlds(world: tuple[Any, Any], monkeypatch: pytest.MonkeyPatch, line: str, expected: str) -> None:
+    truth, results = world
+    monkeypatch.setattr(bench_worlds, "_made", lambda *_, **__: world)
+    monkeypatch.setattr(bench_worlds, "make", lambda *_, **__: truth)
+    monkeypatch.setattr(bench_worlds, "_results", lambda *_: results)
+    found = measured(bench_worlds.bench, line)
+    assert expected in found
+    assert found.get("worlds that failed", 0) == 0
+
+
+def test_worlds_forecast() -> None:
+    found = measured(bench_worlds.bench, "forecast -w quiet -c June --seeds 1 --weeks 60")
+    assert 0 < found["quiet, June, paper: published"] < 1.5
+
+
+def test_mutations(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is to be changed stands where it is said; the tests of a change are not run here."""
+
+    class NoTests:
+        def __init__(self, *_: Any, **__: Any) -> None: ...
+
+        def tests(self, *_: Any) -> tuple[list[str], float]:
+            return [], 0.0
+
+    assert len(list(bench_mutations.named())) == len(bench_mutations.NAMED)
+    monkeypatch.setattr(bench_mutations, "Executed", NoTests)
+    monkeypatch.setattr(bench_mutations, "warm", lambda folder: None)
+    result = CliRunner().invoke(
+        bench_mutations.main, ["constants", "--parts", "prices.py", "--sample", "2", "--seconds", "1"]
+    )
+    assert result.exit_code == 1
+    assert "changes of 2: SURVIVED: 2 count" in result.output
+
+
+def test_known_survivors_are_still_there() -> None:
+    known = {(file, what) for file, what, _ in bench_mutations.known_survivors()}
+    root = bench_mutations.ROOT
+    places = {
+        (change.file, change.what)
+        for file in {file for file, _ in known}
+        for make in (bench_mutations.constants, bench_mutations.operators)
+        for change in make(root / file)
+    }
+    assert known <= places
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_figures_are_kept_in_place_of_those_before(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = tmp_path / "figures.csv"
+    shutil.copy(figures.KEPT, kept)
+    monkeypatch.setattr(figures, "KEPT", kept)
+    before = rows_of(kept)
+    for _ in range(2):
+        found = measured(bench_paper.main, "alarms --plants 1 --weeks 26 --keep")
+    after = rows_of(kept)
+    new = [row for row in after if row["command"] == "alarms --plants 1 --weeks 26"]
+    assert {row["what"]: float(row["value"]) for row in new} == found
+    assert all(row["bench"] == "bench_paper" and row["commit"] and row["date"] for row in new)
+    assert sorted(map(str, (row for row in after if row not in new))) == sorted(map(str, before))
+    shown = CliRunner().invoke(figures.main, ["paper"]).output
+    assert "bench_paper.py alarms --plants 1 --weeks 26  [" in shown
+    assert "bench_ink" not in shown
+    assert CliRunner().invoke(figures.main, ["nothing"]).exit_code == 2
+
+
+def test_a_file_that_was_given_stands_as_what_it_is(
+    year: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = tmp_path / "figures.csv"
+    shutil.copy(figures.KEPT, kept)
+    monkeypatch.setattr(figures, "KEPT", kept)
+    measured(bench_demand.main, f"cost --repeats 1 --origins 2 --copies 1 --logs {year} --keep")
+    commands = {row["command"] for row in rows_of(kept)}
+    assert "cost --logs FOLDER --repeats 1 --origins 2 --copies 1" in commands
+
+
+def test_kept_figures_are_of_commands_that_there_are() -> None:
+    benches = {name: sys.modules[name] for name in sys.modules if name.startswith("bench_")}
+    for row in rows_of(figures.KEPT):
+        float(row["value"])
+        command = getattr(benches[row["bench"]], "main", None) or benches[row["bench"]].bench
+        if isinstance(command, click.Group) and not row["command"].startswith("("):
+            assert row["command"].split()[0] in command.commands, row
