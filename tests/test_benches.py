@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import shutil
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -233,6 +234,25 @@ def test_known_survivors_are_still_there() -> None:
         for change in make(root / file)
     }
     assert known <= places
+
+
+def test_each_bench_finds_by_itself_what_it_needs() -> None:
+    """What one bench adds to the search path is taken away before the next; libraries stay loaded."""
+    alone = """
+import runpy, sys
+from pathlib import Path
+folder, path = Path(sys.argv[1]), sys.path[1:]
+for file in sorted(folder.glob("bench_*.py")):
+    for name, module in list(sys.modules.items()):
+        if (getattr(module, "__file__", None) or "").startswith(str(folder.parent)):
+            del sys.modules[name]
+    sys.path[:] = [str(folder), *path]
+    runpy.run_path(str(file), run_name="bench")
+    print(file.stem)
+"""
+    folder = Path(__file__).resolve().parent / "bench"
+    done = subprocess.run([sys.executable, "-c", alone, folder], capture_output=True, text=True, check=False)
+    assert done.stdout.split() == sorted(path.stem for path in folder.glob("bench_*.py")), done.stderr
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

@@ -27,6 +27,7 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -37,6 +38,8 @@ import click
 import numpy as np
 import pandas as pd
 from figures import Figure, figures_of, measures
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from forecast_metrics import coverage, mape, mase, msis, naive_scale, smape
 
 from pressstats.forecast import backtest, forecast

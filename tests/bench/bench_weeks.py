@@ -26,6 +26,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import hashlib
 import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,6 +35,8 @@ import click
 import numpy as np
 import pandas as pd
 from figures import Figure, measures
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from forecast_metrics import naive_scale
 from weekly_series import HORIZON, LENGTHS, Panel, humps, origins_of, plants, public
 
