@@ -19,7 +19,7 @@ __all__ = [
     "Splicing",
     "cumulative",
     "simulate_ends",
-    "simulate_lives",
+    "simulate_mounts",
     "simulate_strip",
 ]
 
@@ -87,10 +87,10 @@ def cumulative(km: np.ndarray | float, per_100: float, power: float) -> np.ndarr
     return np.asarray(per_100 / 100 * (np.asarray(km) / REEL_KM) ** power)
 
 
-def simulate_lives(  # long: a reel's life, step by step
+def simulate_mounts(  # long: a reel's life, step by step
     rng: np.random.Generator, plant: Breakage = Breakage()
 ) -> pd.DataFrame:
-    """Return mounts as ``mount_lives`` does, and `expected`: breaks to expect of the metres run."""
+    """Return mounts as ``mount_history`` does, and `expected`: breaks to expect of the metres run."""
     names = list(plant.suppliers)
     size = len(names) * plant.reels
     supplier = np.repeat(np.arange(len(names)), plant.reels)
@@ -141,7 +141,7 @@ def simulate_lives(  # long: a reel's life, step by step
     number = np.arange(len(reel)) - begins
     mounted = FIRST_DAY + pd.to_timedelta(day * 86400 + 3600 * 22 + number * 60, unit="s")
     run = place - entered
-    lives = pd.DataFrame(
+    history = pd.DataFrame(
         {
             "reel": reel,
             "supplier": pd.array(np.array(names)[supplier[reel]], dtype="str"),
@@ -162,7 +162,7 @@ def simulate_lives(  # long: a reel's life, step by step
         }
     )
     unlogged = (rng.random(size) < plant.part_first)[reel] & (night == 0)
-    return lives[~unlogged].reset_index(drop=True)
+    return history[~unlogged].reset_index(drop=True)
 
 
 @dataclass(frozen=True)

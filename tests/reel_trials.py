@@ -15,7 +15,7 @@ from reel_simulation import (
     Frames,
     Splicing,
     simulate_ends,
-    simulate_lives,
+    simulate_mounts,
 )
 
 from pressstats.reels import (
@@ -64,11 +64,11 @@ def length_errors(rng: np.random.Generator, plant: Breakage, plants: int) -> pd.
         found.setdefault(name, []).append(100 * (estimate / true - 1))
 
     for _ in range(plants):
-        lives = simulate_lives(rng, plant)
-        broke = lives["ended_by"] == "web_break"
-        km = lives["run_m"].sum() / 1000
-        true_rate = lives["expected"].sum() / km
-        entered, left, event = running_length(lives)
+        history = simulate_mounts(rng, plant)
+        broke = history["ended_by"] == "web_break"
+        km = history["run_m"].sum() / 1000
+        true_rate = history["expected"].sum() / km
+        entered, left, event = running_length(history)
         ours = survival(entered, left, event)
         here = ours[ours["length"] <= AT_KM].iloc[-1]
         note("rate per 1000 km", breaks_per_1000_km(float(broke.sum()), km)[0], 1000 * true_rate)
@@ -87,8 +87,8 @@ def effects_held(rng: np.random.Generator, plant: Breakage, plants: int) -> dict
     """Return whether intervals held the truth: of ratios by factor, and of breaks per 100 reels."""
     held: dict[str, list[bool]] = {}
     for _ in range(plants):
-        lives = simulate_lives(rng, plant)
-        effects = break_effects(lives)
+        history = simulate_mounts(rng, plant)
+        effects = break_effects(history)
         for row in effects[effects["ratio"].notna()].itertuples():
             truth = 0.0
             if row.by == "supplier":
@@ -96,8 +96,8 @@ def effects_held(rng: np.random.Generator, plant: Breakage, plants: int) -> dict
                 logs = np.log(others["level"].map(plant.suppliers).astype(float))
                 truth = np.log(plant.suppliers[row.level]) - np.average(logs, weights=others["km"])
             held.setdefault(row.by, []).append(row.ci_low <= np.exp(truth) <= row.ci_high)
-        table = breaks(Frames(reel_mounts=lives), lives).set_index(["by", "level"])
-        truth_of = lives.groupby("supplier")["expected"].sum()
+        table = breaks(Frames(reel_mounts=history), history).set_index(["by", "level"])
+        truth_of = history.groupby("supplier")["expected"].sum()
         for supplier, expected in truth_of.items():
             row = table.loc[("supplier", supplier)]
             rate = 100 * expected / row["reels"]
@@ -109,7 +109,7 @@ def survival_held(rng: np.random.Generator, plant: Breakage, plants: int) -> lis
     """Return whether Kaplan-Meier limits at 15 km held the truth."""
     truth, held = float(np.exp(-plant.cumulative(AT_KM))), []
     for _ in range(plants):
-        table = survival(*running_length(simulate_lives(rng, plant)))
+        table = survival(*running_length(simulate_mounts(rng, plant)))
         here = table[table["length"] <= AT_KM].iloc[-1]
         held.append(here["ci_low"] <= truth <= here["ci_high"])
     return held
@@ -164,9 +164,9 @@ def named_suppliers(rng: np.random.Generator, plant: Breakage, plants: int) -> C
     """Count plants by the names of the suppliers named for their breaks."""
     found: Counter[str] = Counter()
     for _ in range(plants):
-        lives = simulate_lives(rng, plant)
-        table = breaks(Frames(reel_mounts=lives), lives)
-        effects = break_effects(lives)
+        history = simulate_mounts(rng, plant)
+        table = breaks(Frames(reel_mounts=history), history)
+        effects = break_effects(history)
         ranked = worst_breakers(table, effects, "supplier")
         found[" ".join(sorted(ranked.loc[ranked["named"], "level"]))] += 1
         stands = worst_breakers(table, effects, "reelstand")

@@ -207,15 +207,15 @@ def test_rows_set_aside_have_one_state_on_both_pages(steady: Results) -> None:
 def test_butts_are_measured_with_the_paper_of_their_days(steady: Results) -> None:
     """Metres by weight of paper that weighed a tenth more: those of its own spell, not of today's paper."""
     from pressstats.reels.ends import butts
-    from pressstats.reels.lives import mount_lives
+    from pressstats.reels.mount_history import mount_history
     from pressstats.reels.strip import new_reels
 
     mounts = steady.logs["reel_mounts"]
-    lives = mount_lives(steady.logs, weighed_paper(steady.logs))
-    heavy = lives.assign(kg_per_m=1.1 * lives["kg_per_m"])
-    one, other = butts(steady.logs, lives), butts(steady.logs, heavy)
+    history = mount_history(steady.logs, weighed_paper(steady.logs))
+    heavy = history.assign(kg_per_m=1.1 * history["kg_per_m"])
+    one, other = butts(steady.logs, history), butts(steady.logs, heavy)
     np.testing.assert_allclose(one["butt_m"], 1.1 * other["butt_m"])
-    depth, deep = new_reels(steady.logs, lives), new_reels(steady.logs, heavy)
+    depth, deep = new_reels(steady.logs, history), new_reels(steady.logs, heavy)
     assert len(mounts)
     assert (depth["strip_pct"] == deep["strip_pct"]).all()
     # Heavier paper of the same weight is shorter: reel and strip are both thinner.

@@ -106,7 +106,7 @@ def test_the_next_booked_day_takes_the_webs_of_the_last_run_with_as_many_pages(t
         }
     )
     logs, study = small_study(tmp_path, tables | {"plan": booked})
-    webs = planned_webs(logs, study.lives, weighed_paper(logs).webs)
+    webs = planned_webs(logs, study.mount_history, weighed_paper(logs).webs)
     mine = webs[webs["title"] == last["title"]]
     like = logs["run_webs"][logs["run_webs"]["run_id"] == mine["like"].iloc[0]]
     assert sorted(mine["material"]) == sorted(like["material"])
@@ -134,8 +134,8 @@ def test_a_table_less_costs_what_needs_it_and_nothing_else(tmp_path, without):
         assert study.breaks["km"].isna().all()
         assert len(study.breaks)
     if without == "reels":
-        assert (study.lives["age"] == "not known").all()
-        assert study.lives["entered_m"].notna().any()
+        assert (study.mount_history["age"] == "not known").all()
+        assert study.mount_history["entered_m"].notna().any()
 
 
 def test_a_reel_first_seen_as_a_part_reel_enters_late(tmp_path):
@@ -146,7 +146,7 @@ def test_a_reel_first_seen_as_a_part_reel_enters_late(tmp_path):
     # It weighed 300 kg more when it came: so much had run before the logs began.
     tables["reels"] = reels.assign(received_kg=reels["received_kg"].mask(mine, first["start_kg"] + 300.0))
     logs, study = small_study(tmp_path, tables)
-    row = study.lives[(logs["reel_mounts"]["reel_id"] == first["reel_id"]).to_numpy()].iloc[0]
+    row = study.mount_history[(logs["reel_mounts"]["reel_id"] == first["reel_id"]).to_numpy()].iloc[0]
     metre = 1.2 * 0.046  # kg, small plant
     assert not row["new"]
     assert row["entered_m"] == pytest.approx(300 / metre, rel=0.02)

@@ -15,7 +15,7 @@ from pressstats.reels import poisson_interval, reel_chain, reel_ends
 from pressstats.reels.breaks import breaks
 from pressstats.reels.chain import mount_ends
 from pressstats.reels.ends import butts
-from pressstats.reels.lives import mount_lives
+from pressstats.reels.mount_history import mount_history
 from pressstats.reels.rates import chance_of_excess
 from pressstats.reels.target import splice_study
 
@@ -28,8 +28,8 @@ def logs(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def lives(logs):
-    return mount_lives(logs, weighed_paper(logs))
+def history(logs):
+    return mount_history(logs, weighed_paper(logs))
 
 
 # Garwood (1936), Biometrika 28:437; limits recomputed from the chi-square distribution.
@@ -149,9 +149,9 @@ def test_mount_ends_at_the_next_mount_or_the_end_of_the_run(logs):
         assert (rows["end"].iloc[:-1].to_numpy() == rows["mounted_at"].iloc[1:].to_numpy()).all()
 
 
-def test_metres_left_at_a_splice(logs, lives):
+def test_metres_left_at_a_splice(logs, history):
     # 6 kg of 1.2 m at 46 g/m2: 6 / (1.2 x 0.046) = 108.7 m.
-    ends = butts(logs, lives)
+    ends = butts(logs, history)
     assert (ends["ended_by"] == "splice").all()
     assert ends["butt_m"].to_numpy() == pytest.approx(6 / (1.2 * 0.046))
     table = reel_ends(logs, ends)
@@ -185,8 +185,8 @@ def test_interval_of_the_metres_left_is_students_t(logs):
     assert np.isnan(alone["butt_m_ci_low"])
 
 
-def test_breaks_count_distinct_reels_and_kilometres(logs, lives):
-    table = breaks(logs, lives).set_index(["by", "level"])
+def test_breaks_count_distinct_reels_and_kilometres(logs, history):
+    table = breaks(logs, history).set_index(["by", "level"])
     mounts = logs["reel_mounts"]
     for supplier, rows in mounts.groupby("supplier"):
         assert table.loc[("supplier", supplier), "reels"] == rows["reel_id"].nunique()

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from reel_simulation import Breakage, Frames, simulate_lives
+from reel_simulation import Breakage, Frames, simulate_mounts
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
@@ -34,7 +34,7 @@ def test_without_mounts_everything_is_empty(tmp_path, gone):
         del tables[name]
     found = study(tmp_path, tables)
     for name in (
-        "lives",
+        "mount_history",
         "ends",
         "breaks",
         "reel_ends",
@@ -53,14 +53,14 @@ def test_a_table_without_rows_is_as_good_as_none(tmp_path, table):
     tables = small_tables(14)
     tables[table] = tables[table].iloc[:0]
     found = study(tmp_path, tables)
-    assert len(found.lives) == (0 if table == "reel_mounts" else len(tables["reel_mounts"]))
+    assert len(found.mount_history) == (0 if table == "reel_mounts" else len(tables["reel_mounts"]))
 
 
 def test_one_mount_is_enough_for_a_table_and_for_no_conclusion(tmp_path):
     tables = small_tables(14)
     tables["reel_mounts"] = tables["reel_mounts"].iloc[:1]
     found = study(tmp_path, tables)
-    assert len(found.lives) == 1
+    assert len(found.mount_history) == 1
     assert found.effects["ratio"].isna().all()
     assert not found.suppliers["named"].any()
     assert not found.splices.curve.told
@@ -142,9 +142,9 @@ def test_a_reading_for_each_group_tells_nothing_of_their_differences():
 
 
 def test_levels_that_always_go_together_have_no_effect_of_their_own():
-    lives = simulate_lives(np.random.default_rng(1), Breakage(reels=2000))
-    lives["width_mm"] = np.where(lives["supplier"] == "A", 1260.0, 630.0)
-    effects = break_effects(lives).set_index(["by", "level"])
+    history = simulate_mounts(np.random.default_rng(1), Breakage(reels=2000))
+    history["width_mm"] = np.where(history["supplier"] == "A", 1260.0, 630.0)
+    effects = break_effects(history).set_index(["by", "level"])
     # Nobody can tell whether it is supplier A or the wide reels that only A delivers.
     assert np.isnan(effects.loc[("supplier", "A"), "ratio"])
     assert effects.loc["width", "ratio"].isna().all()
@@ -153,26 +153,26 @@ def test_levels_that_always_go_together_have_no_effect_of_their_own():
 
 
 def test_a_supplier_without_a_break_is_told_apart_all_the_same():
-    lives = simulate_lives(np.random.default_rng(2), Breakage(suppliers={"A": 1.5, "B": 1e-9}, reels=4000))
-    table = breaks(Frames(reel_mounts=lives), lives)
-    pairs = supplier_pairs(lives, table)
+    history = simulate_mounts(np.random.default_rng(2), Breakage(suppliers={"A": 1.5, "B": 1e-9}, reels=4000))
+    table = breaks(Frames(reel_mounts=history), history)
+    pairs = supplier_pairs(history, table)
     assert len(pairs) == 1
     assert pairs["told_apart"].iloc[0]
     assert pairs["more_reels"].iloc[0] == 0
     assert np.isinf(pairs["ratio"].iloc[0])
     assert pairs["ci_low"].iloc[0] > 5
-    ranked = worst_breakers(table, break_effects(lives), "supplier")
+    ranked = worst_breakers(table, break_effects(history), "supplier")
     assert ranked["level"].tolist() == ["A", "B"]
     assert ranked["named"].tolist() == [True, False]
 
 
 def test_lots_that_vary_make_two_suppliers_harder_to_tell_apart():
     rng = np.random.default_rng(3)
-    even = simulate_lives(rng, Breakage(suppliers={"A": 1.2, "B": 1.0}))
-    uneven = simulate_lives(rng, Breakage(suppliers={"A": 1.2, "B": 1.0}, lot_shape=1.0))
+    even = simulate_mounts(rng, Breakage(suppliers={"A": 1.2, "B": 1.0}))
+    uneven = simulate_mounts(rng, Breakage(suppliers={"A": 1.2, "B": 1.0}, lot_shape=1.0))
     widths = []
-    for lives in (even, uneven):
-        pair = supplier_pairs(lives, breaks(Frames(reel_mounts=lives), lives)).iloc[0]
+    for history in (even, uneven):
+        pair = supplier_pairs(history, breaks(Frames(reel_mounts=history), history)).iloc[0]
         widths.append(np.log(pair["ci_high"] / pair["ci_low"]))
     # Lots of 50 reels with a gamma factor of shape 1 have about 1.25 breaks, and about 2.2 times the variance.
     assert widths[1] > 1.25 * widths[0]

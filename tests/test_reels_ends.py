@@ -14,7 +14,7 @@ from pressstats.logs import read_logs
 from pressstats.paper import weighed_paper
 from pressstats.reels import ends_by, ends_cost, reel_ends
 from pressstats.reels.ends import both_lengths, butts
-from pressstats.reels.lives import mount_lives
+from pressstats.reels.mount_history import mount_history
 from pressstats.reels.planned import expected_splices, pick_part_reels
 from pressstats.reels.strip import new_reels, strip_by_supplier, transport_claims
 from pressstats.reels.target import splice_study
@@ -24,7 +24,7 @@ def read(folder, tables):
     write_small_plant(folder, tables)
     logs = read_logs(folder)
     weighed = weighed_paper(logs)
-    return logs, weighed, mount_lives(logs, weighed)
+    return logs, weighed, mount_history(logs, weighed)
 
 
 @pytest.mark.parametrize(("depth", "per_cent"), [(3, 0.961), (5, 1.600), (10, 3.186)])
@@ -45,7 +45,7 @@ def test_depth_of_a_strip_from_its_weight(tmp_path, depth, per_cent):
     grammage = weighed.grammage.assign(effective_gsm=46.0)
     no_regimes = weighed.weights.regimes.iloc[:0]
     weighed = replace(weighed, grammage=grammage, weights=replace(weighed.weights, regimes=no_regimes))
-    frame = new_reels(logs, mount_lives(logs, weighed))
+    frame = new_reels(logs, mount_history(logs, weighed))
     heavy = frame[np.isclose(frame["start_kg"], whole)]
     assert len(heavy) >= 2
     assert heavy["strip_pct"].to_numpy() == pytest.approx(per_cent)
@@ -59,8 +59,8 @@ def test_metres_left_by_depth_on_the_core(tmp_path, depth, per_cent):
     mounts = tables["reel_mounts"]
     spliced = mounts["ended_by"] == "splice"
     mounts.loc[spliced, "butt_mm"] = depth
-    logs, _, lives = read(tmp_path, tables)
-    ends = butts(logs, lives)
+    logs, _, history = read(tmp_path, tables)
+    ends = butts(logs, history)
     whole_m = np.pi * (1250**2 - 76**2) / (4 * 70)
     assert 100 * ends["depth_m"].to_numpy() / whole_m == pytest.approx(per_cent, abs=5e-4)
     row = both_lengths(logs, ends).iloc[0]
@@ -71,9 +71,9 @@ def test_metres_left_by_depth_on_the_core(tmp_path, depth, per_cent):
 
 
 def test_strip_by_supplier_adds_up_to_what_was_torn_off(tmp_path):
-    logs, _, lives = read(tmp_path, small_tables(28))
-    whole = new_reels(logs, lives)
-    table = strip_by_supplier(logs, lives, whole).set_index("supplier")
+    logs, _, history = read(tmp_path, small_tables(28))
+    whole = new_reels(logs, history)
+    table = strip_by_supplier(logs, history, whole).set_index("supplier")
     mounts = logs["reel_mounts"]
     for supplier, rows in mounts.groupby("supplier"):
         torn = rows["strip_kg"].sum()

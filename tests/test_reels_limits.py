@@ -17,7 +17,7 @@ from pressstats.reels import planned, study, study_reels
 from pressstats.reels.breaks import _levels
 from pressstats.reels.counts import count_regression
 from pressstats.reels.failures import failure_curve, failure_share
-from pressstats.reels.lives import mount_lives
+from pressstats.reels.mount_history import mount_history
 from pressstats.reels.planned import planned_webs
 from pressstats.reels.pooling import PooledMeans
 from pressstats.reels.strip import transport_claims
@@ -134,11 +134,11 @@ def test_ages_of_reels_are_up_to_one_two_and_four_weeks(tmp_path: Path) -> None:
         received_on=reels["first"].dt.normalize() - pd.to_timedelta(days, unit="D")
     ).drop(columns="first")
     logs = read_logs(write_small_plant(tmp_path / "logs", tables))
-    lives = mount_lives(logs, weighed_paper(logs))
-    lives = lives.assign(reel_id=logs["reel_mounts"]["reel_id"])[lives["number"] == 1]
+    history = mount_history(logs, weighed_paper(logs))
+    history = history.assign(reel_id=logs["reel_mounts"]["reel_id"])[history["number"] == 1]
     words = {7: "up to 1 week", 8: "1 to 2 weeks", 28: "2 to 4 weeks", 29: "more than 4 weeks"}
     expected = {key: words[day] for key, day in zip(reels["reel_id"], days, strict=True)}
-    assert dict(zip(lives["reel_id"], lives["age"], strict=True)) == expected
+    assert dict(zip(history["reel_id"], history["age"], strict=True)) == expected
     assert len(expected) >= 4
 
 
@@ -149,9 +149,9 @@ def test_metres_of_planned_webs_are_by_what_a_title_took_in_13_weeks(tmp_path: P
     ago = (logs.as_of.normalize() - runs["date"]).dt.days
     # Two webs of 0.4 m a copy; the oldest of the 91 days took three times as much, the day before it nine times.
     times = np.where(ago == 90, 3.0, np.where(ago == 91, 9.0, 1.1))
-    lives = pd.DataFrame({"run_id": runs["run_id"], "title": runs["title"]})
-    lives["run_m"] = 2 * 0.4 * runs["copies_ordered"] * times
-    webs = planned_webs(logs, lives, web_use(logs))
+    history = pd.DataFrame({"run_id": runs["run_id"], "title": runs["title"]})
+    history["run_m"] = 2 * 0.4 * runs["copies_ordered"] * times
+    webs = planned_webs(logs, history, web_use(logs))
     assert webs["run_m"].tolist() == pytest.approx([19_000 * 0.4 * (90 * 1.1 + 3.0) / 91] * 2)
 
 

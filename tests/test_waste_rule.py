@@ -23,7 +23,7 @@ from pressstats.paper import (
     weighed_paper,
 )
 from pressstats.paper.waste import KNOWN_SHARE
-from pressstats.reels.lives import mount_lives
+from pressstats.reels.mount_history import mount_history
 from pressstats.results import open_results
 
 DAYS = 28
@@ -192,8 +192,8 @@ def test_metres_of_past_paper_are_reckoned_with_its_own_grammage(tmp_path: Path)
     present = weights.regimes.assign(**{"from": day})
     heavier = weights.regimes.assign(to=day, estimate=2 * weights.regimes["estimate"])
     both = pd.concat([heavier, present], ignore_index=True)
-    plain = mount_lives(logs, weighed)
-    own = mount_lives(logs, replace(weighed, weights=replace(weights, regimes=both)))
+    plain = mount_history(logs, weighed)
+    own = mount_history(logs, replace(weighed, weights=replace(weights, regimes=both)))
     late = plain["date"] >= day
     np.testing.assert_allclose(own.loc[late, "run_m"], plain.loc[late, "run_m"])
     np.testing.assert_allclose(own.loc[~late, "run_m"], plain.loc[~late, "run_m"] / 2)
@@ -204,9 +204,9 @@ def test_kilometres_stay_known_where_the_reelstand_counts_metres(tmp_path: Path)
     used = (tables["reel_mounts"]["start_kg"] - tables["reel_mounts"]["returned_kg"]) * 1e6 / (1200 * 45.0)
     mounts = tables["reel_mounts"].assign(used_m=used, start_kg=np.nan, returned_kg=np.nan)
     logs = plant(tmp_path, tables | {"reel_mounts": mounts})
-    lives = mount_lives(logs, weighed_paper(logs))
-    np.testing.assert_allclose(lives["run_m"], logs["reel_mounts"]["used_m"])
-    assert lives["run_m"].sum() == pytest.approx(used.sum())
+    history = mount_history(logs, weighed_paper(logs))
+    np.testing.assert_allclose(history["run_m"], logs["reel_mounts"]["used_m"])
+    assert history["run_m"].sum() == pytest.approx(used.sum())
 
 
 def test_page_of_runs_and_webs_alone_is_not_calm_about_what_is_unknown(tmp_path: Path) -> None:

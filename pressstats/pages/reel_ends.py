@@ -274,7 +274,7 @@ def strip_words(results: Results) -> Block:
     table = results.reels.strip
     if table.empty or not logs.has("materials"):
         return note("Without reel records nothing can be said of strip.")
-    whole = results.reels.lives
+    whole = results.reels.mount_history
     mean = whole.loc[whole["new"]].groupby("material")["start_kg"].mean()
     materials = logs["materials"].set_index("material").reindex(mean.index)
     caliper = materials["caliper_um"].astype("float64").fillna(logs.plant.reel.caliper_um)

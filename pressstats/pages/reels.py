@@ -262,12 +262,12 @@ def _no_break_length(results: Results) -> str:
 
 def running(results: Results) -> Block:
     """Return how far reels run before they break, by supplier."""
-    lives = results.reels.lives
-    entered, left, event = running_length(lives)
+    history = results.reels.mount_history
+    entered, left, event = running_length(history)
     if not event.any():
         return note(_no_break_length(results))
-    known = lives["entered_m"].notna() & (lives["run_m"] > 0)
-    supplier = lives.loc[known, "supplier"].to_numpy()
+    known = history["entered_m"].notna() & (history["run_m"] > 0)
+    supplier = history.loc[known, "supplier"].to_numpy()
     parts, rows = [], []
     for name in pd.unique(supplier)[:6]:
         mine = supplier == name
@@ -307,11 +307,11 @@ def counters(results: Results) -> Block:
     runs = logs["runs"]
     if not logs.has("reel_mounts") or runs["web_breaks"].isna().all():
         return note("The press counters' breaks are not logged, so they cannot be compared with the mounts.")
-    lives = results.reels.lives
-    counted = runs[runs["run_id"].isin(lives["run_id"])].set_index("run_id")
+    history = results.reels.mount_history
+    counted = runs[runs["run_id"].isin(history["run_id"])].set_index("run_id")
     table = pd.DataFrame({"press": counted["press"], "counter": counted["web_breaks"]})
     for name, end in (("breaks", "web_break"), ("failed", "failed_splice")):
-        hits = lives.loc[lives["ended_by"] == end, "run_id"].value_counts()
+        hits = history.loc[history["ended_by"] == end, "run_id"].value_counts()
         table[name] = hits.reindex(table.index).fillna(0.0)
     table = table.dropna(subset="counter")
     table["differ"] = (table["counter"] != table["breaks"]).astype(float)

@@ -4,7 +4,7 @@ from .age import passed_over, reel_ages
 from .breaks import CHANCE_OF_NAMING
 from .chain import reel_chain
 from .ends import ends_by, ends_cost, reel_ends
-from .lives import LEVELS_IN_ORDER
+from .mount_history import LEVELS_IN_ORDER
 from .rates import funnel_limits, poisson_interval
 from .running import breaks_per_1000_km, log_rank, running_length, survival
 from .study import ReelStudy, study_reels

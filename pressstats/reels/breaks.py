@@ -37,21 +37,21 @@ CHANCE_OF_NAMING = {"supplier": 0.03, "reelstand": 0.005}
 _EFFECTS = ["by", "level", "km", "breaks", "ratio", "ci_low", "ci_high", "p_value", "family"]
 
 
-def breaks(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
+def breaks(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     """Return the published table ``breaks``: distinct reels mounted by level, with exact Poisson intervals."""
     columns = ["by", "level", "reels", "breaks", "per_100_reels", "ci_low", "ci_high", "km"]
     if not logs.has("reel_mounts"):
         return as_published(pd.DataFrame(columns=columns), "breaks")
-    table = pd.concat([_rates(lives, factor) for factor in _PUBLISHED], ignore_index=True)
+    table = pd.concat([_rates(history, factor) for factor in _PUBLISHED], ignore_index=True)
     return as_published(table, "breaks")
 
 
-def _rates(lives: pd.DataFrame, factor: str) -> pd.DataFrame:
-    level, names = pd.factorize(lives[factor], sort=True)
+def _rates(history: pd.DataFrame, factor: str) -> pd.DataFrame:
+    level, names = pd.factorize(history[factor], sort=True)
     known = level >= 0
-    reel, level = lives["reel"].to_numpy()[known], level[known]
-    broke = (lives["ended_by"] == "web_break").to_numpy()[known]
-    km = lives["run_m"].to_numpy()[known] / 1000
+    reel, level = history["reel"].to_numpy()[known], level[known]
+    broke = (history["ended_by"] == "web_break").to_numpy()[known]
+    km = history["run_m"].to_numpy()[known] / 1000
     size = len(names)
     # A reel counts once at each level that it met: one whole number stands for reel and level.
     pairs = pd.unique(reel * max(size, 1) + level)
@@ -75,7 +75,7 @@ def _rates(lives: pd.DataFrame, factor: str) -> pd.DataFrame:
     )
 
 
-def break_effects(lives: pd.DataFrame) -> pd.DataFrame:
+def break_effects(history: pd.DataFrame) -> pd.DataFrame:
     """Return how each level's break rate compares with the other levels', all else being alike.
 
     Columns by (supplier, width, season, age, mounts, reelstand), level, km, breaks, ratio (rate over that of the
@@ -87,7 +87,7 @@ def break_effects(lives: pd.DataFrame) -> pd.DataFrame:
     number of the mount are judged by lots (deliveries), reelstands by their weeks: where lots, or weeks of stands,
     spread more than chance allows, the model is negative binomial.
     """
-    known = lives[lives["run_m"] > 0]
+    known = history[history["run_m"] > 0]
     factors = pd.DataFrame(
         {name: known[name] for name in ("supplier", "season", "age", "mounts", "reelstand")}
     )
@@ -276,7 +276,7 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
     return ranked.sort_values(order, ascending=False, kind="stable", ignore_index=True)
 
 
-def supplier_pairs(lives: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+def supplier_pairs(history: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     """Compare suppliers two by two, and say how many more reels would tell them apart.
 
     Columns first (the one with the higher rate), second, ratio, ci_low, ci_high (95 %), p_value, told_apart,
@@ -288,7 +288,7 @@ def supplier_pairs(lives: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     """
     mine = table[table["by"] == "supplier"].sort_values("per_100_reels", ascending=False)
     rows = []
-    inflation = _inflation(lives) if len(mine) > 1 else 1.0
+    inflation = _inflation(history) if len(mine) > 1 else 1.0
     for place, one in enumerate(mine.itertuples()):
         for two in list(mine.itertuples())[place + 1 :]:
             if one.breaks == 0:
@@ -317,14 +317,14 @@ def _widened(limits: tuple[float, float, float], times: float) -> tuple[float, f
     return ratio, ratio * (low / ratio) ** times, ratio * (high / ratio) ** times
 
 
-def _inflation(lives: pd.DataFrame) -> float:
+def _inflation(history: pd.DataFrame) -> float:
     """Return the variance of breaks of lots over what chance alone gives: 1 unless they spread clearly more."""
-    lot = lives["lot"].to_numpy()
-    km = np.bincount(lot, weights=np.nan_to_num(lives["run_m"]))
-    count = np.bincount(lot, weights=(lives["ended_by"] == "web_break").astype(float))
+    lot = history["lot"].to_numpy()
+    km = np.bincount(lot, weights=np.nan_to_num(history["run_m"]))
+    count = np.bincount(lot, weights=(history["ended_by"] == "web_break").astype(float))
     # Within suppliers: what differs between them is the question, not the noise.
     maker = np.zeros(len(km), dtype=int)
-    maker[lot] = pd.factorize(lives["supplier"])[0]
+    maker[lot] = pd.factorize(history["supplier"])[0]
     rate = np.bincount(maker, weights=count) / np.maximum(np.bincount(maker, weights=km), 1e-9)
     mean = rate[maker] * km
     if chance_of_dispersion(count, mean, np.arange(len(mean))) >= DISPERSED:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ..tables import as_published
-from .lives import reel_codes, unlogged_runs
+from .mount_history import reel_codes, unlogged_runs
 
 if TYPE_CHECKING:
     from ..logs import Logs

@@ -16,7 +16,7 @@ from scipy import special
 from ..prices import paper_prices
 from ..tables import as_published
 from .chain import mount_ends
-from .lives import unlogged_runs
+from .mount_history import unlogged_runs
 from .pooling import PooledMeans, pooled_means
 
 if TYPE_CHECKING:
@@ -29,15 +29,15 @@ _WORDS = ["run_id", "reelstand", "material", "supplier", "press", "title", "crew
 _NUMBERS = ["hour", "butt_kg", "butt_mm", "butt_m", "depth_m", "unit_price"]
 
 
-def butts(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
+def butts(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     """Return each splice with what it left on the core.
 
     Parameters
     ----------
     logs : Logs
         Logs with ``reel_mounts`` and ``materials``; without them there is no row.
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`: metres are reckoned with what its paper weighed then.
+    history : DataFrame
+        Result of :func:`pressstats.reels.mount_history`: metres are reckoned with what its paper weighed then.
 
     Returns
     -------
@@ -49,8 +49,8 @@ def butts(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     if not logs.has("reel_mounts") or not logs.has("materials"):
         kinds = dict.fromkeys(_WORDS, "str") | {"date": "datetime64[us]"} | dict.fromkeys(_NUMBERS, "float64")
         return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
-    spliced = lives["ended_by"].isin(["splice", _FAILED])
-    ends = lives.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm", "kg_per_m"]].copy()
+    spliced = history["ended_by"].isin(["splice", _FAILED])
+    ends = history.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm", "kg_per_m"]].copy()
     ends["hour"] = mount_ends(logs)[spliced].dt.hour.astype("float64")
     ends["butt_m"] = ends["butt_kg"] / ends["kg_per_m"]
     materials = logs["materials"].set_index("material")
@@ -190,7 +190,7 @@ def ends_by(ends: pd.DataFrame, factor: str, target_m: float) -> pd.DataFrame:
     good = ends[(ends["ended_by"] == "splice") & ends["butt_m"].notna() & ends[factor].notna()]
     level = good[factor]
     if factor == "hour":
-        # A night runs past midnight: its hours stand in the order in which it lives them.
+        # A night runs past midnight: its hours stand in the order in which it history them.
         level = level.map(lambda hour: f"{hour:02.0f}:00")
     grouped = good["butt_m"].groupby(level)
     table = grouped.agg(["count", "mean", "std"]).rename(columns={"count": "splices", "std": "spread"})

@@ -113,7 +113,7 @@ def pick_part_reels(
     )
 
 
-def planned_webs(logs: Logs, lives: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
+def planned_webs(logs: Logs, history: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
     """Return the webs of the next publication day that is booked: date, title, pages, web, material, run_m [m], like.
 
     A title makes up its pages as it last did with as many pages, in the run `like`; one whose pages were never
@@ -139,10 +139,10 @@ def planned_webs(logs: Logs, lives: pd.DataFrame, used: pd.DataFrame) -> pd.Data
         ordered=used["run_id"].map(runs.set_index("run_id")["copies_ordered"]).astype("float64"),
     )
     # A run that lacks the metres of one mount would make what its title takes look low.
-    lacking = pd.concat([lives.loc[lives["run_m"].isna(), "run_id"], logs.set_aside["run_id"]])
+    lacking = pd.concat([history.loc[history["run_m"].isna(), "run_id"], logs.set_aside["run_id"]])
     recent = webs[(webs["date"] > logs.as_of - _RECENT) & ~webs["run_id"].isin(lacking)]
-    spent = lives[lives["run_id"].isin(recent["run_id"])].groupby("title")["run_m"].sum(min_count=1)
-    logged = recent[recent["run_id"].isin(lives["run_id"])]
+    spent = history[history["run_id"].isin(recent["run_id"])].groupby("title")["run_m"].sum(min_count=1)
+    logged = recent[recent["run_id"].isin(history["run_id"])]
     share = spent / (logged["ordered"] * logged["cutoffs"]).groupby(logged["title"]).sum()
     rows = []
     for job in tonight.itertuples():

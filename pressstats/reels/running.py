@@ -114,12 +114,12 @@ def log_rank(entered: np.ndarray, left: np.ndarray, event: np.ndarray, group: np
     return RateTest(statistic, size - 1, float(special.chdtrc(size - 1, statistic)))
 
 
-def running_length(lives: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def running_length(history: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return from where to where each mount was watched [km], and whether the web broke, each of shape (rows,).
 
     A mount without a place in the reel's life, or without a length run, is left out.
     """
-    known = lives[lives["entered_m"].notna() & (lives["run_m"] > 0)]
+    known = history[history["entered_m"].notna() & (history["run_m"] > 0)]
     entered = known["entered_m"].to_numpy() / 1000
     left = entered + known["run_m"].to_numpy() / 1000
     return entered, left, (known["ended_by"] == "web_break").to_numpy()

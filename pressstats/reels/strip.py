@@ -15,7 +15,7 @@ from scipy import special
 
 from ..prices import paper_prices
 from .ends import logged_years
-from .lives import reel_codes
+from .mount_history import reel_codes
 from .rates import poisson_interval
 
 if TYPE_CHECKING:
@@ -34,15 +34,15 @@ _MAD_EFFICIENCY = 0.37
 _LEAST_SPREAD = 0.1
 
 
-def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
+def new_reels(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     """Return each reel's first mount, with how deep the strip was.
 
     Parameters
     ----------
     logs : Logs
         The logs.
-    lives : DataFrame
-        Result of :func:`pressstats.reels.mount_lives`.
+    history : DataFrame
+        Result of :func:`pressstats.reels.mount_history`.
 
     Returns
     -------
@@ -56,11 +56,11 @@ def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     (American Institute of Marine Underwriters, commodity sheet Newsprint: loss 4 T (D - T) / (D2 - C2)), solved for T
     with D from the reel's own weight.
     """
-    first = lives["new"].to_numpy()
-    frame = lives.loc[
+    first = history["new"].to_numpy()
+    frame = history.loc[
         first, ["supplier", "material", "mounted_at", "ended_by", "start_kg", "strip_kg", "scrapped_kg"]
     ]
-    names = logs["reel_mounts"]["reel_id"][first] if len(lives) else pd.Series([], dtype="str")
+    names = logs["reel_mounts"]["reel_id"][first] if len(history) else pd.Series([], dtype="str")
     frame.insert(1, "reel_id", names)
     receipt = ["delivery_id", "received_on", "received_kg"]
     if logs.has("reels"):
@@ -73,7 +73,7 @@ def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
         frame["delivery_id"] = pd.Series(pd.NA, frame.index, dtype="str")
         frame["received_on"] = pd.Series(pd.NaT, frame.index, dtype="datetime64[us]")
         frame["received_kg"] = np.nan
-    per_metre = lives.loc[first, "kg_per_m"]
+    per_metre = history.loc[first, "kg_per_m"]
     core = logs.plant.reel.core_diameter_mm
     caliper = pd.Series(np.nan, frame.index)
     if logs.has("materials"):
@@ -100,7 +100,7 @@ def new_reels(logs: Logs, lives: pd.DataFrame) -> pd.DataFrame:
     return frame[[*columns, *rest]].reset_index(drop=True)
 
 
-def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> pd.DataFrame:
+def strip_by_supplier(logs: Logs, history: pd.DataFrame, whole: pd.DataFrame) -> pd.DataFrame:
     """Return what stripping takes, by supplier.
 
     Columns supplier, reels (`whole` ones whose strip was weighed), strip_kg (their mean), ci_low, ci_high (95 %)
@@ -120,24 +120,24 @@ def strip_by_supplier(logs: Logs, lives: pd.DataFrame, whole: pd.DataFrame) -> p
     )
     table["depth_q95"] = grouped["depth_mm"].quantile(0.95)
     # A supplier of whom only part reels were mounted has a row all the same.
-    table = table.reindex(pd.Index(sorted(lives["supplier"].unique()), name="supplier", dtype="str"))
+    table = table.reindex(pd.Index(sorted(history["supplier"].unique()), name="supplier", dtype="str"))
     table["reels"] = table["reels"].fillna(0).astype("float64")
     half = (
         special.stdtrit(np.maximum(table["reels"] - 1, 1), 0.975) * table["spread"] / np.sqrt(table["reels"])
     )
     table["ci_low"] = np.maximum(table["strip_kg"] - half, 0).where(half.notna())
     table["ci_high"] = table["strip_kg"] + half
-    again = lives[~lives["new"]]
+    again = history[~history["new"]]
     table["part_strip_kg"] = again["strip_kg"].groupby(again["supplier"]).mean()
     mounted = whole.groupby("supplier").size().reindex(table.index)
-    table["damaged"] = (lives["ended_by"] == "damaged").groupby(lives["supplier"]).sum().astype("float64")
+    table["damaged"] = (history["ended_by"] == "damaged").groupby(history["supplier"]).sum().astype("float64")
     table["damaged_per_1000"] = 1000 * table["damaged"] / mounted
     table["damaged_high"] = 1000 * poisson_interval(table["damaged"])[1] / mounted
     table["short_kg"] = (whole["received_kg"] - whole["start_kg"]).groupby(whole["supplier"]).mean()
-    price = lives["material"].map(paper_prices(logs)).astype("float64")
+    price = history["material"].map(paper_prices(logs)).astype("float64")
     years = logged_years(logs)
-    table["lost_kg_per_year"] = lives["strip_kg"].groupby(lives["supplier"]).sum(min_count=1) / years
-    cost = (lives["strip_kg"] * price).groupby(lives["supplier"]).sum(min_count=1)
+    table["lost_kg_per_year"] = history["strip_kg"].groupby(history["supplier"]).sum(min_count=1) / years
+    cost = (history["strip_kg"] * price).groupby(history["supplier"]).sum(min_count=1)
     table["lost_cost_per_year"] = cost / years
     columns = ["reels", "strip_kg", "ci_low", "ci_high", "strip_pct", "depth_mm", "depth_q50", "depth_q95"]
     more = ["part_strip_kg", "damaged", "damaged_per_1000", "damaged_high", "short_kg"]

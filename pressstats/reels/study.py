@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from .breaks import CHANCE_OF_NAMING, break_effects, breaks, supplier_pairs, worst_breakers
 from .chain import reel_chain
 from .ends import both_lengths, butts, logged_years, reel_ends, stand_means
-from .lives import metre_kg, mount_lives, no_lives
+from .mount_history import metre_kg, mount_history, no_mounts
 from .planned import planned_reels, planned_webs
 from .strip import new_reels, strip_by_supplier, transport_claims
 from .target import SpliceStudy, splice_study
@@ -32,8 +32,8 @@ class ReelStudy:
 
     Attributes
     ----------
-    lives : DataFrame
-        Each mount in the life of its reel (:func:`pressstats.reels.mount_lives`).
+    mount_history : DataFrame
+        Each mount in the life of its reel (:func:`pressstats.reels.mount_history`).
     ends : DataFrame
         Each splice with what it left (:func:`pressstats.reels.butts`).
     breaks, reel_ends, splice_target, reel_chain : DataFrame
@@ -60,7 +60,7 @@ class ReelStudy:
         The next booked day's webs, and the reels for them (:func:`pressstats.reels.planned_reels`).
     """
 
-    lives: pd.DataFrame
+    mount_history: pd.DataFrame
     ends: pd.DataFrame
     breaks: pd.DataFrame
     reel_ends: pd.DataFrame
@@ -82,19 +82,19 @@ class ReelStudy:
 
 def study_reels(logs: Logs, weighed: WeighedPaper) -> ReelStudy:
     """Study the reels; without ``reel_mounts`` everything but the reels in the store is empty."""
-    lives = mount_lives(logs, weighed) if logs.has("reel_mounts") else no_lives()
-    ends = butts(logs, lives)
-    table, effects = breaks(logs, lives), break_effects(lives)
+    history = mount_history(logs, weighed) if logs.has("reel_mounts") else no_mounts()
+    ends = butts(logs, history)
+    table, effects = breaks(logs, history), break_effects(history)
     chain = reel_chain(logs)
     stands = stand_means(ends)
     plant = logs.plant
     splices = splice_study(
         ends, plant.policy.failed_splice_cost, logged_years(logs), plant.measurement.butt_kg
     )
-    whole = new_reels(logs, lives)
-    webs = planned_webs(logs, lives, weighed.webs)
+    whole = new_reels(logs, history)
+    webs = planned_webs(logs, history, weighed.webs)
     return ReelStudy(
-        lives=lives,
+        mount_history=history,
         ends=ends,
         breaks=table,
         reel_ends=reel_ends(logs, ends),
@@ -103,14 +103,14 @@ def study_reels(logs: Logs, weighed: WeighedPaper) -> ReelStudy:
         effects=effects,
         suppliers=worst_breakers(table, effects, "supplier"),
         breaking_stands=worst_breakers(table, effects, "reelstand"),
-        pairs=supplier_pairs(lives, table),
+        pairs=supplier_pairs(history, table),
         stands=stands,
         wasteful_stands=stands.named(
             CHANCE_OF_NAMING["reelstand"], _WORTH_NAMING * plant.reel.splice_target_m
         ),
         lengths=both_lengths(logs, ends),
         splices=splices,
-        strip=strip_by_supplier(logs, lives, whole),
+        strip=strip_by_supplier(logs, history, whole),
         claims=transport_claims(whole, plant.measurement.reel_kg),
         webs=webs,
         planned=planned_reels(logs, webs, chain, whole, ends, metre_kg(logs, weighed.grammage)),

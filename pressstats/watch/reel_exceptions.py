@@ -42,7 +42,7 @@ def _butts(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
 
 
 def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
-    first = reels.lives["mounted_at"].min()
+    first = reels.mount_history["mounted_at"].min()
     ranks = (("web breaks", reels.suppliers), ("breaking stand", reels.breaking_stands))
     for kind, ranked in ranks:
         for row in ranked[ranked["named"]].itertuples():

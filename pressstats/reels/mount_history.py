@@ -12,7 +12,7 @@ from ..paper import WeighedPaper, mount_grammage
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["LEVELS_IN_ORDER", "metre_kg", "mount_lives", "no_lives", "reel_codes"]
+__all__ = ["LEVELS_IN_ORDER", "metre_kg", "mount_history", "no_mounts", "reel_codes"]
 
 _SEASONS = np.array(["December to February", "March to May", "June to August", "September to November"])
 _AGES = (7, 14, 28)  # days
@@ -46,7 +46,7 @@ def metre_kg(logs: Logs, grammage: pd.DataFrame) -> pd.Series:
     return width.astype("float64") * gsm.reindex(width.index).astype("float64") / 1e6
 
 
-def mount_lives(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
+def mount_history(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
     """Return each mount with its place in the life of its reel.
 
     Parameters
@@ -70,32 +70,32 @@ def mount_lives(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
     if weights is None:
         raise ValueError("no reel_mounts, so no mount has a history")
     columns = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg"]
-    lives = weights[["run_id", "supplier", "material", "reelstand", "mounted_at", "ended_by"]].copy()
-    lives.insert(0, "reel", reel_codes(mounts))
+    history = weights[["run_id", "supplier", "material", "reelstand", "mounted_at", "ended_by"]].copy()
+    history.insert(0, "reel", reel_codes(mounts))
     runs, run = logs["runs"], weights["run"].to_numpy()
     for column in ("date", "press", "title", "crew"):
         # A mount whose run is not there (-1) has neither day nor press.
-        lives[column] = pd.Series(runs[column].array.take(run, allow_fill=True), lives.index)
-    lives[columns] = mounts[columns]
-    lives["hour"] = lives["mounted_at"].dt.hour.astype("float64")
-    lives["width_mm"] = logs.of_material(lives["material"], "width_mm")
-    own = mount_grammage(weighed.weights.regimes, lives, lives["date"]) * lives["width_mm"] / 1e6
-    per_metre = own.fillna(lives["material"].map(metre_kg(logs, weighed.grammage)).astype("float64"))
-    lives["kg_per_m"] = per_metre
+        history[column] = pd.Series(runs[column].array.take(run, allow_fill=True), history.index)
+    history[columns] = mounts[columns]
+    history["hour"] = history["mounted_at"].dt.hour.astype("float64")
+    history["width_mm"] = logs.of_material(history["material"], "width_mm")
+    own = mount_grammage(weighed.weights.regimes, history, history["date"]) * history["width_mm"] / 1e6
+    per_metre = own.fillna(history["material"].map(metre_kg(logs, weighed.grammage)).astype("float64"))
+    history["kg_per_m"] = per_metre
     # A reel that is not weighed has its metres from the counter, else from what left it by its diameters.
     counted = mounts["used_m"].fillna(weights["mounted_kg"] / per_metre)
     # Errors of weighing can make a short mount negative.
-    lives["run_m"] = np.maximum((weights["net_kg"] / per_metre).where(_weighed(mounts), counted), 0.0)
-    _life(lives, per_metre, logs, _received(logs, mounts))
-    lives["season"] = pd.array(_SEASONS[lives["mounted_at"].dt.month.to_numpy() % 12 // 3], dtype="str")
-    return lives
+    history["run_m"] = np.maximum((weights["net_kg"] / per_metre).where(_weighed(mounts), counted), 0.0)
+    _add_place_in_life(history, per_metre, logs, _received(logs, mounts))
+    history["season"] = pd.array(_SEASONS[history["mounted_at"].dt.month.to_numpy() % 12 // 3], dtype="str")
+    return history
 
 
 def _weighed(mounts: pd.DataFrame) -> pd.Series:
     return mounts["start_kg"].notna() & mounts["returned_kg"].notna()
 
 
-def no_lives() -> pd.DataFrame:
+def no_mounts() -> pd.DataFrame:
     """Return the empty frame that stands where no mount is logged."""
     words = ["run_id", "supplier", "material", "reelstand", "ended_by", "press", "title", "crew"]
     states = ["season", "age", "mounts"]
@@ -131,24 +131,26 @@ def _received(logs: Logs, mounts: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(found, index=mounts.index)
 
 
-def _life(lives: pd.DataFrame, per_metre: pd.Series, logs: Logs, received: pd.DataFrame) -> None:
+def _add_place_in_life(
+    history: pd.DataFrame, per_metre: pd.Series, logs: Logs, received: pd.DataFrame
+) -> None:
     """Add number, new, entered_m, lot, age and mounts."""
-    order = np.lexsort((lives["mounted_at"].to_numpy(), lives["reel"].to_numpy()))
-    reel = lives["reel"].to_numpy()[order]
+    order = np.lexsort((history["mounted_at"].to_numpy(), history["reel"].to_numpy()))
+    reel = history["reel"].to_numpy()[order]
     first = np.ones(len(reel), dtype=bool)
     first[1:] = reel[1:] != reel[:-1]
     begins = np.maximum.accumulate(np.where(first, np.arange(len(reel)), 0)) if len(reel) else reel
     number = np.arange(len(reel)) - begins + 1
-    start = lives["start_kg"].to_numpy()[order]
+    start = history["start_kg"].to_numpy()[order]
     # Torn off or thrown away is gone from the reel, but was never run.
-    gone = np.nan_to_num(lives["strip_kg"].to_numpy()) + np.where(
-        lives["ended_by"].isin(["splice", "failed_splice"]), 0.0, np.nan_to_num(lives["scrapped_kg"])
+    gone = np.nan_to_num(history["strip_kg"].to_numpy()) + np.where(
+        history["ended_by"].isin(["splice", "failed_splice"]), 0.0, np.nan_to_num(history["scrapped_kg"])
     )
     gone = gone[order]
     before = np.cumsum(gone) - gone
     before -= before[begins]
     whole = received["received_kg"].to_numpy()[order][begins]
-    fresh = _fresh(lives, logs, start[begins], received, order, begins)
+    fresh = _fresh(history, logs, start[begins], received, order, begins)
     # A whole reel that came short of weight never had what is missing: none of that was run.
     whole = np.where(fresh, start[begins], whole)
     metres = (whole - start - before) / per_metre.to_numpy()[order]
@@ -156,18 +158,18 @@ def _life(lives: pd.DataFrame, per_metre: pd.Series, logs: Logs, received: pd.Da
     metres = np.where(fresh & (number == 1), 0.0, np.maximum(metres, 0.0))
     back = np.empty(len(order), dtype=int)
     back[order] = np.arange(len(order))
-    lives["number"] = number[back].astype("float64")
-    lives["new"] = (fresh & (number == 1))[back]
-    lives["entered_m"] = metres[back]
-    lives["mounts"] = pd.array(_MOUNT_WORDS[np.minimum(number, 4) - 1][back], dtype="str")
-    lives["lot"] = _lots(lives, received)
-    days = (lives["mounted_at"] - received["received_on"]).dt.days.to_numpy(dtype="float64")
+    history["number"] = number[back].astype("float64")
+    history["new"] = (fresh & (number == 1))[back]
+    history["entered_m"] = metres[back]
+    history["mounts"] = pd.array(_MOUNT_WORDS[np.minimum(number, 4) - 1][back], dtype="str")
+    history["lot"] = _lots(history, received)
+    days = (history["mounted_at"] - received["received_on"]).dt.days.to_numpy(dtype="float64")
     band = np.where(np.isnan(days), len(_AGES) + 1, np.searchsorted(_AGES, np.nan_to_num(days), side="left"))
-    lives["age"] = pd.array(_AGE_WORDS[band], dtype="str")
+    history["age"] = pd.array(_AGE_WORDS[band], dtype="str")
 
 
 def _fresh(
-    lives: pd.DataFrame,
+    history: pd.DataFrame,
     logs: Logs,
     start: np.ndarray,
     received: pd.DataFrame,
@@ -181,11 +183,11 @@ def _fresh(
     near = 6 * np.sqrt(2) * logs.plant.measurement.reel_kg
     # Without a weight received, a reel is whole if it is about as heavy as those of its kind mostly are.
     once = pd.Series(start).where(begins == np.arange(len(begins)))
-    kind = lives["material"].to_numpy()[order]
+    kind = history["material"].to_numpy()[order]
     usual = once.groupby(kind).transform(lambda kg: kg.quantile(0.75)).to_numpy()
     # Nothing can have run from a reel that came, and was mounted, while every run was logged.
     came = received["received_on"].to_numpy()[order][begins]
-    at = lives["mounted_at"].to_numpy()[order][begins]
+    at = history["mounted_at"].to_numpy()[order][begins]
     unlogged = unlogged_runs(logs)
     seen = (came > logs["runs"]["started_at"].min()) & (
         np.searchsorted(unlogged, came, side="left") == np.searchsorted(unlogged, at, side="left")
@@ -194,11 +196,11 @@ def _fresh(
     return np.asarray(heavy | (seen & ~np.isnan(start)))
 
 
-def _lots(lives: pd.DataFrame, received: pd.DataFrame) -> np.ndarray:
+def _lots(history: pd.DataFrame, received: pd.DataFrame) -> np.ndarray:
     """Return the number of each mount's lot: reels of one delivery, else of one supplier, material and week."""
-    week = lives["mounted_at"].to_numpy().astype("datetime64[W]").astype("int64")
-    codes = pd.factorize(lives["supplier"])[0] * 100_000 + week
-    made, kinds = pd.factorize(lives["material"])
+    week = history["mounted_at"].to_numpy().astype("datetime64[W]").astype("int64")
+    codes = pd.factorize(history["supplier"])[0] * 100_000 + week
+    made, kinds = pd.factorize(history["material"])
     codes = codes * max(len(kinds), 1) + made
     delivery, _ = pd.factorize(received["delivery_id"])
     return pd.factorize(np.where(delivery >= 0, -1 - delivery, codes - codes.min() if len(codes) else codes))[
