@@ -17,7 +17,7 @@ from pressstats.ink import (
     ink_intervals,
     ink_model,
     judge_inks,
-    plain_use,
+    mean_use,
     tank_levels,
 )
 from pressstats.ink.model import fit_ink
@@ -416,7 +416,7 @@ def test_dips_alone_tell_the_mean_use(tmp_path: Path) -> None:
     assert {fit.terms for fit in fits.values()} == {("use_kg_per_week",)}
     assert findings == []
     assert (judged["why"] == NO_COVERAGE).all()
-    plain = plain_use(logs, judged).set_index("ink")
+    plain = mean_use(logs, judged).set_index("ink")
     # A Daily takes 20,000 x 1.6 x 0.12 m2 x 2 g = 7.68 kg of black, a day 1 kg, and every seventh night a Weekly
     # of 5,000 copies 1.92 kg: (7 x 8.68 + 1.92) / 7 = 8.954 kg a day.
     assert plain.loc["black", "days"] == 140
@@ -430,6 +430,6 @@ def test_few_dips_have_no_interval_of_their_mean(tmp_path: Path) -> None:
     write_small_plant(tmp_path, small_tables(40))
     logs = read_logs(tmp_path)
     judged, _, _ = judge_inks(ink_intervals(logs, ink_exposure(logs)))
-    plain = plain_use(logs, judged)
+    plain = mean_use(logs, judged)
     assert plain["kg_per_day"].notna().all()
     assert plain[["ci_low", "ci_high"]].isna().all(axis=None)

@@ -12,7 +12,7 @@ from scipy import stats
 from small_plant import small_tables, write_small_plant
 
 from pressstats import ink
-from pressstats.ink.changes import DATED, suspects_of
+from pressstats.ink.changes import DATED, score_tests_of
 from pressstats.ink.model import fit_ink
 from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
 from pressstats.ink.use import use_by_interval
@@ -117,11 +117,11 @@ def test_statistics_of_every_time_before_a_dip_are_those_of_windows() -> None:
     rows, _ = simulate_ink(np.random.default_rng(2), Habits(days=90))
     fit = fit_ink("black", rows)
     assert fit is not None
-    suspects = suspects_of(fit).suspects[0]
+    score_tests = score_tests_of(fit).by_share[0]
     solid = rows["solid_m2"].to_numpy() / 1000
-    coefficient, statistic = suspects.before(solid)
+    coefficient, statistic = score_tests.before(solid)
     last = np.arange(len(rows) - 1)
-    expected = suspects.windows(solid, np.zeros_like(last), last)
+    expected = score_tests.windows(solid, np.zeros_like(last), last)
     np.testing.assert_allclose(coefficient, expected[0], rtol=1e-7, atol=1e-9)
     np.testing.assert_allclose(statistic, expected[1], rtol=1e-7, atol=1e-9)
 
@@ -137,16 +137,16 @@ def test_a_change_that_passed_for_scatter_is_judged_by_the_ratio_of_likelihoods(
         with_change = fit_ink("black", rows, [window])
         assert bare is not None
         assert with_change is not None
-        looks, solid = suspects_of(bare), rows["solid_m2"].to_numpy() / 1000
-        size, statistic = looks.ask("before", solid)
+        score_tests, solid = score_tests_of(bare), rows["solid_m2"].to_numpy() / 1000
+        size, statistic = score_tests.ask("before", solid)
         # The change doubles the scatter of runs at least, by which it would be judged else.
         assert bare.fit.scatter_variance > 2 * with_change.fit.scatter_variance
         ratio = 2 * (with_change.fit.likelihood - bare.fit.likelihood)
         assert statistic[place] == pytest.approx(ratio, rel=0.15)
         assert size[place] == pytest.approx(with_change.fit.estimate[3], rel=0.15)
-        worth.append(statistic[place] / looks.suspects[0].before(solid)[1][place])
-        assert looks.against[0] == 0
-        assert max(looks.against) < 1
+        worth.append(statistic[place] / score_tests.by_share[0].before(solid)[1][place])
+        assert score_tests.against[0] == 0
+        assert max(score_tests.against) < 1
     assert np.mean(worth) > 1.3
 
 

@@ -13,7 +13,7 @@ from scipy import stats
 from pressstats import ink
 from pressstats.ink import doubts
 from pressstats.ink.banded import fit_banded
-from pressstats.ink.changes import doubtful, suspects_of
+from pressstats.ink.changes import doubtful, score_tests_of
 from pressstats.ink.model import dip_pattern, fit_ink
 from pressstats.ink.windows import Window
 
@@ -51,7 +51,7 @@ def test_the_model_itself_at_its_own_day_leaves_no_doubt(monkeypatch: pytest.Mon
     fit, place, window = film_fit()
     monkeypatch.setattr(doubts, "KINDS", {("solid_m2",): 1.0})
     monkeypatch.setattr(doubts, "SIZE", 1e4)
-    shift, doubt = doubts.doubt_of_changes(fit, suspects_of(fit), [np.array([place])], [[window]], NOWHERE)
+    shift, doubt = doubts.doubt_of_changes(fit, score_tests_of(fit), [np.array([place])], [[window]], NOWHERE)
     np.testing.assert_allclose(doubt, 0.0, atol=1e-6)
     np.testing.assert_allclose(shift, 0.0, atol=1e-5)
 
@@ -60,7 +60,7 @@ def test_another_kind_adds_how_far_its_estimates_are_away(monkeypatch: pytest.Mo
     fit, place, window = film_fit()
     monkeypatch.setattr(doubts, "KINDS", {("days",): 1.0})
     monkeypatch.setattr(doubts, "SIZE", 1e4)
-    shift, doubt = doubts.doubt_of_changes(fit, suspects_of(fit), [np.array([place])], [[window]], NOWHERE)
+    shift, doubt = doubts.doubt_of_changes(fit, score_tests_of(fit), [np.array([place])], [[window]], NOWHERE)
     # The same by the fit of the other model with the variances of this one.
     rows = fit.rows
     idle = np.where(np.arange(len(rows)) <= place, rows["days"], 0.0)

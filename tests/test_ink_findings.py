@@ -14,10 +14,9 @@ from scipy import stats
 
 from pressstats.ink import TERMS, Finding, InkFit, ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.ink.changes import Change
-from pressstats.ink.findings import LASTING, NAMED, SINGLE, WINDOW, suspicions
-from pressstats.ink.findings import _sure as sure
+from pressstats.ink.findings import LASTING, NAMED, SINGLE, WINDOW, candidates
 from pressstats.ink.model import dip_pattern, fit_ink
-from pressstats.ink.suspects import Suspects
+from pressstats.ink.score_tests import ScoreTests, on_known_scale
 from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 
@@ -31,10 +30,10 @@ FORTNIGHT = pd.Timedelta(days=14)
 class Dense:
     """The same model, its covariance written out."""
 
-    def __init__(self, suspects: Suspects) -> None:
-        self.suspects = suspects
-        beside = suspects.beside
-        self.covariance = np.diag(suspects.diagonal) + np.diag(beside, 1) + np.diag(beside, -1)
+    def __init__(self, score_tests: ScoreTests) -> None:
+        self.score_tests = score_tests
+        beside = score_tests.beside
+        self.covariance = np.diag(score_tests.diagonal) + np.diag(beside, 1) + np.diag(beside, -1)
 
     def judge(self, regressor: np.ndarray) -> tuple[float, float]:
         """Coefficient of one more regressor and its squared statistic, the covariance being known.
@@ -42,13 +41,13 @@ class Dense:
         statsmodels.api.GLS(use, [design, regressor], sigma=V).fit(): params and normalized_cov_params,
         which is the covariance of the estimates without the overall variance that it estimates.
         """
-        suspects = self.suspects
-        design = np.column_stack([suspects.design, regressor])
-        other = sm.GLS(suspects.response, design, sigma=self.covariance).fit()
+        score_tests = self.score_tests
+        design = np.column_stack([score_tests.design, regressor])
+        other = sm.GLS(score_tests.response, design, sigma=self.covariance).fit()
         return other.params[-1], other.params[-1] ** 2 / other.normalized_cov_params[-1, -1]
 
 
-def suspects_of(gaps: bool, extra: bool) -> tuple[Suspects, pd.DataFrame]:
+def score_tests_of(gaps: bool, extra: bool) -> tuple[ScoreTests, pd.DataFrame]:
     rows, _ = simulate_ink(np.random.default_rng(8), Habits(days=70), DISTURBANCES["step"])
     if gaps:
         rows = rows.drop(index=[5, 6, 30, 51]).reset_index(drop=True)
@@ -58,19 +57,19 @@ def suspects_of(gaps: bool, extra: bool) -> tuple[Suspects, pd.DataFrame]:
     assert fit.design.shape[1] == 3 + extra
     diagonal, beside = dip_pattern(rows)
     covariance = 3600.0 * diagonal + 0.0036 * fit.scatter, 3600.0 * beside
-    return Suspects(*covariance, fit.design, rows["used_kg"].to_numpy()), rows
+    return ScoreTests(*covariance, fit.design, rows["used_kg"].to_numpy()), rows
 
 
 @pytest.mark.parametrize("gaps", [False, True])
 @pytest.mark.parametrize("extra", [False, True])
 def test_statistics_are_those_of_one_more_regressor(gaps: bool, extra: bool) -> None:
-    suspects, rows = suspects_of(gaps, extra)
-    dense, count = Dense(suspects), len(rows)
+    score_tests, rows = score_tests_of(gaps, extra)
+    dense, count = Dense(score_tests), len(rows)
     one = np.eye(count)
     steps = np.array([dense.judge(one[row]) for row in range(count)]).T
-    np.testing.assert_allclose(suspects.steps(), steps, rtol=1e-8, atol=1e-10)
+    np.testing.assert_allclose(score_tests.steps(), steps, rtol=1e-8, atol=1e-10)
     misread = np.array([dense.judge(one[row] - one[row + 1]) for row in range(count - 1)]).T
-    np.testing.assert_allclose(suspects.misread(), misread, rtol=1e-8, atol=1e-10)
+    np.testing.assert_allclose(score_tests.misread(), misread, rtol=1e-8, atol=1e-10)
     first, last = (grid.ravel() for grid in np.meshgrid(np.arange(count), np.arange(count)))
     kept = (last >= first) & ((first + 3 * last) % 7 == 0) & (last - first < count - 1)
     kept &= (first != 40) | (last != 52)  # the window that is in the model already
@@ -78,16 +77,16 @@ def test_statistics_are_those_of_one_more_regressor(gaps: bool, extra: bool) -> 
     for exposure in (rows["solid_m2"].to_numpy() / 1000, rows["days"].to_numpy()):
         inside = (np.arange(count) >= first[:, None]) & (np.arange(count) <= last[:, None])
         windows = [dense.judge(np.where(row, exposure, 0.0)) for row in inside]
-        told = suspects.windows(exposure, first, last)
+        told = score_tests.windows(exposure, first, last)
         np.testing.assert_allclose(told, np.array(windows).T, rtol=1e-8, atol=1e-10)
 
 
 def test_a_regressor_that_is_in_the_model_has_no_statistic() -> None:
-    suspects, rows = suspects_of(gaps=False, extra=True)
-    again = suspects.windows(rows["solid_m2"].to_numpy() / 1000, np.array([40]), np.array([52]))
+    score_tests, rows = score_tests_of(gaps=False, extra=True)
+    again = score_tests.windows(rows["solid_m2"].to_numpy() / 1000, np.array([40]), np.array([52]))
     assert again[0][0] == 0
     assert again[1][0] == 0
-    always = suspects.windows(rows["days"].to_numpy(), np.array([0]), np.array([len(rows) - 1]))
+    always = score_tests.windows(rows["days"].to_numpy(), np.array([0]), np.array([len(rows) - 1]))
     assert always[0][0] == 0
     assert always[1][0] == 0
 
@@ -178,7 +177,7 @@ def test_undisturbed_inks_have_no_finding() -> None:
         rows, _ = simulate_ink(rng, habits)
         _, fits, findings = judge_inks(rows)
         assert findings == []
-        best = suspicions(fits["black"])
+        best = candidates(fits["black"])
         largest.append(
             [max(f.statistic for f, places in best if bool(places) == one) for one in (True, False)]
             + [f.statistic for f, _ in best if isinstance(f, Change)]
@@ -208,7 +207,7 @@ def test_statistics_are_put_on_the_scale_of_a_known_variance(freedom: int) -> No
     share = np.array([0.01, 0.1, 0.3])
     squared_t = (freedom - 1) * share / (1 - share)
     expected = stats.norm.isf(stats.t.sf(np.sqrt(squared_t), freedom - 1)) ** 2
-    np.testing.assert_allclose(sure(share * freedom, freedom), expected, rtol=0.01)
+    np.testing.assert_allclose(on_known_scale(share * freedom, freedom), expected, rtol=0.01)
 
 
 def test_rare_dips_and_short_histories_are_judged_too() -> None:

@@ -1,4 +1,4 @@
-"""From how many intervals, days and dips on ink is told, and how far suspicions of it reach, by hand."""
+"""From how many intervals, days and dips on ink is told, and how far candidates of it reach, by hand."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from test_ink_adequacy import plant
 from pressstats.ink import adequacy, changes, findings
 from pressstats.ink.changes import Change, _allowed
 from pressstats.ink.ledger import NO_COVERAGE, _occasions
+from pressstats.ink.mean_use import _interval
 from pressstats.ink.model import LEVELS, InkFit, _can_be_told, fit_ink
-from pressstats.ink.plain import _interval
 from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
 
 
@@ -149,7 +149,7 @@ def test_several_changes_are_dated_twice_and_one_alone_once(
     found = [Change(days[30 + one], days[29], days[59], "days", True, 30.0, 10.0) for one in range(count)]
     dated = iter(range(1, 60))
     monkeypatch.setattr(changes, "fit_ink", lambda *_: "a fit")
-    monkeypatch.setattr(changes, "suspects_of", lambda _: None)
+    monkeypatch.setattr(changes, "score_tests_of", lambda _: None)
     monkeypatch.setattr(changes, "clearest_change", lambda *_: replace(found[0], at=days[next(dated)]))
     kept = changes.refined_changes("black", intervals(60, 1), [], found, 18.0, 6.0)
     assert [one.at for one in kept] == [days[call] for call in calls]
@@ -182,7 +182,7 @@ def test_both_ends_of_a_window_cost_it_four(
     day = pd.Timestamp("2025-01-01")
     step = findings.Finding("black", "step", day, day, 1.0, 1.0, 30.0, 0.0)
     drift = findings.Finding("black", "drift", day, day, 1.0, 1.0, window, 0.0)
-    monkeypatch.setattr(findings, "suspicions", lambda fit: [(step, [3]), (drift, [])])
+    monkeypatch.setattr(findings, "candidates", lambda fit: [(step, [3]), (drift, [])])
     found = findings._clearest(None)
     assert found is not None
     assert found[0].kind == clearest
@@ -214,7 +214,7 @@ def test_ends_of_a_window_are_sought_ten_dips_about_its_place(away: int, since: 
     # Starts are weekly and lengths 17 or 26 weeks: the window from day 70 on is among those tried first.
     rows = intervals(400, 1).assign(solid_m2=5000.0, days=1.0)
     fit = InkFit("black", rows, None, None, None, (), LEVELS[0])
-    looks = Landscape({(70, 70 + 118): 50.0, (70 + away, 70 + 118): 100.0})
-    found = findings._best_window(fit, looks, np.zeros(400))
+    score_tests = Landscape({(70, 70 + 118): 50.0, (70 + away, 70 + 118): 100.0})
+    found = findings._best_window(fit, score_tests, np.zeros(400))
     assert found is not None
     assert found.since == rows["since"][since]

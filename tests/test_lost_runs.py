@@ -8,7 +8,7 @@ import pytest
 from small_plant import FIRST_DAY, small_tables, write_small_plant
 
 from pressstats import pages
-from pressstats.ink import plain_use
+from pressstats.ink import mean_use
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.reels import reel_chain
@@ -105,7 +105,7 @@ def test_unlogged_deliveries_are_found_without_a_model(tmp_path: Path) -> None:
     assert found["black", "step"].extra_kg == pytest.approx(-500, abs=10)
     assert found["cyan", "misread dip"].size == pytest.approx(270, abs=10)
     # Neither bends the mean use: 8.954 kg of black a day as without them.
-    plain = plain_use(results.logs, results.ink_intervals).set_index("ink")
+    plain = mean_use(results.logs, results.ink_intervals).set_index("ink")
     assert plain.loc["black", "kg_per_day"] == pytest.approx((7 * 8.68 + 1.92) / 7, rel=0.02)
     assert (results["ink_watch"]["signal"] != "").sum() == 2
 

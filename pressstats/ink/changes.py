@@ -20,7 +20,7 @@ from .banded import restricted_likelihood
 from .doubts import KINDS, doubt_of_changes, log_evidence, size_scale
 from .finding import Finding
 from .model import InkFit, dip_pattern, fit_ink
-from .suspects import LOOKS, Looks, Suspects
+from .score_tests import SCATTER_RATIOS, ScoreTests, ScoreTestsByShare
 from .windows import Window
 
 __all__ = [
@@ -28,9 +28,9 @@ __all__ = [
     "changed_windows",
     "clearest_change",
     "doubtful",
+    "findings_of_changes",
     "refined_changes",
-    "suspects_of",
-    "told_changes",
+    "score_tests_of",
 ]
 
 #: Drop of the squared statistic within which a day is among those of the change: 1 - 2 ln(1 - .95 ** .5) at 95 %.
@@ -63,24 +63,24 @@ class Change:
     rival: float
 
 
-def suspects_of(fit: InkFit) -> Looks:
+def score_tests_of(fit: InkFit) -> ScoreTestsByShare:
     """Return a fit ready to be asked about further terms."""
     dip, response = dip_pattern(fit.rows), fit.rows["used_kg"].to_numpy()
-    suspects, likelihoods = [], []
-    for look in LOOKS:
+    score_tests, likelihoods = [], []
+    for look in SCATTER_RATIOS:
         share = look * fit.share / (1 - fit.share + look * fit.share)
         likelihood, variance, *_ = restricted_likelihood(share, fit.design, response, dip, fit.scatter)
         likelihoods.append(likelihood)
         of_dip = variance * (1 - share) / float(dip[0].mean())
         scatter = variance * share / float(fit.scatter.mean()) * fit.scatter
-        suspects.append(Suspects(of_dip * dip[0] + scatter, of_dip * dip[1], fit.design, response))
+        score_tests.append(ScoreTests(of_dip * dip[0] + scatter, of_dip * dip[1], fit.design, response))
     against = tuple(2 * (one - likelihoods[0]) for one in likelihoods)
-    return Looks(tuple(suspects), against, fit.freedom)
+    return ScoreTestsByShare(tuple(score_tests), against, fit.freedom)
 
 
 def clearest_change(
     fit: InkFit,
-    suspects: Looks,
+    score_tests: ScoreTestsByShare,
     named_by: float,
     after: pd.Timestamp | None = None,
     before: pd.Timestamp | None = None,
@@ -96,7 +96,7 @@ def clearest_change(
         return None
     curves, evidence = {}, {}
     for exposure, size in (("solid_m2", 1000.0), ("days", 1.0)):
-        coefficient, statistic = suspects.ask("before", rows[exposure].to_numpy(dtype=float) / size)
+        coefficient, statistic = score_tests.ask("before", rows[exposure].to_numpy(dtype=float) / size)
         curves[exposure] = np.where(allowed, statistic, -np.inf)
         sure = log_evidence(coefficient, statistic, size_scale(fit, exposure))[allowed]
         evidence[exposure] = float(np.logaddexp.reduce(sure)) + np.log(KINDS[(exposure,)])
@@ -152,7 +152,7 @@ def doubtful(fit: InkFit, changes: Sequence[Change]) -> InkFit:
         there = allowed & near if (allowed & near).any() else ends == np.datetime64(one.at)
         places.append(np.flatnonzero(there))
         windows.append([window for window in fit.windows if _is_of(window, one)])
-    shift, doubt = doubt_of_changes(fit, suspects_of(fit), places, windows, np.flatnonzero(free))
+    shift, doubt = doubt_of_changes(fit, score_tests_of(fit), places, windows, np.flatnonzero(free))
     return replace(fit, shift=shift, doubt=doubt)
 
 
@@ -185,7 +185,7 @@ def refined_changes(
                 continue
             earlier = max((other.at for other in others if other.at < one.at), default=None)
             later = min((other.at for other in others if other.at > one.at), default=None)
-            again = clearest_change(fit, suspects_of(fit), named_by, earlier, later)
+            again = clearest_change(fit, score_tests_of(fit), named_by, earlier, later)
             if again is None or again.statistic < limit:
                 kept = others
             else:
@@ -193,9 +193,9 @@ def refined_changes(
     return kept
 
 
-def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
+def findings_of_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
     """Return lasting changes with their sizes, each until the next one or the last dip."""
-    told = []
+    findings = []
     ends = [*[one.at for one in changes], fit.rows["read_at"].iloc[-1]][1:]
     size_of = dict(zip(fit.windows, fit.fit.estimate[len(fit.terms) :], strict=True))
     for one, end in zip(changes, ends, strict=True):
@@ -208,7 +208,7 @@ def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
             alone
         ]
         size = size if alone else extra / max(days, 1.0)
-        told.append(
+        findings.append(
             Finding(
                 ink=fit.ink,
                 kind=kind,
@@ -225,4 +225,4 @@ def told_changes(fit: InkFit, changes: Sequence[Change]) -> list[Finding]:
                 dated_high=one.dated_high,
             )
         )
-    return told
+    return findings

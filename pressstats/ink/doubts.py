@@ -18,7 +18,7 @@ from .banded import whiten
 from .model import InkFit, dip_pattern, term_columns, window_columns
 
 if TYPE_CHECKING:
-    from .suspects import Looks
+    from .score_tests import ScoreTestsByShare
     from .windows import Window
 
 __all__ = ["EXPOSURES", "KINDS", "RATE", "SIZE", "SMALL", "doubt_of_changes", "log_evidence", "size_scale"]
@@ -48,13 +48,13 @@ def _scaled(fit: InkFit, exposure: str) -> np.ndarray:
 def log_evidence(coefficient: np.ndarray, statistic: np.ndarray, scale: float) -> np.ndarray:
     """Return the log of the Bayes factor of one more term against none, its size drawn from N(0, scale^2)."""
     power = np.divide(statistic, coefficient**2, out=np.zeros_like(statistic), where=coefficient != 0)
-    told = scale**2 * power
-    return 0.5 * statistic * told / (1 + told) - 0.5 * np.log1p(told)
+    gain = scale**2 * power
+    return 0.5 * statistic * gain / (1 + gain) - 0.5 * np.log1p(gain)
 
 
 def doubt_of_changes(
     fit: InkFit,
-    looks: Looks,
+    score_tests: ScoreTestsByShare,
     allowed: Sequence[np.ndarray],
     windows: Sequence[Sequence[Window]],
     free: np.ndarray,
@@ -76,9 +76,9 @@ def doubt_of_changes(
     ]
     if len(free):
         # Without a further change the model is itself, whatever the share of scatter.
-        log = np.logaddexp.reduce(np.array(looks.against) / 2)
+        log = np.logaddexp.reduce(np.array(score_tests.against) / 2)
         parts: list[_Models] = [(np.array([log]), fit.fit.estimate[None], fit.fit.covariance[None])]
-        for one, against in zip(looks.suspects, looks.against, strict=True):
+        for one, against in zip(score_tests.by_share, score_tests.against, strict=True):
             log_weight, mean, spread = _with_change(fit, (one.diagonal, one.beside), free, (), SMALL)
             parts.append((log_weight + np.log(RATE) + against / 2, mean, spread))
         mixed.append(_mixed(fit, parts))
@@ -131,11 +131,11 @@ def _with_change(
     for kind, prior in KINDS.items():
         scale = np.array([size_scale(fit, what, size) for what in kind])
         which = [EXPOSURES.index(what) for what in kind]
-        mine = 1 + len(places) * np.array(which) + np.arange(len(places))[:, None]
-        changing, shared = rest.T[mine], on_terms.T[mine].transpose(0, 2, 1)
+        columns_of_kind = 1 + len(places) * np.array(which) + np.arange(len(places))[:, None]
+        changing, shared = rest.T[columns_of_kind], on_terms.T[columns_of_kind].transpose(0, 2, 1)
         # In units of the prior no eigenvalue is below one, however alike two terms are in readings without errors.
-        told = scale[:, None] * (changing @ changing.transpose(0, 2, 1)) * scale + np.eye(len(kind))
-        value, vector = np.linalg.eigh(told)
+        scaled = scale[:, None] * (changing @ changing.transpose(0, 2, 1)) * scale + np.eye(len(kind))
+        value, vector = np.linalg.eigh(scaled)
         value = np.maximum(value, 1.0)
         vector = scale[:, None] * vector
         changed = (vector / value[:, None, :]) @ vector.transpose(0, 2, 1)

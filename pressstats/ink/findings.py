@@ -1,6 +1,6 @@
 """What departs from the model of an ink: misread dips, steps of a level, drifts of film weight, leaks.
 
-Each suspicion is one more regressor, tested by generalised least squares with the covariance of the dips:
+Each candidate is one more regressor, tested by generalised least squares with the covariance of the dips:
 
 =============  ======================================================  =============================
 kind           what it does to the use between dips                    regressor
@@ -30,19 +30,18 @@ from .changes import (
     changed_windows,
     clearest_change,
     doubtful,
+    findings_of_changes,
     held_changes,
     refined_changes,
-    suspects_of,
-    told_changes,
+    score_tests_of,
 )
 from .finding import Finding
 from .ledger import NO_COVERAGE
 from .model import InkFit, dip_pattern, fit_days, fit_ink
-from .suspects import Looks, Suspects
-from .suspects import on_known_scale as _sure
+from .score_tests import ScoreTests, ScoreTestsByShare, on_known_scale
 from .windows import Window
 
-__all__ = ["LASTING", "NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "judge_inks", "set_aside", "suspicions"]
+__all__ = ["LASTING", "NAMED", "SINGLE", "STEP", "WINDOW", "Finding", "candidates", "judge_inks", "set_aside"]
 
 #: Squared statistic from which on a single dip or interval is suspected, and from which on a window of
 #: weeks is. Places and windows are many, so both were set by simulation of undisturbed inks, three years of
@@ -69,7 +68,7 @@ _ENDS = 4.0
 _OVER = 21
 _ROUNDS = 8
 #: Fewer intervals than this say nothing of a mean use a day and its scatter.
-_PLAIN_MINIMUM = 8
+_MEAN_MINIMUM = 8
 #: Fewer intervals than this are not searched for what departs from a model of what was printed.
 _SEARCHED = 12
 
@@ -99,7 +98,7 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
         if _by_pages(judged):
             judged, fit, found = _judge_ink(str(ink), judged)
         else:
-            judged, fit, found = _judge_plain(str(ink), judged)
+            judged, fit, found = _judge_by_days(str(ink), judged)
         parts.append(judged)
         findings += found
         if fit is not None:
@@ -110,8 +109,8 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
 def _by_pages(rows: pd.DataFrame) -> bool:
     """Say whether what was printed tells more of use than the calendar: in most of the intervals it is known."""
     used = rows["used_kg"].notna()
-    told, dark = (used & (rows["why"] == "")).sum(), (used & (rows["why"] == NO_COVERAGE)).sum()
-    return bool(told and (told >= _PLAIN_MINIMUM or told >= dark) and rows["solid_m2"].sum() > 0)
+    known, dark = (used & (rows["why"] == "")).sum(), (used & (rows["why"] == NO_COVERAGE)).sum()
+    return bool(known and (known >= _MEAN_MINIMUM or known >= dark) and rows["solid_m2"].sum() > 0)
 
 
 def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
@@ -123,10 +122,10 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
         usable = rows[rows["why"] == ""].reset_index()
         fit = fit_ink(ink, usable, [*windows, *changed_windows(changes, first)])
         # Few intervals tell a use by pages, and nothing of what departs from it.
-        found = _clearest(fit) if fit is not None and len(usable) >= _SEARCHED else None
-        if found is None:
+        clearest = _clearest(fit) if fit is not None and len(usable) >= _SEARCHED else None
+        if clearest is None:
             break
-        finding, places = found
+        finding, places = clearest
         if isinstance(finding, Change):
             changes.append(finding)
             continue
@@ -142,10 +141,10 @@ def _judge_ink(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | Non
     if fit is None:
         return rows, None, findings
     changes = held_changes(fit, changes)
-    return rows, doubtful(fit, changes), findings + told_changes(fit, changes)
+    return rows, doubtful(fit, changes), findings + findings_of_changes(fit, changes)
 
 
-def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
+def _judge_by_days(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
     """Look for steps and misread dips where there is no model, against a mean use a day.
 
     Without area and starts every night's use is scatter, so only what is large is found: a delivery that
@@ -154,16 +153,19 @@ def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | N
     findings: list[Finding] = []
     for _ in range(_ROUNDS):
         usable = rows[rows["used_kg"].notna() & rows["why"].isin(["", NO_COVERAGE])].reset_index()
-        if len(usable) < _PLAIN_MINIMUM:
+        if len(usable) < _MEAN_MINIMUM:
             break
         days, used = usable[["days"]].to_numpy(), usable["used_kg"].to_numpy()
         pattern = dip_pattern(usable)
         fit = fit_banded(days, used, pattern, days[:, 0])
         diagonal = fit.dip_variance * pattern[0] + fit.scatter_variance * days[:, 0]
-        suspects = Suspects(diagonal, fit.dip_variance * pattern[1], days, used)
+        score_tests = ScoreTests(diagonal, fit.dip_variance * pattern[1], days, used)
         freedom = len(usable) - 1
-        (step_kg, step), (misread_kg, misread) = suspects.steps(), suspects.misread()
-        step, misread = _sure(step, freedom), np.where(pattern[1] != 0, _sure(misread, freedom), 0.0)
+        (step_kg, step), (misread_kg, misread) = score_tests.steps(), score_tests.misread()
+        step, misread = (
+            on_known_scale(step, freedom),
+            np.where(pattern[1] != 0, on_known_scale(misread, freedom), 0.0),
+        )
         if max(step.max(), misread.max(initial=0.0)) < SINGLE:
             break
         is_step = step.max() >= misread.max(initial=0.0)
@@ -187,29 +189,29 @@ def _judge_plain(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | N
     return rows, fit_days(ink, usable.reset_index(drop=True)), findings
 
 
-def suspicions(fit: InkFit) -> list[tuple[Finding | Change, list[int]]]:
+def candidates(fit: InkFit) -> list[tuple[Finding | Change, list[int]]]:
     """Return the clearest single dip or interval, window and lasting change, whatever their statistics.
 
     Each comes with the rows of `fit` that it concerns where it is a single one, and none otherwise.
     """
-    suspects = suspects_of(fit)
-    (step_kg, step), (misread_kg, misread) = suspects.ask("steps"), suspects.ask("misread")
+    score_tests = score_tests_of(fit)
+    (step_kg, step), (misread_kg, misread) = score_tests.ask("steps"), score_tests.ask("misread")
     # A dip that two intervals do not share is no dip between them.
     misread = np.where(dip_pattern(fit.rows)[1] != 0, misread, 0.0)
-    found: list[tuple[Finding | Change, list[int]]] = [
-        _best_single(fit, suspects, (step_kg, step), (misread_kg, misread))
+    singles: list[tuple[Finding | Change, list[int]]] = [
+        _best_single(fit, score_tests, (step_kg, step), (misread_kg, misread))
     ]
-    window = _best_window(fit, suspects, np.maximum(step, _beside(misread)))
-    change = clearest_change(fit, suspects, NAMED)
-    return found + [(one, []) for one in (window, change) if one is not None]
+    window = _best_window(fit, score_tests, np.maximum(step, _beside(misread)))
+    change = clearest_change(fit, score_tests, NAMED)
+    return singles + [(one, []) for one in (window, change) if one is not None]
 
 
 def _clearest(fit: InkFit) -> tuple[Finding | Change, list[int]] | None:
     """Return the finding that goes furthest beyond its limit, and the rows of a single one."""
-    found = suspicions(fit)
+    suspected = candidates(fit)
     clear = [
         one
-        for one in found
+        for one in suspected
         if one[0].statistic >= (SINGLE if one[1] else LASTING if isinstance(one[0], Change) else WINDOW)
     ]
 
@@ -236,7 +238,7 @@ def _beside(between: np.ndarray) -> np.ndarray:
 
 def _best_single(
     fit: InkFit,
-    suspects: Looks,
+    score_tests: ScoreTestsByShare,
     step: tuple[np.ndarray, np.ndarray],
     misread: tuple[np.ndarray, np.ndarray],
 ) -> tuple[Finding, list[int]]:
@@ -252,7 +254,7 @@ def _best_single(
         statistic, places, kind = float(step[1][place]), [place], "step"
         rival = float(_beside(misread[1])[place])
         size = extra = float(step[0][place])
-    solid, days = _both_kinds(fit, suspects, *_windows_over(place, rows))
+    solid, days = _both_kinds(fit, score_tests, *_windows_over(place, rows))
     window = max(float(solid[1].max(initial=0.0)), float(days[1].max(initial=0.0)))
     rival = max(rival, window - _ENDS)
     kind = kind if statistic - rival >= NAMED else "change"
@@ -275,14 +277,14 @@ def _long_enough(rows: pd.DataFrame, first: np.ndarray, last: np.ndarray) -> tup
     return first[kept], last[kept]
 
 
-def _best_window(fit: InkFit, suspects: Looks, single: np.ndarray) -> Finding | None:
+def _best_window(fit: InkFit, score_tests: ScoreTestsByShare, single: np.ndarray) -> Finding | None:
     rows = fit.rows
     first, last = _windows(rows)
     # Weekly starts and a few lengths find the place; every dip near its ends is tried then.
     for _ in range(2):
         if len(first) == 0:
             return None
-        solid, days = _both_kinds(fit, suspects, first, last)
+        solid, days = _both_kinds(fit, score_tests, first, last)
         best = int(np.argmax(np.maximum(solid[1], days[1])))
         begin, end = int(first[best]), int(last[best])
         near = np.arange(-_NEAR, _NEAR + 1)
@@ -290,18 +292,18 @@ def _best_window(fit: InkFit, suspects: Looks, single: np.ndarray) -> Finding | 
         first, last = _long_enough(rows, first, last)
     if len(first) == 0:
         return None
-    solid, days = _both_kinds(fit, suspects, first, last)
+    solid, days = _both_kinds(fit, score_tests, first, last)
     is_drift = solid[1].max() >= days[1].max()
-    mine, other = (solid, days) if is_drift else (days, solid)
-    best = int(np.argmax(mine[1]))
+    best_kind, other = (solid, days) if is_drift else (days, solid)
+    best = int(np.argmax(best_kind[1]))
     begin, end = int(first[best]), int(last[best])
-    statistic = float(mine[1][best])
+    statistic = float(best_kind[1][best])
     rival = max(float(other[1].max()), float(single[begin : end + 1].max()) + _ENDS)
     exposure = rows["solid_m2" if is_drift else "days"].iloc[begin : end + 1].sum() / (
         1000 if is_drift else 1
     )
     kind = "change" if statistic - rival < NAMED else "drift" if is_drift else "leak"
-    size = float(mine[0][best])
+    size = float(best_kind[0][best])
     since, until = rows["since"].iloc[begin], rows["read_at"].iloc[end]
     return Finding(
         fit.ink, kind, since, until, size, float(size * exposure), statistic, rival,
@@ -310,11 +312,11 @@ def _best_window(fit: InkFit, suspects: Looks, single: np.ndarray) -> Finding | 
 
 
 def _both_kinds(
-    fit: InkFit, suspects: Looks, first: np.ndarray, last: np.ndarray
+    fit: InkFit, score_tests: ScoreTestsByShare, first: np.ndarray, last: np.ndarray
 ) -> tuple[tuple[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]:
     """Return coefficient and statistic of a drift and of a leak in each window."""
-    drift = suspects.ask("windows", fit.rows["solid_m2"].to_numpy() / 1000, first, last)
-    leak, surely_leak = suspects.ask("windows", fit.rows["days"].to_numpy(), first, last)
+    drift = score_tests.ask("windows", fit.rows["solid_m2"].to_numpy() / 1000, first, last)
+    leak, surely_leak = score_tests.ask("windows", fit.rows["days"].to_numpy(), first, last)
     # A leak only ever takes ink away; film weight may fall as well as rise.
     return drift, (leak, np.where(leak > 0, surely_leak, 0.0))
 

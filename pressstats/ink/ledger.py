@@ -211,22 +211,22 @@ def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:
     if not logs.has("deliveries"):
         return _typed(pd.DataFrame(columns=["delivered_on", "delivered_at", "at", "quantity_kg", "row"]))
     deliveries = logs["deliveries"]
-    mine = deliveries["tank"].isin(dips["tank"].unique())
+    into = deliveries["tank"].isin(dips["tank"].unique())
     weighed = pd.Series(True, deliveries.index)
     if logs.has("materials"):
         materials = logs["materials"].set_index("material")
         inks = deliveries["material"].map(materials["ink"])
-        mine |= (inks == ink) & deliveries["tank"].isna()
+        into |= (inks == ink) & deliveries["tank"].isna()
         weighed = deliveries["material"].map(materials["unit"]) == "kg"
     elif deliveries["tank"].isna().all():
         # Neither table says what is ink: each delivery may be, and nobody knows how much.
-        mine = pd.Series(True, deliveries.index)
-        weighed = ~mine
-    mine &= deliveries["delivered_on"].notna()
-    rows = deliveries.loc[mine, ["delivered_on", "delivered_at"]]
+        into = pd.Series(True, deliveries.index)
+        weighed = ~into
+    into &= deliveries["delivered_on"].notna()
+    rows = deliveries.loc[into, ["delivered_on", "delivered_at"]]
     # A delivery without an hour lies strictly between days without a dip: noon puts it there.
     rows["at"] = rows["delivered_at"].fillna(rows["delivered_on"] + pd.Timedelta(hours=12))
-    rows["quantity_kg"] = deliveries["quantity"].where(weighed)[mine]
+    rows["quantity_kg"] = deliveries["quantity"].where(weighed)[into]
     rows["row"] = rows.index
     return rows.reset_index(drop=True)
 
@@ -239,10 +239,10 @@ def tank_deliveries(logs: Logs, ink: str, tank: str) -> pd.DataFrame:
     if came.empty:
         return came
     into = logs["deliveries"]["tank"].reindex(came["row"]).to_numpy()
-    mine = came[(into == tank) | pd.isna(into)].copy()
+    own = came[(into == tank) | pd.isna(into)].copy()
     if dips["tank"].nunique() > 1:
-        mine.loc[pd.isna(into[(into == tank) | pd.isna(into)]), "quantity_kg"] = np.nan
-    return mine
+        own.loc[pd.isna(into[(into == tank) | pd.isna(into)]), "quantity_kg"] = np.nan
+    return own
 
 
 def _intervals(

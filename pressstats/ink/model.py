@@ -309,13 +309,13 @@ def _can_be_told(rows: pd.DataFrame, terms: tuple[str, ...], inflated: np.ndarra
 
 def _windows_told(rows: pd.DataFrame, windows: Sequence[Window], terms: tuple[str, ...]) -> list[Window]:
     """Return the windows whose terms add something to the others; of use by the calendar alone none is told."""
-    told: list[Window] = []
+    kept: list[Window] = []
     for window in windows if terms != LEVELS[-1] else ():
-        design = _whole_design(rows, [*told, window], terms)
+        design = _whole_design(rows, [*kept, window], terms)
         scale = np.maximum(np.linalg.norm(design, axis=0), 1e-12)
         if np.linalg.matrix_rank(design / scale) == design.shape[1]:
-            told.append(window)
-    return told
+            kept.append(window)
+    return kept
 
 
 def _fit(

@@ -191,9 +191,9 @@ def _of_tank(logs: Logs, dips: pd.DataFrame, exposure: pd.DataFrame) -> pd.DataF
 
 def _since_before(times: np.ndarray, values: np.ndarray, ends: np.ndarray) -> np.ndarray:
     """Return sums of `values` in (ends[i - 1], ends[i]]; blank before the first end and with a blank one."""
-    place = np.searchsorted(ends, times, side="left")
-    inside = (place > 0) & (place < len(ends))
-    sums = np.bincount(place[inside], weights=values[inside], minlength=len(ends)).astype(float)
+    interval = np.searchsorted(ends, times, side="left")
+    inside = (interval > 0) & (interval < len(ends))
+    sums = np.bincount(interval[inside], weights=values[inside], minlength=len(ends)).astype(float)
     sums[0] = np.nan
     return sums
 

@@ -19,9 +19,9 @@ import numpy as np
 import pandas as pd
 from scipy import linalg
 
-from .answers import scatter_of
 from .ledger import NO_COVERAGE
 from .model import InkFit, dip_pattern
+from .prediction import scatter_of
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -41,11 +41,11 @@ def use_by_interval(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.Data
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
         rows = rows.reset_index(drop=True)
-        told = rows[["ink", "since", "read_at"]].assign(used_kg=np.nan, std_error=np.nan)
+        used = rows[["ink", "since", "read_at"]].assign(used_kg=np.nan, std_error=np.nan)
         if (fit := fits.get(str(ink))) is not None:
             cells = rows.assign(group=np.arange(len(rows)), interval=np.arange(len(rows)))
-            told[["used_kg", "std_error"]] = _by_group(fit, cells, rows, len(rows))
-        parts.append(told)
+            used[["used_kg", "std_error"]] = _by_group(fit, cells, rows, len(rows))
+        parts.append(used)
     names = ["ink", "since", "read_at", "used_kg", "std_error"]
     return pd.concat(parts, ignore_index=True)[names] if parts else pd.DataFrame(columns=names)
 
@@ -78,9 +78,9 @@ def use_by_week(
         cells = _cells(logs, exposure[exposure["ink"] == ink], rows)
         weeks = pd.DatetimeIndex(sorted(cells["week"].unique()))
         cells["group"] = weeks.get_indexer(pd.DatetimeIndex(cells["week"]))
-        told = _by_group(fit, cells, rows, len(weeks))
+        used = _by_group(fit, cells, rows, len(weeks))
         parts.append(
-            pd.DataFrame({"ink": ink, "week": weeks, "used_kg": told[:, 0], "std_error": told[:, 1]})
+            pd.DataFrame({"ink": ink, "week": weeks, "used_kg": used[:, 0], "std_error": used[:, 1]})
         )
     names = ["ink", "week", "used_kg", "std_error"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names)
@@ -113,8 +113,8 @@ def _cells(logs: Logs, exposure: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFra
     bare = ["solid_m2", "solid_squared", "starts"]
     cells.loc[len(printed) :, bare] = 0.0
     ends = np.append(rows["since"].to_numpy()[:1], rows["read_at"].to_numpy())
-    place = np.searchsorted(ends, cells["read_at"].to_numpy(), "left") - 1
-    cells["interval"] = np.where((place >= 0) & (place < len(rows)), place, -1)
+    interval = np.searchsorted(ends, cells["read_at"].to_numpy(), "left") - 1
+    cells["interval"] = np.where((interval >= 0) & (interval < len(rows)), interval, -1)
     # Terms of some weeks go by the interval that a cell lies in.
     inside = cells["interval"] >= 0
     for column in ("since", "read_at"):
@@ -131,16 +131,16 @@ def _by_group(fit: InkFit, cells: pd.DataFrame, rows: pd.DataFrame, groups: int)
     lit = cells[~in_dark]
     design, scatter = fit.design_of(lit), scatter_of(fit, lit.fillna({"solid_m2": 0.0, "starts": 0.0}))
     group = lit["group"].to_numpy()
-    place = pd.Series(np.arange(len(fit.rows)), index=fit.rows["read_at"].to_numpy())
-    row = place.reindex(rows["read_at"].to_numpy()).fillna(-1).to_numpy(dtype=int)
+    position = pd.Series(np.arange(len(fit.rows)), index=fit.rows["read_at"].to_numpy())
+    row = position.reindex(rows["read_at"].to_numpy()).fillna(-1).to_numpy(dtype=int)
     row = np.where(lit["interval"] >= 0, row[lit["interval"].to_numpy()], -1)
     total = np.zeros((groups, design.shape[1]))
     np.add.at(total, group, design)
     amount = np.bincount(group, scatter, groups)
     shared = np.zeros((len(fit.rows), groups))
     np.add.at(shared, (row[row >= 0], group[row >= 0]), scatter[row >= 0])
-    told = _averaged(fit, total, amount, shared)
-    return _with_dark(told, fit, cells[in_dark], rows)
+    used = _averaged(fit, total, amount, shared)
+    return _with_dark(used, fit, cells[in_dark], rows)
 
 
 def _averaged(fit: InkFit, total: np.ndarray, amount: np.ndarray, shared: np.ndarray) -> np.ndarray:
@@ -170,14 +170,13 @@ def _averaged(fit: InkFit, total: np.ndarray, amount: np.ndarray, shared: np.nda
     return np.column_stack([mean, np.sqrt(variance)])
 
 
-def _with_dark(told: np.ndarray, fit: InkFit, cells: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
+def _with_dark(used: np.ndarray, fit: InkFit, cells: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
     """Add the use of intervals with a run of unknown coverage: as dipped, where one group holds the whole interval."""
-    for interval, mine in cells.groupby("interval")["group"]:
-        used = float(rows["used_kg"].iloc[int(interval)])
-        here = mine.unique()
-        if len(here) == 1:
-            told[here[0], 0] += used
-            told[here[0], 1] = np.hypot(told[here[0], 1], np.sqrt(2) * fit.dip_kg)
+    for interval, groups in cells.groupby("interval")["group"]:
+        group = groups.unique()
+        if len(group) == 1:
+            used[group[0], 0] += float(rows["used_kg"].iloc[int(interval)])
+            used[group[0], 1] = np.hypot(used[group[0], 1], np.sqrt(2) * fit.dip_kg)
         else:
-            told[here] = np.nan
-    return told
+            used[group] = np.nan
+    return used

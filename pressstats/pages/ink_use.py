@@ -11,7 +11,7 @@ from .. import figures
 from ..exhibits import Block, exhibit, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
-from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mileage_in2_per_lb, plain_use
+from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mean_use, mileage_in2_per_lb
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import counted, last_days, list_words, needs, per_cent
@@ -225,7 +225,7 @@ def plain(results: Results) -> Block:
     """Return the mean use of each ink by day and by million pages, from the dips alone."""
     if (missing := _missing(results)) is not None:
         return missing
-    table = plain_use(results.logs, results.ink_intervals)
+    table = mean_use(results.logs, results.ink_intervals)
     return sheet(
         table,
         name="plain-use",

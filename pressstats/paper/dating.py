@@ -39,20 +39,20 @@ def changes_of(date: np.ndarray, left: np.ndarray, area: np.ndarray, smallest: f
     sound = ~_slips(date, left / area)
     date, left, area = date[sound], left[sound], area[sound]
     week = (date.astype("datetime64[D]").astype(int) + 3) // 7
-    weeks, place = np.unique(week, return_inverse=True)
-    printed = np.bincount(place, area)
-    level = np.bincount(place, left) / printed
+    weeks, week_of_row = np.unique(week, return_inverse=True)
+    printed = np.bincount(week_of_row, area)
+    level = np.bincount(week_of_row, left) / printed
     shifts = level_shifts(level, printed, weeks - weeks[0], smallest)
     places = _without_mixing(level, printed, weeks, [shift.place for shift in shifts])
     borders = [weeks[0], *weeks[places], weeks[-1] + 1]
     days = date.astype("datetime64[D]")
-    found = []
+    dated = []
     for number in range(1, len(borders) - 1):
         begin = max((borders[number - 1] + 1) * 7 - 3, borders[number] * 7 - 3 - _DATING_DAYS)
         end = min(borders[number + 1] * 7 - 3, borders[number] * 7 - 3 + _DATING_DAYS)
         near = (days.astype(int) >= begin) & (days.astype(int) < end)
-        found.append(_dated(days[near], left[near], area[near]))
-    return [change for change in found if change is not None]
+        dated.append(_dated(days[near], left[near], area[near]))
+    return [change for change in dated if change is not None]
 
 
 def _without_mixing(
@@ -74,11 +74,11 @@ def _without_mixing(
 
 def _dated(day: np.ndarray, left: np.ndarray, area: np.ndarray) -> Change | None:
     """Return the one change of level within these days."""
-    days, place = np.unique(day, return_inverse=True)
+    days, day_of_row = np.unique(day, return_inverse=True)
     if len(days) < 4:
         return None
-    printed = np.bincount(place, area)
-    level = np.bincount(place, left) / printed
+    printed = np.bincount(day_of_row, area)
+    level = np.bincount(day_of_row, left) / printed
     first, low, high = date_shift(level, printed)
     one_day = np.timedelta64(1, "D")
     before = np.average(level[:first], weights=printed[:first])

@@ -157,7 +157,7 @@ def weigh(webs: WeighedWebs) -> WeighedMaterial:
         differ, replaced = _differ(webs, changes[()], large), _replaced(webs, changes[()])
         if differ or len(replaced):
             own = {group: _changes(webs, groups, group) for group in groups}
-            begun = [change.day for mine in own.values() for change in mine]
+            begun = [change.day for changed in own.values() for change in changed]
             # Where a supplier's own paper changed on that day too, it was not the change of supplier.
             if differ or not any(abs(day - other) <= _SPAN for day in begun for other in replaced):
                 return _fit(webs, own)
@@ -174,9 +174,9 @@ def _groups(webs: WeighedWebs, large: list[str]) -> list[tuple[str, ...]]:
 
 def _spells(changes: dict[tuple[str, ...], list[Change]]) -> list[Spell]:
     spells = []
-    for group, mine in changes.items():
-        ends: list[Change | None] = [*mine, None]
-        begins: list[Change | None] = [None, *mine]
+    for group, own in changes.items():
+        ends: list[Change | None] = [*own, None]
+        begins: list[Change | None] = [None, *own]
         spells += [Spell(group, first, last) for first, last in zip(begins, ends, strict=True)]
     return spells
 
@@ -191,8 +191,8 @@ def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> Wei
         # A spell too short for a slope is no spell: the change that bounds it goes.
         bound = spell.begins or spell.ends
         if bound is not None:
-            mine = [change for change in changes[spell.suppliers] if change is not bound]
-            return _fit(webs, {**changes, spell.suppliers: mine})
+            own = [change for change in changes[spell.suppliers] if change is not bound]
+            return _fit(webs, {**changes, spell.suppliers: own})
     design = np.column_stack([shares * used.area[:, None], used.terms])
     fit = linked_least_squares(design, used.net, used.row, used.reel, used.run)
     reels = np.array([len(np.unique(used.reel[shares[used.row, n] > 0])) for n in range(len(spells))])
@@ -208,9 +208,9 @@ def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> Wei
 def _sure(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> np.ndarray:
     """Say which rows are surely of one spell: on none of the days when old and new paper may be about."""
     kept = np.ones(len(webs.area), dtype=bool)
-    for group, mine in changes.items():
+    for group, own in changes.items():
         has = webs.shares[list(group)].sum(axis=1).to_numpy() > 0 if group else np.ones_like(kept)
-        for change in mine:
+        for change in own:
             unsure = has & (webs.date >= change.mixed_from) & (webs.date < change.mixed_to)
             later = webs.date >= change.day
             for side in (~later, later):
@@ -222,21 +222,21 @@ def _sure(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> np
 
 def _changes(webs: WeighedWebs, groups: list[tuple[str, ...]], group: tuple[str, ...]) -> list[Change]:
     """Return the changes of one group of suppliers (none named: of the material)."""
-    mine = np.ones(len(webs.area), dtype=bool)
+    own = np.ones(len(webs.area), dtype=bool)
     if group:
-        mine = webs.shares[list(group)].sum(axis=1).to_numpy() >= _MAINLY
+        own = webs.shares[list(group)].sum(axis=1).to_numpy() >= _MAINLY
     changes: list[Change] = []
-    if mine.sum() < 2 * _SPELL_ROWS:
+    if own.sum() < 2 * _SPELL_ROWS:
         return changes
     number = groups.index(group)
-    plain = _fit(webs, {one: [] for one in groups})
-    slope = plain.estimate[min(number, len(plain.spells) - 1)]
+    unchanged = _fit(webs, {one: [] for one in groups})
+    slope = unchanged.estimate[min(number, len(unchanged.spells) - 1)]
     for _ in range(2):
         # Starts and breaks are judged beside the changes found, or a change would be part of them.
         fitted = _fit(webs, {one: changes if one == group else [] for one in groups})
         terms = fitted.estimate[len(fitted.spells) :]
-        left = (webs.net - webs.terms @ terms - slope * webs.area)[mine]
-        again = changes_of(webs.date[mine], left, webs.area[mine], SMALLEST_SHARE * slope)
+        left = (webs.net - webs.terms @ terms - slope * webs.area)[own]
+        again = changes_of(webs.date[own], left, webs.area[own], SMALLEST_SHARE * slope)
         if [change.day for change in again] == [change.day for change in changes]:
             break
         changes = again
@@ -277,12 +277,12 @@ def _differ(webs: WeighedWebs, changes: list[Change], large: list[str]) -> bool:
 
 def _replaced(webs: WeighedWebs, changes: list[Change]) -> list[np.datetime64]:
     """Return the changes at which most of the paper came from other suppliers than before."""
-    found = []
+    replaced = []
     for change in changes:
         before = (webs.date < change.day) & (webs.date >= change.day - _SPAN)
         after = (webs.date >= change.day) & (webs.date < change.day + _SPAN)
         if before.any() and after.any():
             moved = webs.shares[after].mean() - webs.shares[before].mean()
             if 0.5 * moved.abs().sum() > 0.5:
-                found.append(change.day)
-    return found
+                replaced.append(change.day)
+    return replaced

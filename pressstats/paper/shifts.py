@@ -76,10 +76,10 @@ def level_shifts(
     whitened = _Whitened(level, information, week)
     places: list[int] = []
     while len(places) < _SHIFTS_MOST:
-        found, likelihood = _best(whitened, places, smallest)
-        if found is None or 2 * (likelihood - whitened.likelihood(places)) < limit:
+        further, likelihood = _best(whitened, places, smallest)
+        if further is None or 2 * (likelihood - whitened.likelihood(places)) < limit:
             break
-        places.append(found)
+        places.append(further)
         if len(places) > 1:
             places = _moved(whitened, places, smallest)
     # A change that the later ones have made needless goes.

@@ -49,8 +49,8 @@ def waste_totals(runs: pd.DataFrame) -> pd.Series:
 def waste_by(runs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Return waste by columns `by` of the runs, each group a row by the rule of :func:`waste_totals`."""
     rows = [
-        pd.concat([pd.Series(dict(zip(by, names, strict=True))), waste_totals(mine)])
-        for names, mine in runs.groupby(by, sort=True)
+        pd.concat([pd.Series(dict(zip(by, names, strict=True))), waste_totals(group)])
+        for names, group in runs.groupby(by, sort=True)
     ]
     if not rows:
         return pd.DataFrame(columns=[*by, *waste_totals(runs).index])

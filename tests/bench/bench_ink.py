@@ -151,7 +151,7 @@ def largest_statistics(habits: Habits, plants: int, seed: int) -> pd.DataFrame:
         fit = fit_ink("black", intervals)
         if fit is None:
             continue
-        best = findings.suspicions(fit)
+        best = findings.candidates(fit)
         single = max((finding.statistic for finding, places in best if places), default=0.0)
         ended = max(
             (one.statistic for one, _ in best if isinstance(one, Finding) and one.exposure), default=0.0

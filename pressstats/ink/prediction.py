@@ -30,7 +30,7 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
     parts = []
     for ink, rows in intervals.groupby("ink", sort=True):
         fit = fits.get(str(ink))
-        told = pd.DataFrame({"term": list(TERMS)})
+        rows_of_terms = pd.DataFrame({"term": list(TERMS)})
         values = pd.DataFrame(columns=["term", "estimate", "std_error", "ci_low", "ci_high"], dtype="float64")
         readings = float((rows["why"] == "").sum())
         if fit is not None:
@@ -44,9 +44,9 @@ def ink_model(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
                     "ci_high": fit.estimate + half,
                 }
             )
-            told = pd.DataFrame({"term": list(dict.fromkeys([*TERMS, *fit.terms]))})
+            rows_of_terms = pd.DataFrame({"term": list(dict.fromkeys([*TERMS, *fit.terms]))})
             readings = readings if fit.by_area else float(len(fit.rows))
-        parts.append(told.merge(values, on="term", how="left").assign(ink=ink, readings=readings))
+        parts.append(rows_of_terms.merge(values, on="term", how="left").assign(ink=ink, readings=readings))
     columns = ["ink", "term", "estimate", "std_error", "ci_low", "ci_high", "readings"]
     return as_published(pd.concat(parts) if parts else pd.DataFrame(columns=columns), "ink_model")
 
@@ -69,9 +69,9 @@ def expected_use(exposure: pd.DataFrame, model: pd.DataFrame) -> pd.Series:
     """
     every = [*TERMS, *COMBINED]
     terms = model.pivot(index="ink", columns="term", values="estimate").reindex(columns=every)
-    mine = terms.reindex(exposure["ink"]).to_numpy()
-    known = np.isfinite(mine)
-    kg = np.where(known, term_columns(exposure, every) * mine, 0.0).sum(axis=1)
+    of_ink = terms.reindex(exposure["ink"]).to_numpy()
+    known = np.isfinite(of_ink)
+    kg = np.where(known, term_columns(exposure, every) * of_ink, 0.0).sum(axis=1)
     return pd.Series(np.where(known.any(axis=1), kg, np.nan), exposure.index)
 
 

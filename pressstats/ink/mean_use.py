@@ -13,14 +13,14 @@ from .findings import STEP
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["plain_use"]
+__all__ = ["mean_use"]
 
 #: Days of the blocks whose scatter says how sure the mean is: longer than what dip errors and weekdays do.
 _BLOCK_DAYS = 28
 _BLOCKS_MINIMUM = 4
 
 
-def plain_use(logs: Logs, intervals: pd.DataFrame) -> pd.DataFrame:
+def mean_use(logs: Logs, intervals: pd.DataFrame) -> pd.DataFrame:
     """Return the mean use of each ink by day and by million pages.
 
     Parameters
@@ -41,13 +41,13 @@ def plain_use(logs: Logs, intervals: pd.DataFrame) -> pd.DataFrame:
     pages = np.append(0.0, np.cumsum(runs["copies_gross"] * runs["pages"]))
     finished = runs["finished_at"].to_numpy()
     rows = []
-    for ink, mine in intervals[(intervals["why"] != STEP) & intervals["used_kg"].notna()].groupby("ink"):
-        ends, since = mine["read_at"].to_numpy(), mine["since"].to_numpy()
+    for ink, own in intervals[(intervals["why"] != STEP) & intervals["used_kg"].notna()].groupby("ink"):
+        ends, since = own["read_at"].to_numpy(), own["since"].to_numpy()
         printed = (
             pages[np.searchsorted(finished, ends, "right")] - pages[np.searchsorted(finished, since, "right")]
         )
-        used, days = float(mine["used_kg"].sum()), float(mine["days"].sum())
-        low, high = _interval(mine)
+        used, days = float(own["used_kg"].sum()), float(own["days"].sum())
+        low, high = _interval(own)
         million = float(printed.sum()) / 1e6
         rows.append((ink, days, used, used / days, low, high, used / million if million > 0 else np.nan))
     names = ["days", "used_kg", "kg_per_day", "ci_low", "ci_high", "kg_per_million_pages"]

@@ -18,15 +18,15 @@ from functools import cached_property
 import numpy as np
 from scipy import linalg
 
-__all__ = ["LOOKS", "Looks", "Suspects", "on_known_scale"]
+__all__ = ["SCATTER_RATIOS", "ScoreTests", "ScoreTestsByShare", "on_known_scale"]
 
 #: Ratios of scatter to dip error at which candidates are judged, as multiples of the ratio without any. Without the
 #: smaller ones 8 of 40 inks with film +8 % forty weeks ago, of sixty, stayed unfound, with them 1 (20 kg dips).
-LOOKS = (1.0, 0.25, 0.0625)
+SCATTER_RATIOS = (1.0, 0.25, 0.0625)
 
 
 def on_known_scale(statistic: np.ndarray, freedom: int) -> np.ndarray:
-    """Return what a squared statistic is worth where the variance is estimated without what it suspects.
+    """Return what a squared statistic is worth where the variance is estimated without what it tests.
 
     Something large inflates the variances that it is measured by, so that in a short history no statistic
     could pass its limit. Without it the variance is smaller and the statistic follows Student's t, whose
@@ -39,7 +39,7 @@ def on_known_scale(statistic: np.ndarray, freedom: int) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class Suspects:
+class ScoreTests:
     """A fitted model, ready to be asked about further regressors.
 
     `diagonal` and `beside` are those of the covariance of the intervals [kg2], `response` is use [kg].
@@ -154,25 +154,25 @@ class Suspects:
 
 
 @dataclass(frozen=True)
-class Looks:
+class ScoreTestsByShare:
     """A fitted model, asked about further regressors at several shares of scatter.
 
     `against` is twice the restricted log-likelihood of each share without candidates, less that of the likeliest.
     """
 
-    suspects: tuple[Suspects, ...]
+    by_share: tuple[ScoreTests, ...]
     against: tuple[float, ...]
     freedom: int
 
     def ask(self, kind: str, *where: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return coefficients and squared statistics of a method of :class:`Suspects`, each at its best share."""
-        told = [getattr(one, kind)(*where) for one in self.suspects]
-        surely = np.array(
-            [on_known_scale(s, self.freedom) + off for (_, s), off in zip(told, self.against, strict=True)]
+        """Return coefficients and squared statistics of a method of :class:`ScoreTests`, each at its best share."""
+        results = [getattr(one, kind)(*where) for one in self.by_share]
+        statistics = np.array(
+            [on_known_scale(s, self.freedom) + off for (_, s), off in zip(results, self.against, strict=True)]
         )
-        best = np.argmax(surely, axis=0)[None]
-        coefficient = np.take_along_axis(np.array([c for c, _ in told]), best, axis=0)[0]
-        return coefficient, np.take_along_axis(surely, best, axis=0)[0]
+        best = np.argmax(statistics, axis=0)[None]
+        coefficient = np.take_along_axis(np.array([c for c, _ in results]), best, axis=0)[0]
+        return coefficient, np.take_along_axis(statistics, best, axis=0)[0]
 
 
 def _between(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
