@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 import click
 
 from . import __version__
-from .publish.reports import REPORTS
+from .publishing.reports import REPORTS
 
 __all__ = ["main"]
 
@@ -101,8 +101,8 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
       2  the logs or the arguments cannot be used
     """
     from .logs import LogsError
-    from .publish import ReportFailed
-    from .publish import publish as run
+    from .publishing import ReportFailed
+    from .publishing import publish as run
 
     try:
         done = run(logs_folder, out, as_of, names)

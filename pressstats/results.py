@@ -7,7 +7,9 @@ notebook that asks pays nothing and a changed line of code or log never meets an
 
 from __future__ import annotations
 
+import difflib
 import hashlib
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
 from importlib.metadata import version
@@ -28,9 +30,9 @@ __all__ = ["Pending", "Results", "analyse", "open_results"]
 _LIBRARIES = ("holidays", "numpy", "pandas", "pint", "pyarrow", "scipy", "statsmodels", "tzdata")
 
 
-@dataclass(frozen=True)
-class Results:
-    """Logs and everything derived from them.
+@dataclass(frozen=True, repr=False, eq=False)
+class Results(Mapping[str, pd.DataFrame]):
+    """The published tables by name, in the order of their declaration, and all that they were derived from.
 
     Attributes
     ----------
@@ -66,7 +68,7 @@ class Results:
         What of the logs cannot be true as a whole, and what is not derived from them
         (:func:`pressstats.watch.implausible`); empty where all is plausible.
     published : dict of DataFrame
-        The published tables by name.
+        The published tables by name: ``results["exceptions"]`` is ``results.published["exceptions"]``.
     past_digests : dict of str
         Past publications read for the record, with their SHA-256.
     """
@@ -98,11 +100,27 @@ class Results:
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
-        return {name: self.published[name] for name in OUTPUTS}
+        return dict(self)
 
     def __getitem__(self, name: str) -> pd.DataFrame:
-        """Return the published table called `name`."""
-        return self.published[name]
+        """Return the published table called `name`; a KeyError names those that are spelt alike."""
+        if name in OUTPUTS:
+            return self.published[name]
+        near = difflib.get_close_matches(str(name), OUTPUTS, cutoff=0.5)
+        there = f"did you mean {' or '.join(near)}?" if near else f"there are {', '.join(OUTPUTS)}"
+        raise KeyError(f"no published table is called {name!r}: {there}")
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(OUTPUTS)
+
+    def __len__(self) -> int:
+        return len(OUTPUTS)
+
+    def __repr__(self) -> str:
+        return f"<Results of {self.logs.plant.name} as of {self.logs.as_of:%Y-%m-%d}: {len(self)} tables>"
+
+    def _ipython_key_completions_(self) -> list[str]:
+        return list(self)
 
 
 def open_results(

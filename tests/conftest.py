@@ -15,7 +15,7 @@ from small_plant import write_small_plant
 from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
 from test_watch import steady_tables
 
-from pressstats.publish import Publication, publish
+from pressstats.publishing import Publication, publish
 
 ROOT = Path(__file__).resolve().parents[1]
 

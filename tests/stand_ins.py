@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from pressstats.publish import Report
+from pressstats.publishing import Report
 
 AS_OF = "2025-03-02"
 

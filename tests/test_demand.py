@@ -22,7 +22,7 @@ from pressstats.ink import ink_exposure, ink_intervals, ink_model, judge_inks
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import weighed_paper
 from pressstats.past import PastError, past_forecasts
-from pressstats.publish.csv_files import write_csv
+from pressstats.publishing.csv_files import write_csv
 
 WEEK = pd.Timedelta(days=7)
 

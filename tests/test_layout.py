@@ -40,8 +40,8 @@ EARLIER = {
     "exhibits": {"logs", "markup", "palette", "figure_data"},
     "pages": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "watch", "demand"}
     | {"orders", "results", "figures", "exhibits"},
-    "publish": {"tables", "logs", "orders", "results", "markup", "palette", "figure_data", "exhibits"},
-    "cli": {"logs", "watch", "publish"},
+    "publishing": {"tables", "logs", "orders", "results", "markup", "palette", "figure_data", "exhibits"},
+    "cli": {"logs", "watch", "publishing"},
     "__main__": {"cli"},
 }
 
@@ -141,7 +141,7 @@ def test_notebooks_define_nothing_and_carry_no_outputs(path):
 
 
 def test_every_report_has_a_notebook():
-    from pressstats.publish.reports import REPORTS
+    from pressstats.publishing.reports import REPORTS
 
     assert {report.notebook for report in REPORTS} == {
         path.name for path in (ROOT / "notebooks").glob("*.ipynb")

@@ -15,7 +15,7 @@ from stand_ins import HOSTILE
 from pressstats.palette import PAIRS
 
 if TYPE_CHECKING:
-    from pressstats.publish import Publication
+    from pressstats.publishing import Publication
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 

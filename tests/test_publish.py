@@ -23,7 +23,7 @@ from stand_ins import (
     write_notebooks,
 )
 
-from pressstats.publish import Publication, Report, ReportFailed, publish
+from pressstats.publishing import Publication, Report, ReportFailed, publish
 
 QUICK = (REPORTS[0],)
 SAY = 'from pressstats.exhibits import headline\nheadline("Nothing new.")'
@@ -343,7 +343,7 @@ def test_the_publication_before_is_put_back_if_the_new_one_cannot_be_placed(
 def test_what_a_killed_publication_left_is_put_in_order(tmp_path: Path) -> None:
     from os import utime
 
-    from pressstats.publish.folders import building_in
+    from pressstats.publishing.folders import building_in
 
     (tmp_path / ".previous-2025-02-23-4711").mkdir()
     (tmp_path / ".previous-2025-02-23-4711" / "index.html").write_text("old")

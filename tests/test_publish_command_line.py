@@ -15,11 +15,11 @@ import pytest
 from click.testing import CliRunner, Result
 
 import pressstats.logs
-import pressstats.publish
+import pressstats.publishing
 import pressstats.watch
 from pressstats.cli import main
-from pressstats.publish import REPORTS, ReportFailed
-from pressstats.publish.running import Failure
+from pressstats.publishing import REPORTS, ReportFailed
+from pressstats.publishing.running import Failure
 
 
 def call(*arguments: str) -> Result:
@@ -34,7 +34,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
         calls.append(arguments)
         return SimpleNamespace(folder=Path("published/2025-03-02"))
 
-    monkeypatch.setattr(pressstats.publish, "publish", publish)
+    monkeypatch.setattr(pressstats.publishing, "publish", publish)
     return calls
 
 
@@ -69,7 +69,7 @@ def test_a_failed_report_exits_1_with_its_message(monkeypatch: pytest.MonkeyPatc
     def publish(*_: Any) -> None:
         raise ReportFailed([failure], Path("published/failed/2025-03-02"))
 
-    monkeypatch.setattr(pressstats.publish, "publish", publish)
+    monkeypatch.setattr(pressstats.publishing, "publish", publish)
     result = call("publish")
     assert result.exit_code == 1
     assert f"{REPORTS[0].notebook} failed, cell 4." in result.output

@@ -13,7 +13,7 @@ import pandas as pd
 from conftest import FORMULA, MATERIAL, ROOT, SCRIPT, TURNED
 from test_publish import Addresses, digests
 
-from pressstats.publish import REPORTS, Publication, publish
+from pressstats.publishing import REPORTS, Publication, publish
 from pressstats.tables import OUTPUTS
 
 

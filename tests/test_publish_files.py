@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from stand_ins import HOSTILE
 
-from pressstats.publish.csv_files import csv_text, harmless, write_csv
+from pressstats.publishing.csv_files import csv_text, harmless, write_csv
 
 
 def test_a_table_is_written_plainly() -> None:

@@ -19,9 +19,9 @@ from test_watch import steady_tables
 
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
-from pressstats.publish.csv_files import write_csv
-from pressstats.publish.sheets import OUTLOOK, about_outlook, outlook_sheets
-from pressstats.publish.spreadsheet import Worksheet, write_spreadsheet
+from pressstats.publishing.csv_files import write_csv
+from pressstats.publishing.sheets import OUTLOOK, about_outlook, outlook_sheets
+from pressstats.publishing.spreadsheet import Worksheet, write_spreadsheet
 from pressstats.results import Results, analyse
 from pressstats.tables import QUANTILES
 

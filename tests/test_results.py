@@ -16,7 +16,7 @@ from pressstats import results
 from pressstats.ink import COMBINED, TERMS
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
-from pressstats.publish.csv_files import write_csv
+from pressstats.publishing.csv_files import write_csv
 from pressstats.results import Results, analyse, open_results
 from pressstats.tables import OUTPUTS
 

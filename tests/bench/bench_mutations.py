@@ -232,7 +232,7 @@ def warm(folder: Path) -> None:
     sys.path[:] = own + [place for place in sys.path if place not in (str(ROOT), str(Path(__file__).parent))]
     # A fork keeps none of the threads of linear algebra.
     os.environ |= dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
-    import pressstats.publish
+    import pressstats.publishing
     import pressstats.results
 
     if not pressstats.results.__file__.startswith(str(folder)):

@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from stand_ins import opener
 
 from pressstats.exhibits import PAGE_TYPE
-from pressstats.publish import REPORTS, publish
+from pressstats.publishing import REPORTS, publish
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -1,0 +1,54 @@
+"""What a user imports: names at the top without the seconds that analyses take to import, and results as a mapping."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from small_plant import small_tables, write_small_plant
+
+import pressstats
+from pressstats.tables import OUTPUTS
+
+
+def test_names_stand_at_the_top_and_cost_no_import() -> None:
+    program = "import sys, pressstats; print(dir(pressstats), 'pandas' in sys.modules)"
+    said = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout
+    assert said == f"{sorted(pressstats.__all__)} False\n"
+    for name in pressstats.__all__:
+        assert getattr(pressstats, name) is not None
+    # A part that is imported by itself takes no name away.
+    assert callable(pressstats.publish)
+    with pytest.raises(AttributeError, match="has no attribute 'publisch'"):
+        pressstats.publisch  # noqa: B018
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> pressstats.Results:
+    folder: Path = write_small_plant(tmp_path_factory.mktemp("logs"), small_tables(3))
+    return pressstats.open_results(folder)
+
+
+def test_results_are_a_mapping_of_tables(results: pressstats.Results) -> None:
+    assert list(results) == list(results.keys()) == list(OUTPUTS)
+    assert len(results) == len(OUTPUTS)
+    assert "exceptions" in results
+    assert "nonsense" not in results
+    for name, table in results.items():
+        assert isinstance(table, pd.DataFrame)
+        assert list(table.columns) == OUTPUTS[name].names
+    assert results.get("nonsense") is None
+    assert results._ipython_key_completions_() == list(OUTPUTS)
+    assert repr(results) == f"<Results of Small Plant as of 2025-03-05: {len(OUTPUTS)} tables>"
+
+
+def test_a_name_that_is_not_there_brings_those_alike(results: pressstats.Results) -> None:
+    with pytest.raises(KeyError, match=r"'exception'.*did you mean exceptions"):
+        results["exception"]
+    with pytest.raises(KeyError, match=r"'stock'.*stock_cover"):
+        results["stock"]
+    with pytest.raises(KeyError, match=r"there are paper_balance, .*exceptions"):
+        results["zzz"]
