@@ -22,26 +22,12 @@ LACKING_MOST = 0.25
 def used_by_month(
     logs: Logs, history: pd.DataFrame, months: pd.DatetimeIndex, ink_of: pd.Series | None = None
 ) -> pd.DataFrame:
-    """Return the use of each material in some months of the past.
+    """Return the use of each material in some months of the past, shape (months, materials) [unit of the material].
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    history : DataFrame, shape (weeks, materials)
-        Weekly use (:func:`pressstats.demand.weekly_use`).
-    months : DatetimeIndex, shape (months,)
-        Their first days.
-    ink_of : Series, optional
-        Ink by material, blank where it is none.
-
-    Returns
-    -------
-    DataFrame, shape (months, materials)
-        Use [unit of the material]. Newsprint and plates are added up over the runs; runs without a record, and nights
-        set aside, count as the others of that month, by copies times pages. What is known by weeks alone is shared
-        among their days by what was printed on them, and an unknown week counts as the known ones do. Blank
-        where the month is not over, began before the logs, or lacks more than `LACKING_MOST`.
+    Newsprint and plates are added up over the runs; runs without a record, and nights set aside, count as the
+    others of that month, by copies times pages. What is known by weeks alone is shared among their days by what
+    was printed on them, and an unknown week counts as the known ones do. Blank where the month is not over,
+    began before the logs, or lacks more than `LACKING_MOST`.
     """
     used = pd.DataFrame(np.nan, months, history.columns)
     if not len(history):

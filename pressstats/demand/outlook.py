@@ -36,33 +36,15 @@ JUDGED = 26
 
 @dataclass(frozen=True)
 class Outlook:
-    """Forecast of every material from the end of the logs.
+    """Forecast of every material from the end of the logs."""
 
-    Attributes
-    ----------
-    history : DataFrame, shape (weeks, materials)
-        Weekly use [unit of the material].
-    recipe : Recipe
-        What turns issues into materials.
-    backtest : MethodBacktest
-        Forecasts of every method from all past origins.
-    chosen : ndarray of int, shape (materials,)
-        Index of the published method.
-    weeks : DatetimeIndex, shape (HORIZON,)
-        First days of the weeks ahead.
-    forecast : Forecast
-        Point forecasts with calibrated quantiles and joint paths, by week.
-    shares : ndarray, shape (materials, HORIZON, 7)
-        How each week's use is shared among its days.
-    """
-
-    history: pd.DataFrame
-    recipe: Recipe
-    backtest: MethodBacktest
-    chosen: np.ndarray
-    weeks: pd.DatetimeIndex
-    forecast: Forecast
-    shares: np.ndarray
+    history: pd.DataFrame  # (weeks, materials): weekly use [unit of the material]
+    recipe: Recipe  # what turns issues into materials
+    backtest: MethodBacktest  # forecasts of every method from all past origins
+    chosen: np.ndarray  # (materials,): index of the published method
+    weeks: pd.DatetimeIndex  # (HORIZON,): first days of the weeks ahead
+    forecast: Forecast  # point forecasts with calibrated quantiles and joint paths, by week
+    shares: np.ndarray  # (materials, HORIZON, 7): how each week's use is shared among its days
 
     @property
     def names(self) -> list[str]:
@@ -86,18 +68,7 @@ class Outlook:
 
 
 def demand_outlook(recipe: Recipe) -> Outlook:
-    """Choose a method for each material by its rolling origin and forecast from the end.
-
-    Parameters
-    ----------
-    recipe : Recipe
-        Result of :func:`pressstats.demand.recipe_of`.
-
-    Returns
-    -------
-    Outlook
-        Forecasts, with intervals from errors of past forecasts.
-    """
+    """Choose a method for each material by its rolling origin; forecast from the end, with intervals from past errors."""
     history = recipe.history
     kinds = recipe.kinds["kind"]
     newsprint = [name for name in history.columns if kinds.get(name) == "newsprint"]
@@ -129,22 +100,7 @@ def _shares(recipe: Recipe, weeks: pd.DatetimeIndex) -> np.ndarray:
 
 
 def demand_forecast(outlook: Outlook, first_week: pd.Timestamp, weeks: int = CHOICE) -> pd.DataFrame:
-    """Return the published table ``demand_forecast``.
-
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`demand_outlook`.
-    first_week : Timestamp
-        First day of the first whole week after as-of; a broken week before it is left out.
-    weeks : int
-        How many weeks.
-
-    Returns
-    -------
-    DataFrame, shape (materials x weeks, 10)
-        Published columns [unit of the material].
-    """
+    """Return the published table ``demand_forecast`` from the first whole week after as-of on."""
     broken = int(outlook.weeks.searchsorted(first_week))
     part = slice(broken, broken + weeks)
     quantiles = outlook.forecast.quantiles(_LEVELS)[:, part]

@@ -16,18 +16,8 @@ __all__ = ["forecast_record"]
 def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
     """Return the published table ``forecast_record``: what was said and what came.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`pressstats.demand.demand_outlook`.
-    published : DataFrame
-        Forecasts of past publications: material, made_on, week, mean, q05, q95; may be empty.
-
-    Returns
-    -------
-    DataFrame, shape (rows, 8)
-        Published columns. Where no publication was made in a week, its forecast is made again
-        from what was known then, with the choice and the errors known then, and labelled so.
+    Where no publication was made in a week, its forecast is made again from what was known then, with the
+    choice and the errors known then, and labelled so.
     """
     n = len(outlook.history)
     first_days = outlook.history.index

@@ -33,18 +33,8 @@ def _days(months: pd.DatetimeIndex) -> pd.DatetimeIndex:
 def demand_season(outlook: Outlook, logs: Logs) -> pd.DataFrame:
     """Return the published table ``demand_season`` for the twelve months after as-of.
 
-    Parameters
-    ----------
-    outlook : Outlook
-        Result of :func:`pressstats.demand.demand_outlook`.
-    logs : Logs
-        Logs, for ``budget``, as-of and what was used last year by day of publication.
-
-    Returns
-    -------
-    DataFrame, shape (materials x 12, 13)
-        Published columns. Months are sums of the days that the weeks are shared among; quantiles are
-        those of the months' sums over joint paths.
+    Months are sums of the days that the weeks are shared among; quantiles are those of the months' sums over joint
+    paths.
     """
     months = _months(logs.as_of)
     days = _days(months)

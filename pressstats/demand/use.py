@@ -31,30 +31,13 @@ def weekly_use(
     model: pd.DataFrame,
     fits: dict[str, InkFit] | None = None,
 ) -> pd.DataFrame:
-    """Return the use of each material in each whole week of the logs.
+    """Return the use of each material in each whole week of the logs, shape (weeks, materials) [unit of the material].
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs; materials are those of ``materials``.
-    runs : DataFrame
-        Result of :func:`pressstats.paper.run_balance`.
-    exposure, intervals, model : DataFrame
-        Results of :func:`pressstats.ink.ink_exposure`, :func:`pressstats.ink.judge_inks` and
-        :func:`pressstats.ink.ink_model`.
-    fits : dict of InkFit, optional
-        Models of the inks: with them use is free of the error of dips. Without one of an ink, what its dips say is
-        shared among the weeks.
-
-    Returns
-    -------
-    DataFrame, shape (weeks, materials), index week, columns material
-        Use [unit of the material]: mounted_kg of newsprint, or the gross copies at nominal grammage where reels are
-        not logged (and times what was mounted over that while they were), what left the tanks of an ink, plates
-        exposed, and what counts and deliveries say of the rest. Blank where it is not known, also
-        in a week without any run, which is rather a log that is missing than a plant that stood
-        still; a material of which nothing is known, or that is not bought in kg though its use is
-        weighed, has no column.
+    mounted_kg of newsprint, or the gross copies at nominal grammage where reels are not logged (and times what
+    was mounted over that while they were); what left the tanks of an ink, free of the error of dips with
+    `fits`; plates exposed; what counts and deliveries say of the rest. Blank where it is not known, also in a
+    week without any run, which is rather a log that is missing than a plant that stood still. A material of
+    which nothing is known, or that is not bought in kg though its use is weighed, has no column.
     """
     weeks = whole_weeks(logs)
     if not logs.has("materials") or len(weeks) == 0:

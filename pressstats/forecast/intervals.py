@@ -56,30 +56,16 @@ _SYMMETRY = 0.5
 
 @dataclass(frozen=True)
 class Judgement:
-    """Forecast from one origin, and how far to trust it.
+    """Forecast from one origin, and how far to trust it."""
 
-    Attributes
-    ----------
-    point : ndarray, shape (series, horizon)
-        Combined forecast [unit of the series]; blank where there is none.
-    size : ndarray, shape (series, horizon)
-        Expected absolute error [unit of the series].
-    shape : ndarray, shape (horizon, probabilities)
-        Quantiles of the error divided by its size [1].
-    weights : ndarray, shape (methods, series)
-        Weight of each method [1].
-    scores : ndarray, shape (origins, series, horizon)
-        Past errors divided by their size [1]; blank where unknown.
-    worth : float
-        Horizons that the past origins span: how many independent error vectors they are worth.
-    """
-
+    # (series, horizon): combined forecast [unit of the series]; blank where there is none
     point: np.ndarray
-    size: np.ndarray
-    shape: np.ndarray
-    weights: np.ndarray
+    size: np.ndarray  # (series, horizon): expected absolute error [unit of the series]
+    shape: np.ndarray  # (horizon, probabilities): quantiles of the error divided by its size [1]
+    weights: np.ndarray  # (methods, series): weight of each method [1]
+    # (origins, series, horizon): past errors divided by their size [1]; blank where unknown
     scores: np.ndarray
-    worth: float
+    worth: float  # horizons that the past origins span: how many independent error vectors they are worth
 
 
 def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:

@@ -22,15 +22,7 @@ _WORDS = {"paper": ["paper"], "ink": ["ink"], "demand": ["forecasts", "orders"]}
 def opening(results: Results) -> Block | None:
     """Return what is wrong with the logs as a whole, nothing where they are plausible.
 
-    Parameters
-    ----------
-    results : Results
-        The results.
-
-    Returns
-    -------
-    Block or None
-        A headline, which the index pages quote too, with each doubt below it.
+    A headline, which the index pages quote too, with each doubt below it.
     """
     table = results.implausible
     if table.empty:

@@ -47,18 +47,8 @@ class ExceptionInputs:
 def exceptions(logs: Logs, found: ExceptionInputs) -> pd.DataFrame:
     """Return the published table ``exceptions``.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    found : ExceptionInputs
-        Tables of the analyses.
-
-    Returns
-    -------
-    DataFrame, shape (exceptions, 11)
-        Published columns; size is in `unit`, cost [currency] is blank where it cannot be told. What is derived from
-        a part of the logs that cannot be true is left out.
+    A cost [currency] is blank where it cannot be told; what is derived from a part of the logs that cannot be
+    true is left out.
     """
     rows = [
         *implausible_exceptions(logs, found.implausible),

@@ -25,23 +25,10 @@ LASTING_NEWS_DAYS = 91
 def ink_watch(judged: pd.DataFrame, fits: dict[str, InkFit], findings: Sequence[Finding]) -> pd.DataFrame:
     """Return the published table ``ink_watch``: residuals and the signals of a control chart.
 
-    Parameters
-    ----------
-    judged : DataFrame
-        Intervals as :func:`pressstats.ink.judge_inks` returns them.
-    fits : dict of InkFit
-        Models by ink.
-    findings : sequence of Finding
-        What was found in them.
-
-    Returns
-    -------
-    DataFrame, shape (intervals, 6)
-        Published columns. `expected_kg` is by the terms of the interval's own time; `z` is
-        the surprise, blank where the interval is not in the model;
-        `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits and
-        since a lasting change of the last 13 weeks, ``step``,
-        ``misread dip`` or ``change`` where a single interval or dip was found to be one, else empty.
+    `expected_kg` is by the terms of the interval's own time; `z` is the surprise, blank where the interval is
+    not in the model; `signal` is ``high`` or ``low`` where an EWMA of z is outside its limits and since a
+    lasting change of the last 13 weeks, else the kind of a single interval or dip that was found to be one, or
+    empty.
     """
     parts = []
     for ink, rows in judged.groupby("ink", sort=True):

@@ -82,23 +82,11 @@ def nothing_implausible() -> pd.DataFrame:
 def implausible(
     logs: Logs, runs: pd.DataFrame, grammage: pd.DataFrame, ink_model: pd.DataFrame
 ) -> pd.DataFrame:
-    """Return what of the logs cannot be true as a whole.
+    """Return what of the logs cannot be true as a whole, the gravest first; empty where all is plausible.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    runs : DataFrame
-        Balance of each run (:func:`pressstats.paper.run_balance`).
-    grammage, ink_model : DataFrame
-        Published tables of those names.
-
-    Returns
-    -------
-    DataFrame, shape (doubts, 7)
-        subject (table, material or ink), what (the figure in words), value and limit [unit], unit, suspect
-        (the likely column and unit, in words; empty where none fits), refuses (``everything``, ``paper``,
-        ``ink``, ``demand``, or empty: said, nothing refused). The gravest first. Empty where all is plausible.
+    Columns subject (table, material or ink), what (the figure in words), value and limit [unit], unit, suspect
+    (the likely column and unit, in words; empty where none fits), refuses (``everything``, ``paper``, ``ink``,
+    ``demand``, or empty: said, nothing refused).
     """
     sizes = doubts_of_sizes(logs)
     named = {doubt.subject: doubt.suspect for doubt in reversed(sizes) if doubt.suspect}

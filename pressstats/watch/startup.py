@@ -41,21 +41,11 @@ def startup_values(runs: pd.DataFrame) -> pd.DataFrame:
 
 
 def startup_regimes(runs: pd.DataFrame, price: float) -> pd.DataFrame:
-    """Return the presses' rows of the published table ``regimes``.
+    """Return the presses' rows of the published table ``regimes``; `price` of paper [currency / kg].
 
-    Parameters
-    ----------
-    runs : DataFrame
-        Result of :func:`pressstats.paper.run_balance`.
-    price : float
-        Price of paper [currency / kg].
-
-    Returns
-    -------
-    DataFrame, shape (presses x spells, 12)
-        The published columns; estimates are kg per web started, of the mix of titles of the last 13 weeks, with 95 %
-        limits (Student's t over weeks). cost_since is what the starts of the spell wasted more than they would have
-        before the change; negative where they wasted less.
+    Estimates are kg per web started, of the mix of titles of the last 13 weeks, with 95 % limits (Student's t
+    over weeks). cost_since is what the starts of the spell wasted more than before the change; negative where
+    they wasted less.
     """
     rows: list[dict[str, object]] = []
     for press, mine in startup_values(runs).groupby("press", sort=True):

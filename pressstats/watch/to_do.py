@@ -52,22 +52,7 @@ class Supply:
 
 
 def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
-    """Return the published table ``to_do``.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    exceptions : DataFrame
-        Published table ``exceptions``.
-    supply : Supply
-        What the order plan asks for.
-
-    Returns
-    -------
-    DataFrame, shape (things to do, 9)
-        Published columns, ranked by severity, then by the day by which it is wanted, then by money.
-    """
+    """Return the published table ``to_do``, ranked by severity, then by the day it is wanted by, then by money."""
     supply = supply.believable(logs)
     rows = [*_actions(logs, exceptions, supply), *_orders(logs, supply), *_risks(logs, exceptions, supply)]
     if not rows:

@@ -32,22 +32,11 @@ _STEP_WEEKS = 4
 def waste_chart(runs: pd.DataFrame, regimes: pd.DataFrame | None = None) -> pd.DataFrame:
     """Return the control chart of start-up and running waste by press and week.
 
-    Parameters
-    ----------
-    runs : DataFrame
-        Result of :func:`pressstats.paper.run_balance`.
-    regimes : DataFrame, optional
-        Result of :func:`pressstats.watch.startup_regimes`: start-up waste of each week is judged by the level of
-        its own spell, so that a change that is known raises no further signal.
-
-    Returns
-    -------
-    DataFrame, shape (presses x measures x weeks, 10)
-        press, measure (``startup`` or ``running``), week, level (the week's mean), expected (of
-        the same mix of titles in the baseline), z (standardised residual), average (EWMA of z),
-        limit, signal (``high``, ``low`` or empty), excess_kg (paper above expectation [kg]). The
-        baseline is the 52 weeks before the newest 8; a press with fewer than 13 weeks of it has
-        no chart.
+    Columns press, measure (``startup`` or ``running``), week, level (the week's mean), expected (of the same
+    mix of titles in the baseline), z (standardised residual), average (EWMA of z), limit, signal, excess_kg
+    (paper above expectation). The baseline is the 52 weeks before the newest 8; a press with fewer than 13
+    weeks of it has no chart. With `regimes` start-up waste is judged by the level of its own spell, so that a
+    change that is known raises no further signal.
     """
     printed = runs[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum(axis=1, min_count=4)
     values = {

@@ -25,15 +25,7 @@ _NAMED = 3
 def week_figures(week: WeekInputs) -> pd.DataFrame:
     """Return the published table ``week_figures``.
 
-    Parameters
-    ----------
-    week : WeekInputs
-        What the figures are reckoned from.
-
-    Returns
-    -------
-    DataFrame, shape (11, 11)
-        Published columns. A figure that is not known is blank, its state ``unknown``, and `why` says what to log.
+    A figure that is not known is blank, its state ``unknown``, and `why` says what to log.
     """
     figures = (*paper_figures(week), *reel_figures(week), *supply_figures(week))
     rows = [one.as_row() | _with_exceptions(one, week.exceptions) for one in figures]
