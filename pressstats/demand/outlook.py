@@ -68,7 +68,7 @@ class Outlook:
 
 
 def demand_outlook(recipe: Recipe) -> Outlook:
-    """Choose a method for each material by its rolling origin; forecast from the end, with intervals from past errors."""
+    """Choose a method for each material by its rolling origin; forecast from the end, with intervals."""
     history = recipe.history
     kinds = recipe.kinds["kind"]
     newsprint = [name for name in history.columns if kinds.get(name) == "newsprint"]
