@@ -117,7 +117,7 @@ def plain(text: str) -> str:
     """Return a sentence without marks: no isolates, no asterisks of **bold**."""
     parts = _MARKED.split(text)
     return "".join(
-        part if place % 2 else re.sub(r"\*\*(.+?)\*\*", r"\1", part) for place, part in enumerate(parts)
+        part if number % 2 else re.sub(r"\*\*(.+?)\*\*", r"\1", part) for number, part in enumerate(parts)
     )
 
 
@@ -333,5 +333,5 @@ def table_html(
         long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
         name = one.label or one.column.replace("_", " ")
         body.append({"look": kind + long, "name": name, "unit": one.unit, "cells": list(map(Markup, cells))})
-    told = len(shown) <= _FEW and len(body) > 2 and str(body[-1]["look"]).endswith("long")
-    return Markup(block_html("table", body, len(first), len(frame), caption, file, told))
+    sentence_last = len(shown) <= _FEW and len(body) > 2 and str(body[-1]["look"]).endswith("long")
+    return Markup(block_html("table", body, len(first), len(frame), caption, file, sentence_last))

@@ -173,10 +173,10 @@ def pooled_losses(losses: np.ndarray, looks: float, able: np.ndarray) -> np.ndar
         own = np.where(able & (losses > 0), np.log(losses), np.nan)
         own = np.where(np.isfinite(own) | ~able, own, np.nan)
         own, usual = own - np.nanmean(own, axis=0), usual - np.nanmean(usual, axis=0)
-        told = np.isfinite(own).sum(axis=0) == able.sum(axis=0)
-        common = np.nanmean(np.where(told, own - usual, np.nan), axis=1, keepdims=True)
+        complete = np.isfinite(own).sum(axis=0) == able.sum(axis=0)
+        common = np.nanmean(np.where(complete, own - usual, np.nan), axis=1, keepdims=True)
     common = usual + np.nan_to_num(common) * looks / (looks + _USUAL_LOOKS)
-    drawn = common + np.where(told, np.nan_to_num(own - common), 0.0) * looks / (looks + _COMMON_LOOKS)
+    drawn = common + np.where(complete, np.nan_to_num(own - common), 0.0) * looks / (looks + _COMMON_LOOKS)
     return np.where(able, drawn, np.inf)
 
 
@@ -216,7 +216,7 @@ def _direct(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return direct and naive forecasts, shape (origins, materials, HORIZON), and naive errors."""
     values = history.to_numpy(dtype=float)
-    widths = [place for place, name in enumerate(history.columns) if name in newsprint]
+    widths = [number for number, name in enumerate(history.columns) if name in newsprint]
     summed = len(widths) > 1
     if summed:
         values = np.column_stack([values, values[:, widths].sum(axis=1)])
@@ -233,8 +233,8 @@ def _direct(
     idle = ~begun[origins - 1]
     said[idle], naive[idle], scale[idle] = 0.0, 0.0, 0.0
     if summed:
-        for place in range(len(origins)):
-            said[place, widths] = _agreeing(said[place, [*widths, -1]], scale[place, [*widths, -1]])
+        for number in range(len(origins)):
+            said[number, widths] = _agreeing(said[number, [*widths, -1]], scale[number, [*widths, -1]])
     size = history.shape[1]
     return np.maximum(said[:, :size], 0.0), naive[:, :size], scale[:, :size]
 

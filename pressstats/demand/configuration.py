@@ -60,8 +60,8 @@ class WebConfiguration:
         above = np.clip(np.searchsorted(may, pages), 0, len(may) - 1)
         below = np.maximum(above - 1, 0)
         nearest = np.where(np.abs(may[below] - pages) < np.abs(may[above] - pages), below, above)
-        found: np.ndarray = areas[nearest] * (pages / np.clip(pages, may[0], may[-1]))[..., None]
-        return found
+        scaled: np.ndarray = areas[nearest] * (pages / np.clip(pages, may[0], may[-1]))[..., None]
+        return scaled
 
     def _made(self, pages: float, seen: np.ndarray, last: np.ndarray) -> np.ndarray:
         """Return the areas of pages: of the last run with as many, or of the nearest but for whole full webs."""

@@ -68,8 +68,10 @@ class _Bookings:
 
         One written down after its day says nothing of how bookings miss.
         """
-        told = (self.made <= self.day) | (np.isnat(self.made) & today)
-        rows = np.flatnonzero(told & (self.day <= known) & (self.lead == lead) & np.isfinite(self.off_copies))
+        made_before = (self.made <= self.day) | (np.isnat(self.made) & today)
+        rows = np.flatnonzero(
+            made_before & (self.day <= known) & (self.lead == lead) & np.isfinite(self.off_copies)
+        )
         return np.asarray(rows[np.argsort(self.day[rows], kind="stable")][-_RECENT_BOOKINGS:])
 
 
@@ -93,10 +95,10 @@ class Drivers:
         printed = np.unique(np.concatenate([one.day for one in past.values()])) if past else ahead[:0]
         parts, pages = [], []
         for title in sorted({*past, *self.bookings}):
-            found = self._of_title(title, past.get(title), printed, now, ahead)
-            if found is not None:
-                parts.append(found[0])
-                pages.append(found[1])
+            issues = self._of_title(title, past.get(title), printed, now, ahead)
+            if issues is not None:
+                parts.append(issues[0])
+                pages.append(issues[1])
         if not parts:
             columns = ["day", "title", "copies", "colour_share", "runs", "source"]
             return Expected(pd.DataFrame(columns=columns), np.zeros((0, DRAWS)))
@@ -113,16 +115,16 @@ class Drivers:
         comes = np.zeros(len(ahead), dtype=bool)
         if past is not None and len(past.day):
             comes = days_printed(past, printed, self.calendar, ahead)
-        mine = self.bookings.get(title)
-        rows = mine.known_at(now, bool(now >= self.last)) if mine is not None else np.zeros(0, int)
+        bookings = self.bookings.get(title)
+        rows = bookings.known_at(now, bool(now >= self.last)) if bookings is not None else np.zeros(0, int)
         booking = np.full(len(ahead), -1)
-        if mine is not None and len(rows):
-            place = np.searchsorted(ahead, mine.day[rows])
-            inside = (place < len(ahead)) & (ahead[np.minimum(place, len(ahead) - 1)] == mine.day[rows])
-            booking[place[inside]] = rows[inside]
+        if bookings is not None and len(rows):
+            step = np.searchsorted(ahead, bookings.day[rows])
+            inside = (step < len(ahead)) & (ahead[np.minimum(step, len(ahead) - 1)] == bookings.day[rows])
+            booking[step[inside]] = rows[inside]
             planned = booking >= 0
             # The plan says which days come out, where it says anything.
-            comes[planned] = mine.copies[booking[planned]] > 0
+            comes[planned] = bookings.copies[booking[planned]] > 0
         days, booking = ahead[comes], booking[comes]
         if not len(days):
             return None
@@ -130,8 +132,8 @@ class Drivers:
         pages = np.full((len(days), DRAWS), np.nan)
         if past is not None and len(past.day):
             copies, pages, share, runs = _modelled(past, days, now, self.calendar)
-        if mine is not None:
-            self._put_booked(mine, booking, now, copies, pages, share)
+        if bookings is not None:
+            self._put_booked(bookings, booking, now, copies, pages, share)
         use = np.isfinite(copies) & np.isfinite(pages).all(axis=1)
         table = pd.DataFrame(
             {
@@ -147,7 +149,7 @@ class Drivers:
 
     def _put_booked(
         self,
-        mine: _Bookings,
+        bookings: _Bookings,
         booking: np.ndarray,
         now: np.datetime64,
         copies: np.ndarray,
@@ -155,26 +157,26 @@ class Drivers:
         share: np.ndarray,
     ) -> None:
         """Put what is booked in place of what the past says, corrected by what bookings were off."""
-        lead = np.where(booking >= 0, mine.lead[np.maximum(booking, 0)], -1)
+        lead = np.where(booking >= 0, bookings.lead[np.maximum(booking, 0)], -1)
         for band in np.unique(lead[lead >= 0]):
             here = np.flatnonzero(lead == band)
             rows = booking[here]
-            off_copies, off_pages = self._off(mine, now, int(band))
+            off_copies, off_pages = self._off(bookings, now, int(band))
             # Of few bookings little is learned.
             ratio = (np.clip(off_copies, 0.5, 2.0).sum() + 4) / (len(off_copies) + 4)
-            copies[here] = mine.copies[rows] * ratio
-            planned = mine.pages[rows]
-            told = planned > 0
-            pages[here[told]] = np.maximum(planned[told, None] + _draws(off_pages), 1.0)
-            coloured = told & np.isfinite(mine.colour[rows])
-            share[here[coloured]] = np.minimum(mine.colour[rows][coloured] / planned[coloured], 1.0)
+            copies[here] = bookings.copies[rows] * ratio
+            planned = bookings.pages[rows]
+            with_pages = planned > 0
+            pages[here[with_pages]] = np.maximum(planned[with_pages, None] + _draws(off_pages), 1.0)
+            coloured = with_pages & np.isfinite(bookings.colour[rows])
+            share[here[coloured]] = np.minimum(bookings.colour[rows][coloured] / planned[coloured], 1.0)
 
-    def _off(self, mine: _Bookings, now: np.datetime64, band: int) -> tuple[np.ndarray, np.ndarray]:
+    def _off(self, bookings: _Bookings, now: np.datetime64, band: int) -> tuple[np.ndarray, np.ndarray]:
         """Return by how much bookings of a title at that distance were off; of all titles where few are its own."""
         today = bool(now >= self.last)
-        rows = mine.errors_at(now, band, today)
+        rows = bookings.errors_at(now, band, today)
         if len(rows) >= _OWN_BOOKINGS:
-            return mine.off_copies[rows], mine.off_pages[rows][np.isfinite(mine.off_pages[rows])]
+            return bookings.off_copies[rows], bookings.off_pages[rows][np.isfinite(bookings.off_pages[rows])]
         every = [(one, one.errors_at(now, band, today)) for one in self.bookings.values()]
         off_copies = np.concatenate([one.off_copies[rows] for one, rows in every])
         off_pages = np.concatenate([one.off_pages[rows] for one, rows in every])
@@ -193,7 +195,7 @@ def _bookings(logs: Logs, titles: list[TitlePast]) -> dict[str, _Bookings]:
     if not logs.has("plan"):
         return {}
     past = {one.title: one for one in titles}
-    found = {}
+    bookings = {}
     for title, rows in logs["plan"].groupby("title", sort=True):
         rows = rows.sort_values("made_on", na_position="first", kind="stable")
         day, made = (rows[name].to_numpy().astype("datetime64[D]") for name in ("date", "made_on"))
@@ -203,11 +205,11 @@ def _bookings(logs: Logs, titles: list[TitlePast]) -> dict[str, _Bookings]:
         came_copies, came_pages = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
         one = past.get(str(title))
         if one is not None:
-            place = np.minimum(np.searchsorted(one.day, day), len(one.day) - 1)
-            hit = (one.day[place] == day) & one.whole[place]
-            came_copies[hit], came_pages[hit] = one.copies[place[hit]], one.pages[place[hit]]
+            row = np.minimum(np.searchsorted(one.day, day), len(one.day) - 1)
+            hit = (one.day[row] == day) & one.whole[row]
+            came_copies[hit], came_pages[hit] = one.copies[row[hit]], one.pages[row[hit]]
         distance = np.where(np.isnat(made), 0, (day - made).astype(float))
-        found[str(title)] = _Bookings(
+        bookings[str(title)] = _Bookings(
             day,
             made,
             copies,
@@ -217,7 +219,7 @@ def _bookings(logs: Logs, titles: list[TitlePast]) -> dict[str, _Bookings]:
             came_copies / np.where(copies > 0, copies, np.nan),
             came_pages - np.where(pages > 0, pages, np.nan),
         )
-    return found
+    return bookings
 
 
 def _modelled(

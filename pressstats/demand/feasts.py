@@ -43,9 +43,9 @@ def _nearest(days: np.ndarray, feasts: list[dt.date]) -> np.ndarray:
     return np.asarray(away[np.arange(len(days)), np.abs(away).argmin(axis=1)])
 
 
-def _tent(to: np.ndarray, place: int, knots: np.ndarray, first: int, last: int) -> np.ndarray:
+def _tent(to: np.ndarray, peak: int, knots: np.ndarray, first: int, last: int) -> np.ndarray:
     """Return 1 at a knot, falling to 0 at those beside it."""
     points = np.array([first, *knots, last], dtype=float)
     heights = np.zeros(len(points))
-    heights[place + 1] = 1.0
+    heights[peak + 1] = 1.0
     return np.asarray(np.interp(to, points, heights))

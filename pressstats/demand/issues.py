@@ -80,15 +80,15 @@ def titles_of(logs: Logs) -> list[TitlePast]:
     return [
         TitlePast(
             str(title),
-            mine["date"].to_numpy().astype("datetime64[D]"),
-            mine["copies"].to_numpy(dtype=float),
-            mine["pages"].to_numpy(dtype=float),
-            mine["colour_pages"].to_numpy(dtype=float),
-            mine["runs"].to_numpy(dtype=float),
-            mine["event"].to_numpy(),
-            mine["whole"].to_numpy(),
+            rows["date"].to_numpy().astype("datetime64[D]"),
+            rows["copies"].to_numpy(dtype=float),
+            rows["pages"].to_numpy(dtype=float),
+            rows["colour_pages"].to_numpy(dtype=float),
+            rows["runs"].to_numpy(dtype=float),
+            rows["event"].to_numpy(),
+            rows["whole"].to_numpy(),
         )
-        for title, mine in issues.groupby("title", sort=True)
+        for title, rows in issues.groupby("title", sort=True)
     ]
 
 
@@ -190,16 +190,16 @@ def titles_changed(titles: list[TitlePast], last: np.datetime64, first_week: pd.
     twice its longest pause so far.
     """
     start, least = np.datetime64(first_week, "D"), 7 * _KNOWN_AFTER
-    found = set()
+    changes = set()
     for past in titles:
         day = np.unique((past.day - start).astype(int))
         pause = np.diff(np.append(day, int((last - start).astype(int)) + 1))
         longest = np.concatenate([[0], np.maximum.accumulate(pause)[:-1]])
         away = np.maximum(least, _PAUSES * longest)
         ended = np.flatnonzero((pause > away) & (day - day[0] >= 2 * least))
-        found |= {((day[n] + 1) // 7, -(-(day[n] + away[n] + 1) // 7)) for n in ended}
+        changes |= {((day[n] + 1) // 7, -(-(day[n] + away[n] + 1) // 7)) for n in ended}
         for began in (0, *(ended + 1)):
             there = day[began:][day[began:] <= day[min(began, len(day) - 1)] + least]
             if len(there) and there[0] >= least and there[-1] - there[0] >= least - 7:
-                found.add((there[0] // 7, there[0] // 7 + _KNOWN_AFTER))
-    return np.array(sorted(found), dtype=int).reshape(-1, 2)
+                changes.add((there[0] // 7, there[0] // 7 + _KNOWN_AFTER))
+    return np.array(sorted(changes), dtype=int).reshape(-1, 2)

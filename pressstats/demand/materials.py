@@ -55,8 +55,8 @@ class _Ahead:
         runs = self.recipe.runs
         number = runs.titles.get(title, -1)
         rows = np.arange(self.lately.start, self.lately.stop)
-        mine = rows[runs.title[rows] == number]
-        return mine if len(mine) >= _OWN_RUNS else rows
+        of_title = rows[runs.title[rows] == number]
+        return of_title if len(of_title) >= _OWN_RUNS else rows
 
     def _colour_share(self, share: np.ndarray) -> np.ndarray:
         """Return colour pages of all pages; where neither title nor plan tells, as in the runs it learns from."""
@@ -120,14 +120,14 @@ def _newsprint(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarr
     areas = np.zeros((len(ahead.day), len(recipe.configuration.materials)))
     for title, rows in ahead.groups:
         areas[rows] = recipe.configuration.per_copy(title, ahead.pages[rows], ahead.now).mean(axis=1)
-    found = {}
+    by_material = {}
     overhead = _overhead(recipe, seen)
     for number, material in enumerate(recipe.configuration.materials):
         if material in overhead and recipe.kinds["kind"].get(material) == "newsprint":
             grammage = ahead.assumed.grammage.get(material, float(recipe.kinds["grammage_gsm"][material]))
             kg = ahead.gross * areas[:, number] * grammage / 1000 * overhead[material]
-            found[material] = ahead.by_day(kg, days)
-    return found
+            by_material[material] = ahead.by_day(kg, days)
+    return by_material
 
 
 def _overhead(recipe: Recipe, seen: int) -> dict[str, float]:
@@ -158,7 +158,7 @@ def _inks(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
     page_m2 = np.empty(len(ahead.day))
     for title, rows in ahead.groups:
         page_m2[rows] = runs.page_m2[ahead.own(title)[-1]] if len(ahead.own(title)) else np.nan
-    found = {}
+    by_material = {}
     for material, ink in inks.items():
         if material not in recipe.history or ink not in recipe.solid or ink not in runs.solid_pages:
             continue
@@ -169,8 +169,8 @@ def _inks(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
         solid, prints = _solid_pages(ahead, ink)
         area = ahead.gross * solid * page_m2 * ahead.assumed.coverage.get(str(ink), 1.0)
         kg = terms[0] * area + terms[1] * prints * ahead.runs
-        found[str(material)] = ahead.by_day(kg, days) + terms[2] / 7
-    return found
+        by_material[str(material)] = ahead.by_day(kg, days) + terms[2] / 7
+    return by_material
 
 
 def _solid_pages(ahead: _Ahead, ink: str) -> tuple[np.ndarray, np.ndarray]:
@@ -279,7 +279,7 @@ def _others(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]
         (ahead.gross * ahead.mean_pages, printed[year]),
         (ahead.runs, recipe.run_count[year]),
     )
-    found = {}
+    by_material = {}
     for material in recipe.kinds.index[recipe.kinds["kind"] == "other"]:
         if material not in recipe.history:
             continue
@@ -292,5 +292,5 @@ def _others(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]
             each = used[known].sum() / base[known].sum()
             loss = float(np.abs(used[known] - each * base[known]).sum())
             if loss < best:
-                best, found[str(material)] = loss, ahead.by_day(values * each, days)
-    return found
+                best, by_material[str(material)] = loss, ahead.by_day(values * each, days)
+    return by_material

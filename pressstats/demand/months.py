@@ -51,14 +51,14 @@ def _inside(logs: Logs, history: pd.DataFrame, month: pd.Timestamp) -> bool:
 
 def _by_run(logs: Logs) -> dict[str, np.ndarray]:
     """Return use by run of what is weighed or counted run by run: blank for a run without a record."""
-    found: dict[str, np.ndarray] = {}
+    used: dict[str, np.ndarray] = {}
     runs, size = logs["runs"], len(logs["runs"])
     if logs.has("materials"):
         plates = logs["materials"].query("kind == 'plate'")["material"]
         if len(plates) == 1:
-            found[str(plates.iloc[0])] = runs["plates"].to_numpy(dtype=float)
+            used[str(plates.iloc[0])] = runs["plates"].to_numpy(dtype=float)
     if not logs.has("reel_mounts"):
-        return found
+        return used
     webs = web_use(logs)
     mounts = mount_weights(logs, webs)
     mounted = np.zeros(len(webs), dtype=bool)
@@ -72,25 +72,25 @@ def _by_run(logs: Logs) -> dict[str, np.ndarray]:
     for material, rows in mounts.groupby("material").indices.items():
         rows = rows[at[rows] >= 0]
         taken = np.bincount(at[rows], np.nan_to_num(kg[rows]), size)
-        found[str(material)] = np.where(known, taken, np.nan)
-    return found
+        used[str(material)] = np.where(known, taken, np.nan)
+    return used
 
 
 def _from_runs(
     logs: Logs, taken: np.ndarray, weight: np.ndarray, months: pd.DatetimeIndex, inside: list[bool]
 ) -> np.ndarray:
     date = logs["runs"]["date"].to_numpy()
-    found = np.full(len(months), np.nan)
-    for place in np.flatnonzero(inside):
-        first, last = months[place], months[place] + pd.offsets.MonthEnd(1)
-        mine = (date >= first.to_datetime64()) & (date <= last.to_datetime64())
-        known = mine & np.isfinite(taken)
-        every, told = _with_lost(logs, weight[mine], first, last), weight[known].sum()
+    by_month = np.full(len(months), np.nan)
+    for number in np.flatnonzero(inside):
+        first, last = months[number], months[number] + pd.offsets.MonthEnd(1)
+        of_month = (date >= first.to_datetime64()) & (date <= last.to_datetime64())
+        known = of_month & np.isfinite(taken)
+        every, recorded = _with_lost(logs, weight[of_month], first, last), weight[known].sum()
         if every == 0:
-            found[place] = 0.0
-        elif told >= (1 - LACKING_MOST) * every:
-            found[place] = taken[known].sum() * every / told
-    return found
+            by_month[number] = 0.0
+        elif recorded >= (1 - LACKING_MOST) * every:
+            by_month[number] = taken[known].sum() * every / recorded
+    return by_month
 
 
 def _with_lost(logs: Logs, weight: np.ndarray, first: pd.Timestamp, last: pd.Timestamp) -> float:
@@ -123,11 +123,13 @@ def _from_weeks(
     usual = values[known & (total > 0)].sum() / max(total[known].sum(), 1e-300)
     share = np.where(total[week] > 0, printed / np.maximum(total[week], 1e-300), 1 / 7)
     daily = np.where(known[week], values[week] * share, usual * printed)
-    found = np.full(len(months), np.nan)
-    for place in np.flatnonzero(inside):
-        mine = (days >= months[place]) & (days <= months[place] + pd.offsets.MonthEnd(1))
-        weight = printed[mine].sum()
-        told = printed[mine & known[week]].sum() if weight > 0 else float(known[week][mine].mean())
-        if told >= (1 - LACKING_MOST) * (weight if weight > 0 else 1.0):
-            found[place] = daily[mine].sum()
-    return found
+    by_month = np.full(len(months), np.nan)
+    for number in np.flatnonzero(inside):
+        of_month = (days >= months[number]) & (days <= months[number] + pd.offsets.MonthEnd(1))
+        weight = printed[of_month].sum()
+        recorded = (
+            printed[of_month & known[week]].sum() if weight > 0 else float(known[week][of_month].mean())
+        )
+        if recorded >= (1 - LACKING_MOST) * (weight if weight > 0 else 1.0):
+            by_month[number] = daily[of_month].sum()
+    return by_month

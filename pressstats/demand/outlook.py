@@ -60,9 +60,9 @@ class Outlook:
         self, draws: int, days: pd.DatetimeIndex, seed: int = _SEED
     ) -> tuple[np.ndarray, np.ndarray]:
         """Return joint paths and means of use by day."""
-        place = np.asarray((days - self.weeks[0]).days)
-        week = np.clip(place // 7, 0, HORIZON - 1)
-        share = self.shares[:, week, place % 7]
+        day = np.asarray((days - self.weeks[0]).days)
+        week = np.clip(day // 7, 0, HORIZON - 1)
+        share = self.shares[:, week, day % 7]
         paths = self.forecast.paths(draws, seed).transpose(2, 0, 1)
         return paths[:, :, week] * share[:, None, :], self.mean[:, week] * share
 

@@ -121,16 +121,16 @@ def _solid_pages(logs: Logs, runs: pd.DataFrame) -> dict[str, np.ndarray]:
     if not logs.has("coverage"):
         return {}
     coverage = logs["coverage"]
-    place = pd.Index(runs["run_id"]).get_indexer(coverage["run_id"])
+    row = pd.Index(runs["run_id"]).get_indexer(coverage["run_id"])
     aside = logs.set_aside
     lost = runs["run_id"].isin(aside.loc[aside["table"] == "coverage", "run_id"]).to_numpy()
     known = np.zeros(len(runs), dtype=bool)
-    known[place[place >= 0]] = True
-    found = {}
+    known[row[row >= 0]] = True
+    by_ink = {}
     for ink, rows in coverage.groupby("ink"):
-        at = place[rows.index]
+        at = row[rows.index]
         # A run with coverage of other inks only does not print this one.
         solid = np.where(known & ~lost, 0.0, np.nan)
         solid[at[at >= 0]] += rows["solid_pages"].to_numpy()[at >= 0]
-        found[str(ink)] = solid
-    return found
+        by_ink[str(ink)] = solid
+    return by_ink

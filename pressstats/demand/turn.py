@@ -51,11 +51,11 @@ def turn_factor(errors: np.ndarray, share: np.ndarray) -> np.ndarray:
     seen = (share >= 0.5) & known.any(axis=1)
     weeks = np.unique((np.arange(len(share))[:, None] + np.arange(share.shape[1]))[seen])
     turns = float(1 + (np.diff(weeks) > 20).sum()) if len(weeks) else 0.0
-    told = np.isfinite(ratio) & (ratio > 0)
+    measured = np.isfinite(ratio) & (ratio > 0)
     common = np.log(_USUAL)
-    if told.any():
-        common = (turns * np.log(ratio[told]).mean() + _USUAL_TURNS * common) / (turns + _USUAL_TURNS)
-    own = np.where(told, np.log(np.where(told, ratio, 1.0)), common)
+    if measured.any():
+        common = (turns * np.log(ratio[measured]).mean() + _USUAL_TURNS * common) / (turns + _USUAL_TURNS)
+    own = np.where(measured, np.log(np.where(measured, ratio, 1.0)), common)
     return np.clip(np.exp((turns * own + _COMMON_TURNS * common) / (turns + _COMMON_TURNS)), _LEAST, _MOST)
 
 

@@ -123,21 +123,21 @@ def _inks(
     materials = logs["materials"]
     inks = materials[(materials["kind"] == "ink") & materials["ink"].notna()]
     columns = {}
-    for ink, mine in intervals.groupby("ink"):
+    for ink, of_ink in intervals.groupby("ink"):
         bought = inks[inks["ink"] == ink]
         # Two materials of one ink share a tank, and nobody logs which one was used.
         if len(bought) == 1 and bought["unit"].iloc[0] == "kg":
             name = bought["material"].iloc[0]
             printed = exposure[exposure["ink"] == ink]
-            dipped = _ink_by_week(logs, mine, printed, model).reindex(weeks)
+            dipped = _ink_by_week(logs, of_ink, printed, model).reindex(weeks)
             columns[name] = dipped
             if ink in fits:
-                true = use_by_week(logs, printed, mine, {str(ink): fits[str(ink)]}).set_index("week")[
+                true = use_by_week(logs, printed, of_ink, {str(ink): fits[str(ink)]}).set_index("week")[
                     "used_kg"
                 ]
                 # Of a run that was set aside the dips know and the model does not.
-                told = _dips_reach(logs, mine, printed, weeks) & ~weeks.isin(_lost_weeks(logs))
-                columns[name] = true.reindex(weeks).where(told, dipped)
+                reached = _dips_reach(logs, of_ink, printed, weeks) & ~weeks.isin(_lost_weeks(logs))
+                columns[name] = true.reindex(weeks).where(reached, dipped)
     return columns
 
 

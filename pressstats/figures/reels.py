@@ -40,12 +40,12 @@ def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figu
     for number, (kind, rows) in enumerate(table.groupby("kind", sort=False)):
         names = labels(rows["level"])
         # A cloud of stands would write their names over each other: those within the limits go without.
-        told = rows["named"] if len(rows) > 6 else rows["named"] | True
+        named = rows["named"] if len(rows) > 6 else rows["named"] | True
         figure.add_scatter(
             x=rows["reels"],
             y=rows["per_100_reels"],
             mode="markers+text",
-            text=[names[str(name)] if out else "" for name, out in zip(rows["level"], told, strict=True)],
+            text=[names[str(name)] if out else "" for name, out in zip(rows["level"], named, strict=True)],
             hovertext=[names[str(name)] for name in rows["level"]],
             textposition="top center",
             textfont={"size": 11},
@@ -114,11 +114,11 @@ def spreads(table: pd.DataFrame, *, target: float, named: list[str]) -> go.Figur
         (False, "mean, drawn to the other stands", "circle", "series1"),
         (True, "mean of a stand that stands out", "triangle-right", "act"),
     ):
-        mine = table[table["level"].isin(named) == out]
-        if len(mine):
+        stands = table[table["level"].isin(named) == out]
+        if len(stands):
             figure.add_scatter(
-                x=mine["pooled"],
-                y=[names[str(level)] for level in mine["level"]],
+                x=stands["pooled"],
+                y=[names[str(level)] for level in stands["level"]],
                 mode="markers",
                 marker={"symbol": symbol, "size": 10, "color": COLOURS[colour]},
                 name=words,

@@ -53,8 +53,8 @@ def autoregress(
     weights[:, :-1] *= np.where(weight > 1.5, 0.98 / np.maximum(weight, 1e-9), 1.0)[:, None]
     for ahead in range(horizon):
         value = weights[:, -1].copy()
-        for place, lag in enumerate(lags):
-            value += weights[:, place] * buffer[:, times + ahead - lag]
+        for term, lag in enumerate(lags):
+            value += weights[:, term] * buffer[:, times + ahead - lag]
         buffer[:, times + ahead] = value
     return buffer[:, times:]
 

@@ -44,8 +44,8 @@ def calibrated(point: np.ndarray, missed: np.ndarray, origins: np.ndarray, naive
     scaled = np.where(np.isfinite(scaled), scaled, np.nan)
     known = np.isfinite(scaled)
     every = np.broadcast_to(features, (*scaled.shape, features.shape[1]))
-    found = regress_sizes(every[known], np.abs(scaled[known]), _PRIOR, _PRIOR_ERRORS)
-    size = np.exp(features @ found)
+    coefficients = regress_sizes(every[known], np.abs(scaled[known]), _PRIOR, _PRIOR_ERRORS)
+    size = np.exp(features @ coefficients)
     scores = scaled / size
     # The present origin has no errors yet; it closes the row of origins.
     now = np.full((1, *scores.shape[1:]), np.nan)

@@ -87,8 +87,8 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
     missed = np.where(known, part.came() - said, np.nan) / naive[:, :, None]
     known = np.isfinite(missed) & np.isfinite(features).all(axis=-1)
     missed = np.where(known, missed, np.nan)
-    found = regress_sizes(features[known], np.abs(missed[known]), _PRIOR, _PRIOR_ERRORS)
-    size = np.exp(features @ found)
+    coefficients = regress_sizes(features[known], np.abs(missed[known]), _PRIOR, _PRIOR_ERRORS)
+    size = np.exp(features @ coefficients)
     scores = missed / size
     shape = error_shape(scores, part.origins)
     return Judgement(
@@ -145,8 +145,8 @@ def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
         apart = np.log(np.clip(away / unit, 0.01, 50.0))
     # A handful of values tells little of either: they are drawn to what is usual.
     spare = np.maximum(part.number - _LINE, 0.0)[:, :, None]
-    told = spare / (spare + _TELLING)
-    spread, apart = told * spread, told * apart + (1.0 - told) * _USUAL_APART
+    share = spare / (spare + _TELLING)
+    spread, apart = share * spread, share * apart + (1.0 - share) * _USUAL_APART
     ahead = np.broadcast_to(np.log(np.arange(1, part.horizon + 1)), spread.shape)
     with np.errstate(divide="ignore"):
         late = np.log(np.clip(part.calm, 0.1, 10.0))
@@ -156,16 +156,16 @@ def _features(part: Rolled, away: np.ndarray, naive: np.ndarray) -> np.ndarray:
 
 def regress_sizes(features: np.ndarray, sizes: np.ndarray, prior: np.ndarray, worth: float) -> np.ndarray:
     """Return coefficients of the log of the mean size, drawn to a prior worth some observations."""
-    found = prior.copy()
+    coefficients = prior.copy()
     if not len(sizes):
-        return found
+        return coefficients
     normal = features.T @ features
     scale = worth * np.maximum(np.diag(normal) / len(sizes), 0.05)
     for _ in range(12):
-        expected = np.exp(features @ found)
+        expected = np.exp(features @ coefficients)
         working = np.log(expected) + np.minimum(sizes / np.maximum(expected, 1e-300), OUTLYING) - 1.0
-        found = np.linalg.solve(normal + np.diag(scale), features.T @ working + scale * prior)
-    return found
+        coefficients = np.linalg.solve(normal + np.diag(scale), features.T @ working + scale * prior)
+    return coefficients
 
 
 def fresh_share(origins: np.ndarray, horizon: int) -> np.ndarray:

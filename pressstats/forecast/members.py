@@ -228,18 +228,18 @@ def _aggregated(batch: Batch, lag: int, grid: Grid, horizon: int) -> np.ndarray:
     length = times - batch.start
     todo = np.ones(len(result), dtype=bool)
     for block in sorted({lag if lag > 1 else 4, max(2, lag // 4), 2}, reverse=True):
-        mine = todo & (length >= _BLOCKS_LEAST * block)
-        todo &= ~mine
-        if not mine.any():
+        long_enough = todo & (length >= _BLOCKS_LEAST * block)
+        todo &= ~long_enough
+        if not long_enough.any():
             continue
-        part = batch.rows(mine)
+        part = batch.rows(long_enough)
         means, known, start = aggregate(part.values, part.seen, block)
         ahead = -(-horizon // block) + 1
         half = dynamic_theta(means, known, start, np.array(_LEVELS), ahead, fixed=0.5)
         far = tuple(sorted({1, max(1, horizon // block // 2), max(1, horizon // block)}))
         blocks = Batch(means, means, known, start, part.unit, part.logged, part.intermittent)
         damped, _, _ = _smoothed(blocks, 10, grid, far, _FAR_SHARPNESS, ahead)
-        result[mine] = disaggregate(means[:, -1], (half + damped) / 2, block, horizon)
+        result[long_enough] = disaggregate(means[:, -1], (half + damped) / 2, block, horizon)
     return result
 
 

@@ -73,10 +73,10 @@ def _along(scores: np.ndarray, known: np.ndarray) -> np.ndarray:
     walk = np.sqrt(np.minimum(ahead[:, None], ahead) / np.maximum(ahead[:, None], ahead))
     prior = 0.4 * walk + 0.6 * np.eye(horizon)
     size = np.sqrt(((filled**2).T @ there) * (there.T @ filled**2))
-    found = np.where(size > 0, (filled.T @ filled) / np.where(size > 0, size, 1.0), prior)
+    correlation = np.where(size > 0, (filled.T @ filled) / np.where(size > 0, size, 1.0), prior)
     # Error vectors overlap: about one in four is news.
     share = both / 4.0 / (both / 4.0 + 8.0)
-    mixed = share * found + (1.0 - share) * prior
+    mixed = share * correlation + (1.0 - share) * prior
     values, directions = np.linalg.eigh((mixed + mixed.T) / 2.0)
     positive = (directions * np.maximum(values, 1e-3)) @ directions.T
     scale = np.sqrt(np.diag(positive))

@@ -39,11 +39,11 @@ def peaks(
     number = np.maximum(number, 1.0)
     size = np.abs(mean) * np.sqrt(number) / np.where(noise > 0, noise, 1.0)
     size = _neighbours(np.where(known, np.minimum(size, _SLIP), 0.0), period)
-    told = _neighbours(known.astype(float), period)
+    dates_known = _neighbours(known.astype(float), period)
     codes = pd.factorize(groups)[0]
     sums, counts = (np.zeros((codes.max(initial=0) + 1, times + horizon)) for _ in range(2))
     np.add.at(sums, codes, size)
-    np.add.at(counts, codes, told)
+    np.add.at(counts, codes, dates_known)
     strength = (sums / np.maximum(counts, 1e-9) / _MEAN_SIZE)[codes] ** 2
     power = np.where(known, np.maximum(strength - _CAUTION, 0.0) / number, 0.0)
     alike = np.exp(-0.5 * (apart / _ALIKE) ** 2)

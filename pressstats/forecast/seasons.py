@@ -50,7 +50,7 @@ def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -
     times = values.shape[1]
     weights = seen.astype(float)
     recency = _MEMORY ** ((times - 1 - np.arange(times)) // period)
-    place = np.arange(times) % period
+    step_of_year = np.arange(times) % period
     trend = _yearly_mean(values, weights, period)
     robust = np.ones_like(values)
     terms = np.zeros((len(values), period))
@@ -65,13 +65,13 @@ def decompose(values: np.ndarray, seen: np.ndarray, period: int, horizon: int) -
         terms = _terms(values - trend, usable * recency, period)
         if turn == 2:
             break
-        adjusted = values - terms[:, place]
+        adjusted = values - terms[:, step_of_year]
         trend = local_trend(adjusted, weights * robust, _REACH * period + 1)
         robust = _robust(adjusted - trend, seen)
     terms[seen.sum(axis=1) < _YEARS_LEAST * period] = 0.0
     following = terms[:, (times + np.arange(horizon)) % period]
     nothing = np.zeros(len(values))
-    return Season(bridge(values - terms[:, place], seen), following, np.ones_like(following), nothing)
+    return Season(bridge(values - terms[:, step_of_year], seen), following, np.ones_like(following), nothing)
 
 
 def harmonics(
@@ -169,9 +169,9 @@ def _sliding(values: np.ndarray, kernel: np.ndarray) -> np.ndarray:
     times = values.shape[1]
     padded = np.pad(values, ((0, 0), (half, half)))
     result, share = np.zeros_like(values), np.empty_like(values)
-    for place, weight in enumerate(kernel):
+    for shift, weight in enumerate(kernel):
         if weight != 0.0:
-            result += np.multiply(padded[:, place : place + times], weight, out=share)
+            result += np.multiply(padded[:, shift : shift + times], weight, out=share)
     return result
 
 

@@ -142,17 +142,17 @@ class _Far:
 
     def add(self, t: int, level: np.ndarray, slope: np.ndarray) -> None:
         """Count the forecasts made after step `t`."""
-        for place, step in enumerate(self.steps):
+        for number, step in enumerate(self.steps):
             if t + step >= self.values.shape[1]:
                 continue
             use = (self.origin[:, t] * self.known[:, t + step])[:, None]
-            error = self.run[place] * slope
+            error = self.run[number] * slope
             error += level
             error -= self.values[:, t + step, None]
             error *= error
             error *= use
-            self.total[place] += error
-            self.number[place] += use
+            self.total[number] += error
+            self.number[number] += use
 
     def mixed(self, likelihood: np.ndarray) -> np.ndarray:
         """Return the mean of the one-step and the more distant terms of the criterion."""

@@ -112,15 +112,15 @@ def plan_words(results: Results) -> Block:  # long: sentences, one after the oth
         )
     lost = results.open_orders[results.open_orders["delivery_id"].isin(LeadTimes(results.logs).forgotten)]
     if len(lost):
-        told = ", ".join(
+        orders = ", ".join(
             f"{logged(row.delivery_id)} ({quantity(row.quantity, unit_of(results, row.material), 0)} "
             f"{logged(row.material)}, promised for {row.promised_on:%Y-%m-%d})"
             for row in lost.head(8).itertuples()
         )
         more = f" and {len(lost) - 8} more" if len(lost) > 8 else ""
         lines.append(
-            f"**Not counted on**: {told}{more}. Nothing was ever so late, and what was ordered later has come: have it "
-            "promised anew or cancelled."
+            f"**Not counted on**: {orders}{more}. Nothing was ever so late, and what was ordered later has come: "
+            "have it promised anew or cancelled."
         )
     left_out = not_planned(results)
     if left_out:
@@ -310,8 +310,8 @@ def counts(results: Results) -> Block:
     known = table.dropna(subset="difference")
     if known.empty:
         return note("No two counts of newsprint or plates can be compared with what was logged between them.")
-    told = miscounts(table)
-    recent = told[told["counted_on"] > results.logs.as_of - pd.Timedelta(days=_RECENT)]
+    doubtful = miscounts(table)
+    recent = doubtful[doubtful["counted_on"] > results.logs.as_of - pd.Timedelta(days=_RECENT)]
     last = known.sort_values("counted_on").groupby("material", sort=False).tail(1)
     past = known[known["counted_on"] > results.logs.as_of - pd.Timedelta(days=_RECENT)]
     sums = past.groupby("material")["difference"].agg(["sum", "size"])

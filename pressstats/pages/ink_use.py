@@ -85,9 +85,10 @@ def headline(results: Results) -> Block:
         f" {logged(one.ink)}: a {one.kind} since {one.since:%Y-%m-%d} lasts, and is part of what is expected."
         for one in lasting
     )
-    found = counted(len(results.ink_findings), "departure was", "departures were")
+    departures = counted(len(results.ink_findings), "departure was", "departures were")
     return headline_block(
-        words, f"All inks together: {against} against expectation. In the whole history {found} found.{still}"
+        words,
+        f"All inks together: {against} against expectation. In the whole history {departures} found.{still}",
     )
 
 
@@ -333,11 +334,11 @@ def chart(results: Results) -> Block:
 
 def chart_words() -> Block:
     """Say what the chart's parameters are and how often it cries wolf."""
-    alone, found = ewma_run_length(), ewma_run_length(1.0)
+    alone, shifted = ewma_run_length(), ewma_run_length(1.0)
     return note(
         f"Exponentially weighted moving average with weight {EWMA_WEIGHT:g} and limits at {EWMA_LIMIT:g} standard "
         f"deviations: on steady use it gives a false alarm once in about {alone:.0f} intervals, and it "
-        f"finds a lasting shift of one standard deviation after about {found:.0f}. What is charted is "
+        f"finds a lasting shift of one standard deviation after about {shifted:.0f}. What is charted is "
         "each interval's surprise given all dips before it, so a dip's own error is not counted twice."
     )
 

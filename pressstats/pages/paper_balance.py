@@ -177,11 +177,12 @@ def unweighed(results: Results) -> Block:
     ]
     sold = sold_streams(results.logs, runs, results.threading, mounts)
     sold = sold.dropna(subset="stream_kg")
-    for kind, mine in sold.groupby("kind"):
-        months = "1 month" if len(mine) == 1 else f"{len(mine)} months"
+    for kind, of_kind in sold.groupby("kind"):
+        months = "1 month" if len(of_kind) == 1 else f"{len(of_kind)} months"
         words.append(
-            f"Sold as {logged(str(kind))}: {tonnes(mine['sold_kg'].sum())} in {months}; the streams that it "
-            f"holds ({mine['holds'].iloc[0].replace('_', ' ')}) took {tonnes(mine['stream_kg'].sum())} in those months."
+            f"Sold as {logged(str(kind))}: {tonnes(of_kind['sold_kg'].sum())} in {months}; the streams that it "
+            f"holds ({of_kind['holds'].iloc[0].replace('_', ' ')}) took {tonnes(of_kind['stream_kg'].sum())} in "
+            "those months."
         )
     return note(
         " ".join(words)

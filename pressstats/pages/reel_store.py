@@ -110,13 +110,13 @@ def reel_ages(results: Results) -> Block:
         )
     table = table.merge(_planned_age(results), on="material", how="left")
     passed = reels.passed_over(results.logs, results["reel_chain"], _MOUNTED_DAYS)
-    told = "; ".join(
+    reels_passed = "; ".join(
         f"{list_words(rows['reel_id'].tolist(), 5)} of {logged(name)}"
         for name, rows in passed.groupby("material", sort=False)
     )
     finding = (
-        f"Mount first what came first: {told} lie there, and reels that came a week later or more were mounted"
-        if told
+        f"Mount first what came first: {reels_passed} lie there, and reels that came a week later or more were mounted"
+        if reels_passed
         else "First in, first out: no reel lies there that came a week or more before one that was mounted"
     )
     return sheet(

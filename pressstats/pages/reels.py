@@ -220,9 +220,11 @@ def effects(results: Results) -> Block:
     )
     clear = table[table["clear"] == "yes"]
     # Bands of time stand in their order, not in that of the alphabet.
-    ranks = {name: place for place, name in enumerate(LEVELS_IN_ORDER)}
-    place = table["level"].map(ranks).fillna(-1)
-    table = table.assign(place=place, factor_place=table["by"].map({by: n for n, by in enumerate(_FACTORS)}))
+    ranks = {name: position for position, name in enumerate(LEVELS_IN_ORDER)}
+    position = table["level"].map(ranks).fillna(-1)
+    table = table.assign(
+        place=position, factor_place=table["by"].map({by: n for n, by in enumerate(_FACTORS)})
+    )
     table = table.sort_values(["factor_place", "place"], kind="stable", ignore_index=True)
     families = sorted(set(table["family"]) - {""})
     caption = (
@@ -270,10 +272,10 @@ def running(results: Results) -> Block:
     supplier = history.loc[known, "supplier"].to_numpy()
     parts, rows = [], []
     for name in pd.unique(supplier)[:6]:
-        mine = supplier == name
-        curve = survival(entered[mine], left[mine], event[mine])
+        of_supplier = supplier == name
+        curve = survival(entered[of_supplier], left[of_supplier], event[of_supplier])
         parts.append(curve.assign(group=name))
-        rate = breaks_per_1000_km(event[mine].sum(), (left - entered)[mine].sum())
+        rate = breaks_per_1000_km(event[of_supplier].sum(), (left - entered)[of_supplier].sum())
         row = {"group": name, "rate": rate[0], "low": rate[1], "high": rate[2]}
         for km in (5, 10, 15):
             at = curve[curve["length"] <= km].iloc[-1]

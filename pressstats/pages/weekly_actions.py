@@ -85,13 +85,13 @@ def caution(results: Results) -> Block:
         for name in str(names).split("; ")
         if name in raised.index
     }
-    told: dict[str, list[str]] = {}
+    cautions: dict[str, list[str]] = {}
     for kind in KINDS.values():
         if kind.name in kinds and kind.caution:
-            told.setdefault(kind.caution, []).append(kind.words)
-    if not told:
+            cautions.setdefault(kind.caution, []).append(kind.words)
+    if not cautions:
         return caution_block(
             "Work on presses, reelstands, tanks and electrical supplies is for trained and, for isolation and "
             "generators, qualified people, by the maker's manual and local rules."
         )
-    return caution_block(" ".join(f"**{', '.join(words)}.** {text}." for text, words in told.items()))
+    return caution_block(" ".join(f"**{', '.join(words)}.** {text}." for text, words in cautions.items()))

@@ -179,9 +179,9 @@ def inks(results: Results) -> Block:
     raised = results["exceptions"]
     raised = raised[raised["kind"].isin([kind.name for kind in KINDS.values() if kind.figure == "ink use"])]
     rows = []
-    for ink, mine in watch.groupby("ink"):
-        week = last_days(results, 7, mine, "read_at")
-        month = last_days(results, 28, mine, "read_at")
+    for ink, intervals in watch.groupby("ink"):
+        week = last_days(results, 7, intervals, "read_at")
+        month = last_days(results, 28, intervals, "read_at")
         known = month[month["z"].notna()]
         flagged = month.loc[month["signal"] != "", "signal"]
         expected = known["expected_kg"].sum()

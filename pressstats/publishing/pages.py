@@ -178,8 +178,8 @@ def report_page(
     shown = _blocks(notebook, PAGE_TYPE)
     if not shown:
         raise PageError(f"{report.notebook} shows no block: its page would be empty")
-    found = [name for block in shown for name in _IDENTIFIER.findall(block)]
-    twice = sorted({name for name in found if found.count(name) > 1})
+    names = [name for block in shown for name in _IDENTIFIER.findall(block)]
+    twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise PageError(f"{report.notebook} uses a name twice: {', '.join(twice)}")
     unshown = _unshown(notebook)

@@ -124,17 +124,17 @@ def _sheet(page: Any, sheet: Worksheet, formats: dict[str, Any]) -> None:
     page.freeze_panes(1, sheet.frozen)
     frame = sheet.frame
     below = len(frame) + 2  # an empty row keeps the sums out of what is sorted and filtered
-    for place, head in enumerate(map(str, frame.columns)):
+    for number, head in enumerate(map(str, frame.columns)):
         unit = unit_text(sheet.units.get(head, ""))
         name = head.replace("_", " ")
-        _text(page, 0, place, f"{name} [{unit}]" if unit else name, formats["head"])
-        width = _column(page, place, frame[head], sheet.forms.get(head, ""), formats)
-        page.set_column(place, place, min(max(width, len(name) // 2 + 4, 10), _PROSE_WIDTH))
+        _text(page, 0, number, f"{name} [{unit}]" if unit else name, formats["head"])
+        width = _column(page, number, frame[head], sheet.forms.get(head, ""), formats)
+        page.set_column(number, number, min(max(width, len(name) // 2 + 4, 10), _PROSE_WIDTH))
         total = sheet.total.get(head)
         if isinstance(total, str):
-            _text(page, below, place, total, formats["bold"])
+            _text(page, below, number, total, formats["bold"])
         elif total is not None:
-            _number(page, below, place, total, formats["sum"])
+            _number(page, below, number, total, formats["sum"])
     if len(frame):
         page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
 
@@ -146,24 +146,24 @@ def _number_format(values: list[float]) -> str:
     return "whole" if largest >= 1000 else "fine" if largest >= 1 else "finer"
 
 
-def _column(sheet: Any, place: int, column: pd.Series, form: str, formats: dict[str, Any]) -> int:
+def _column(sheet: Any, at: int, column: pd.Series, form: str, formats: dict[str, Any]) -> int:
     """Write a column below its head and return the width it asks for [characters]."""
     if pd.api.types.is_datetime64_any_dtype(column):
         known = column.dropna()
         kind = form or ("date" if (known == known.dt.normalize()).all() else "time")
         for row, value in enumerate(column, start=1):
             if not pd.isna(value):
-                _date(sheet, row, place, value.to_pydatetime(), formats[kind])
+                _date(sheet, row, at, value.to_pydatetime(), formats[kind])
         return 17 if kind == "time" else 11
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         numbers = column.to_numpy(dtype=float, na_value=math.nan).tolist()
         kind = form or _number_format([number for number in numbers if math.isfinite(number)])
         for row, number in enumerate(numbers, start=1):
-            _number(sheet, row, place, number, formats[kind])
+            _number(sheet, row, at, number, formats[kind])
         return 12
     longest = 0
     for row, value in enumerate(column, start=1):
         if not pd.isna(value):
-            _text(sheet, row, place, value, formats[form] if form else None)
+            _text(sheet, row, at, value, formats[form] if form else None)
             longest = max(longest, len(str(value)))
     return _PROSE_WIDTH if form == "prose" else min(longest + 2, 44)

@@ -157,9 +157,9 @@ def _inks(logs: Logs) -> Iterator[tuple[pd.Series, pd.Series]]:
     inks = materials[(materials["kind"] == "ink") & (materials["unit"] == "kg")].set_index("material")["ink"]
     deliveries = logs["deliveries"].dropna(subset=["delivered_on"])
     ink_of = deliveries["material"].map(inks).astype("str")
-    for ink, mine in dips.groupby("ink"):
-        day = mine["read_at"].dt.normalize()
-        by_day = mine.assign(day=day).pivot_table(
+    for ink, of_ink in dips.groupby("ink"):
+        day = of_ink["read_at"].dt.normalize()
+        by_day = of_ink.assign(day=day).pivot_table(
             index="day", columns="tank", values="level_kg", aggfunc="last"
         )
         came = deliveries[(ink_of == ink).to_numpy()].groupby("delivered_on")["quantity"].sum()
@@ -182,9 +182,9 @@ def _rises(level: pd.Series, came: pd.Series) -> np.ndarray:
         return np.zeros(0)
     level, days = level.to_numpy()[starts], days[starts]
     length = np.diff(days) / np.timedelta64(1, "D")
-    place = np.searchsorted(days, came.index.to_numpy(), side="left") - 1
-    inside = (place >= 0) & (place < len(length))
-    delivered = np.bincount(place[inside], came.to_numpy()[inside], minlength=len(length))
+    spell = np.searchsorted(days, came.index.to_numpy(), side="left") - 1
+    inside = (spell >= 0) & (spell < len(length))
+    delivered = np.bincount(spell[inside], came.to_numpy()[inside], minlength=len(length))
     rise = np.diff(level)
     quiet = delivered == 0
     if quiet.sum() < ENOUGH:

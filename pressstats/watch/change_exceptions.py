@@ -27,14 +27,14 @@ def change_exceptions(
     """Yield the changes of the present regimes that ask for somebody, but for grammages that were `announced`."""
     if regimes.empty:
         return
-    for (measure, subject), mine in regimes.groupby(["measure", "subject"], sort=True):
-        rows = mine.sort_values("from").to_dict("records")
+    for (measure, subject), spells in regimes.groupby(["measure", "subject"], sort=True):
+        rows = spells.sort_values("from").to_dict("records")
         if len(rows) < 2:
             continue
         now, before = rows[-1], rows[-2]
         size = float(now["estimate"] - before["estimate"])
         days = (logs.as_of - now["from"]).days
-        told = partial(
+        change = partial(
             raised,
             logs,
             subject=str(subject),
@@ -46,14 +46,14 @@ def change_exceptions(
         dated = _dated(now)
         if measure == "grammage" and days <= _PAPER_DAYS and subject not in announced:
             share = 100 * size / before["estimate"]
-            yield told(
+            yield change(
                 "grammage change",
                 why=f"a square metre weighs {now['estimate']:.2f} g ({now['ci_low']:.2f} to {now['ci_high']:.2f}), "
                 f"{share:+.1f} % against before, {dated}; neither materials nor what was received says so. The "
                 "balance is reckoned with it",
             )
         if measure == "start-up waste" and days <= _STARTUP_DAYS and size > 0:
-            yield told(
+            yield change(
                 "start-up waste",
                 why=f"{now['estimate']:.1f} kg per web started ({now['ci_low']:.1f} to {now['ci_high']:.1f}) "
                 f"against {before['estimate']:.1f} before, {dated}",

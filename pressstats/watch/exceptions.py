@@ -44,26 +44,26 @@ class ExceptionInputs:
     wanted: frozenset[str] = frozenset()  # materials that are ordered this week, or may run out
 
 
-def exceptions(logs: Logs, found: ExceptionInputs) -> pd.DataFrame:
+def exceptions(logs: Logs, inputs: ExceptionInputs) -> pd.DataFrame:
     """Return the published table ``exceptions``.
 
     A cost [currency] is blank where it cannot be told; what is derived from a part of the logs that cannot be
     true is left out.
     """
     rows = [
-        *implausible_exceptions(logs, found.implausible),
-        *change_exceptions(logs, found.regimes, found.announced),
-        *waste_exceptions(logs, found.waste_chart),
-        *unexplained_exceptions(logs, found.unexplained),
-        *ink_exceptions(logs, found.ink_watch, found.ink_findings),
-        *reel_exceptions(logs, found.reels),
+        *implausible_exceptions(logs, inputs.implausible),
+        *change_exceptions(logs, inputs.regimes, inputs.announced),
+        *waste_exceptions(logs, inputs.waste_chart),
+        *unexplained_exceptions(logs, inputs.unexplained),
+        *ink_exceptions(logs, inputs.ink_watch, inputs.ink_findings),
+        *reel_exceptions(logs, inputs.reels),
         *stock_exceptions(
-            logs, found.stock_cover, found.stock, found.open_orders, found.miscounts, found.wanted
+            logs, inputs.stock_cover, inputs.stock, inputs.open_orders, inputs.miscounts, inputs.wanted
         ),
         *standby_exceptions(logs),
         *log_exceptions(logs),
     ]
-    rows = [row for row in rows if not is_refused(found.implausible, row["part"])]
+    rows = [row for row in rows if not is_refused(inputs.implausible, row["part"])]
     if not rows:
         return OUTPUTS["exceptions"].empty()
     # Of several weeks of one matter the last one stands.

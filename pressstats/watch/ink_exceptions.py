@@ -34,12 +34,12 @@ _WORDS = {
 _TANKS = "check dips, gauge, deliveries and the tank for a leak before blaming the ducts"
 
 
-def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) -> Iterator[dict[str, Any]]:
+def ink_exceptions(logs: Logs, watch: pd.DataFrame, findings: Sequence[Finding]) -> Iterator[dict[str, Any]]:
     """Yield what was found of each ink in the last four weeks; where nothing was, a signal of its chart."""
     price = ink_prices(logs)
-    for ink, mine in watch.groupby("ink"):
+    for ink, intervals in watch.groupby("ink"):
         worth = float(price.get(ink, np.nan))
-        news = [one for one in found if one.ink == ink and _is_news(logs, one)]
+        news = [one for one in findings if one.ink == ink and _is_news(logs, one)]
         for finding in news:
             misread = finding.kind == "misread dip"
             words = _STEPS[finding.extra_kg > 0] if finding.kind == "step" else _WORDS[finding.kind]
@@ -60,7 +60,7 @@ def ink_exceptions(logs: Logs, watch: pd.DataFrame, found: Sequence[Finding]) ->
                 else finding.extra_kg * worth,
                 week=logs.plant.week_start(finding.since),
             )
-        recent = mine[is_news(logs, mine["read_at"]) & mine["signal"].isin(["high", "low"])]
+        recent = intervals[is_news(logs, intervals["read_at"]) & intervals["signal"].isin(["high", "low"])]
         if recent.empty or news:
             continue
         signal = recent["signal"].iloc[-1]

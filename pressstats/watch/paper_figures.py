@@ -65,8 +65,8 @@ def _paid(week: WeekInputs) -> float:
         }
     )
     stock = week.found.stock.set_index("material")["quantity"]
-    mine = mounts["run_id"].isin(week.runs_of(_WEEK)["run_id"])
-    return float(paid_cost(logs, used, stock)[mine].sum(skipna=False))
+    of_week = mounts["run_id"].isin(week.runs_of(_WEEK)["run_id"])
+    return float(paid_cost(logs, used, stock)[of_week].sum(skipna=False))
 
 
 _PERIODS = (_WEEK, _BEFORE, _YEAR, _QUARTER)
@@ -84,9 +84,9 @@ def _waste(week: WeekInputs) -> WeekFigure:
         return week.unknown("waste", "%", week.no_paper(1), target)
     shares = [float(waste_totals(week.runs_of(one))["waste_pct"]) for one in _PERIODS]
     quarter = week.runs_of(_QUARTER)
-    presses = {str(press): mine for press, mine in quarter.groupby("press", sort=True)}
-    sustained = {press: float(waste_totals(mine)["waste_pct"]) for press, mine in presses.items()}
-    over = {press: _weeks_over(mine, target) for press, mine in presses.items()}
+    presses = {str(press): of_press for press, of_press in quarter.groupby("press", sort=True)}
+    sustained = {press: float(waste_totals(of_press)["waste_pct"]) for press, of_press in presses.items()}
+    over = {press: _weeks_over(of_press, target) for press, of_press in presses.items()}
     state = waste_state(shares[0], shares[3], list(sustained.values()), [n for n, _ in over.values()], target)
     words = [week.no_paper(1) or _lacking(week)]
     words += [

@@ -32,8 +32,8 @@ def reel_exceptions(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
 def _butts(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
     target = logs.plant.reel.splice_target_m
     for row in reels.wasteful_stands.itertuples():
-        mine = reels.reel_ends[reels.reel_ends["reelstand"] == row.level]
-        cost = float(mine["lost_cost_per_year"].sum()) * (1 - target / row.mean)
+        of_stand = reels.reel_ends[reels.reel_ends["reelstand"] == row.level]
+        cost = float(of_stand["lost_cost_per_year"].sum()) * (1 - target / row.mean)
         why = (
             f"{row.mean:.1f} m stay on the core at a splice (target {target:g} m, {row.count:.0f} splices), more than "
             "the other stands"
@@ -66,24 +66,24 @@ def _often(p_value: float) -> str:
 
 
 def _claims(logs: Logs, claims: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    for (supplier, delivery), mine in claims[is_news(logs, claims["mounted_at"])].groupby(
+    for (supplier, delivery), of_delivery in claims[is_news(logs, claims["mounted_at"])].groupby(
         ["supplier", "delivery_id"], dropna=False
     ):
-        names = ", ".join(mine["reel_id"].head(6))
+        names = ", ".join(of_delivery["reel_id"].head(6))
         load = f"delivery {delivery}" if pd.notna(delivery) else "a delivery that is not logged"
         why = (
-            f"{len(mine)} of its reels ({names}) of {load} were found {mine['why'].iloc[0]}, far beyond what is usual: "
-            "claim while wrappers and pictures are at hand"
+            f"{len(of_delivery)} of its reels ({names}) of {load} were found {of_delivery['why'].iloc[0]}, far beyond "
+            "what is usual: claim while wrappers and pictures are at hand"
         )
         yield raised(
             logs,
             "transport damage",
             supplier,
             why,
-            size=float(mine["claim_kg"].sum()),
+            size=float(of_delivery["claim_kg"].sum()),
             unit="kg",
-            cost=float(mine["claim_cost"].sum()),
-            week=logs.plant.week_start(mine["mounted_at"].min()),
+            cost=float(of_delivery["claim_cost"].sum()),
+            week=logs.plant.week_start(of_delivery["mounted_at"].min()),
         )
 
 

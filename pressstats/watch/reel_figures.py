@@ -72,8 +72,8 @@ def _per_100(week: WeekInputs, period: Period) -> float:
 def _press_counter(week: WeekInputs, period: Period) -> float:
     """Return the web breaks that the press counter tells; blank where a run has none logged, not even 0."""
     runs = week.logs["runs"]
-    mine = runs.loc[runs["run_id"].isin(week.runs_of(period)["run_id"]), "web_breaks"]
-    return float(mine.sum(skipna=False)) if len(mine) else np.nan
+    counted = runs.loc[runs["run_id"].isin(week.runs_of(period)["run_id"]), "web_breaks"]
+    return float(counted.sum(skipna=False)) if len(counted) else np.nan
 
 
 def _butts(week: WeekInputs) -> WeekFigure:

@@ -51,27 +51,27 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
     return left
 
 
-def believable(found: ExceptionInputs, logs: Logs, refused: frozenset[str]) -> ExceptionInputs:
+def believable(inputs: ExceptionInputs, logs: Logs, refused: frozenset[str]) -> ExceptionInputs:
     """Return the tables that exceptions are drawn from, without what rests on a refused part.
 
     Of paper, ink and stock only what may be believed; open orders and supplies are as logged.
     """
-    gone = refused_materials(logs, found.stock["material"], refused)
+    gone = refused_materials(logs, inputs.stock["material"], refused)
     kept = {
         name: table[~table["material"].isin(gone)]
         for name in ("stock", "stock_cover", "miscounts")
-        if "material" in (table := getattr(found, name))
+        if "material" in (table := getattr(inputs, name))
     }
-    found = replace(found, **kept)
+    inputs = replace(inputs, **kept)
     if "ink" in refused:
-        found = replace(found, ink_watch=found.ink_watch.iloc[:0], ink_findings=[])
+        inputs = replace(inputs, ink_watch=inputs.ink_watch.iloc[:0], ink_findings=[])
     if "paper" in refused:
-        frames = {field.name: getattr(found.reels, field.name) for field in fields(found.reels)}
+        frames = {field.name: getattr(inputs.reels, field.name) for field in fields(inputs.reels)}
         empty = {name: table.iloc[:0] for name, table in frames.items() if isinstance(table, pd.DataFrame)}
-        found = replace(
-            found,
-            waste_chart=found.waste_chart.iloc[:0],
-            unexplained=found.unexplained.iloc[:0],
-            reels=replace(found.reels, **empty),
+        inputs = replace(
+            inputs,
+            waste_chart=inputs.waste_chart.iloc[:0],
+            unexplained=inputs.unexplained.iloc[:0],
+            reels=replace(inputs.reels, **empty),
         )
-    return found
+    return inputs

@@ -48,49 +48,49 @@ def startup_regimes(runs: pd.DataFrame, price: float) -> pd.DataFrame:
     they wasted less.
     """
     rows: list[dict[str, object]] = []
-    for press, mine in startup_values(runs).groupby("press", sort=True):
-        rows += _press(str(press), mine.sort_values("date", kind="stable"), price)
+    for press, of_press in startup_values(runs).groupby("press", sort=True):
+        rows += _press(str(press), of_press.sort_values("date", kind="stable"), price)
     return pd.DataFrame(rows, columns=_COLUMNS)
 
 
 def startup_shift(regimes: pd.DataFrame, press: str, date: pd.Series) -> pd.Series:
     """Return how far the level of each day's spell lies above the present one [kg per web started]; 0 where unknown."""
     shift = pd.Series(0.0, date.index)
-    mine = regimes[(regimes["measure"] == _MEASURE) & (regimes["subject"] == press)].sort_values("from")
-    for spell in mine.to_dict("records"):
-        shift[date >= spell["from"]] = spell["estimate"] - mine["estimate"].iloc[-1]
+    spells = regimes[(regimes["measure"] == _MEASURE) & (regimes["subject"] == press)].sort_values("from")
+    for spell in spells.to_dict("records"):
+        shift[date >= spell["from"]] = spell["estimate"] - spells["estimate"].iloc[-1]
     return shift
 
 
-def _press(press: str, mine: pd.DataFrame, price: float) -> list[dict[str, object]]:
+def _press(press: str, starts: pd.DataFrame, price: float) -> list[dict[str, object]]:
     changes: list[_Change] = []
     for _ in range(2):
         # Titles are compared within the spells found so far, or a change would be part of their means.
-        spell = _spell_of(mine["date"], changes)
-        title, effect = _fitted(mine, spell)
-        again = _changes(mine, mine["value"] - title, _SMALLEST_SHARE * float(mine["value"].mean()))
+        spell = _spell_of(starts["date"], changes)
+        title, effect = _fitted(starts, spell)
+        again = _changes(starts, starts["value"] - title, _SMALLEST_SHARE * float(starts["value"].mean()))
         if [change.day for change in again] == [change.day for change in changes]:
             break
         changes = again
-    spell = _spell_of(mine["date"], changes)
-    title, effect = _fitted(mine, spell)
-    last = mine["date"] >= mine["date"].max() - pd.Timedelta(days=_MIX_DAYS)
-    usual = float(np.average(title[last], weights=mine.loc[last, "starts"]))
+    spell = _spell_of(starts["date"], changes)
+    title, effect = _fitted(starts, spell)
+    last = starts["date"] >= starts["date"].max() - pd.Timedelta(days=_MIX_DAYS)
+    usual = float(np.average(title[last], weights=starts.loc[last, "starts"]))
     rows = []
     before = np.nan
     for number in range(len(changes) + 1):
         inside = spell == number
         value = usual + effect[number]
         half = _half_width(
-            mine, mine["value"] - title - effect[number], inside & ~_unsure(mine["date"], changes)
+            starts, starts["value"] - title - effect[number], inside & ~_unsure(starts["date"], changes)
         )
         change = changes[number - 1] if number else None
-        kg = float(mine.loc[inside, "starts"].sum()) * (value - before)
+        kg = float(starts.loc[inside, "starts"].sum()) * (value - before)
         rows.append(
             {
                 "measure": _MEASURE,
                 "subject": press,
-                "from": change.day if change else mine["date"].min(),
+                "from": change.day if change else starts["date"].min(),
                 "to": changes[number].day - pd.Timedelta(days=1) if number < len(changes) else pd.NaT,
                 "dated_low": change.low if change else pd.NaT,
                 "dated_high": change.high if change else pd.NaT,
@@ -120,21 +120,21 @@ def _unsure(date: pd.Series, changes: list[_Change]) -> np.ndarray:
     return unsure
 
 
-def _fitted(mine: pd.DataFrame, spell: np.ndarray) -> tuple[pd.Series, np.ndarray]:
+def _fitted(starts: pd.DataFrame, spell: np.ndarray) -> tuple[pd.Series, np.ndarray]:
     """Return the level of each run's title in the present spell, and of each spell against it (least squares)."""
-    codes, _ = pd.factorize(mine["title"])
+    codes, _ = pd.factorize(starts["title"])
     titles, spells = codes.max() + 1, int(spell.max()) + 1
-    design = np.zeros((len(mine), titles + spells - 1))
-    design[np.arange(len(mine)), codes] = 1.0
+    design = np.zeros((len(starts), titles + spells - 1))
+    design[np.arange(len(starts)), codes] = 1.0
     past = spell < spells - 1
     design[np.flatnonzero(past), titles + spell[past]] = 1.0
-    root = np.sqrt(mine["starts"].to_numpy())
-    solution, *_ = np.linalg.lstsq(design * root[:, None], mine["value"].to_numpy() * root, rcond=None)
-    return pd.Series(solution[codes], mine.index), np.append(solution[titles:], 0.0)
+    root = np.sqrt(starts["starts"].to_numpy())
+    solution, *_ = np.linalg.lstsq(design * root[:, None], starts["value"].to_numpy() * root, rcond=None)
+    return pd.Series(solution[codes], starts.index), np.append(solution[titles:], 0.0)
 
 
-def _weekly(mine: pd.DataFrame, left: pd.Series, by: str) -> tuple[pd.Index, np.ndarray, np.ndarray]:
-    sums = pd.DataFrame({"kg": left * mine["starts"], "starts": mine["starts"]}).groupby(mine[by]).sum()
+def _weekly(starts: pd.DataFrame, left: pd.Series, by: str) -> tuple[pd.Index, np.ndarray, np.ndarray]:
+    sums = pd.DataFrame({"kg": left * starts["starts"], "starts": starts["starts"]}).groupby(starts[by]).sum()
     return sums.index, (sums["kg"] / sums["starts"]).to_numpy(), sums["starts"].to_numpy()
 
 
@@ -145,28 +145,28 @@ def _calmed(left: pd.Series, spell_means: pd.Series) -> pd.Series:
     return spell_means + apart.clip(-_FAR * scatter, _FAR * scatter) if scatter > 0 else left
 
 
-def _changes(mine: pd.DataFrame, left: pd.Series, smallest: float) -> list[_Change]:
+def _changes(runs: pd.DataFrame, left: pd.Series, smallest: float) -> list[_Change]:
     usual = left.rolling(31, center=True, min_periods=1).median()
     left = _calmed(left, usual)
-    weeks, level, starts = _weekly(mine, left, "week")
+    weeks, level, starts = _weekly(runs, left, "week")
     number = ((weeks - weeks[0]).days // 7).to_numpy()
     shifts = level_shifts(level, starts, number, smallest)
     borders = [weeks[0], *(weeks[shift.place] for shift in shifts), weeks[-1] + pd.Timedelta(weeks=1)]
-    found = []
+    changes = []
     span = pd.Timedelta(days=_DATING_DAYS)
-    for place in range(1, len(borders) - 1):
-        begin = max(borders[place - 1] + pd.Timedelta(weeks=1), borders[place] - span)
-        near = (mine["date"] >= begin) & (mine["date"] < min(borders[place + 1], borders[place] + span))
-        days, by_day, of_day = _weekly(mine[near], left[near], "date")
+    for border in range(1, len(borders) - 1):
+        begin = max(borders[border - 1] + pd.Timedelta(weeks=1), borders[border] - span)
+        near = (runs["date"] >= begin) & (runs["date"] < min(borders[border + 1], borders[border] + span))
+        days, by_day, of_day = _weekly(runs[near], left[near], "date")
         if len(days) >= 4:
             first, low, high = date_shift(by_day, of_day)
-            found.append(_Change(days[first], days[low - 1] + pd.Timedelta(days=1), days[high]))
-    return found
+            changes.append(_Change(days[first], days[low - 1] + pd.Timedelta(days=1), days[high]))
+    return changes
 
 
-def _half_width(mine: pd.DataFrame, left: pd.Series, inside: np.ndarray) -> float:
+def _half_width(runs: pd.DataFrame, left: pd.Series, inside: np.ndarray) -> float:
     """Return half the width of the 95 % interval of a spell's mean, from the scatter of its weeks."""
-    _, level, starts = _weekly(mine[inside], left[inside], "week")
+    _, level, starts = _weekly(runs[inside], left[inside], "week")
     if len(level) < 2:
         return float("nan")
     scatter = (starts * level**2).sum() / (len(level) - 1)

@@ -115,8 +115,8 @@ def _riskiest(week: WeekInputs) -> str:
 
 
 def _risks(week: WeekInputs) -> pd.Series:
-    told = _believable(week, pd.DataFrame({"material": week.risk.index.astype("str")}))["material"]
-    return week.risk.reindex(told).dropna()
+    materials = _believable(week, pd.DataFrame({"material": week.risk.index.astype("str")}))["material"]
+    return week.risk.reindex(materials).dropna()
 
 
 def _risk(week: WeekInputs) -> WeekFigure:

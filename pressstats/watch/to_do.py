@@ -167,8 +167,8 @@ def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dic
         ("nothing on order", [str(name) for name in above.index if name not in open_orders | ordered]),
     ):
         if names:
-            told = ", ".join(f"{name} {_above(above[name], allowed)}" for name in names[:_NAMED])
-            why = f"risk of running out before the next order can arrive: {told}; limit {_chance(allowed)}"
+            risks = ", ".join(f"{name} {_above(above[name], allowed)}" for name in names[:_NAMED])
+            why = f"risk of running out before the next order can arrive: {risks}; limit {_chance(allowed)}"
             state = ACT if risk_state(float(above[names].max()), allowed) == ACT else WATCH
             yield _row(logs, kind, _listed(names, _NAMED), why, state=state)
 

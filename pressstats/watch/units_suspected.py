@@ -47,8 +47,8 @@ def problem_values(logs: Logs, table: str) -> pd.DataFrame:
     """Return column and value (NaN where no number) of each problem of a table; of several columns the first."""
     records = []
     for frame in (logs.rejected, logs.warnings):
-        mine = frame[frame["table"] == table]
-        for columns, values in zip(mine["column"], mine["value"], strict=True):
+        problems = frame[frame["table"] == table]
+        for columns, values in zip(problems["column"], problems["value"], strict=True):
             names, cells = columns.split(" | "), values.split(" | ")
             if len(names) != len(cells):
                 cells = [""] * len(names)

@@ -50,11 +50,11 @@ def waste_chart(runs: pd.DataFrame, regimes: pd.DataFrame | None = None) -> pd.D
             .assign(value=value, weight=weight, shift=0.0)
             .dropna()
         )
-        for press, mine in rows.groupby("press", sort=True):
+        for press, of_press in rows.groupby("press", sort=True):
             if measure == "startup" and regimes is not None:
-                days = runs.loc[mine.index, "date"]
-                mine = mine.assign(shift=startup_shift(regimes, str(press), days))
-            parts.append(_chart(mine).assign(press=press, measure=measure))
+                days = runs.loc[of_press.index, "date"]
+                of_press = of_press.assign(shift=startup_shift(regimes, str(press), days))
+            parts.append(_chart(of_press).assign(press=press, measure=measure))
     columns = [
         "press",
         "measure",

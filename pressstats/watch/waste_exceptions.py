@@ -26,12 +26,12 @@ _UNEXPLAINED_SIGMA = 3.5
 
 def waste_exceptions(logs: Logs, chart: pd.DataFrame) -> Iterator[dict[str, Any]]:
     """Yield presses whose start-up or running waste is outside its limits."""
-    for (press, measure), mine in chart.groupby(["press", "measure"]):
-        last = mine.iloc[-1]
-        if last["signal"] == "" or not is_news(logs, mine["week"]).iloc[-1]:
+    for (press, measure), weeks in chart.groupby(["press", "measure"]):
+        last = weeks.iloc[-1]
+        if last["signal"] == "" or not is_news(logs, weeks["week"]).iloc[-1]:
             continue
         unit, words = MEASURES[str(measure)]
-        judged = mine.tail(_JUDGED_WEEKS)
+        judged = weeks.tail(_JUDGED_WEEKS)
         since, size = step_of(judged)
         excess, later = judged["excess_kg"], judged["week"] >= since
         # The baseline may hold part of the change: what it costs is told against the level before it.

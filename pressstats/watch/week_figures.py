@@ -35,10 +35,10 @@ def week_figures(week: WeekInputs) -> pd.DataFrame:
 def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, str]:
     """Return state and reason of a figure with the exceptions that concern it."""
     kinds = [kind.name for kind in KINDS.values() if kind.figure == figure.figure]
-    mine = exceptions[exceptions["kind"].isin(kinds)].sort_values("state", kind="stable")
-    if mine.empty:
+    concerning = exceptions[exceptions["kind"].isin(kinds)].sort_values("state", kind="stable")
+    if concerning.empty:
         return {}
-    named = mine["exception"].head(_NAMED).tolist()
-    named += [f"{len(mine) - _NAMED} more"] if len(mine) > _NAMED else []
+    named = concerning["exception"].head(_NAMED).tolist()
+    named += [f"{len(concerning) - _NAMED} more"] if len(concerning) > _NAMED else []
     why = f"{figure.why}; see {', '.join(named)}".removeprefix("; ")
-    return {"state": worst([figure.state, *mine["state"]]), "why": why}
+    return {"state": worst([figure.state, *concerning["state"]]), "why": why}
