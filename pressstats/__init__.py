@@ -1,8 +1,10 @@
 """pressstats: where a newspaper plant's paper and ink went, what it will need, and what to order.
 
 >>> import pressstats
->>> results = pressstats.open_results("data_demo")  # doctest: +SKIP
->>> results["exceptions"]  # doctest: +SKIP
+>>> results = pressstats.open_results("logs")
+>>> results["paper_balance"][["week", "press", "mounted_kg"]].tail(1)
+        week press  mounted_kg
+7 2025-03-24    P2       225.8
 """
 
 from importlib import import_module

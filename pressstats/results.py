@@ -71,6 +71,15 @@ class Results(Mapping[str, pd.DataFrame]):
         The published tables by name: ``results["exceptions"]`` is ``results.published["exceptions"]``.
     past_digests : dict of str
         Past publications read for the record, with their SHA-256.
+
+    Examples
+    --------
+    >>> results = open_results("logs")
+    >>> list(results)[:3]
+    ['paper_balance', 'grammage', 'regimes']
+    >>> results["exception"]
+    Traceback (most recent call last):
+    KeyError: "no published table is called 'exception': did you mean exceptions?"
     """
 
     logs: Logs
@@ -151,6 +160,15 @@ def open_results(
     -----
     The cache lies in the folder named by the environment variable ``PRESSSTATS_CACHE``, else in
     the user's cache folder. Where it cannot be used, everything is computed anew.
+
+    Examples
+    --------
+    >>> results = open_results("logs", as_of="2025-03-16")
+    >>> results
+    <Results of Small Plant as of 2025-03-16: 21 tables>
+    >>> results["stock_cover"][["material", "quantity"]].head(1)
+      material  quantity
+    0    N1200   36012.6
     """
     return Pending(logs_folder, as_of, published_folder).results
 
@@ -192,7 +210,9 @@ class Pending:
     def results(self) -> Results:
         """All results, from the cache where nothing has changed."""
         named = [f"{name} {digest}" for name, digest in self.past_digests.items()]
-        parts = "\n".join([self.logs.digest, _source_digest(), *named])
+        # Which rows are set aside depends on today too: what lies after it cannot have been recorded.
+        problems = [table.to_csv() for table in (self.logs.rejected, self.logs.warnings)]
+        parts = "\n".join([self.logs.digest, _source_digest(), *named, *problems])
         key = hashlib.sha256(parts.encode()).hexdigest()
         found: Results = cached(key, self._computed, {"logs": self.logs})
         return found

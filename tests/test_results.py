@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -384,6 +386,19 @@ def test_pending_results_read_the_logs_and_wait(tmp_path: Path, counted: list[st
     assert counted == []
     assert list(pending.tables()) == list(OUTPUTS)
     assert len(counted) == 1
+
+
+def test_rows_that_lay_after_today_are_computed_anew(
+    tmp_path: Path, counted: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = write_small_plant(tmp_path / "logs", small_tables(14))
+    found = []
+    for today in (dt.date(2025, 3, 12), dt.date(2025, 3, 20)):
+        monkeypatch.setattr(results, "read_logs", partial(read_logs, today=today))
+        found.append(open_results(folder, "2025-03-10"))
+    assert len(counted) == 2
+    assert len(set(counted)) == 1
+    assert len(found[0]["rejected_rows"]) > len(found[1]["rejected_rows"]) == 0
 
 
 def test_another_day_log_or_past_is_computed_anew(tmp_path: Path, counted: list[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import subprocess
 import sys
 from pathlib import Path
@@ -52,3 +53,25 @@ def test_a_name_that_is_not_there_brings_those_alike(results: pressstats.Results
         results["stock"]
     with pytest.raises(KeyError, match=r"there are paper_balance, .*exceptions"):
         results["zzz"]
+
+
+@pytest.fixture
+def _beside_logs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stand where the examples stand: beside a folder `logs` with four weeks of a small plant."""
+    write_small_plant(tmp_path / "logs", small_tables(28))
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.usefixtures("_beside_logs")
+@pytest.mark.parametrize("name", ["", "Results", "open_results", "publish", "read_logs"])
+def test_examples_run_as_they_are_written(name: str) -> None:
+    of = getattr(pressstats, name) if name else pressstats
+    module = sys.modules[of.__module__] if name else of
+    (example,) = [
+        one
+        for one in doctest.DocTestFinder(recurse=False).find(of, name or "pressstats", module)
+        if one.examples
+    ]
+    failed, tried = doctest.DocTestRunner().run(example)
+    assert tried
+    assert not failed

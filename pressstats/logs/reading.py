@@ -110,6 +110,15 @@ def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.
     ------
     LogsError
         If nothing can be done: no ``plant.toml``, no usable `runs` or `run_webs`, a bad `as_of`.
+
+    Examples
+    --------
+    >>> logs = read_logs("logs")
+    >>> logs["runs"][["run_id", "press", "copies_good"]].head(1)
+      run_id press  copies_good
+    0   0001    P1      19000.0
+    >>> logs.has("standby"), len(logs.rejected)
+    (True, 0)
     """
     folder = Path(folder)
     if not folder.is_dir():

@@ -148,6 +148,12 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         published already with reports that are not among `names`.
     ReportFailed
         If a notebook failed or makes no page.
+
+    Examples
+    --------
+    >>> publication = publish("logs", "published", names=["log_check"], tell=lambda line: None)
+    >>> sorted(path.name for path in publication.folder.glob("*.html"))
+    ['index.html', 'log_check.html']
     """
     clock = _Clock()
     logs_folder, out, notebooks = Path(logs_folder), Path(out).resolve(), Path(notebooks).resolve()
