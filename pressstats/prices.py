@@ -113,7 +113,7 @@ def _receipts(logs: Logs) -> pd.DataFrame:
     """
     kinds = {"material": "str", "day": "datetime64[us]", "quantity": "float64", "unit_price": "float64"}
     if not logs.has("deliveries"):
-        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+        return pd.DataFrame(columns=list(kinds)).astype(kinds)
     rows = logs["deliveries"]
     rows = rows[rows["delivered_on"].notna() & (rows["quantity"] > 0)]
     rows = rows.sort_values(["delivered_on", "delivery_id"], kind="stable")
@@ -130,10 +130,7 @@ def _receipts(logs: Logs) -> pd.DataFrame:
 def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
     """Return what was agreed for the orders of some rows of ``deliveries``."""
     if not logs.has("prices"):
-        listed = (
-            logs["materials"] if logs.has("materials") else pd.DataFrame(columns=["material", "unit_price"])
-        )
-        return rows["material"].map(listed.set_index("material")["unit_price"]).to_numpy(dtype=float)
+        return logs.of_material(rows["material"], "unit_price").to_numpy()
     ordered = rows["ordered_on"].fillna(rows["delivered_on"])
     sizes = rows["quantity_ordered"].fillna(rows["quantity"])
     suppliers = [name if isinstance(name, str) else None for name in rows["supplier"]]
@@ -168,20 +165,14 @@ def price_words(logs: Logs) -> str:
 
 def ink_prices(logs: Logs) -> pd.Series:
     """Return the price of the last receipts of each ink that one material in kilograms holds [currency / kg]."""
-    if not logs.has("materials"):
-        return pd.Series(dtype="float64")
-    inks = logs["materials"]
-    inks = inks[(inks["kind"] == "ink") & (inks["unit"] == "kg")]
-    return inks.drop_duplicates("ink", keep=False).set_index("ink")["material"].map(receipt_prices(logs))
+    bought = logs.listed("ink", "kg")
+    alone = bought.set_axis(logs.of_material(bought, "ink")).rename_axis("ink")
+    return alone[~alone.index.duplicated(keep=False)].map(receipt_prices(logs))
 
 
 def paper_prices(logs: Logs) -> pd.Series:
     """Return the price of the last receipts of each newsprint that is bought by the kilogram [currency / kg]."""
-    if not logs.has("materials"):
-        return pd.Series(dtype="float64", name="unit_price", index=pd.Index([], dtype="str", name="material"))
-    listed = logs["materials"]
-    weighed = listed.loc[(listed["kind"] == "newsprint") & (listed["unit"] == "kg"), "material"]
-    return receipt_prices(logs).reindex(pd.Index(weighed, name="material"))
+    return receipt_prices(logs).reindex(pd.Index(logs.listed("newsprint", "kg"), name="material"))
 
 
 def newsprint_price(logs: Logs, run_ids: pd.Series | None = None) -> float:

@@ -44,7 +44,7 @@ def weekly_use(
         return pd.DataFrame(index=weeks)
     materials = logs["materials"]
     columns: dict[str, pd.Series] = {}
-    columns |= _newsprint(logs, runs, materials, weeks)
+    columns |= _newsprint(logs, runs, weeks)
     columns |= _inks(logs, exposure, intervals, model, fits or {}, weeks)
     columns |= _plates(logs, materials, weeks)
     dipped = logs["tank_readings"]["ink"].unique() if logs.has("tank_readings") else []
@@ -73,10 +73,8 @@ def _lost_weeks(logs: Logs) -> pd.Series:
     return logs.plant.week_of(logs.lost_nights.to_series())
 
 
-def _newsprint(
-    logs: Logs, runs: pd.DataFrame, materials: pd.DataFrame, weeks: pd.DatetimeIndex
-) -> dict[str, pd.Series]:
-    names = materials.loc[(materials["kind"] == "newsprint") & (materials["unit"] == "kg"), "material"]
+def _newsprint(logs: Logs, runs: pd.DataFrame, weeks: pd.DatetimeIndex) -> dict[str, pd.Series]:
+    names = logs.listed("newsprint", "kg")
     printed = _printed(logs, weeks)
     if not logs.has("reel_mounts"):
         return {name: printed[name] for name in names if name in printed}

@@ -214,10 +214,8 @@ def _deliveries(logs: Logs, ink: str, dips: pd.DataFrame) -> pd.DataFrame:
     into = deliveries["tank"].isin(dips["tank"].unique())
     weighed = pd.Series(True, deliveries.index)
     if logs.has("materials"):
-        materials = logs["materials"].set_index("material")
-        inks = deliveries["material"].map(materials["ink"])
-        into |= (inks == ink) & deliveries["tank"].isna()
-        weighed = deliveries["material"].map(materials["unit"]) == "kg"
+        into |= (logs.of_material(deliveries["material"], "ink") == ink) & deliveries["tank"].isna()
+        weighed = logs.of_material(deliveries["material"], "unit") == "kg"
     elif deliveries["tank"].isna().all():
         # Neither table says what is ink: each delivery may be, and nobody knows how much.
         into = pd.Series(True, deliveries.index)

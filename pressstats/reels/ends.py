@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from ..geometry import reel_length_m
 from ..prices import paper_prices
 from ..tables import as_published
 from .chain import mount_ends
@@ -22,7 +23,17 @@ from .pooling import PooledMeans, pooled_means
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["both_lengths", "butts", "ends_by", "ends_cost", "logged_years", "reel_ends", "stand_means"]
+__all__ = [
+    "both_lengths",
+    "butts",
+    "caliper_um",
+    "ends_by",
+    "ends_cost",
+    "half_width",
+    "logged_years",
+    "reel_ends",
+    "stand_means",
+]
 
 _FAILED = "failed_splice"
 _WORDS = ["run_id", "reelstand", "material", "supplier", "press", "title", "crew", "ended_by"]
@@ -48,16 +59,13 @@ def butts(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     """
     if not logs.has("reel_mounts") or not logs.has("materials"):
         kinds = dict.fromkeys(_WORDS, "str") | {"date": "datetime64[us]"} | dict.fromkeys(_NUMBERS, "float64")
-        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+        return pd.DataFrame(columns=list(kinds)).astype(kinds)
     spliced = history["ended_by"].isin(["splice", _FAILED])
     ends = history.loc[spliced, [*_WORDS, "date", "butt_kg", "butt_mm", "kg_per_m"]].copy()
     ends["hour"] = mount_ends(logs)[spliced].dt.hour.astype("float64")
     ends["butt_m"] = ends["butt_kg"] / ends["kg_per_m"]
-    materials = logs["materials"].set_index("material")
-    caliper = ends["material"].map(materials["caliper_um"]).astype("float64")
-    caliper = caliper.fillna(logs.plant.reel.caliper_um)
     core = logs.plant.reel.core_diameter_mm
-    ends["depth_m"] = math.pi * ((core + 2 * ends["butt_mm"]) ** 2 - core**2) / (4 * caliper)
+    ends["depth_m"] = reel_length_m(core + 2 * ends["butt_mm"], core, caliper_um(logs, ends["material"]))
     ends["unit_price"] = ends["material"].map(paper_prices(logs)).astype("float64")
     return ends[[*_WORDS, "date", *_NUMBERS]].reset_index(drop=True)
 
@@ -86,7 +94,7 @@ def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
         butt_m_mean=("butt_m", "mean"),
         spread=("butt_m", "std"),
     ).reset_index()
-    half = _t_975(table["splices"]) * table["spread"] / np.sqrt(table["splices"])
+    half = half_width(table["spread"], table["splices"])
     table["butt_m_ci_low"] = np.maximum(table["butt_m_mean"] - half, 0).where(half.notna())
     table["butt_m_ci_high"] = table["butt_m_mean"] + half
     kg = _with_unweighed(ends)
@@ -107,9 +115,14 @@ def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
     return as_published(table.astype({"splices": "float64"}), "reel_ends")
 
 
-def _t_975(count: pd.Series) -> np.ndarray:
-    """Return the 97.5 % quantile of Student's t with one degree of freedom less than `count`."""
-    return np.asarray(special.stdtrit(np.maximum(count - 1, 1), 0.975))
+def caliper_um(logs: Logs, materials: pd.Series) -> pd.Series:
+    """Return the caliper of each material of a Series [um], that of the plant where its own is not known."""
+    return logs.of_material(materials, "caliper_um").fillna(logs.plant.reel.caliper_um)
+
+
+def half_width(spread: pd.Series, count: pd.Series) -> pd.Series:
+    """Return the half width of the 95 % interval of a mean of `count` readings (Student's t)."""
+    return special.stdtrit(np.maximum(count - 1, 1), 0.975) * spread / np.sqrt(count)
 
 
 def _with_unweighed(ends: pd.DataFrame) -> pd.Series:
@@ -190,12 +203,12 @@ def ends_by(ends: pd.DataFrame, factor: str, target_m: float) -> pd.DataFrame:
     good = ends[(ends["ended_by"] == "splice") & ends["butt_m"].notna() & ends[factor].notna()]
     level = good[factor]
     if factor == "hour":
-        # A night runs past midnight: its hours stand in the order in which it history them.
+        # A night runs past midnight: its hours stand in the order in which it lives them.
         level = level.map(lambda hour: f"{hour:02.0f}:00")
     grouped = good["butt_m"].groupby(level)
     table = grouped.agg(["count", "mean", "std"]).rename(columns={"count": "splices", "std": "spread"})
     table[["q10", "q50", "q90"]] = grouped.quantile([0.1, 0.5, 0.9]).unstack().to_numpy().reshape(-1, 3)
-    half = _t_975(table["splices"]) * table["spread"] / np.sqrt(table["splices"])
+    half = half_width(table["spread"], table["splices"])
     table["ci_low"], table["ci_high"] = table["mean"] - half, table["mean"] + half
     pooled = pooled_means(good["butt_m"].to_numpy(), level.to_numpy()).table.set_index("level")["pooled"]
     table["pooled"] = pooled
@@ -232,22 +245,10 @@ def both_lengths(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
         difference=("difference", "mean"),
         spread=("difference", "std"),
     )
-    half = _t_975(table["splices"]) * table["spread"] / np.sqrt(table["splices"])
+    half = half_width(table["spread"], table["splices"])
     table["ci_low"], table["ci_high"] = table["difference"] - half, table["difference"] + half
-    caliper = pd.Series(np.nan, table.index)
-    if logs.has("materials"):
-        caliper = logs["materials"].set_index("material")["caliper_um"].reindex(table.index).astype("float64")
-    caliper = caliper.fillna(logs.plant.reel.caliper_um)
+    table = table.reset_index()
+    caliper = caliper_um(logs, table["material"])
     # Depth over caliper gives length, so the caliper that agrees with the weight is in proportion.
     table["caliper_um"] = caliper * table["by_depth"] / table["by_weight"].where(table["by_weight"] > 0)
-    columns = [
-        "material",
-        "splices",
-        "by_weight",
-        "by_depth",
-        "difference",
-        "ci_low",
-        "ci_high",
-        "caliper_um",
-    ]
-    return table.reset_index().astype({"splices": "float64"})[columns]
+    return table.drop(columns="spread").astype({"splices": "float64"})

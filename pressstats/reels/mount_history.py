@@ -8,12 +8,24 @@ import numpy as np
 import pandas as pd
 
 from ..paper import WeighedPaper, mount_grammage
+from ..tables import INPUTS
 
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["LEVELS_IN_ORDER", "metre_kg", "mount_history", "no_mounts", "reel_codes"]
+__all__ = [
+    "LEVELS_IN_ORDER",
+    "metre_kg",
+    "mount_history",
+    "no_mounts",
+    "receipts_of",
+    "reel_codes",
+    "unlogged_runs",
+]
 
+_REEL = ["supplier", "reel_id"]
+#: Columns taken as they are in ``reel_mounts``.
+_COPIED = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg"]
 _SEASONS = np.array(["December to February", "March to May", "June to August", "September to November"])
 _AGES = (7, 14, 28)  # days
 _AGE_WORDS = np.array(["up to 1 week", "1 to 2 weeks", "2 to 4 weeks", "more than 4 weeks", "not known"])
@@ -69,14 +81,13 @@ def mount_history(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
     mounts, weights = logs["reel_mounts"], weighed.mounts
     if weights is None:
         raise ValueError("no reel_mounts, so no mount has a history")
-    columns = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg"]
     history = weights[["run_id", "supplier", "material", "reelstand", "mounted_at", "ended_by"]].copy()
     history.insert(0, "reel", reel_codes(mounts))
     runs, run = logs["runs"], weights["run"].to_numpy()
     for column in ("date", "press", "title", "crew"):
         # A mount whose run is not there (-1) has neither day nor press.
         history[column] = pd.Series(runs[column].array.take(run, allow_fill=True), history.index)
-    history[columns] = mounts[columns]
+    history[_COPIED] = mounts[_COPIED]
     history["hour"] = history["mounted_at"].dt.hour.astype("float64")
     history["width_mm"] = logs.of_material(history["material"], "width_mm")
     own = mount_grammage(weighed.weights.regimes, history, history["date"]) * history["width_mm"] / 1e6
@@ -84,51 +95,35 @@ def mount_history(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
     history["kg_per_m"] = per_metre
     # A reel that is not weighed has its metres from the counter, else from what left it by its diameters.
     counted = mounts["used_m"].fillna(weights["mounted_kg"] / per_metre)
+    weighed_both = mounts["start_kg"].notna() & mounts["returned_kg"].notna()
     # Errors of weighing can make a short mount negative.
-    history["run_m"] = np.maximum((weights["net_kg"] / per_metre).where(_weighed(mounts), counted), 0.0)
-    _add_place_in_life(history, per_metre, logs, _received(logs, mounts))
+    history["run_m"] = np.maximum((weights["net_kg"] / per_metre).where(weighed_both, counted), 0.0)
+    _add_place_in_life(history, per_metre, logs, receipts_of(logs, mounts))
     history["season"] = pd.array(_SEASONS[history["mounted_at"].dt.month.to_numpy() % 12 // 3], dtype="str")
     return history
-
-
-def _weighed(mounts: pd.DataFrame) -> pd.Series:
-    return mounts["start_kg"].notna() & mounts["returned_kg"].notna()
 
 
 def no_mounts() -> pd.DataFrame:
     """Return the empty frame that stands where no mount is logged."""
     words = ["run_id", "supplier", "material", "reelstand", "ended_by", "press", "title", "crew"]
-    states = ["season", "age", "mounts"]
-    numbers = ["start_kg", "strip_kg", "returned_kg", "butt_kg", "butt_mm", "scrapped_kg", "hour"]
-    numbers += ["width_mm", "kg_per_m"]
-    kinds = dict.fromkeys([*words, *states], "str") | dict.fromkeys(
-        [*numbers, "number", "entered_m", "run_m"], "float64"
+    kinds = dict.fromkeys([*words, "season", "age", "mounts"], "str")
+    kinds |= dict.fromkeys(
+        [*_COPIED, "hour", "width_mm", "kg_per_m", "number", "entered_m", "run_m"], "float64"
     )
-    kinds |= {
-        "reel": "int64",
-        "lot": "int64",
-        "new": "bool",
-        "mounted_at": "datetime64[us]",
-        "date": "datetime64[us]",
-    }
-    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
+    kinds |= {"reel": "int64", "lot": "int64", "new": "bool"}
+    kinds |= dict.fromkeys(["mounted_at", "date"], "datetime64[us]")
+    return pd.DataFrame(columns=list(kinds)).astype(kinds)
 
 
-def _received(logs: Logs, mounts: pd.DataFrame) -> pd.DataFrame:
+def receipts_of(logs: Logs, mounts: pd.DataFrame) -> pd.DataFrame:
     """Return what is known of the receipt of each mount's reel: received_on, received_kg, delivery_id."""
-    columns = ["received_on", "received_kg", "delivery_id"]
-    if not logs.has("reels"):
-        empty = pd.DataFrame(index=mounts.index)
-        empty["received_on"] = pd.Series(pd.NaT, mounts.index, dtype="datetime64[us]")
-        empty["received_kg"] = np.nan
-        empty["delivery_id"] = pd.Series(pd.NA, mounts.index, dtype="str")
-        return empty
-    reels = logs["reels"]
-    both = pd.concat([reels[["supplier", "reel_id"]], mounts[["supplier", "reel_id"]]], ignore_index=True)
-    codes = reel_codes(both)
-    place = pd.Index(codes[: len(reels)]).get_indexer(codes[len(reels) :])
-    found = {name: reels[name].array.take(place, allow_fill=True) for name in columns}
-    return pd.DataFrame(found, index=mounts.index)
+    reels = logs["reels"] if logs.has("reels") else INPUTS["reels"].empty()
+    codes = reel_codes(pd.concat([reels[_REEL], mounts[_REEL]], ignore_index=True))
+    position = pd.Index(codes[: len(reels)]).get_indexer(codes[len(reels) :])
+    columns = ("received_on", "received_kg", "delivery_id")
+    return pd.DataFrame(
+        {name: reels[name].array.take(position, allow_fill=True) for name in columns}, index=mounts.index
+    )
 
 
 def _add_place_in_life(

@@ -14,8 +14,8 @@ import pandas as pd
 from scipy import special
 
 from ..prices import paper_prices
-from .ends import logged_years
-from .mount_history import reel_codes
+from .ends import caliper_um, half_width, logged_years
+from .mount_history import receipts_of
 from .rates import poisson_interval
 
 if TYPE_CHECKING:
@@ -62,42 +62,19 @@ def new_reels(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     ]
     names = logs["reel_mounts"]["reel_id"][first] if len(history) else pd.Series([], dtype="str")
     frame.insert(1, "reel_id", names)
-    receipt = ["delivery_id", "received_on", "received_kg"]
-    if logs.has("reels"):
-        reels = logs["reels"]
-        codes = reel_codes(pd.concat([reels[["supplier", "reel_id"]], frame[["supplier", "reel_id"]]]))
-        place = pd.Index(codes[: len(reels)]).get_indexer(codes[len(reels) :])
-        for name in receipt:
-            frame[name] = pd.Series(reels[name].array.take(place, allow_fill=True), frame.index)
-    else:
-        frame["delivery_id"] = pd.Series(pd.NA, frame.index, dtype="str")
-        frame["received_on"] = pd.Series(pd.NaT, frame.index, dtype="datetime64[us]")
-        frame["received_kg"] = np.nan
+    frame = frame.join(receipts_of(logs, frame))
     per_metre = history.loc[first, "kg_per_m"]
     core = logs.plant.reel.core_diameter_mm
-    caliper = pd.Series(np.nan, frame.index)
-    if logs.has("materials"):
-        materials = logs["materials"].set_index("material")
-        caliper = frame["material"].map(materials["caliper_um"]).astype("float64")
-    caliper = caliper.fillna(logs.plant.reel.caliper_um)
+    caliper = caliper_um(logs, frame["material"])
     # Cross-section of the paper is length times caliper; m x um = mm2 x 1000 / 1000.
     whole = core**2 + 4 * caliper * frame["start_kg"] / per_metre / np.pi
     left = whole - 4 * caliper * frame["strip_kg"] / per_metre / np.pi
     frame["depth_mm"] = (np.sqrt(whole) - np.sqrt(left.where(left >= 0))) / 2
     frame["strip_pct"] = 100 * frame["strip_kg"] / frame["start_kg"]
     frame["unit_price"] = frame["material"].map(paper_prices(logs)).astype("float64")
-    columns = [
-        "supplier",
-        "reel_id",
-        "material",
-        "mounted_at",
-        "delivery_id",
-        "received_on",
-        "ended_by",
-        "start_kg",
-    ]
-    rest = ["received_kg", "strip_kg", "scrapped_kg", "depth_mm", "strip_pct", "unit_price"]
-    return frame[[*columns, *rest]].reset_index(drop=True)
+    columns = ["supplier", "reel_id", "material", "mounted_at", "delivery_id", "received_on", "ended_by"]
+    weights = ["start_kg", "received_kg", "strip_kg", "scrapped_kg"]
+    return frame[[*columns, *weights, "depth_mm", "strip_pct", "unit_price"]].reset_index(drop=True)
 
 
 def strip_by_supplier(logs: Logs, history: pd.DataFrame, whole: pd.DataFrame) -> pd.DataFrame:
@@ -122,9 +99,7 @@ def strip_by_supplier(logs: Logs, history: pd.DataFrame, whole: pd.DataFrame) ->
     # A supplier of whom only part reels were mounted has a row all the same.
     table = table.reindex(pd.Index(sorted(history["supplier"].unique()), name="supplier", dtype="str"))
     table["reels"] = table["reels"].fillna(0).astype("float64")
-    half = (
-        special.stdtrit(np.maximum(table["reels"] - 1, 1), 0.975) * table["spread"] / np.sqrt(table["reels"])
-    )
+    half = half_width(table["spread"], table["reels"])
     table["ci_low"] = np.maximum(table["strip_kg"] - half, 0).where(half.notna())
     table["ci_high"] = table["strip_kg"] + half
     again = history[~history["new"]]

@@ -83,9 +83,8 @@ def _material_widths(logs: Logs) -> Iterator[Doubt]:
     """Compare the width of materials with that of the webs they ran on."""
     if not logs.has("materials"):
         return
-    width = logs["materials"].set_index("material")["width_mm"]
     webs = logs["run_webs"]
-    ratio = (webs["material"].map(width).astype("float64") / webs["width_mm"]).dropna()
+    ratio = (logs.of_material(webs["material"], "width_mm") / webs["width_mm"]).dropna()
     if len(ratio) >= ENOUGH and np.isfinite(limit := apart(middle := float(ratio.median()))):
         unit = nearest_unit(middle, LENGTHS)
         suspect = f"materials.width_mm in {unit}?" if unit else "materials.width_mm"
@@ -121,8 +120,7 @@ def _newsprint_delivered(logs: Logs) -> Iterator[Doubt]:
     """
     if not (logs.has("deliveries") and logs.has("reel_mounts") and logs.has("materials")):
         return
-    materials = logs["materials"]
-    newsprint = materials.loc[(materials["kind"] == "newsprint") & (materials["unit"] == "kg"), "material"]
+    newsprint = logs.listed("newsprint", "kg")
     mounts, came = logs["reel_mounts"], logs["deliveries"].dropna(subset=["delivered_on", "quantity"])
     mounts = mounts[mounts["material"].isin(newsprint)].dropna(subset=["mounted_at"])
     since = mounts["mounted_at"].min().normalize()
@@ -153,10 +151,9 @@ def _tank_levels(logs: Logs) -> Iterator[Doubt]:
 
 def _inks(logs: Logs) -> Iterator[tuple[pd.Series, pd.Series]]:
     """Yield the level of all tanks of each ink by day, and what was delivered by day [kg]."""
-    materials, dips = logs["materials"], logs["tank_readings"]
-    inks = materials[(materials["kind"] == "ink") & (materials["unit"] == "kg")].set_index("material")["ink"]
-    deliveries = logs["deliveries"].dropna(subset=["delivered_on"])
-    ink_of = deliveries["material"].map(inks).astype("str")
+    dips, deliveries = logs["tank_readings"], logs["deliveries"].dropna(subset=["delivered_on"])
+    weighed = deliveries["material"].isin(logs.listed("ink", "kg"))
+    ink_of = logs.of_material(deliveries["material"], "ink").where(weighed)
     for ink, of_ink in dips.groupby("ink"):
         day = of_ink["read_at"].dt.normalize()
         by_day = of_ink.assign(day=day).pivot_table(

@@ -70,7 +70,7 @@ def may_be_told(table: pd.DataFrame, logs: Logs, materials: pd.Series) -> pd.Ser
     refused = refused_parts(table)
     if "demand" in refused or not logs.has("materials"):
         return pd.Series("demand" not in refused, materials.index)
-    kinds = materials.map(logs["materials"].set_index("material")["kind"])
+    kinds = logs.of_material(materials, "kind")
     return ~((kinds == "newsprint") & ("paper" in refused) | (kinds == "ink") & ("ink" in refused))
 
 
@@ -194,8 +194,7 @@ def _reference(logs: Logs, table: str, column: str) -> Callable[[np.ndarray], np
         heights = runs["page_height_mm"].unique()
         return lambda values: np.abs(values[:, None] / heights - 1).min(axis=1) < 0.05
     if column in ("start_kg", "received_kg") and logs.has("materials"):
-        packs = logs["materials"]
-        packs = packs.loc[packs["kind"] == "newsprint", "pack_quantity"]
+        packs = logs.of_material(logs.listed("newsprint"), "pack_quantity")
         most = float(packs.max()) if len(packs) else np.nan
         return lambda values: np.full(len(values), abs(np.quantile(values, 0.95) / most - 1) < 0.35)
     if column == "level_kg":

@@ -199,7 +199,7 @@ def _listed(names: list[str], longest: int) -> str:
 
 def _amount(logs: Logs, material: str, quantity: float) -> str:
     """Return a quantity with its unit; of what is counted by the piece, the number alone."""
-    unit = logs["materials"].set_index("material")["unit"].get(material, "") if logs.has("materials") else ""
+    unit = logs.of_material(pd.Series([material]), "unit").fillna("").iloc[0]
     return f"{quantity:,.0f}" + ("" if unit in ("each", "") else f" {unit}")
 
 
