@@ -3,6 +3,7 @@
 import ast
 import graphlib
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -104,6 +105,17 @@ def test_imports_run_one_way(part):
 def test_no_modules_import_each_other():
     graph = {path: imported(path) for path in PACKAGE.rglob("*.py")}
     graphlib.TopologicalSorter(graph).prepare()
+
+
+def test_the_guide_names_every_part_and_modules_that_there_are():
+    rows = re.findall(r"(?m)^\| (`.+?) \|.*\| (.*?) ?\|$", (ROOT / "DEVELOPERS.md").read_text())
+    rows = {cells[0]: cells[1] for cells in rows if not cells[0].startswith("`bench_")}
+    parts = {part for names in rows for part in re.findall(r"`([^`]+)`", names)}
+    assert {part for part in parts if not part.startswith("tests/")} == set(EARLIER) - {"__main__"}
+    for names, modules in rows.items():
+        folders = [ROOT / part if "/" in part else PACKAGE / part for part in re.findall(r"`([^`]+)`", names)]
+        for module in re.findall(r"`([^`]+)`", modules):
+            assert any((folder / f"{module}.py").exists() for folder in folders), (names, module)
 
 
 def test_the_simulation_knows_only_the_columns_of_the_logs():

@@ -78,6 +78,8 @@ class Logbook:
     def add(self, table: str, *cells: str) -> list[str]:
         """Append a row of a table, cells in the order of its columns, and return it."""
         row = list(cells)
+        if len(row) != len(self.sheets[table].columns):
+            raise ValueError(f"{table} has {len(self.sheets[table].columns)} columns, not {len(row)}")
         self.sheets[table].rows.append(row)
         return row
 
