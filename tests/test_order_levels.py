@@ -1,6 +1,6 @@
 """The two prices of levels that no log holds: four rushes for a case that runs out, and the floor of newsprint thrice.
 
-How the plan fares with them in the closed loop stands among the decisions in DEVELOPERS.md. Here each of them moves
+How the plan fares with them in the closed loop stands in tests/bench/decisions.md. Here each of them moves
 the need by as much as the level that costs least, found by trying every level.
 """
 
