@@ -13,11 +13,11 @@ from order_simulation import Loop, simulated_plant
 @pytest.fixture(scope="module")
 def loop(tmp_path_factory: pytest.TempPathFactory) -> Loop:
     folder: Path = tmp_path_factory.mktemp("plant")
-    return Loop(simulated_plant(folder / "logs", seed=3, years=2), weeks=4, warm_up=4)
+    return Loop(simulated_plant(folder / "logs", seed=3, years=2), weeks=4, warm_up=3)
 
 
 def test_the_plan_prints_every_night_and_costs_less_than_rules_of_thumb(loop: Loop) -> None:
-    plan = loop.run(by_plan(draws=300))
+    plan = loop.run(by_plan(draws=300, nodes=50))
     textbook, habit = loop.run(by_textbook), loop.run(by_habit())
     assert plan.nights == 0
     assert plan.freight + plan.holding < min(one.freight + one.holding for one in (textbook, habit))

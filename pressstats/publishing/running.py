@@ -14,7 +14,11 @@ import nbformat
 import papermill
 from papermill.exceptions import PapermillExecutionError
 
+from .kernels import WarmKernels
+
 if TYPE_CHECKING:
+    from jupyter_client.manager import AsyncKernelManager
+
     from .reports import Report
 
 __all__ = ["Executed", "Failure", "NotebookError", "check_parameters", "run_notebooks"]
@@ -97,8 +101,11 @@ def run_notebooks(
     """
     workspace.mkdir(parents=True, exist_ok=True)
     done: dict[str, Executed | Failure] = {}
-    with ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
-        waiting = [pool.submit(_run, notebooks, report, parameters, workspace, tell) for report in reports]
+    with WarmKernels(len(reports)) as warm, ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
+        waiting = [
+            pool.submit(_run, notebooks, report, parameters, workspace, tell, warm.manager)
+            for report in reports
+        ]
         try:
             for future in as_completed(waiting):
                 result = future.result()
@@ -119,6 +126,7 @@ def _run(
     parameters: Mapping[str, str],
     workspace: Path,
     tell: Callable[[str], None],
+    manager: type[AsyncKernelManager],
 ) -> Executed | Failure:
     target = workspace / f"{report.name}.ipynb"
     tell(f"{report.name}: started")
@@ -137,6 +145,7 @@ def _run(
             extra_arguments=["--log-level=50"],
             # nothing is left to be saved in a kernel: to wait for its farewell takes a sixth of the time
             shutdown_kernel="immediate",
+            kernel_manager_class=manager,
         )
     except Exception as error:  # noqa: BLE001 -- whatever a notebook raises, the others go on
         seconds = time.perf_counter() - start

@@ -1,0 +1,63 @@
+"""Import what notebooks need, then fork a kernel for each line that is read. A script; see ``kernels``."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+from importlib import import_module
+
+__all__: list[str] = []
+
+#: The kernel itself, and what the notebooks of the reports import.
+_IMPORTED = ("ipykernel.zmqshell", "ipykernel.kernelapp", "pressstats.pages", "pressstats.results")
+
+
+def _serve() -> None:
+    """Fork until nobody is left to write a line."""
+    del sys.path[0]  # the folder of this script
+    for name in _IMPORTED:
+        import_module(name)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGCHLD, _waited_for)
+    parent = os.getpid()
+    for line in iter(sys.stdin.readline, ""):
+        pid = os.fork()
+        if pid == 0:
+            try:
+                _become_kernel(parent, **json.loads(line))
+            finally:
+                os._exit(1)
+        print(pid, flush=True)
+
+
+def _waited_for(*_: object) -> None:
+    """Wait for kernels that have ended, so that they are gone and their processor time is known."""
+    try:
+        while os.waitpid(-1, os.WNOHANG)[0]:
+            pass
+    except ChildProcessError:
+        pass
+
+
+def _become_kernel(parent: int, arguments: list[str], folder: str, environment: dict[str, str]) -> None:
+    """Run a kernel to its end, as ``python -m ipykernel_launcher`` would."""
+    os.setsid()
+    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    os.dup2(nothing, 0)
+    os.dup2(2, 1)
+    os.environ.clear()
+    os.environ.update(environment)
+    os.chdir(folder)
+    sys.argv[1:] = arguments
+    from ipykernel.kernelapp import IPKernelApp
+
+    # A kernel ends when who forked it has ended.
+    IPKernelApp.launch_instance(argv=[*arguments, f"--IPKernelApp.parent_handle={parent}"])
+
+
+if __name__ == "__main__":
+    _serve()

@@ -1,0 +1,126 @@
+"""Kernels forked from one process that has imported everything already, so that the imports are paid once."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from jupyter_client.manager import AsyncKernelManager
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+__all__ = ["WarmKernels"]
+
+#: The process that forks: run as a file, since as a module it would import all of this package first.
+_FORKING = Path(__file__).with_name("forking.py")
+#: Kernels from which on the imports cost less once than in each.
+_PAYS_FROM = 3
+
+
+class WarmKernels:
+    """A process that forks kernels; where there is none, or it fails, kernels start as they always do.
+
+    Parameters
+    ----------
+    count : int
+        Kernels that will be asked for; for few of them to import everything does not pay.
+
+    Attributes
+    ----------
+    manager : type
+        Class of kernel managers whose kernels are forked.
+    """
+
+    def __init__(self, count: int) -> None:
+        self._pays = count >= _PAYS_FROM and hasattr(os, "fork")
+        self.manager = type("WarmKernelManager", (_Manager,), {"kernels": self})
+        self._lock = threading.Lock()
+        self._process: subprocess.Popen[str] | None = None
+
+    def __enter__(self) -> WarmKernels:
+        """Start to import, beside whatever the caller does next."""
+        if self._pays:
+            pipe = subprocess.PIPE
+            self._process = subprocess.Popen([sys.executable, _FORKING], stdin=pipe, stdout=pipe, text=True)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End the process; a kernel that still runs ends with it."""
+        if self._process is not None:
+            self._process.communicate()
+
+    def forked(self, command: list[str], folder: str, environment: dict[str, str]) -> Forked | None:
+        """Return a kernel that runs `command` in a folder; None where it cannot be forked."""
+        ours = command[:3] == [sys.executable, "-m", "ipykernel_launcher"]
+        if self._process is None or not ours:
+            return None
+        asked = json.dumps({"arguments": command[3:], "folder": folder, "environment": environment})
+        with self._lock:
+            assert self._process.stdin is not None
+            assert self._process.stdout is not None
+            try:
+                print(asked, file=self._process.stdin, flush=True)
+                answer = self._process.stdout.readline()
+            except BrokenPipeError:
+                return None
+        return Forked(int(answer)) if answer else None
+
+
+class Forked:
+    """A forked kernel, as :class:`subprocess.Popen` would show it; who forked it waits for its end."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self, pid: int) -> None:
+        self.pid = pid
+        self.returncode: int | None = None
+
+    def poll(self) -> int | None:
+        """Return None while it runs, and 1 after: how it ended is not known."""
+        if self.returncode is None:
+            try:
+                os.kill(self.pid, 0)
+            except ProcessLookupError:
+                self.returncode = 1
+        return self.returncode
+
+    def wait(self) -> int | None:
+        """Return what `poll` returns; nothing is left to wait for when a kernel has ended."""
+        return self.poll()
+
+    def send_signal(self, number: int) -> None:
+        """Send a signal."""
+        os.kill(self.pid, number)
+
+    def kill(self) -> None:
+        """End it at once."""
+        self.send_signal(signal.SIGKILL)
+
+    def terminate(self) -> None:
+        """Ask it to end."""
+        self.send_signal(signal.SIGTERM)
+
+
+class _Manager(AsyncKernelManager):
+    """Starts kernels by forking."""
+
+    kernels: WarmKernels
+
+    async def _async_launch_kernel(self, kernel_cmd: list[str], **kw: Any) -> None:
+        folder, environment = str(kw.get("cwd") or Path.cwd()), dict(kw.get("env") or os.environ)
+        forked = self.kernels.forked(kernel_cmd, folder, environment)
+        if forked is None:
+            await super()._async_launch_kernel(kernel_cmd, **kw)
+            return
+        provisioner: Any = self.provisioner
+        provisioner.process, provisioner.pid, provisioner.pgid = forked, forked.pid, forked.pid
+        self._reconcile_connection_info(provisioner.connection_info)

@@ -1,0 +1,110 @@
+"""Kernels that are forked show what others show, fail as others fail, and leave nothing behind."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+from stand_ins import notebook, write_notebooks
+
+from pressstats.publishing import Report, kernels
+from pressstats.publishing.running import Executed, Failure, run_notebooks
+
+REPORTS = tuple(Report(name, name, "?", "analyst") for name in ("one", "two", "three"))
+#: What a notebook may see of its kernel, the same in every kernel of one folder.
+SEEN = """
+import os, sys, signal, subprocess
+print(os.getcwd(), os.environ["PRESSSTATS_SEEN"], __name__, sys.path[:2], sys.argv[1:2])
+print(subprocess.run([sys.executable, "-c", "print(3)"], capture_output=True, text=True).stdout)
+print(signal.getsignal(signal.SIGCHLD), sys.stdin.readline() if sys.stdin.isatty() else "no terminal")
+print(logs_folder, 1 / 3, os.getpid() == os.getpgrp())
+"""
+PARENT = "import os, sys\nprint(os.getppid(), 'pressstats.pages' in sys.modules)"
+
+
+def run(folder: Path, *cells: tuple[str, ...]) -> tuple[list[Executed], list[Failure]]:
+    """Run three notebooks of the same cells, or of those given for each."""
+    each = cells if len(cells) == len(REPORTS) else cells * len(REPORTS)
+    nodes = {report.name: notebook(*own) for report, own in zip(REPORTS, each, strict=True)}
+    write_notebooks(folder / "notebooks", nodes)
+    given = {"logs_folder": "there", "as_of": "", "published_folder": ""}
+    tell: list[str] = []
+    return run_notebooks(
+        folder / "notebooks", REPORTS, given, folder / "executed", workers=2, tell=tell.append
+    )
+
+
+def shown(executed: list[Executed]) -> list[list[list[str]]]:
+    """Return the lines that each notebook printed, cell by cell."""
+    return [
+        [
+            "".join(output.text for output in cell.outputs).splitlines()
+            for cell in one.notebook.cells
+            if cell.cell_type == "code" and cell.outputs
+        ]
+        for one in executed
+    ]
+
+
+def test_forked_kernels_show_what_others_show(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PRESSSTATS_SEEN", "seen")
+    forked, failures = run(tmp_path, (SEEN, PARENT))
+    assert not failures
+    monkeypatch.setattr(kernels, "_PAYS_FROM", 9)
+    started, failures = run(tmp_path, (SEEN, PARENT))
+    assert not failures
+    for one, other in zip(shown(forked), shown(started), strict=True):
+        assert one[0] == other[0]
+        assert one[0][0].startswith(f"{tmp_path / 'notebooks'} seen __main__")
+    parents = {tuple(cells[1][0].split()) for cells in shown(forked)}
+    assert len(parents) == 1
+    assert {imported for _, imported in parents} == {"True"}
+    assert {tuple(cells[1][0].split()) for cells in shown(started)} == {(str(os.getpid()), "False")}
+    # Who forked them is gone when they have run.
+    with pytest.raises(ProcessLookupError):
+        os.kill(int(parents.pop()[0]), 0)
+
+
+def test_a_forked_kernel_that_dies_or_raises_is_a_failure_with_its_cell(tmp_path: Path) -> None:
+    executed, (dead, raised) = run(
+        tmp_path, (PARENT, "import os\nos._exit(3)"), (PARENT, "x = 1", "x / 0"), (PARENT,)
+    )
+    assert [one.report.name for one in executed] == ["three"]
+    assert shown(executed)[0][0][0].endswith("True")
+    assert dead.cell == 4
+    assert "DeadKernelError" in dead.why
+    assert raised.cell == 5
+    assert raised.why == "ZeroDivisionError: division by zero"
+
+
+def test_where_nothing_can_be_forked_kernels_start_as_they_always_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broken = tmp_path / "broken.py"
+    broken.write_text("raise SystemExit(1)")
+    monkeypatch.setattr(kernels, "_FORKING", broken)
+    executed, failures = run(tmp_path, (PARENT,))
+    assert not failures
+    assert {cells[0][0] for cells in shown(executed)} == {f"{os.getpid()} False"}
+
+
+def test_a_kernel_ends_with_who_forked_it(tmp_path: Path) -> None:
+    connection = tmp_path / "kernel.json"
+    with kernels.WarmKernels(3) as warm:
+        command = [kernels.sys.executable, "-m", "ipykernel_launcher", "-f", str(connection)]
+        kernel = warm.forked(command, str(tmp_path), dict(os.environ))
+        assert kernel is not None
+        for _ in range(300):
+            if connection.exists():
+                break
+            time.sleep(0.1)
+        assert kernel.poll() is None
+        # Another interpreter's kernel is not ours to fork.
+        assert warm.forked(["python9", *command[1:]], str(tmp_path), {}) is None
+    for _ in range(300):
+        if kernel.poll() is not None:
+            break
+        time.sleep(0.1)
+    assert kernel.poll() == 1
