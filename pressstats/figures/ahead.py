@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, tint
-from .common import SYMBOLS, dates, layout
+from .common import SYMBOLS, add_band, add_line, dates, layout, name_panels, panel_axis
 
 __all__ = ["fan", "season_bars", "stock_panels"]
 
@@ -19,25 +21,9 @@ def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
     for low, high, opacity, name in (("q05", "q95", 0.18, "9 in 10"), ("q25", "q75", 0.34, "1 in 2")):
         if ahead[low].isna().all():
             continue
-        invisible = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip"}
-        figure.add_scatter(x=weeks, y=ahead[high], showlegend=False, **invisible)
-        figure.add_scatter(
-            x=weeks, y=ahead[low], fill="tonexty", fillcolor=tint("series2", opacity), name=name, **invisible
-        )
-    figure.add_scatter(
-        x=dates(history.index),
-        y=history,
-        mode="lines",
-        name="used",
-        line={"color": COLOURS["text"], "width": 1.6},
-    )
-    figure.add_scatter(
-        x=weeks,
-        y=ahead["mean"],
-        mode="lines",
-        name="expected",
-        line={"color": COLOURS["series2"], "width": 2, "dash": "dash"},
-    )
+        add_band(figure, weeks, (ahead[high], ahead[low]), name, tint("series2", opacity))
+    add_line(figure, dates(history.index), history, "used", "text")
+    add_line(figure, weeks, ahead["mean"], "expected", "series2", 2, "dash")
     figure.update_yaxes(rangemode="tozero")
     return layout(figure, height=320, x="week", y=unit)
 
@@ -83,43 +69,21 @@ def stock_panels(ahead: pd.DataFrame, limits: pd.DataFrame, *, unit: str) -> go.
     share = 1 / max(len(names), 1)
     for number, name in enumerate(names):
         rows = ahead[ahead["material"] == name]
-        axis = "" if number == 0 else str(number + 1)
-        where = {"xaxis": "x", "yaxis": f"y{axis}"}
+        axis = panel_axis(number)
+        where: dict[str, Any] = {"xaxis": "x", "yaxis": f"y{axis}"}
+        first: dict[str, Any] = {"showlegend": number == 0, **where}
         days = dates(rows["day"])
-        band = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip", **where}
-        figure.add_scatter(x=days, y=rows["q95"], showlegend=False, **band)
-        figure.add_scatter(
-            x=days,
-            y=rows["q05"],
-            fill="tonexty",
-            fillcolor=tint("series2", 0.25),
-            name="9 cases in 10",
-            showlegend=number == 0,
-            **band,
-        )
-        figure.add_scatter(
-            x=days,
-            y=rows["q50"],
-            mode="lines",
-            name="middle case",
-            line={"color": COLOURS["series2"], "width": 1.6},
-            showlegend=number == 0,
-            **where,
-        )
+        add_band(figure, days, (rows["q95"], rows["q05"]), "9 cases in 10", tint("series2", 0.25), **first)
+        add_line(figure, days, rows["q50"], "middle case", "series2", **first)
         own = limits[limits["material"] == name]
         for column, words, dash in (("least", "minimum cover", "dash"), ("most", "storage limit", "dot")):
             level = float(own[column].iloc[0]) if len(own) else float("nan")
             # Room far above all stock would press the lines to the floor.
             if level == level and (column == "least" or level < 1.5 * rows["q95"].max()):
-                figure.add_scatter(
-                    x=[days[0], days[-1]],
-                    y=[level, level],
-                    mode="lines",
-                    name=words,
-                    legendgroup=words,
-                    line={"color": COLOURS["text"], "width": 1, "dash": dash},
-                    showlegend=not any(trace.name == words for trace in figure.data),
-                    **where,
+                new = not any(trace.name == words for trace in figure.data)
+                ends: dict[str, Any] = {"x": [days[0], days[-1]], "y": [level, level], "legendgroup": words}
+                add_line(
+                    figure, name=words, colour="text", width=1, dash=dash, showlegend=new, **ends, **where
                 )
         top = 1 - number * share
         figure.layout[f"yaxis{axis}"] = {
@@ -127,7 +91,6 @@ def stock_panels(ahead: pd.DataFrame, limits: pd.DataFrame, *, unit: str) -> go.
             "rangemode": "tozero",
         }
     layout(figure, height=60 + 150 * max(len(names), 1), x="day")
-    for number, name in enumerate(names):
-        figure.layout[f"yaxis{'' if number == 0 else number + 1}"].title.text = f"{titles[name]} [{unit}]"
-    figure.update_xaxes(anchor=f"y{len(names)}" if len(names) > 1 else "y")
+    name_panels(figure, [f"{titles[name]} [{unit}]" for name in names])
+    figure.update_xaxes(anchor=f"y{panel_axis(len(names) - 1)}")
     return figure

@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, SERIES, tint
-from .common import DASHES, dates, layout
+from .common import DASHES, add_line, add_mark, dates, layout
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,17 +55,9 @@ def lines_by(
     figure = go.Figure()
     names = labels(table[by].unique())
     for number, (name, rows) in enumerate(table.groupby(by, sort=True)):
-        figure.add_scatter(
-            x=dates(rows[x]),
-            y=rows[y],
-            name=names[str(name)],
-            mode="lines",
-            line={
-                "color": COLOURS[(colours or {}).get(str(name), f"series{number % len(SERIES) + 1}")],
-                "dash": DASHES[number % len(DASHES)],
-                "width": 1.8,
-            },
-        )
+        colour = (colours or {}).get(str(name), f"series{number % len(SERIES) + 1}")
+        dash = DASHES[number % len(DASHES)]
+        add_line(figure, dates(rows[x]), rows[y], names[str(name)], colour, 1.8, dash)
     if target is not None:
         figure.add_hline(y=target, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
         figure.add_annotation(
@@ -114,10 +106,7 @@ def interval_dots(  # noqa: PLR0913 -- a column of the table each
             x=table[drawn], y=rows, mode="markers", name="adjusted for small numbers", marker=diamond
         )
     if reference is not None:
-        figure.add_vline(x=reference, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
-        figure.add_annotation(
-            x=reference, y=1, yref="paper", text=reference_words, showarrow=False, yanchor="bottom"
-        )
+        add_mark(figure, reference, reference_words)
         figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
     figure = layout(figure, height=130 + 30 * len(table), x=unit)
@@ -151,10 +140,7 @@ def bars_with_limits(
         )
     )
     for limit, words, side in ((low, "minimum", "right"), (high, "maximum", "left")):
-        figure.add_vline(x=limit, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
-        figure.add_annotation(
-            x=limit, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom", xanchor=side
-        )
+        add_mark(figure, limit, words, side)
     figure.update_layout(margin={"t": 26})
     figure.update_yaxes(autorange="reversed", type="category")
     # Words at the minimum would else push the bars to the right on a narrow screen.

@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from ..palette import COLOURS
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import plotly.graph_objects as go
 
-__all__ = ["DASHES", "SYMBOLS", "dates", "layout"]
+__all__ = [
+    "DASHES",
+    "SYMBOLS",
+    "add_band",
+    "add_line",
+    "add_mark",
+    "dates",
+    "layout",
+    "name_panels",
+    "panel_axis",
+]
 
 #: Dashes of lines and marks of points, in their order: no series is told by its colour alone.
 DASHES = ("solid", "dash", "dot", "dashdot")
@@ -28,3 +42,58 @@ def layout(figure: go.Figure, *, height: int, x: str = "", y: str = "") -> go.Fi
 def dates(days: pd.Series | pd.Index) -> list[str]:
     """Return days as ISO text."""
     return [f"{pd.Timestamp(day):%Y-%m-%d}" for day in days]
+
+
+def add_line(
+    figure: go.Figure,
+    x: Any,
+    y: Any,
+    name: str,
+    colour: str,
+    width: float = 1.6,
+    dash: str | None = None,
+    *,
+    shape: str | None = None,
+    **more: Any,
+) -> None:
+    """Draw a line in the colour of a role."""
+    line = {"color": COLOURS[colour], "width": width, "dash": dash, "shape": shape}
+    figure.add_scatter(x=x, y=y, mode="lines", name=name, line=line, **more)
+
+
+def add_band(
+    figure: go.Figure,
+    x: Any,
+    edges: tuple[Any, Any],
+    name: str | None,
+    fill: str,
+    *,
+    shape: str | None = None,
+    showlegend: bool | None = None,
+    **more: Any,
+) -> None:
+    """Fill between two edges, whose lines are not drawn; the legend shows it at the second."""
+    unseen = {"mode": "lines", "line": {"width": 0, "shape": shape}, "hoverinfo": "skip", **more}
+    figure.add_scatter(x=x, y=edges[0], showlegend=False, **unseen)
+    figure.add_scatter(
+        x=x, y=edges[1], fill="tonexty", fillcolor=fill, name=name, showlegend=showlegend, **unseen
+    )
+
+
+def add_mark(
+    figure: go.Figure, x: float, words: str, side: str | None = None, yanchor: str = "bottom"
+) -> None:
+    """Draw an upright line with its words at the top of the plot, on one side of it."""
+    figure.add_vline(x=x, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
+    figure.add_annotation(x=x, y=1, yref="paper", text=words, showarrow=False, yanchor=yanchor, xanchor=side)
+
+
+def panel_axis(number: int) -> str:
+    """Return what the axes of a panel are called after their letter: nothing, then 2, 3 and so on."""
+    return "" if number == 0 else str(number + 1)
+
+
+def name_panels(figure: go.Figure, words: Sequence[str]) -> None:
+    """Write each panel's title at its axis."""
+    for number, text in enumerate(words):
+        figure.layout[f"yaxis{panel_axis(number)}"].title.text = text

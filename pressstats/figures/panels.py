@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, tint
-from .common import dates, layout
+from .common import add_band, add_line, dates, layout, name_panels, panel_axis
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,41 +23,26 @@ def within_errors(table: pd.DataFrame) -> go.Figure:
     figure = go.Figure()
     for number, press in enumerate(presses):
         rows = table[table["press"] == press]
-        axis = "" if number == 0 else str(number + 1)
-        where = {"xaxis": "x", "yaxis": f"y{axis}"}
+        axis = panel_axis(number)
+        where: dict[str, Any] = {"xaxis": "x", "yaxis": f"y{axis}", "showlegend": number == 0}
         weeks = dates(rows["week"])
         low, high = rows["threading_kg"] - 2 * rows["error_kg"], rows["threading_kg"] + 2 * rows["error_kg"]
-        band = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip", **where}
-        figure.add_scatter(x=weeks, y=high, showlegend=False, **band)
-        figure.add_scatter(
-            x=weeks,
-            y=low,
-            fill="tonexty",
-            fillcolor=tint("series1", 0.25),
-            name="threaded paper ± 2 standard deviations",
-            showlegend=number == 0,
-            **band,
-        )
+        words = "threaded paper ± 2 standard deviations"
+        add_band(figure, weeks, (high, low), words, tint("series1", 0.25), **where)
         figure.add_scatter(
             x=weeks,
             y=rows["unexplained_kg"],
             mode="markers",
             name="unexplained",
             marker={"color": COLOURS["text"], "size": 5},
-            showlegend=number == 0,
             **where,
         )
         share = 1 / max(len(presses), 1)
         top = 1 - number * share
-        figure.layout[f"yaxis{axis}"] = {
-            "domain": [top - share + 0.06, top],
-            "title": {"text": f"{names[press]} [kg]"},
-        }
-    figure = layout(figure, height=180 + 170 * len(presses))
-    for number, press in enumerate(presses):
-        figure.layout[f"yaxis{'' if number == 0 else number + 1}"].title.text = f"{names[press]} [kg]"
-    figure.update_xaxes(title_text="week")
-    figure.layout.xaxis.anchor = f"y{len(presses)}" if len(presses) > 1 else "y"
+        figure.layout[f"yaxis{axis}"] = {"domain": [top - share + 0.06, top]}
+    figure = layout(figure, height=180 + 170 * len(presses), x="week")
+    name_panels(figure, [f"{names[press]} [kg]" for press in presses])
+    figure.update_xaxes(anchor=f"y{panel_axis(len(presses) - 1)}")
     return figure
 
 
@@ -72,29 +57,15 @@ def control_chart(table: pd.DataFrame, *, x: str, by: str, roles: dict[str, str]
     share = 1 / max(len(groups), 1)
     for number, group in enumerate(groups):
         rows = table[table[by] == group]
-        axis = "" if number == 0 else str(number + 1)
+        axis, first = panel_axis(number), number == 0
         days = dates(rows[x])
-        colour = COLOURS[(roles or {}).get(str(group), "series1")]
+        where: dict[str, Any] = {"yaxis": f"y{axis}"}
+        colour = (roles or {}).get(str(group), "series1")
         for sign in (1, -1):
-            figure.add_scatter(
-                x=days,
-                y=sign * rows["limit"],
-                mode="lines",
-                line={"color": COLOURS["muted"], "width": 1, "dash": "dash"},
-                name="limit",
-                showlegend=number == 0 and sign == 1,
-                hoverinfo="skip",
-                yaxis=f"y{axis}",
-            )
-        figure.add_scatter(
-            x=days,
-            y=rows["average"],
-            mode="lines",
-            line={"color": colour, "width": 1.6},
-            name="average of standardised residuals",
-            showlegend=number == 0,
-            yaxis=f"y{axis}",
-        )
+            quiet: dict[str, Any] = {"showlegend": first and sign == 1, "hoverinfo": "skip", **where}
+            add_line(figure, days, sign * rows["limit"], "limit", "muted", 1, "dash", **quiet)
+        words = "average of standardised residuals"
+        add_line(figure, days, rows["average"], words, colour, showlegend=first, **where)
         out = rows[rows["signal"].isin(["high", "low"])]
         figure.add_scatter(
             x=dates(out[x]),
@@ -106,14 +77,13 @@ def control_chart(table: pd.DataFrame, *, x: str, by: str, roles: dict[str, str]
                 "symbol": ["triangle-up" if s == "high" else "triangle-down" for s in out["signal"]],
             },
             name="outside the limits",
-            showlegend=number == 0,
-            yaxis=f"y{axis}",
+            showlegend=first,
+            **where,
         )
         top = 1 - number * share
         figure.layout[f"yaxis{axis}"] = {"domain": [max(top - share + 0.25 * share, 0), top]}
     figure = layout(figure, height=140 + 120 * len(groups), x="")
-    for number, group in enumerate(groups):
-        figure.layout[f"yaxis{'' if number == 0 else number + 1}"].title.text = names[str(group)]
+    name_panels(figure, [names[str(group)] for group in groups])
     if len(groups) > 1:
         figure.layout.xaxis.anchor = f"y{len(groups)}"
     return figure

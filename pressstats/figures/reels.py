@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, SERIES, tint
-from .common import DASHES, SYMBOLS, layout
+from .common import DASHES, SYMBOLS, add_band, add_line, add_mark, layout
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,15 +28,8 @@ def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figu
         ("low998", "high998", "dot", "99.8 % limits"),
     ):
         for column in (low, high):
-            figure.add_scatter(
-                x=limits["reels"],
-                y=limits[column],
-                mode="lines",
-                line={"color": COLOURS["muted"], "width": 1, "dash": dash},
-                name=words,
-                showlegend=column == high,
-                hoverinfo="skip",
-            )
+            quiet: dict[str, Any] = {"showlegend": column == high, "hoverinfo": "skip"}
+            add_line(figure, limits["reels"], limits[column], words, "muted", 1, dash, **quiet)
     for number, (kind, rows) in enumerate(table.groupby("kind", sort=False)):
         names = labels(rows["level"])
         # A cloud of stands would write their names over each other: those within the limits go without.
@@ -68,28 +61,10 @@ def running_lengths(table: pd.DataFrame) -> go.Figure:
     for number, (group, rows) in enumerate(table.groupby("group", sort=True)):
         colour = f"series{number % len(SERIES) + 1}"
         broken = {name: 100 * (1 - rows[name]) for name in ("survival", "ci_low", "ci_high")}
-        band = {
-            "mode": "lines",
-            "line": {"width": 0, "shape": "hv"},
-            "hoverinfo": "skip",
-            "showlegend": False,
-        }
-        figure.add_scatter(x=rows["length"], y=broken["ci_low"], **band)
-        figure.add_scatter(
-            x=rows["length"], y=broken["ci_high"], fill="tonexty", fillcolor=tint(colour, 0.15), **band
-        )
-        figure.add_scatter(
-            x=rows["length"],
-            y=broken["survival"],
-            mode="lines",
-            name=names[str(group)],
-            line={
-                "color": COLOURS[colour],
-                "dash": DASHES[number % len(DASHES)],
-                "width": 1.8,
-                "shape": "hv",
-            },
-        )
+        limits, km = (broken["ci_low"], broken["ci_high"]), rows["length"]
+        add_band(figure, km, limits, None, tint(colour, 0.15), shape="hv", showlegend=False)
+        dash = DASHES[number % len(DASHES)]
+        add_line(figure, km, broken["survival"], names[str(group)], colour, 1.8, dash, shape="hv")
     figure.update_yaxes(rangemode="tozero")
     return layout(figure, height=380, x="web run from the reel [km]", y="reels broken by then [%]")
 
@@ -123,8 +98,7 @@ def spreads(table: pd.DataFrame, *, target: float, named: list[str]) -> go.Figur
                 marker={"symbol": symbol, "size": 10, "color": COLOURS[colour]},
                 name=words,
             )
-    figure.add_vline(x=target, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
-    figure.add_annotation(x=target, y=1, yref="paper", text="target", showarrow=False, yanchor="top")
+    add_mark(figure, target, "target", yanchor="top")
     figure.update_yaxes(autorange="reversed", type="category", categoryorder="array", categoryarray=rows)
     figure.update_xaxes(rangemode="tozero")
     return layout(figure, height=170 + 28 * len(table), x="paper left on the core at a splice [m]")
@@ -140,23 +114,11 @@ def cost_curves(costs: pd.DataFrame, *, currency: str, current: float, best: flo
         (("total", "both together"), ("paper", "paper left"), ("failures", "failed splices"))
     ):
         if costs[column].notna().any():
-            figure.add_scatter(
-                x=costs["metres"],
-                y=costs[column],
-                mode="lines",
-                name=words,
-                line={
-                    "color": SERIES[number],
-                    "dash": DASHES[number],
-                    "width": 2.4 if column == "total" else 1.6,
-                },
-            )
+            width, colour = 2.4 if column == "total" else 1.6, f"series{number + 1}"
+            add_line(figure, costs["metres"], costs[column], words, colour, width, DASHES[number])
     for metres, words, side in ((current, "now", "right"), (best, "least cost", "left")):
         if np.isfinite(metres):
-            figure.add_vline(x=metres, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
-            figure.add_annotation(
-                x=metres, y=1, yref="paper", text=words, showarrow=False, yanchor="bottom", xanchor=side
-            )
+            add_mark(figure, metres, words, side)
     figure.update_layout(margin={"t": 26})
     top = 3 * float(costs["total"].min()) if costs["total"].notna().any() else float(costs["paper"].max())
     figure.update_yaxes(range=[0, top])
