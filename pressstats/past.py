@@ -82,15 +82,15 @@ def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None
 
     Parameters, digests and errors are those of :func:`past_forecasts`.
     """
-    found = {
+    folders = {
         day: path.parent
         for path in (folder.glob("*/tables/order_plan.csv") if folder else [])
         if (day := _day_of(path.parent.parent.name)) is not None and as_of - _OLDEST <= day < as_of
     }
-    if not found or folder is None:
+    if not folders or folder is None:
         return None, {}
-    made_on = max(found)
-    paths = {name: found[made_on] / f"{name}.csv" for name in _PLANNED}
+    made_on = max(folders)
+    paths = {name: folders[made_on] / f"{name}.csv" for name in _PLANNED}
     if not all(path.is_file() for path in paths.values()):
         return None, {}
     tables = {name: _read(path, _PLANNED[name]) for name, path in paths.items()}

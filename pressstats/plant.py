@@ -238,14 +238,14 @@ def _keys_beside(location: tuple[Any, ...]) -> list[str]:
 def _explain(error: ValidationError) -> str:
     lines = []
     for problem in error.errors():
-        place = ".".join(str(step) for step in problem["loc"])
+        key = ".".join(str(step) for step in problem["loc"])
         if problem["type"] == "extra_forbidden":
             known = _keys_beside(problem["loc"])
-            lines.append(f"{place}: unknown key{_hint(str(problem['loc'][-1]), known)}")
+            lines.append(f"{key}: unknown key{_hint(str(problem['loc'][-1]), known)}")
         elif problem["type"] == "missing":
-            lines.append(f"{place}: required, but absent")
+            lines.append(f"{key}: required, but absent")
         else:
-            lines.append(f"{place} = {problem['input']!r}: {problem['msg'].removeprefix('Value error, ')}")
+            lines.append(f"{key} = {problem['input']!r}: {problem['msg'].removeprefix('Value error, ')}")
     return "\n  ".join(lines)
 
 

@@ -65,29 +65,29 @@ def price_breaks(
     """
     # Asked for each order on each day: on bare arrays, since frames of a few rows take far longer to cut.
     listed = logs["materials"]
-    place = np.flatnonzero(listed["material"].to_numpy(dtype=object) == material)
-    if not len(place):
+    row = np.flatnonzero(listed["material"].to_numpy(dtype=object) == material)
+    if not len(row):
         raise KeyError(material)
-    found = [(0.0, float(listed["unit_price"].iloc[place[0]]))]
+    breaks = [(0.0, float(listed["unit_price"].iloc[row[0]]))]
     if not logs.has("prices"):
-        return found
+        return breaks
     agreed = logs["prices"]
     valid_from = agreed["valid_from"].to_numpy()
     rows = (agreed["material"].to_numpy(dtype=object) == material) & (valid_from <= day.to_datetime64())
     suppliers = agreed["supplier"].to_numpy(dtype=object)
-    own = rows & (suppliers == (listed["supplier"].iloc[place[0]] if supplier is None else supplier))
+    own = rows & (suppliers == (listed["supplier"].iloc[row[0]] if supplier is None else supplier))
     rows = np.flatnonzero(own if own.any() else rows & pd.isna(suppliers))
     quantity = agreed["from_quantity"].to_numpy(dtype=float)
     rows = rows[np.lexsort((quantity[rows], valid_from[rows]))]
     steps, prices = quantity[rows], agreed["unit_price"].to_numpy(dtype=float)[rows]
     for step in np.unique(np.append(steps, 0.0)):
         valid = prices[steps <= step]
-        price = float(valid[-1]) if len(valid) else found[0][1]
+        price = float(valid[-1]) if len(valid) else breaks[0][1]
         if step == 0:
-            found[0] = (0.0, price)
-        elif price != found[-1][1]:
-            found.append((float(step), price))
-    return found
+            breaks[0] = (0.0, price)
+        elif price != breaks[-1][1]:
+            breaks.append((float(step), price))
+    return breaks
 
 
 def agreed_price(
@@ -121,10 +121,10 @@ def _receipts(logs: Logs) -> pd.DataFrame:
     bare = np.isnan(price)
     if bare.any():
         price[bare] = _as_agreed(logs, rows[bare])
-    found = pd.DataFrame(
+    receipts = pd.DataFrame(
         {"material": rows["material"], "day": rows["delivered_on"], "quantity": rows["quantity"]}
     ).assign(unit_price=price)
-    return found.dropna(subset="unit_price").reset_index(drop=True).astype(kinds)
+    return receipts.dropna(subset="unit_price").reset_index(drop=True).astype(kinds)
 
 
 def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
@@ -147,14 +147,14 @@ def receipt_prices(logs: Logs) -> pd.Series:
     came = _receipts(logs)
     last = came[came["day"] == came.groupby("material")["day"].transform("max")]
     worth = (last["quantity"] * last["unit_price"]).groupby(last["material"]).sum()
-    found = worth / last.groupby("material")["quantity"].sum()
+    prices = worth / last.groupby("material")["quantity"].sum()
     if logs.has("materials"):
-        names = [name for name in logs["materials"]["material"] if name not in found.index]
+        names = [name for name in logs["materials"]["material"] if name not in prices.index]
         agreed = pd.Series(
             [agreed_price(logs, name, logs.as_of, 0.0) for name in names], index=names, dtype="float64"
         )
-        found = agreed if found.empty else pd.concat([found, agreed]) if names else found
-    return found.rename_axis("material").rename("unit_price")
+        prices = agreed if prices.empty else pd.concat([prices, agreed]) if names else prices
+    return prices.rename_axis("material").rename("unit_price")
 
 
 def price_words(logs: Logs) -> str:
@@ -221,8 +221,8 @@ def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | Non
     came = _receipts(logs)
     cost = pd.Series(np.nan, used.index)
     average = logs.plant.accounts.valuation == "moving_average"
-    for material, mine in used.groupby("material"):
-        daily = mine.groupby("day")["quantity"].sum()
+    for material, uses in used.groupby("material"):
+        daily = uses.groupby("day")["quantity"].sum()
         received = came[came["material"] == material]
         if received.empty:
             price = agreed_price(logs, str(material), logs.as_of, 0.0)
@@ -230,7 +230,7 @@ def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | Non
         left = np.nan if on_hand is None else float(on_hand.get(str(material), np.nan))
         opening = left + daily.sum() - received["quantity"].sum() if np.isfinite(left) else 0.0
         price = _moving_average(received, daily, opening) if average else _first_in(received, daily, opening)
-        cost[mine.index] = mine["quantity"] * mine["day"].map(price)
+        cost[uses.index] = uses["quantity"] * uses["day"].map(price)
     return cost
 
 
@@ -252,13 +252,13 @@ def _moving_average(received: pd.DataFrame, daily: pd.Series, opening: float) ->
     """Return the price of each day's use: what is on hand, at the mean of what was paid for it; receipts come first."""
     days = received["day"].to_numpy()
     amounts, prices = received["quantity"].to_numpy(dtype=float), received["unit_price"].to_numpy(dtype=float)
-    found = np.empty(len(daily))
+    price = np.empty(len(daily))
     stock, unit, turn = max(opening, 0.0), float(prices[0]), 0
-    for place, (day, quantity) in enumerate(zip(daily.index.to_numpy(), daily.to_numpy(), strict=True)):
+    for number, (day, quantity) in enumerate(zip(daily.index.to_numpy(), daily.to_numpy(), strict=True)):
         while turn < len(days) and days[turn] <= day:
             whole = stock + amounts[turn]
             unit = (stock * unit + amounts[turn] * prices[turn]) / whole
             stock, turn = whole, turn + 1
-        found[place] = unit
+        price[number] = unit
         stock = max(stock - quantity, 0.0)
-    return pd.Series(found, daily.index)
+    return pd.Series(price, daily.index)

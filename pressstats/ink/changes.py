@@ -122,10 +122,10 @@ def clearest_change(
 def _allowed(rows: pd.DataFrame, after: pd.Timestamp | None, before: pd.Timestamp | None) -> np.ndarray:
     """Say of each interval but the last whether a change may follow it."""
     ends = rows["read_at"].to_numpy()[:-1]
-    place = np.arange(len(ends))
+    row = np.arange(len(ends))
     first, last = after or rows["since"].iloc[0], before or rows["read_at"].iloc[-1]
     allowed = (ends >= np.datetime64(first) + _BEFORE) & (ends <= np.datetime64(last) - _YOUNGEST)
-    allowed &= (place + 1 >= _ROWS_BEFORE) & (len(rows) - 1 - place >= _ROWS_AFTER)
+    allowed &= (row + 1 >= _ROWS_BEFORE) & (len(rows) - 1 - row >= _ROWS_AFTER)
     return np.asarray(allowed)
 
 

@@ -96,11 +96,11 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
     for ink, rows in intervals.groupby("ink", sort=True):
         judged = rows.sort_values("read_at", ignore_index=True)
         if _by_pages(judged):
-            judged, fit, found = _judge_ink(str(ink), judged)
+            judged, fit, of_ink = _judge_ink(str(ink), judged)
         else:
-            judged, fit, found = _judge_by_days(str(ink), judged)
+            judged, fit, of_ink = _judge_by_days(str(ink), judged)
         parts.append(judged)
-        findings += found
+        findings += of_ink
         if fit is not None:
             fits[str(ink)] = fit
     return (pd.concat(parts, ignore_index=True) if parts else intervals.copy()), fits, findings
@@ -169,19 +169,19 @@ def _judge_by_days(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit |
         if max(step.max(), misread.max(initial=0.0)) < SINGLE:
             break
         is_step = step.max() >= misread.max(initial=0.0)
-        place = int(np.argmax(step if is_step else misread))
-        places = [place] if is_step else [place, place + 1]
-        size = float(step_kg[place] if is_step else -misread_kg[place])
+        row = int(np.argmax(step if is_step else misread))
+        places = [row] if is_step else [row, row + 1]
+        size = float(step_kg[row] if is_step else -misread_kg[row])
         findings.append(
             Finding(
                 ink,
                 STEP if is_step else "misread dip",
-                usable["since"].iloc[place],
-                usable["read_at"].iloc[place],
+                usable["since"].iloc[row],
+                usable["read_at"].iloc[row],
                 size,
                 size if is_step else 0.0,
-                float((step if is_step else misread)[place]),
-                float(_beside(misread)[place] if is_step else step[places].max()),
+                float((step if is_step else misread)[row]),
+                float(_beside(misread)[row] if is_step else step[places].max()),
             )
         )
         rows = set_aside(rows, usable.loc[places, "index"].tolist())
@@ -244,17 +244,17 @@ def _best_single(
 ) -> tuple[Finding, list[int]]:
     rows = fit.rows
     if misread[1].max(initial=0.0) > step[1].max():
-        place = int(np.argmax(misread[1]))
-        statistic, places, kind = float(misread[1][place]), [place, place + 1], "misread dip"
+        row = int(np.argmax(misread[1]))
+        statistic, places, kind = float(misread[1][row]), [row, row + 1], "misread dip"
         rival = float(step[1][places].max())
         # The interval before a dip that reads too high shows too little use.
-        size, extra = -float(misread[0][place]), 0.0
+        size, extra = -float(misread[0][row]), 0.0
     else:
-        place = int(np.argmax(step[1]))
-        statistic, places, kind = float(step[1][place]), [place], "step"
-        rival = float(_beside(misread[1])[place])
-        size = extra = float(step[0][place])
-    solid, days = _both_kinds(fit, score_tests, *_windows_over(place, rows))
+        row = int(np.argmax(step[1]))
+        statistic, places, kind = float(step[1][row]), [row], "step"
+        rival = float(_beside(misread[1])[row])
+        size = extra = float(step[0][row])
+    solid, days = _both_kinds(fit, score_tests, *_windows_over(row, rows))
     window = max(float(solid[1].max(initial=0.0)), float(days[1].max(initial=0.0)))
     rival = max(rival, window - _ENDS)
     kind = kind if statistic - rival >= NAMED else "change"
@@ -262,9 +262,9 @@ def _best_single(
     return Finding(fit.ink, kind, since, until, size, extra, statistic, rival), places
 
 
-def _windows_over(place: int, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+def _windows_over(row: int, rows: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Return first and last interval of the windows that hold the interval `place`, some weeks long."""
-    first, last = np.meshgrid(place - np.arange(_OVER), place + np.arange(_OVER))
+    first, last = np.meshgrid(row - np.arange(_OVER), row + np.arange(_OVER))
     return _long_enough(rows, first.ravel(), last.ravel())
 
 

@@ -38,9 +38,9 @@ def size_unit(one: Finding) -> str:
     return "kg a day" if one.lasting and not one.exposure else UNITS[one.exposure]
 
 
-def ink_findings(found: list[Finding]) -> pd.DataFrame:
+def ink_findings(findings: list[Finding]) -> pd.DataFrame:
     """Return the published table ``ink_findings``: `to` is blank for what lasts to the last dip."""
-    ended = {(one.ink, one.since) for one in found if one.lasting}
+    ended = {(one.ink, one.since) for one in findings if one.lasting}
     rows = [
         {
             "ink": one.ink,
@@ -51,7 +51,7 @@ def ink_findings(found: list[Finding]) -> pd.DataFrame:
             "unit": size_unit(one),
             "evidence": _evidence(one),
         }
-        for one in found
+        for one in findings
     ]
     names = ["ink", "kind", "from", "to", "size", "unit", "evidence"]
     table = pd.DataFrame(rows, columns=names).sort_values("from", kind="stable")
@@ -72,14 +72,14 @@ def _evidence(one: Finding) -> str:
     return "; ".join(words)
 
 
-def ink_regimes(fits: dict[str, InkFit], found: list[Finding], prices: pd.Series) -> pd.DataFrame:
+def ink_regimes(fits: dict[str, InkFit], findings: list[Finding], prices: pd.Series) -> pd.DataFrame:
     """Return the rows of the published table ``regimes`` that speak of inks.
 
     Parameters
     ----------
     fits : dict of InkFit
         Models by ink.
-    found : list of Finding
+    findings : list of Finding
         What departs from them.
     prices : Series, index ink
         Price of each ink [currency / kg].
@@ -91,7 +91,7 @@ def ink_regimes(fits: dict[str, InkFit], found: list[Finding], prices: pd.Series
     """
     rows: list[dict[str, object]] = []
     for ink, fit in fits.items():
-        lasting = [one for one in found if one.ink == ink and one.lasting]
+        lasting = [one for one in findings if one.ink == ink and one.lasting]
         for term, (measure, exposure, unit) in _MEASURES.items():
             if term not in fit.terms:
                 continue

@@ -130,8 +130,8 @@ class ScoreTests:
         ratio = np.append(0.0, sub / main[1:])
         # A geometric tail, whose squared length is known beforehand.
         tail = np.zeros(len(main))
-        for place in range(len(main) - 2, -1, -1):
-            tail[place] = ratio[place + 1] ** 2 * (1 + tail[place + 1])
+        for row in range(len(main) - 2, -1, -1):
+            tail[row] = ratio[row + 1] ** 2 * (1 + tail[row + 1])
         return main, ratio, tail
 
     def _squares(self, exposure: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:

@@ -48,8 +48,8 @@ def _records(
         ]
     for name, rows in tables.items():
         raw = rows.raw
-        shown = listed[name] if rejects else listed[name] & ~rows.findings.rejected(len(rows))
-        for row, problems in rows.findings.lines(shown, rejects).items():
+        shown = listed[name] if rejects else listed[name] & ~rows.problems.rejected(len(rows))
+        for row, problems in rows.problems.lines(shown, rejects).items():
             file, line = raw.place(row)
             for columns, rule in problems:
                 value = ", ".join(raw.value(row, column) for column in columns)
@@ -61,40 +61,40 @@ def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.Dat
     """Return the runs within the cut that lost a row to `rejected`, by table."""
     runs = tables["runs"]
     known = runs.text("run_id").filter(pa.array(runs.live))
-    found: set[tuple[str, str]] = set()
+    runs_lost: set[tuple[str, str]] = set()
     for name in OF_A_RUN:
         if name in tables:
             rows = tables[name]
-            lost = rows.findings.rejected(len(rows)) & listed[name]
+            lost = rows.problems.rejected(len(rows)) & listed[name]
             lost &= ~_accepted_elsewhere(rows, lost)
             if lost.any():
                 run_ids = rows.text("run_id").filter(pa.array(lost))
                 kept = run_ids.filter(pc.is_in(run_ids, known, skip_nulls=True))
-                found |= {(name, run_id) for run_id in kept.to_pylist()}
-                found |= {(name, run_id) for run_id in _named_in_broken_lines(rows, listed[name], known)}
-    return pd.DataFrame(sorted(found), columns=["table", "run_id"]).astype("str")
+                runs_lost |= {(name, run_id) for run_id in kept.to_pylist()}
+                runs_lost |= {(name, run_id) for run_id in _named_in_broken_lines(rows, listed[name], known)}
+    return pd.DataFrame(sorted(runs_lost), columns=["table", "run_id"]).astype("str")
 
 
 def _lost_mounts(
-    tables: dict[str, Rows], listed: dict[str, np.ndarray], told: dict[str, np.ndarray]
+    tables: dict[str, Rows], listed: dict[str, np.ndarray], row_times: dict[str, np.ndarray]
 ) -> pd.DataFrame:
     """Return the reels that rows of ``reel_mounts`` speak of that were set aside and stand in no other export."""
     columns = ["supplier", "reel_id", "date"]
     if "reel_mounts" not in tables:
         return pd.DataFrame(columns=columns).astype({"supplier": "str", "reel_id": "str"})
     rows = tables["reel_mounts"]
-    lost = rows.findings.rejected(len(rows)) & listed["reel_mounts"]
+    lost = rows.problems.rejected(len(rows)) & listed["reel_mounts"]
     lost &= ~_accepted_elsewhere(rows, lost)
     names = {name: rows.text(name).filter(pa.array(lost)).to_pylist() for name in columns[:2]}
-    found = pd.DataFrame(names, dtype="str").assign(date=told["reel_mounts"][lost])
-    return found.dropna(subset=columns[:2]).sort_values(columns, ignore_index=True)
+    reels = pd.DataFrame(names, dtype="str").assign(date=row_times["reel_mounts"][lost])
+    return reels.dropna(subset=columns[:2]).sort_values(columns, ignore_index=True)
 
 
-def _lost_nights(runs: Rows, listed: np.ndarray, told: np.ndarray) -> pd.DatetimeIndex:
+def _lost_nights(runs: Rows, listed: np.ndarray, row_times: np.ndarray) -> pd.DatetimeIndex:
     """Return the days of the runs that were set aside and stand in no other export."""
-    lost = runs.findings.rejected(len(runs)) & listed
+    lost = runs.problems.rejected(len(runs)) & listed
     lost &= ~_accepted_elsewhere(runs, lost)
-    days = np.unique(told[lost & ~np.isnat(told)].astype("datetime64[D]"))
+    days = np.unique(row_times[lost & ~np.isnat(row_times)].astype("datetime64[D]"))
     return pd.DatetimeIndex(days.astype("datetime64[us]"))
 
 
@@ -103,7 +103,7 @@ def _lost_orders(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> floa
     if "deliveries" not in tables:
         return 0.0
     rows = tables["deliveries"]
-    lost = rows.findings.rejected(len(rows)) & listed["deliveries"]
+    lost = rows.problems.rejected(len(rows)) & listed["deliveries"]
     lost &= ~_accepted_elsewhere(rows, lost)
     lost[list(rows.raw.broken)] = False  # nobody can say what such a line was
     return float(np.count_nonzero(lost & rows.blank("delivered_on") & rows.blank("cancelled_on")))
@@ -128,17 +128,17 @@ def _accepted_elsewhere(rows: Rows, lost: np.ndarray) -> np.ndarray:
 
 
 def _sources(
-    tables: dict[str, Rows], listed: dict[str, np.ndarray], told: dict[str, np.ndarray]
+    tables: dict[str, Rows], listed: dict[str, np.ndarray], row_times: dict[str, np.ndarray]
 ) -> list[Source]:
     out = []
     for name, rows in tables.items():
         raw = rows.raw
-        rejected = rows.findings.rejected(len(rows)) & listed[name]
+        rejected = rows.problems.rejected(len(rows)) & listed[name]
         used, repeated, lost = (
             np.bincount(raw.file[mask], minlength=len(raw.files)).tolist()
             for mask in (rows.live, rows.duplicate & ~rejected, rejected)
         )
-        days = _days_by_file(rows, told.get(name))
+        days = _days_by_file(rows, row_times.get(name))
         for number, file in enumerate(raw.files):
             counts = used[number], repeated[number], lost[number]
             out.append(Source(file.name, name, file.digest, sum(counts), *counts, *days[number]))
@@ -146,17 +146,17 @@ def _sources(
 
 
 def _days_by_file(
-    rows: Rows, told: np.ndarray | None
+    rows: Rows, row_times: np.ndarray | None
 ) -> list[tuple[pd.Timestamp | None, pd.Timestamp | None]]:
     """Return the first and last day that the used rows of each file tell."""
     days: list[tuple[pd.Timestamp | None, pd.Timestamp | None]] = [(None, None)] * len(rows.raw.files)
-    if told is None:
+    if row_times is None:
         return days
-    chosen = np.flatnonzero(rows.live & ~np.isnat(told))
+    chosen = np.flatnonzero(rows.live & ~np.isnat(row_times))
     chosen = chosen[np.argsort(rows.raw.file[chosen], kind="stable")]
     files, starts = np.unique(rows.raw.file[chosen], return_index=True)
     if len(files):
-        times = told[chosen].astype("datetime64[D]").astype(np.int64)
+        times = row_times[chosen].astype("datetime64[D]").astype(np.int64)
         ends = zip(np.minimum.reduceat(times, starts), np.maximum.reduceat(times, starts), strict=True)
         for file, (first, last) in zip(files.tolist(), ends, strict=True):
             days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
@@ -178,15 +178,15 @@ def assembled(
     strangers: list[File],
     tables: dict[str, Rows],
     listed: dict[str, np.ndarray],
-    told: dict[str, np.ndarray],
+    row_times: dict[str, np.ndarray],
 ) -> Logs:
     """Put together what reading leaves.
 
     `opened` holds every table as read, those that cannot be used among them, `strangers` files that are no table,
     `tables` those checked and cut to `day` (the last one included); by table `listed` masks the rows whose problems
-    are listed and `told` is the time that each row tells.
+    are listed and `row_times` is the time that each row tells.
     """
-    sources = _sources(tables, listed, told)
+    sources = _sources(tables, listed, row_times)
     plant_bytes = (folder / "plant.toml").read_bytes()
     digest = hashlib.sha256(f"{__version__} {day}\n".encode())
     digest.update(hashlib.sha256(plant_bytes).digest())
@@ -206,8 +206,8 @@ def assembled(
         rejected=problem_frame(_records(opened, strangers, tables, listed, rejects=True)),
         warnings=problem_frame(_records(opened, strangers, tables, listed, rejects=False)),
         set_aside=_lost_runs(tables, listed),
-        lost_mounts=_lost_mounts(tables, listed, told),
-        lost_nights=_lost_nights(tables["runs"], listed["runs"], told["runs"]),
+        lost_mounts=_lost_mounts(tables, listed, row_times),
+        lost_nights=_lost_nights(tables["runs"], listed["runs"], row_times["runs"]),
         lost_orders=_lost_orders(tables, listed),
         sources=tuple(sources),
         ledger=row_ledger(opened, tables, listed),

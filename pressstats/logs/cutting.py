@@ -1,6 +1,6 @@
 """Cut every table at as-of, so that any past day can be looked at as it was then.
 
-Which time decides is told in `TOLD_BY`: webs, mounts and coverage follow their run, everything else
+Which time decides is said in `TIME_COLUMNS`: webs, mounts and coverage follow their run, everything else
 goes by its own time, and what a plant keeps as one current list (`EXEMPT`) is not cut. A row that
 tells no time takes that of the row above it in its file, because exports are written in the order of
 time; where a whole file tells none, its rows count at the newest as-of only.
@@ -18,14 +18,22 @@ from .keys import positions_in
 if TYPE_CHECKING:
     from .rows import Rows
 
-__all__ = ["EXEMPT", "LATER_KNOWN", "OF_A_RUN", "default_as_of", "in_cut", "isolated", "reopen", "told_times"]
+__all__ = [
+    "EXEMPT",
+    "OF_A_RUN",
+    "default_as_of",
+    "in_cut",
+    "isolated",
+    "reopen",
+    "times_of_rows",
+]
 
 #: Tables that are not cut.
 EXEMPT = frozenset({"materials", "standby", "budget"})
 #: Tables whose rows follow their run.
 OF_A_RUN = ("run_webs", "reel_mounts", "coverage")
 #: Columns whose first one that is there tells the time of a row.
-TOLD_BY: dict[str, tuple[str, ...]] = {
+TIME_COLUMNS: dict[str, tuple[str, ...]] = {
     "runs": ("date", "finished_at", "started_at"),
     "run_webs": (),
     "reel_mounts": ("mounted_at",),
@@ -85,18 +93,18 @@ def _coalesced(rows: Rows, columns: tuple[str, ...]) -> np.ndarray:
 
 def _run_times(runs: Rows) -> np.ndarray:
     """Return the time each run tells; of a rejected one the latest of all it tells."""
-    told = _coalesced(runs, TOLD_BY["runs"])
-    for column in TOLD_BY["runs"]:
-        told = np.where(~runs.live & (runs[column] > told), runs[column], told)
-    return told
+    row_times = _coalesced(runs, TIME_COLUMNS["runs"])
+    for column in TIME_COLUMNS["runs"]:
+        row_times = np.where(~runs.live & (runs[column] > row_times), runs[column], row_times)
+    return row_times
 
 
-def _filled(rows: Rows, told: np.ndarray) -> np.ndarray:
+def _filled(rows: Rows, row_times: np.ndarray) -> np.ndarray:
     """Give rows that tell no time that of the row above in their file, or else of the row below."""
-    if not np.isnat(told).any():
-        return told
+    if not np.isnat(row_times).any():
+        return row_times
     order = np.lexsort((rows.raw.line, rows.raw.file))
-    filled = told[order].copy()
+    filled = row_times[order].copy()
     files = rows.raw.file[order]
     for step in (1, -1):
         known = np.where(np.isnat(filled), -1, np.arange(len(filled)))[::step]
@@ -108,14 +116,14 @@ def _filled(rows: Rows, told: np.ndarray) -> np.ndarray:
         filled[::step] = np.where(
             np.isnat(filled[::step]) & same, filled[np.maximum(last, 0)], filled[::step]
         )
-    out = told.copy()
+    out = row_times.copy()
     out[order] = filled
     return out
 
 
-def told_times(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
+def times_of_rows(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
     """Return the time by which each row is in or out, itself or by the rows around it, for each table that is cut."""
-    told: dict[str, np.ndarray] = {}
+    row_times: dict[str, np.ndarray] = {}
     runs = tables["runs"]
     out = {"runs": _filled(runs, _run_times(runs))}
     order = np.argsort(out["runs"], kind="stable")  # the earliest of a repeated run decides
@@ -123,34 +131,34 @@ def told_times(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
     for name in OF_A_RUN:
         if name in tables:
             at = positions_in(tables[name].text("run_id"), known, order)
-            told[name] = np.where(at >= 0, out["runs"][at], _coalesced(tables[name], TOLD_BY[name]))
-    for name, columns in TOLD_BY.items():
-        if name in tables and name not in told and name != "runs":
-            told[name] = _coalesced(tables[name], columns)
-    if "plan" in told:
+            row_times[name] = np.where(at >= 0, out["runs"][at], _coalesced(tables[name], TIME_COLUMNS[name]))
+    for name, columns in TIME_COLUMNS.items():
+        if name in tables and name not in row_times and name != "runs":
+            row_times[name] = _coalesced(tables[name], columns)
+    if "plan" in row_times:
         # A day that has come is known, whenever its row was made.
-        undated = np.isnat(told["plan"])
-        told["plan"] = np.where(
-            undated & ~np.isnat(tables["plan"]["date"]), tables["plan"]["date"], told["plan"]
+        undated = np.isnat(row_times["plan"])
+        row_times["plan"] = np.where(
+            undated & ~np.isnat(tables["plan"]["date"]), tables["plan"]["date"], row_times["plan"]
         )
-    if "deliveries" in told:
+    if "deliveries" in row_times:
         # What does not say when it was ordered stands among the orders of its time, and had been by its receipt.
         rows = tables["deliveries"]
         came = _coalesced(rows, ("delivered_on", "delivered_at"))
-        near = _filled(rows, told["deliveries"])
+        near = _filled(rows, row_times["deliveries"])
         known = np.where(np.isnat(near) | (came < near), came, near)
-        told["deliveries"] = np.where(np.isnat(told["deliveries"]), known, told["deliveries"])
-    if "reels" in told:
-        told["reels"] = _reel_times(tables, told)
-    for name, times in told.items():
+        row_times["deliveries"] = np.where(np.isnat(row_times["deliveries"]), known, row_times["deliveries"])
+    if "reels" in row_times:
+        row_times["reels"] = _reel_times(tables, row_times)
+    for name, times in row_times.items():
         # A price that does not say when it was agreed is known at once, whatever stands above it.
         out[name] = times if name == "prices" else _filled(tables[name], times)
     return out
 
 
-def _reel_times(tables: dict[str, Rows], told: dict[str, np.ndarray]) -> np.ndarray:
+def _reel_times(tables: dict[str, Rows], row_times: dict[str, np.ndarray]) -> np.ndarray:
     """Return when each reel came: as logged, or with its delivery, or before it was first mounted."""
-    reels, times = tables["reels"], told["reels"]
+    reels, times = tables["reels"], row_times["reels"]
     if "deliveries" in tables and np.isnat(times).any():
         deliveries = tables["deliveries"]
         at = positions_in(reels.text("delivery_id"), deliveries.text("delivery_id"))
@@ -158,25 +166,27 @@ def _reel_times(tables: dict[str, Rows], told: dict[str, np.ndarray]) -> np.ndar
         times = np.where(np.isnat(times) & (at >= 0), came[at] if len(came) else _NAT, times)
     if "reel_mounts" in tables and np.isnat(times).any():
         mounts = tables["reel_mounts"]
-        order = np.argsort(told["reel_mounts"], kind="stable")
+        order = np.argsort(row_times["reel_mounts"], kind="stable")
         names = [
             pc.binary_join_element_wise(table.text("supplier"), table.text("reel_id"), "\x1f")
             for table in (reels, mounts)
         ]
         at = positions_in(names[0], names[1].take(order), order)
-        times = np.where(np.isnat(times) & (at >= 0), told["reel_mounts"][at] if len(mounts) else _NAT, times)
+        times = np.where(
+            np.isnat(times) & (at >= 0), row_times["reel_mounts"][at] if len(mounts) else _NAT, times
+        )
     return times
 
 
-def in_cut(name: str, rows: Rows, told: np.ndarray, as_of: np.datetime64, newest: bool) -> np.ndarray:
+def in_cut(name: str, rows: Rows, row_times: np.ndarray, as_of: np.datetime64, newest: bool) -> np.ndarray:
     """Return a mask of the rows of table `name` that count, or whose problems are listed, up to the day `as_of`.
 
-    `told` is what :func:`told_times` returns, NaT where a whole file tells no time: such a row counts where `as_of`
-    is the `newest` (not before the default one).
+    `row_times` is what :func:`times_of_rows` returns, NaT where a whole file tells no time: such a row counts where
+    `as_of` is the `newest` (not before the default one).
     """
-    within = told < as_of + _DAY
+    within = row_times < as_of + _DAY
     if newest or name == "prices":
-        within |= np.isnat(told)
+        within |= np.isnat(row_times)
         if name == "plan":
             within |= np.isnat(rows["made_on"]) & ~np.isnat(rows["date"])
     return within
@@ -186,7 +196,7 @@ def reopen(deliveries: Rows, as_of: np.datetime64) -> None:
     """Turn deliveries that arrived after `as_of` back into the open orders they were; likewise cancellations.
 
     What becomes known only on arrival is blank again, `quantity` is what was ordered where that is
-    given, and findings that rest on those columns alone are dropped.
+    given, and problems that rest on those columns alone are dropped.
     """
     end = as_of + _DAY
     values = deliveries.values
@@ -196,7 +206,7 @@ def reopen(deliveries: Rows, as_of: np.datetime64) -> None:
     if later.any():
         import pyarrow as pa
 
-        deliveries.findings = deliveries.findings.without(later, LATER_KNOWN)
+        deliveries.problems = deliveries.problems.without(later, LATER_KNOWN)
         mask = pa.array(later)
         for column in ("delivered_on", "delivered_at"):
             values[column] = np.where(later, _NAT, values[column])
@@ -205,7 +215,7 @@ def reopen(deliveries: Rows, as_of: np.datetime64) -> None:
         values["unit_price"] = np.where(later, np.nan, values["unit_price"])
         ordered = values["quantity_ordered"]
         values["quantity"] = np.where(later & ~np.isnan(ordered), ordered, values["quantity"])
-        deliveries.live = ~deliveries.findings.rejected(len(deliveries))
+        deliveries.live = ~deliveries.problems.rejected(len(deliveries))
     cancelled = values["cancelled_on"] >= end
     if cancelled.any():
         values["cancelled_on"] = np.where(cancelled, _NAT, values["cancelled_on"])

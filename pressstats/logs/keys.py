@@ -44,8 +44,8 @@ def positions_in(cells: pa.Array, known: pa.Array, rows: np.ndarray | None = Non
     """Return where each cell is first found among `known` (or which of `rows`), -1 where it is not or is blank."""
     if not len(known):
         return np.full(len(cells), -1, dtype=np.int64)
-    found = pc.index_in(cells, value_set=known, skip_nulls=True)
-    at = pc.fill_null(found, -1).to_numpy().astype(np.int64)
+    position = pc.index_in(cells, value_set=known, skip_nulls=True)
+    at = pc.fill_null(position, -1).to_numpy().astype(np.int64)
     if rows is None:
         return at
     return np.where(at >= 0, rows[at], -1)

@@ -29,7 +29,7 @@ def row_ledger(
             records.append((name, raw.read, 0, raw.read, 0, 0))
             continue
         rows = tables[name]
-        aside = rows.findings.rejected(len(rows)) & listed[name]
+        aside = rows.problems.rejected(len(rows)) & listed[name]
         repeated = rows.duplicate & ~aside & ~rows.live & listed[name]
         later = ~listed[name] & ~rows.live
         used, set_aside, again, after = (

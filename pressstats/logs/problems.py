@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-__all__ = ["PROBLEM_COLUMNS", "Finding", "Findings", "LogsError", "problem_frame"]
+__all__ = ["PROBLEM_COLUMNS", "LogsError", "Problem", "Problems", "problem_frame"]
 
 #: Columns of the frames of rejected and of doubtful rows.
 PROBLEM_COLUMNS = ("table", "file", "line", "column", "value", "rule")
@@ -18,7 +18,7 @@ class LogsError(Exception):
 
 
 @dataclass(frozen=True)
-class Finding:
+class Problem:
     """One rule broken by some rows of a table; `rejects` where they are set aside.
 
     A rule in words, for all rows or for each, may have a detail of the single row after a semicolon; problems are
@@ -32,10 +32,10 @@ class Finding:
 
 
 @dataclass
-class Findings:
+class Problems:
     """All that was found in one table."""
 
-    found: list[Finding] = field(default_factory=list)
+    rules_broken: list[Problem] = field(default_factory=list)
 
     def add(
         self,
@@ -50,39 +50,39 @@ class Findings:
             rows = np.flatnonzero(rows)
         if len(rows):
             names = (columns,) if isinstance(columns, str) else columns
-            self.found.append(Finding(rows.astype(np.int64), names, rules, rejects))
+            self.rules_broken.append(Problem(rows.astype(np.int64), names, rules, rejects))
 
     def rejected(self, count: int) -> np.ndarray:
         """Return a mask of the rows set aside, of `count` rows in all."""
         mask = np.zeros(count, dtype=bool)
-        for finding in self.found:
-            if finding.rejects:
-                mask[finding.rows] = True
+        for problem in self.rules_broken:
+            if problem.rejects:
+                mask[problem.rows] = True
         return mask
 
-    def without(self, rows: np.ndarray, columns: frozenset[str]) -> Findings:
-        """Return the findings less those that concern only `columns` in the rows of the mask `rows`."""
-        kept = Findings()
-        for finding in self.found:
-            if columns.issuperset(finding.columns):
-                stays = ~rows[finding.rows]
-                rules = finding.rules
+    def without(self, rows: np.ndarray, columns: frozenset[str]) -> Problems:
+        """Return the problems less those that concern only `columns` in the rows of the mask `rows`."""
+        kept = Problems()
+        for problem in self.rules_broken:
+            if columns.issuperset(problem.columns):
+                stays = ~rows[problem.rows]
+                rules = problem.rules
                 if not isinstance(rules, str):
                     rules = [rule for rule, stay in zip(rules, stays, strict=True) if stay]
-                kept.add(finding.rows[stays], finding.columns, rules, finding.rejects)
+                kept.add(problem.rows[stays], problem.columns, rules, problem.rejects)
             else:
-                kept.found.append(finding)
+                kept.rules_broken.append(problem)
         return kept
 
     def lines(self, listed: np.ndarray, rejects: bool) -> dict[int, list[tuple[tuple[str, ...], str]]]:
         """Return columns and rule of each problem, by row, of the rows where the mask `listed` is true."""
         out: dict[int, list[tuple[tuple[str, ...], str]]] = {}
-        for finding in self.found:
-            if finding.rejects == rejects:
-                for number, row in enumerate(finding.rows.tolist()):
+        for problem in self.rules_broken:
+            if problem.rejects == rejects:
+                for number, row in enumerate(problem.rows.tolist()):
                     if listed[row]:
-                        rule = finding.rules if isinstance(finding.rules, str) else finding.rules[number]
-                        out.setdefault(row, []).append((finding.columns, rule))
+                        rule = problem.rules if isinstance(problem.rules, str) else problem.rules[number]
+                        out.setdefault(row, []).append((problem.columns, rule))
         return out
 
 
@@ -97,8 +97,8 @@ def problem_frame(records: list[tuple[str, str, int, str, str, str]]) -> pd.Data
         if (column, value, rule) not in problems:
             problems.append((column, value, rule))
     rows = [
-        (*place, *(" | ".join(part) for part in zip(*problems, strict=True)))
-        for place, problems in sorted(joined.items())
+        (*line_of_file, *(" | ".join(part) for part in zip(*problems, strict=True)))
+        for line_of_file, problems in sorted(joined.items())
     ]
     columns = {
         name: np.array([row[at] for row in rows], dtype=float)

@@ -72,7 +72,7 @@ def match_columns(
     loose = {
         name.strip().casefold(): ours for name, ours in {**{n: n for n in table.names}, **renamed}.items()
     }
-    found: dict[str, tuple[int, int]] = {}
+    columns: dict[str, tuple[int, int]] = {}
     extra, twice = [], []
     for at, name in enumerate(names):
         if name in renamed:
@@ -85,11 +85,11 @@ def match_columns(
             if name:
                 extra.append(name)
             continue
-        if ours in found and found[ours][0] == rank:
+        if ours in columns and columns[ours][0] == rank:
             twice.append(ours)
-        if ours not in found or rank < found[ours][0]:
-            found[ours] = (rank, at)
-    return {ours: at for ours, (_, at) in found.items()}, extra, twice
+        if ours not in columns or rank < columns[ours][0]:
+            columns[ours] = (rank, at)
+    return {ours: at for ours, (_, at) in columns.items()}, extra, twice
 
 
 def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, pa.Array] | None:
@@ -98,12 +98,12 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
     if cells is None:
         raw.notes.append((file.name, 1, "", file.trouble, True))
         return None
-    found, extra, twice = match_columns(cells.names, raw.table, renamed)
+    columns, extra, twice = match_columns(cells.names, raw.table, renamed)
     line = cells.header_line
     if not cells.names:
         raw.notes.append((file.name, line, "", "the file is empty: no line with column names", True))
         return None
-    missing = raw.table.missing_from(found)
+    missing = raw.table.missing_from(columns)
     for name in extra:
         raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))
     for at, name in enumerate(cells.names):
@@ -116,7 +116,7 @@ def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, 
         raw.notes.append(
             (file.name, line, name, "required column is missing, so the table is left out", True)
         )
-    return None if missing or twice else {name: cells.columns[at] for name, at in found.items()}
+    return None if missing or twice else {name: cells.columns[at] for name, at in columns.items()}
 
 
 def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
@@ -138,13 +138,13 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     file_of: list[np.ndarray] = []
     lines: list[np.ndarray] = []
     before = 0
-    names = {name for found in taken if found for name in found}
-    for number, (file, found) in enumerate(zip(files, taken, strict=True)):
+    names = {name for columns in taken if columns for name in columns}
+    for number, (file, columns) in enumerate(zip(files, taken, strict=True)):
         assert file.cells is not None
-        assert found is not None
+        assert columns is not None
         rows, broken = len(file.cells.lines), file.cells.broken
         for name in names:
-            column = found.get(name)
+            column = columns.get(name)
             parts.setdefault(name, []).append(pa.nulls(rows, pa.string()) if column is None else column)
             if broken:
                 parts[name].append(pa.nulls(len(broken), pa.string()))

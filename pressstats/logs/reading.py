@@ -15,9 +15,9 @@ from ..plant import Plant, PlantError, read_plant
 from ..tables import INPUTS
 from .assembling import assembled
 from .crosschecks import check_between_tables
-from .cutting import EXEMPT, default_as_of, in_cut, isolated, reopen, told_times
+from .cutting import EXEMPT, default_as_of, in_cut, isolated, reopen, times_of_rows
 from .files import File, open_folder
-from .problems import Findings, LogsError
+from .problems import LogsError, Problems
 from .raw import RawTable, stack
 from .repeated import drop_repeated
 from .rowchecks import check_each_row
@@ -140,7 +140,7 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     day = default if wanted is None else wanted
     if day > max(last, default):
         raise LogsError(f"as-of {day} lies after today")
-    listed, told = _cut(tables, plant, day, newest=bool(day >= default))
+    listed, row_times = _cut(tables, plant, day, newest=bool(day >= default))
     if wanted is None:
         listed["runs"] |= _unusable_later(tables["runs"], day)
     for rows in tables.values():  # after the cut, since later rows must not show in it
@@ -150,18 +150,18 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     # Rows that are all set aside are another matter: pages open with them, and the likely unit.
     if not len(tables["run_webs"]):
         raise LogsError(_none_usable(tables["run_webs"]))
-    return assembled(folder, plant, day, opened, strangers, tables, listed, told)
+    return assembled(folder, plant, day, opened, strangers, tables, listed, row_times)
 
 
 def _default(runs: Rows) -> np.datetime64:
     """Return the latest publication date of a usable run."""
     trial = copy.copy(runs)
-    trial.findings, trial.live, trial.duplicate = Findings(), runs.live.copy(), runs.duplicate.copy()
+    trial.problems, trial.live, trial.duplicate = Problems(), runs.live.copy(), runs.duplicate.copy()
     drop_repeated(trial)
-    found = default_as_of(trial)
-    if found is None:
+    latest = default_as_of(trial)
+    if latest is None:
         raise LogsError(_none_usable(runs))
-    return found.astype("datetime64[D]")
+    return latest.astype("datetime64[D]")
 
 
 def _none_usable(rows: Rows) -> str:
@@ -170,8 +170,8 @@ def _none_usable(rows: Rows) -> str:
     if not len(rows):
         files = ", ".join(file.name for file in rows.raw.files)
         return f"{name} has no usable row: {files} has a header alone"
-    rules = rows.findings.lines(np.ones(len(rows), dtype=bool), rejects=True)
-    broken = [(columns, rule, row) for row, found in rules.items() for columns, rule in found]
+    rules = rows.problems.lines(np.ones(len(rows), dtype=bool), rejects=True)
+    broken = [(columns, rule, row) for row, problems in rules.items() for columns, rule in problems]
     if not broken:
         return f"{name} has no usable row"
     # The problem of most rows, where it stands first.
@@ -197,14 +197,14 @@ def _unusable_later(runs: Rows, day: np.datetime64) -> np.ndarray:
     Whoever asks for the newest must be told of them; under an explicit as-of they are just later.
     """
     later = runs["date"] >= day + np.timedelta64(1, "D")
-    rejected = runs.findings.rejected(len(runs))
+    rejected = runs.problems.rejected(len(runs))
     trial = copy.copy(runs)
     trial.live = later & ~rejected
-    drop_repeated(trial)  # contradictions among later runs are added to the findings
+    drop_repeated(trial)  # contradictions among later runs are added to the problems
     alone = isolated(np.where(rejected, _NAT, runs["date"]))
-    runs.findings.add(trial.live & alone, "date", "years away from all the other dates")
-    runs.findings.add(trial.live & ~alone, "run_id", "the same run_id as an earlier run")
-    return runs.findings.rejected(len(runs)) & (later | np.isnat(runs["date"]))
+    runs.problems.add(trial.live & alone, "date", "years away from all the other dates")
+    runs.problems.add(trial.live & ~alone, "run_id", "the same run_id as an earlier run")
+    return runs.problems.rejected(len(runs)) & (later | np.isnat(runs["date"]))
 
 
 def _cut(
@@ -212,18 +212,18 @@ def _cut(
 ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Cut the tables; return which rows may be listed as problems, and the time each row tells."""
     listed: dict[str, np.ndarray] = {}
-    told: dict[str, np.ndarray] = {}
-    times = told_times(tables)
+    row_times: dict[str, np.ndarray] = {}
+    times = times_of_rows(tables)
     if "deliveries" in tables:  # checked only now, as they stood on that day
         reopen(tables["deliveries"], day)
         check_each_row("deliveries", tables["deliveries"], plant)
     for name, rows in tables.items():
         if name in times:
-            told[name] = times[name]
-            listed[name] = in_cut(name, rows, told[name], day, newest)
+            row_times[name] = times[name]
+            listed[name] = in_cut(name, rows, row_times[name], day, newest)
             rows.live &= listed[name]
         else:
             listed[name] = np.ones(len(rows), dtype=bool)
     if not tables["runs"].live.any():
         raise LogsError(f"there is no usable run up to {day}")
-    return listed, told
+    return listed, row_times

@@ -37,12 +37,12 @@ def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, objec
             column = names[number] if len(names) == len(parts) else columns
             value = cells[number] if len(cells) == len(parts) else values
             general, _, detail = rule.partition("; ")
-            place = (
+            cell = (
                 f"{file}:{line:.0f}"
                 + (f" {column}" if column else "")
                 + (f" = {printable(value)}" if value else "")
             )
-            shown = place + (f" ({detail})" if detail else "")
+            shown = cell + (f" ({detail})" if detail else "")
             out.append({"table": table, "rule": general, "severity": severity, "shown": shown})
     return out
 

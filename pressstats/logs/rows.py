@@ -15,7 +15,7 @@ from pandas.arrays import ArrowStringArray
 from ..tables import INKS, Column
 from .files import as_text
 from .keys import codes_of, combined_codes
-from .problems import Findings
+from .problems import Problems
 from .values import Bad, choices_of, numbers_of, texts_of, times_of
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ class Rows:
 
     raw: RawTable
     values: dict[str, Any]
-    findings: Findings = field(default_factory=Findings)
+    problems: Problems = field(default_factory=Problems)
     live: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
     duplicate: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
     _codes: dict[str, np.ndarray] = field(default_factory=dict)
@@ -85,7 +85,7 @@ class Rows:
         self, mask: np.ndarray | list[int], columns: str | tuple[str, ...], rules: str | list[str]
     ) -> None:
         """Set rows aside."""
-        self.findings.add(mask, columns, rules)
+        self.problems.add(mask, columns, rules)
         rows = np.asarray(mask)
         if rows.size:
             self.live[rows] = False
@@ -94,7 +94,7 @@ class Rows:
         self, mask: np.ndarray | list[int], columns: str | tuple[str, ...], rules: str | list[str]
     ) -> None:
         """Note rows that are used all the same."""
-        self.findings.add(mask, columns, rules, rejects=False)
+        self.problems.add(mask, columns, rules, rejects=False)
 
     def frame(self, rows: np.ndarray | None = None) -> pd.DataFrame:
         """Return the rows at the positions `rows` (all where None) as a table with a fresh index."""
@@ -120,11 +120,11 @@ def _limits(column: Column) -> str:
     )
 
 
-def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Findings) -> np.ndarray:
+def _convert_number(cells: pa.Array, column: Column, plant: Plant, problems: Problems) -> np.ndarray:
     if not (pa.types.is_floating(cells.type) or pa.types.is_integer(cells.type)):
         cells = as_text(cells, plant.format.decimal)
     values, bad = numbers_of(cells, plant.format.decimal)
-    _add_bad(findings, column, bad)
+    _add_bad(problems, column, bad)
     if column.name in plant.units and column.unit:
         from .units import factor_of  # imported here: the units library is slow to load, and rarely needed
 
@@ -135,45 +135,45 @@ def _convert_number(cells: pa.Array, column: Column, plant: Plant, findings: Fin
             high = np.inf if column.high is None else column.high
             outside = (values < low) | (values > high)
             if outside.any():
-                findings.add(outside, column.name, f"out of limits; {_limits(column)}")
+                problems.add(outside, column.name, f"out of limits; {_limits(column)}")
         if column.kind == "count":
             parts = values != np.floor(values)
             if parts.any():
-                findings.add(parts & ~np.isnan(values), column.name, "a whole number")
+                problems.add(parts & ~np.isnan(values), column.name, "a whole number")
     return values
 
 
 def _convert_time(
-    cells: pa.Array, column: Column, table: str, plant: Plant, today: np.datetime64, findings: Findings
+    cells: pa.Array, column: Column, table: str, plant: Plant, today: np.datetime64, problems: Problems
 ) -> np.ndarray:
     if not pa.types.is_timestamp(cells.type):
         cells = as_text(cells, plant.format.decimal)
     values, bad = times_of(cells, column.kind, plant.format.dates, plant.zone)
     rejects = (table, column.name) not in _USED_UNKNOWN
-    _add_bad(findings, column, bad, rejects)
+    _add_bad(problems, column, bad, rejects)
     wrong = (values < _EARLIEST) | (values >= _LATEST)
     if wrong.any():
-        findings.add(wrong, column.name, "no plausible year", rejects)
+        problems.add(wrong, column.name, "no plausible year", rejects)
     if column.recorded:
         ahead = _AHEAD.get((table, column.name), 0)
         future = (values >= today + np.timedelta64(ahead + 1, "D")) & ~wrong
         if future.any():
-            findings.add(future, column.name, "lies after today", rejects)
+            problems.add(future, column.name, "lies after today", rejects)
             wrong = wrong | future
     if wrong.any():
         values = np.where(wrong, np.datetime64("NaT", "us"), values)
     return values
 
 
-def _add_bad(findings: Findings, column: Column, bad: Bad, rejects: bool = True) -> None:
+def _add_bad(problems: Problems, column: Column, bad: Bad, rejects: bool = True) -> None:
     if bad:
-        findings.add(list(bad), column.name, list(bad.values()), rejects)
+        problems.add(list(bad), column.name, list(bad.values()), rejects)
 
 
-def _convert_text(cells: pa.Array, column: Column, findings: Findings) -> pa.Array:
+def _convert_text(cells: pa.Array, column: Column, problems: Problems) -> pa.Array:
     if column.kind == "choice":
         words, bad = choices_of(cells, column.choices)
-        _add_bad(findings, column, bad)
+        _add_bad(problems, column, bad)
         return words
     texts = texts_of(cells)
     if column.name == "ink":
@@ -186,32 +186,32 @@ def _convert_text(cells: pa.Array, column: Column, findings: Findings) -> pa.Arr
 def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
     """Type every cell of a table and apply the rules its columns declare; `today` is the last day that can be recorded.
 
-    There is a finding for every broken rule; a date that cannot be true is blank in `values`. Raises LogsError if a
+    There is a problem for every broken rule; a date that cannot be true is blank in `values`. Raises LogsError if a
     unit declared in ``plant.toml`` cannot be converted.
     """
-    count, findings, values = len(raw), Findings(), {}
+    count, problems, values = len(raw), Problems(), {}
     broken = np.zeros(count, dtype=bool)
     if raw.broken:
         broken[list(raw.broken)] = True
-        findings.add(list(raw.broken), "", [rule for _, rule in raw.broken.values()])
+        problems.add(list(raw.broken), "", [rule for _, rule in raw.broken.values()])
     for column in raw.table.columns:
         cells = raw.columns.get(column.name)
         if cells is None:
             values[column.name] = _all_blank(column, count)
             continue
         if column.is_number:
-            typed: Any = _convert_number(cells, column, plant, findings)
+            typed: Any = _convert_number(cells, column, plant, problems)
         elif column.is_time:
-            typed = _convert_time(cells, column, raw.table.name, plant, today, findings)
+            typed = _convert_time(cells, column, raw.table.name, plant, today, problems)
         else:
-            typed = _convert_text(as_text(cells, plant.format.decimal), column, findings)
+            typed = _convert_text(as_text(cells, plant.format.decimal), column, problems)
         values[column.name] = typed
         if not column.may_be_blank and _has_blank(typed):
             # An order whose day nobody can read is still on its way: forgotten, it would be ordered again.
             kept = (raw.table.name, column.name) in _USED_UNKNOWN
-            findings.add(_blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
-    rows = Rows(raw, values, findings, duplicate=np.zeros(count, dtype=bool))
-    rows.live = ~findings.rejected(count)
+            problems.add(_blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
+    rows = Rows(raw, values, problems, duplicate=np.zeros(count, dtype=bool))
+    rows.live = ~problems.rejected(count)
     return rows
 
 

@@ -105,11 +105,11 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
     """Read a column of numbers: NaN where a cell is blank or cannot be read, and the rule of each that cannot."""
     try:
         if decimal != "," or not pa.types.is_string(cells.type):
-            found = pc.cast(cells, pa.float64())
+            numbers_read = pc.cast(cells, pa.float64())
         elif pc.any(pc.match_substring(cells, ".")).as_py():
             raise pa.ArrowInvalid  # a point separates thousands here, a cast would read it as a decimal
         else:
-            found = pc.cast(pc.replace_substring(cells, ",", "."), pa.float64())
+            numbers_read = pc.cast(pc.replace_substring(cells, ",", "."), pa.float64())
         bad: Bad = {}
     except pa.ArrowInvalid:
         # Well-spelled cells become plain ones; the others are marked so that no cast can read them.
@@ -118,14 +118,16 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
         plain = pc.replace_substring(plain, ",", ".") if decimal == "," else plain
         marked = pc.binary_join_element_wise("?", cells, "")
         spelled = pc.if_else(pc.match_substring_regex(cells, _well_spelled(decimal)), plain, marked)
-        found, bad = _cast(
+        numbers_read, bad = _cast(
             spelled,
             pa.float64(),
             lambda text: parse_number(text[1:], decimal) if text.startswith("?") else float(text),
         )
-    numbers = found.to_numpy(zero_copy_only=False)
-    if np.isinf(numbers).any() or np.count_nonzero(np.isnan(numbers)) != found.null_count:
-        for row in np.flatnonzero(~np.isfinite(numbers) & found.is_valid().to_numpy(zero_copy_only=False)):
+    numbers = numbers_read.to_numpy(zero_copy_only=False)
+    if np.isinf(numbers).any() or np.count_nonzero(np.isnan(numbers)) != numbers_read.null_count:
+        for row in np.flatnonzero(
+            ~np.isfinite(numbers) & numbers_read.is_valid().to_numpy(zero_copy_only=False)
+        ):
             bad[int(row)] = NOT_A_NUMBER
         numbers = np.where(np.isfinite(numbers), numbers, np.nan)
     return numbers, bad
@@ -213,10 +215,10 @@ def times_of(
         spelled = pc.replace_substring_regex(spelled, r"^(\d{4}-\d{2})$", r"\1-01")
     bad: Bad
     try:
-        found, bad = pc.cast(spelled, stamp), {}
+        times_read, bad = pc.cast(spelled, stamp), {}
     except pa.ArrowInvalid:
-        found, bad = _cast(_trimmed(spelled), stamp, one)
-    values = found.to_numpy(zero_copy_only=False).astype("datetime64[us]", copy=False)
+        times_read, bad = _cast(_trimmed(spelled), stamp, one)
+    values = times_read.to_numpy(zero_copy_only=False).astype("datetime64[us]", copy=False)
     if kind == "time":
         # Within a day a time is longer than any date, so the shortest cell tells at once.
         if not typed and (pc.min(pc.binary_length(cells)).as_py() or 99) <= 10:

@@ -67,7 +67,7 @@ def _without_mixing(
         means = [np.average(level[a:b], weights=printed[a:b]) for a, b in pairwise(edges)]
         if (means[1] - means[0]) * (means[2] - means[1]) > 0:
             lesser = first if abs(means[1] - means[0]) < abs(means[2] - means[1]) else second
-            rest = [place for place in places if place != lesser]
+            rest = [week for week in places if week != lesser]
             return _without_mixing(level, printed, weeks, rest)
     return places
 

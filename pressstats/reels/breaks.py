@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import combinations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -142,20 +143,20 @@ def _fit(
     if events.sum() < _FEWEST:
         return _Model(None, {}, shares, np.zeros(0, int), np.zeros((0, 0)))
     coded, sizes = [cluster], [int(cluster.max()) + 1]
-    told = np.ones(len(km), dtype=bool)
+    known = np.ones(len(km), dtype=bool)
     for code, names, model in levels.values():
         coded.append(np.where(model >= 0, model, len(names))[code])
         sizes.append(len(names) + 1)
         few = coded[-1] == len(names)
         # Levels that tell too little share an effect; without a break among them they have none.
-        told &= ~few if events[few].sum() == 0 else True
-    cell, first = _cells([code[told] for code in coded], sizes)
-    exposure = np.bincount(cell, weights=km[told])
-    count = np.bincount(cell, weights=events[told])
+        known &= ~few if events[few].sum() == 0 else True
+    cell, first = _cells([code[known] for code in coded], sizes)
+    exposure = np.bincount(cell, weights=km[known])
+    count = np.bincount(cell, weights=events[known])
     columns: dict[tuple[str, int], int] = {}
     regressors = [np.ones(len(exposure))]
-    for place, (name, (_, names, _)) in enumerate(levels.items(), start=1):
-        here = coded[place][told][first]
+    for factor, (name, (_, names, _)) in enumerate(levels.items(), start=1):
+        here = coded[factor][known][first]
         length = np.bincount(here, weights=exposure, minlength=len(names) + 1)
         shares[name] = length / length.sum()
         for level in np.flatnonzero(length):
@@ -164,7 +165,7 @@ def _fit(
                 regressors.append((here == level).astype(float))
     design = np.stack(regressors, axis=1)
     kept, same = _told_apart(design)
-    fit = count_regression(count, pd.DataFrame(design[:, kept]), exposure, cluster[told][first])
+    fit = count_regression(count, pd.DataFrame(design[:, kept]), exposure, cluster[known][first])
     return _Model(fit, columns, shares, kept, same)
 
 
@@ -205,11 +206,11 @@ def _effects(
     table = pd.DataFrame({"by": name, "level": names})
     table["km"] = np.bincount(code, weights=km, minlength=len(names))
     table["breaks"] = np.bincount(code, weights=events, minlength=len(names))
-    found = np.full((len(names), 4), np.nan)
+    effects = np.full((len(names), 4), np.nan)
     if (model.shares[name] > 0).sum() >= 2:
         for level in np.flatnonzero(modelled >= 0):
-            found[level] = _against_the_others(model, name, int(level))
-    table[["ratio", "ci_low", "ci_high", "p_value"]] = found
+            effects[level] = _against_the_others(model, name, int(level))
+    table[["ratio", "ci_low", "ci_high", "p_value"]] = effects
     table["family"] = model.fit.family if model.fit is not None else ""
     return table[_EFFECTS]
 
@@ -243,16 +244,16 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
     former alone where the others have no break at all), at a level shared out so that a plant in which all are alike
     has one named in at most `CHANCE_OF_NAMING` of cases.
     """
-    mine = table[table["by"] == by].reset_index(drop=True)
-    ranked = mine[["level", "reels", "breaks", "per_100_reels"]].copy()
-    rates = shrunk_rates(mine["breaks"], mine["reels"]) * 100 if len(mine) else mine[["reels"] * 3]
+    levels = table[table["by"] == by].reset_index(drop=True)
+    ranked = levels[["level", "reels", "breaks", "per_100_reels"]].copy()
+    rates = shrunk_rates(levels["breaks"], levels["reels"]) * 100 if len(levels) else levels[["reels"] * 3]
     ranked[["shrunk", "shrunk_low", "shrunk_high"]] = rates.to_numpy()
     known = effects[effects["by"] == by].set_index("level")
     ranked["ratio"] = ranked["level"].map(known["ratio"]).astype("float64")
     limit = CHANCE_OF_NAMING.get(by, min(CHANCE_OF_NAMING.values())) / max(len(ranked), 1)
-    reels, events = mine["reels"].sum(), mine["breaks"].sum()
+    reels, events = levels["reels"].sum(), levels["breaks"].sum()
     p_values = []
-    for row in mine.itertuples():
+    for row in levels.itertuples():
         # One-sided: only a high rate is a complaint.
         model, ratio = known["p_value"].get(row.level, np.nan) / 2, known["ratio"].get(row.level, np.nan)
         # Half the chance of exactly so many breaks (mid-p): whole counts make the plain test name too few.
@@ -261,7 +262,7 @@ def worst_breakers(table: pd.DataFrame, effects: pd.DataFrame, by: str) -> pd.Da
             for more in (0, 1)
         ]
         exact = sum(chances) / 2
-        if len(mine) < 2:
+        if len(levels) < 2:
             p_values.append(np.nan)
         elif events == row.breaks:
             # Others without a single break have no rate to regress on: the exact test alone speaks.
@@ -286,13 +287,11 @@ def supplier_pairs(history: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     spread more than chance allows, the logarithm's distance from equal rates, and the limits' from the ratio, are
     widened by as much.
     """
-    mine = table[table["by"] == "supplier"].sort_values("per_100_reels", ascending=False)
+    suppliers = table[table["by"] == "supplier"].sort_values("per_100_reels", ascending=False)
     rows = []
-    inflation = _inflation(history) if len(mine) > 1 else 1.0
-    for place, one in enumerate(mine.itertuples()):
-        for two in list(mine.itertuples())[place + 1 :]:
-            if one.breaks == 0:
-                continue
+    inflation = _inflation(history) if len(suppliers) > 1 else 1.0
+    for one, two in combinations(suppliers.itertuples(), 2):
+        if one.breaks > 0:
             ratio, low, high = _widened(
                 rate_ratio(one.breaks, one.reels, two.breaks, two.reels), math.sqrt(inflation)
             )

@@ -23,12 +23,12 @@ def mount_ends(logs: Logs) -> pd.Series:
     mounts, runs = logs["reel_mounts"], logs["runs"]
     run = pd.Index(runs["run_id"]).get_indexer(mounts["run_id"])
     web, names = pd.factorize(mounts["web"])
-    place = run * max(len(names), 1) + web
+    web_of_run = run * max(len(names), 1) + web
     at = mounts["mounted_at"].to_numpy()
     # A sort by whole numbers is many times faster than by words.
-    order = np.lexsort((at, place))
+    order = np.lexsort((at, web_of_run))
     ended = runs["finished_at"].array.take(run, allow_fill=True).to_numpy().copy()
-    same = place[order][1:] == place[order][:-1]
+    same = web_of_run[order][1:] == web_of_run[order][:-1]
     ended[order[:-1][same]] = at[order[1:][same]]
     return pd.Series(ended, mounts.index)
 
@@ -118,5 +118,5 @@ def _lost_on(reels: pd.DataFrame, logs: Logs) -> pd.Series:
     last = lost.groupby(_REEL)["date"].max()
     if last.empty:
         return pd.Series(pd.NaT, reels.index, dtype="datetime64[us]")
-    found = last.reindex(pd.MultiIndex.from_frame(reels[_REEL])).to_numpy()
-    return pd.Series(found, reels.index)
+    dates = last.reindex(pd.MultiIndex.from_frame(reels[_REEL])).to_numpy()
+    return pd.Series(dates, reels.index)

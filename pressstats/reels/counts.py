@@ -180,5 +180,5 @@ def _shape(y: np.ndarray, x: np.ndarray, size: np.ndarray, group: np.ndarray, st
         beta, expected = _fit(y, x, size, group, shape, beta)
         return -_log_likelihood(y, expected, group, shape)
 
-    found = optimize.minimize_scalar(loss, bounds=(-12, 5), method="bounded", options={"xatol": 1e-7})
-    return float(np.exp(-found.x))
+    best = optimize.minimize_scalar(loss, bounds=(-12, 5), method="bounded", options={"xatol": 1e-7})
+    return float(np.exp(-best.x))

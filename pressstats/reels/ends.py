@@ -155,13 +155,13 @@ def ends_cost(logs: Logs, ends: pd.DataFrame) -> dict[str, float]:
     it.
     """
     kg, years = _with_unweighed(ends), logged_years(logs)
-    found: dict[str, float] = {}
+    cost: dict[str, float] = {}
     for name, price in (("kg", 1.0), ("cost", ends["unit_price"])):
         total = float((kg * price).sum(min_count=1))
         half = special.ndtri(0.975) * math.sqrt(_variance_of_sum(ends, ends["butt_kg"] * price))
-        found |= {name: total / years, f"{name}_low": max(total - half, 0.0) / years}
-        found[f"{name}_high"] = (total + half) / years
-    return found
+        cost |= {name: total / years, f"{name}_low": max(total - half, 0.0) / years}
+        cost[f"{name}_high"] = (total + half) / years
+    return cost
 
 
 def _variance_of_sum(ends: pd.DataFrame, weighed: pd.Series) -> float:
@@ -170,8 +170,8 @@ def _variance_of_sum(ends: pd.DataFrame, weighed: pd.Series) -> float:
     grouped = weighed[~failed].groupby([ends["reelstand"], ends["material"]])
     groups = grouped.agg(["size", "count", "var"])
     # One reading alone shows no scatter: it is taken to be that of the others.
-    told = groups["count"].where(groups["var"].notna()).sum(min_count=1)
-    usual = (groups["var"] * groups["count"]).sum() / told
+    readings = groups["count"].where(groups["var"].notna()).sum(min_count=1)
+    usual = (groups["var"] * groups["count"]).sum() / readings
     scatter = groups["var"].fillna(usual)
     size, known = groups["size"], groups["count"].clip(lower=1)
     number, of_failed = float(failed.sum()), weighed[failed].dropna()

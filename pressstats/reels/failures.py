@@ -116,10 +116,10 @@ def failure_curve(
     shown = region & ~inside
     shown[::4, ::4] |= region[::4, ::4]
     likely = pd.DataFrame({"sure_m": sure[shown], "falls_m": falls[shown]})
-    told = value.max() - flat > _LIKELY and failures >= _FEWEST_FAILURES
-    why = "" if told else "not enough failed splices to tell"
+    matters = value.max() - flat > _LIKELY and failures >= _FEWEST_FAILURES
+    why = "" if matters else "not enough failed splices to tell"
     return FailureCurve(
-        told,
+        matters,
         why,
         int(total),
         int(failures),
@@ -156,6 +156,6 @@ def _likelihood(
 
 def _about(grid: np.ndarray, likely: np.ndarray) -> np.ndarray:
     """Return a finer grid over the likely part of a grid and one step beyond."""
-    place = np.flatnonzero(likely)
-    low, high = max(place[0] - 1, 0), min(place[-1] + 1, len(grid) - 1)
+    inside = np.flatnonzero(likely)
+    low, high = max(inside[0] - 1, 0), min(inside[-1] + 1, len(grid) - 1)
     return np.linspace(grid[low], grid[high], _FINE)

@@ -89,7 +89,7 @@ def pick_part_reels(
         rules.append(optimize.LinearConstraint(once, ub=1))
     most = np.append(np.ones(count * webs), np.ceil(needs / (new_m - core_m)) + 1)
     # A tenth of a metre for each reel decides between picks that leave the same.
-    found = optimize.milp(
+    solution = optimize.milp(
         lengths + 0.1,
         constraints=rules,
         integrality=np.ones(size),
@@ -99,8 +99,8 @@ def pick_part_reels(
     # New reels alone always do, if nothing better was found in time.
     chosen = (
         np.append(np.zeros(count * webs), np.ceil(needs / (new_m - core_m)))
-        if found.x is None
-        else np.round(found.x)
+        if solution.x is None
+        else np.round(solution.x)
     )
     used = chosen[: count * webs].reshape(count, webs)
     part, on = np.nonzero(used)
@@ -109,7 +109,7 @@ def pick_part_reels(
         pd.DataFrame({"part": part, "web": on}),
         chosen[count * webs :].astype(int),
         total - needs,
-        found.status == 0,
+        solution.status == 0,
     )
 
 
@@ -182,7 +182,7 @@ def planned_reels(
     table["proved"] = True
     good = ends[ends["ended_by"] == "splice"].groupby("material")[["butt_m", "butt_kg"]].mean()
     parts = chain[(chain["mounts"] > 0) & (chain["in_store_kg"] > 0)]
-    for material, mine in table[table["run_m"].notna()].groupby("material"):
+    for material, booked in table[table["run_m"].notna()].groupby("material"):
         metre = per_metre.get(str(material), np.nan)
         lengths = (whole["start_kg"] - whole["strip_kg"].fillna(0.0))[whole["material"] == material] / metre
         core = good["butt_m"].get(material, np.nan)
@@ -193,19 +193,19 @@ def planned_reels(
         error = logs.plant.measurement.reel_kg / metre
         # Two weighings' errors in reserve: a reel that falls short costs a splice more.
         pick = pick_part_reels(
-            (mine["run_m"] + 2 * error).to_numpy(), part_m, float(lengths.mean()), float(core)
+            (booked["run_m"] + 2 * error).to_numpy(), part_m, float(lengths.mean()), float(core)
         )
-        for place, row in enumerate(mine.index):
-            taken = pick.reels.loc[pick.reels["web"] == place, "part"].to_numpy()
+        for number, row in enumerate(booked.index):
+            taken = pick.reels.loc[pick.reels["web"] == number, "part"].to_numpy()
             taken = taken[np.argsort(part_m[taken], kind="stable")]
-            first, run = part_m[taken] - core, float(mine["run_m"][row])
+            first, run = part_m[taken] - core, float(booked["run_m"][row])
             new, spread = float(lengths.mean()) - core, float(lengths.std())
             splices = expected_splices(run, first, new, spread, error)
             table.loc[row, "part_reels"] = ", ".join(here["reel_id"].iloc[taken])
-            table.loc[row, "new_reels"] = float(pick.new[place])
+            table.loc[row, "new_reels"] = float(pick.new[number])
             table.loc[row, "splices"] = splices
             table.loc[row, "core_kg"] = splices * float(good["butt_kg"][material])
-            used = first.sum() + pick.new[place] * new
+            used = first.sum() + pick.new[number] * new
             table.loc[row, "back_m"] = used + core - run
             table.loc[row, "splices_long_run"] = run / new
             table.loc[row, "proved"] = pick.proved

@@ -75,7 +75,7 @@ def pooled_means(
     table["pooled_low"] = pooled + special.ndtri(0.025) * deviation
     table["pooled_high"] = pooled + special.ndtri(0.975) * deviation
     table["p_value"] = [
-        _like_the_others(place, mean, error) if judged else np.nan for place in range(len(mean))
+        _like_the_others(group, mean, error) if judged else np.nan for group in range(len(mean))
     ]
     table["spread"] = np.sqrt(variance)
     table = table.sort_values("pooled", ascending=False, kind="stable", ignore_index=True)
@@ -86,12 +86,12 @@ def _variances(squares: np.ndarray, degrees: np.ndarray, equal: bool) -> np.ndar
     """Return the variance of a reading in each group."""
     total = degrees.sum()
     common = squares.sum() / total if total else np.nan
-    told = (degrees >= 2) & (squares > 0)
-    if equal or told.sum() < 3:
+    enough = (degrees >= 2) & (squares > 0)
+    if equal or enough.sum() < 3:
         return np.full(len(squares), common)
     # The logarithm of a sample variance has a known mean and variance about that of the true one.
-    half = degrees[told] / 2
-    log = np.log(squares[told] / degrees[told]) - special.digamma(half) + np.log(half)
+    half = degrees[enough] / 2
+    log = np.log(squares[enough] / degrees[enough]) - special.digamma(half) + np.log(half)
     excess = log.var(ddof=1) - special.polygamma(1, half).mean()
     if excess <= 1e-4:
         return np.full(len(squares), common)
@@ -153,14 +153,14 @@ def _draw_together(mean: np.ndarray, error: np.ndarray) -> tuple[float, float, n
     return likely, float(best_centre[0]), average, spread
 
 
-def _like_the_others(place: int, mean: np.ndarray, error: np.ndarray) -> float:
+def _like_the_others(group: int, mean: np.ndarray, error: np.ndarray) -> float:
     """Return how often a further group like the others would have so high a mean (one-sided)."""
-    others = np.arange(len(mean)) != place
+    others = np.arange(len(mean)) != group
     if others.sum() < 2:
         return np.nan
     rest, noise = mean[others], error[others]
     grid, weight, centre, _ = _spread(rest, noise)
     precision = 1 / (grid[:, None] ** 2 + noise)
     # A further group is drawn from among the others; its readings, and theirs, have errors of their own.
-    variance = grid**2 + error[place] + 1 / precision.sum(axis=1)
-    return float(weight @ special.ndtr(-(mean[place] - centre) / np.sqrt(variance)))
+    variance = grid**2 + error[group] + 1 / precision.sum(axis=1)
+    return float(weight @ special.ndtr(-(mean[group] - centre) / np.sqrt(variance)))

@@ -99,11 +99,11 @@ def log_rank(entered: np.ndarray, left: np.ndarray, event: np.ndarray, group: np
     risk = np.empty((size, len(lengths)))
     seen = np.empty((size, len(lengths)))
     for one in range(size):
-        mine = code == one
-        risk[one] = np.searchsorted(np.sort(begin[mine]), lengths, side="left") - np.searchsorted(
-            np.sort(end[mine]), lengths, side="left"
+        members = code == one
+        risk[one] = np.searchsorted(np.sort(begin[members]), lengths, side="left") - np.searchsorted(
+            np.sort(end[members]), lengths, side="left"
         )
-        seen[one] = np.bincount(np.searchsorted(lengths, end[mine & hit]), minlength=len(lengths))
+        seen[one] = np.bincount(np.searchsorted(lengths, end[members & hit]), minlength=len(lengths))
     total, events = risk.sum(axis=0), seen.sum(axis=0)
     excess = (seen - events * risk / total).sum(axis=1)[:-1]
     with np.errstate(divide="ignore", invalid="ignore"):

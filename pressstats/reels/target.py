@@ -74,14 +74,14 @@ def splice_study(
     by_material = list(groups.groupby("material"))
     now = (
         shrunk_rates(
-            [float(mine["failed"].sum()) for _, mine in by_material],
-            [float(mine["splices"].sum()) for _, mine in by_material],
+            [float(splices["failed"].sum()) for _, splices in by_material],
+            [float(splices["splices"].sum()) for _, splices in by_material],
         )
         if by_material
         else pd.DataFrame(columns=["rate"])
     )
-    for (material, mine), probability in zip(by_material, now["rate"], strict=True):
-        row, cost, change = _of_material(str(material), mine, curve, failure_cost, years)
+    for (material, splices), probability in zip(by_material, now["rate"], strict=True):
+        row, cost, change = _of_material(str(material), splices, curve, failure_cost, years)
         rows.append(row | {"failure_probability": float(probability)})
         costs.append(cost)
         changes += change
@@ -116,8 +116,8 @@ def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
     """Return splices by material, stand and quarter, with the length that is meant there and its scatter."""
     good = ends[(ends["ended_by"] == "splice") & ends["butt_m"].notna()]
     quarter = ends["date"].dt.year * 4 + ends["date"].dt.quarter
-    place = ends["reelstand"].astype(object) + "\n" + quarter.astype("Int64").astype(str)
-    here = place[good.index]
+    setting = ends["reelstand"].astype(object) + "\n" + quarter.astype("Int64").astype(str)
+    here = setting[good.index]
     means = pooled_means(good["butt_m"].to_numpy(), here.to_numpy(), judged=False).table
     # Scatter about the quarter's own mean, so that a setting changed is no scatter.
     settled = good["butt_m"] - good["butt_m"].groupby(here).transform("mean")
@@ -135,7 +135,7 @@ def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
     frame = pd.DataFrame(
         {
             "material": ends["material"],
-            "meant": place.map(means.set_index("level")["pooled"]).astype("float64").fillna(alone),
+            "meant": setting.map(means.set_index("level")["pooled"]).astype("float64").fillna(alone),
             "scatter": ends["reelstand"].map(scatter).astype("float64"),
             "failed": (ends["ended_by"] == "failed_splice").astype("float64"),
             "splices": 1.0,
@@ -162,19 +162,19 @@ def _freedom(places: pd.Series, stands: pd.Series) -> pd.Series:
 
 
 def _of_material(
-    material: str, mine: pd.DataFrame, curve: FailureCurve, failure_cost: float, years: float
+    material: str, cells: pd.DataFrame, curve: FailureCurve, failure_cost: float, years: float
 ) -> tuple[dict[str, float | str], pd.DataFrame, list[tuple[str, str, float]]]:
     """Return a row of the table, the costs by metres, and the targets under other assumptions."""
-    splices = float(mine["splices"].sum())
-    weight = (mine["splices"] / splices).to_numpy()
-    price = float((mine["price"] * mine["splices"]).sum() / mine["splices"][mine["price"].notna()].sum())
-    current = float(mine["left"].sum() / mine["known"].sum())
-    scatter = float(np.sqrt(weight @ mine["scatter"].to_numpy() ** 2))
+    splices = float(cells["splices"].sum())
+    weight = (cells["splices"] / splices).to_numpy()
+    price = float((cells["price"] * cells["splices"]).sum() / cells["splices"][cells["price"].notna()].sum())
+    current = float(cells["left"].sum() / cells["known"].sum())
+    scatter = float(np.sqrt(weight @ cells["scatter"].to_numpy() ** 2))
     a_year = splices / years
     row: dict[str, float | str] = {
         "material": material,
         "splices": splices,
-        "failed": float(mine["failed"].sum()),
+        "failed": float(cells["failed"].sum()),
         "current_m": current,
         "scatter_m": scatter,
         "metre_cost_per_year": price * a_year,
@@ -187,7 +187,10 @@ def _of_material(
     best = float(least_cost_metres(price, failure_cost, scatter, curve.sure_m, curve.falls_m)[0])
     sure, falls = curve.likely["sure_m"].to_numpy(), curve.likely["falls_m"].to_numpy()
     targets = least_cost_metres(price, failure_cost, scatter, sure, falls)
-    groups = mine["weighted"].to_numpy() / mine["splices"].to_numpy(), mine["scatter"].to_numpy()
+    groups = (
+        cells["weighted"].to_numpy() / cells["splices"].to_numpy(),
+        cells["scatter"].to_numpy(),
+    )
 
     def saving(sure_m: np.ndarray | float, falls_m: np.ndarray | float) -> np.ndarray:
         """Return what the best target saves in a year on these curves."""
@@ -210,10 +213,10 @@ def _of_material(
     cost["total"] = cost["paper"] + cost["failures"]
     changes = []
     for words, of_price, of_failure, of_scatter in _CHANGES:
-        found = least_cost_metres(
+        target = least_cost_metres(
             price * of_price, failure_cost * of_failure, scatter * of_scatter, curve.sure_m, curve.falls_m
         )
-        changes.append((material, words, float(found[0])))
+        changes.append((material, words, float(target[0])))
     return row, cost[_COSTS], changes
 
 

@@ -95,9 +95,9 @@ class Table:
         """Names of the columns in their order."""
         return [column.name for column in self.columns]
 
-    def missing_from(self, found: Iterable[str]) -> list[str]:
+    def missing_from(self, names: Iterable[str]) -> list[str]:
         """Return the required columns for which neither they nor a column instead of them is among `found`."""
-        there = set(found)
+        there = set(names)
         return [
             column.name
             for column in self.columns
