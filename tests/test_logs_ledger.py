@@ -229,6 +229,13 @@ def test_a_table_of_names_only_is_a_problem_and_counts_as_absent(tmp_path: Path,
     assert not logs.has(name)
     mine = logs.warnings[logs.warnings["table"] == name]
     assert mine["rule"].tolist() == ["column names, but no rows, so the table counts as absent"]
+    # All other tables are read as without that file.
+    (folder / f"{name}.csv").rename(tmp_path / "away")
+    without = read_logs(folder)
+    assert without.tables.keys() == logs.tables.keys()
+    for other, rows in without.tables.items():
+        pd.testing.assert_frame_equal(logs[other], rows, check_exact=True)
+    (tmp_path / "away").rename(folder / f"{name}.csv")
     done = CliRunner().invoke(main, ["check", "--logs", str(folder)])
     assert done.exit_code == 1
     assert "no rows" in done.output
