@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["DISTURBANCES", "Disturbance", "Habits", "lasting_change", "simulate_ink"]
+from pressstats.ink.use import use_of_groups
+
+if TYPE_CHECKING:
+    from pressstats.ink import InkFit
+
+__all__ = ["DISTURBANCES", "Disturbance", "Habits", "lasting_change", "simulate_ink", "use_by_interval"]
 
 FIRST_DIP = pd.Timestamp("2022-01-03 06:00")  # a Monday
 #: Runs of a night that print the ink, and how often there are as many.
@@ -171,3 +177,21 @@ def lasting_change(
     extra = ((ratio - 1) * habits.film * rows["solid_m2"] / 1000).where(later, 0.0)
     changed = rows.assign(used_kg=rows["used_kg"] + extra, true_kg=rows["true_kg"] + extra)
     return changed, begin, float(extra.sum())
+
+
+def use_by_interval(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
+    """Return the true use of each interval between dips: ink, since, read_at, used_kg, std_error [kg].
+
+    An interval whose dips tell nothing (a step, a hidden refill) has what the model expects, with its larger error;
+    with a run of unknown coverage it has the difference of its dips with theirs. An ink without a model is blank.
+    """
+    parts = []
+    for ink, rows in intervals.groupby("ink", sort=True):
+        rows = rows.reset_index(drop=True)
+        used = rows[["ink", "since", "read_at"]].assign(used_kg=np.nan, std_error=np.nan)
+        if (fit := fits.get(str(ink))) is not None:
+            cells = rows.assign(group=np.arange(len(rows)), interval=np.arange(len(rows)))
+            used[["used_kg", "std_error"]] = use_of_groups(fit, cells, rows, len(rows))
+        parts.append(used)
+    names = ["ink", "since", "read_at", "used_kg", "std_error"]
+    return pd.concat(parts, ignore_index=True)[names] if parts else pd.DataFrame(columns=names)

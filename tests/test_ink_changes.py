@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from ink_simulation import Habits, lasting_change, simulate_ink
+from ink_simulation import Habits, lasting_change, simulate_ink, use_by_interval
 from scipy import stats
 from small_plant import small_tables, write_small_plant
 
@@ -15,7 +15,6 @@ from pressstats import ink
 from pressstats.ink.changes import DATED, score_tests_of
 from pressstats.ink.model import fit_ink
 from pressstats.ink.refills import MAY_HIDE, UNLOGGED, leave_out_refills
-from pressstats.ink.use import use_by_interval
 from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 from pressstats.watch import ink_watch

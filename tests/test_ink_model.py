@@ -6,13 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from ink_simulation import Habits, simulate_ink
+from ink_simulation import Habits, simulate_ink, use_by_interval
 from scipy import linalg, optimize, stats
 
 from pressstats.ink import TERMS, expected_use, ink_model, judge_inks, predict_use, surprises
 from pressstats.ink.banded import BandedFit, fit_banded, restricted_likelihood
 from pressstats.ink.model import dip_pattern, fit_ink, inflation, ink_design, scatter_weight
-from pressstats.ink.use import use_by_interval
 from pressstats.ink.variances import half_width, variance_spread
 
 Problem = tuple[np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]

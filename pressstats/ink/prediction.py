@@ -97,7 +97,7 @@ def scatter_of(fit: InkFit, exposure: pd.DataFrame) -> np.ndarray:
     return scatter_weight(exposure, np.array([estimate[0], start, 0.0]))
 
 
-def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
+def predict_use(fit: InkFit, exposure: pd.DataFrame) -> pd.DataFrame:
     """Predict the use of any set of runs, the sources of uncertainty kept apart.
 
     Parameters
@@ -106,14 +106,12 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
         The model of the ink.
     exposure : DataFrame, shape (rows, any)
         Rows with solid_m2 [m2], solid_squared [m4], starts and days [day], each an interval.
-    level : float
-        Probability of the interval.
 
     Returns
     -------
     DataFrame, shape (rows, 7)
-        mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high [kg] for the use itself, and
-        measured_half, the half width for the use as two dips would show it.
+        mean, parameter_sd, scatter_sd, dip_sd (of a difference of two dips), low, high (95 %) [kg] for the use itself,
+        and measured_half, the half width for the use as two dips would show it.
     """
     spread, terms = fit.spread, len(fit.terms)
     design = term_columns(exposure, fit.terms)
@@ -123,7 +121,7 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
     given += np.diag(fit.doubtful(design))
     scatter = np.outer(spread.scatter_variance, scatter_of(fit, exposure))
     dip = np.outer(spread.dip_variance, np.full(len(exposure), 2.0))
-    half = half_width(away, given + scatter, spread, level)
+    half = half_width(away, given + scatter, spread)
     return pd.DataFrame(
         {
             "mean": mean,
@@ -132,7 +130,7 @@ def predict_use(fit: InkFit, exposure: pd.DataFrame, level: float = 0.95) -> pd.
             "dip_sd": np.sqrt(spread.weight @ dip),
             "low": mean - half,
             "high": mean + half,
-            "measured_half": half_width(away, given + scatter + dip, spread, level),
+            "measured_half": half_width(away, given + scatter + dip, spread),
         },
         index=exposure.index,
     )

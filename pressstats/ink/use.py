@@ -26,28 +26,10 @@ from .prediction import scatter_of
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["use_by_interval", "use_by_week"]
+__all__ = ["use_by_week", "use_of_groups"]
 
 #: Shares of scatter that weigh less than this are left out: they move nothing and cost as much as any.
 _LIGHT = 0.002
-
-
-def use_by_interval(intervals: pd.DataFrame, fits: dict[str, InkFit]) -> pd.DataFrame:
-    """Return the true use of each interval between dips: ink, since, read_at, used_kg, std_error [kg].
-
-    An interval whose dips tell nothing (a step, a hidden refill) has what the model expects, with its larger error;
-    with a run of unknown coverage it has the difference of its dips with theirs. An ink without a model is blank.
-    """
-    parts = []
-    for ink, rows in intervals.groupby("ink", sort=True):
-        rows = rows.reset_index(drop=True)
-        used = rows[["ink", "since", "read_at"]].assign(used_kg=np.nan, std_error=np.nan)
-        if (fit := fits.get(str(ink))) is not None:
-            cells = rows.assign(group=np.arange(len(rows)), interval=np.arange(len(rows)))
-            used[["used_kg", "std_error"]] = _by_group(fit, cells, rows, len(rows))
-        parts.append(used)
-    names = ["ink", "since", "read_at", "used_kg", "std_error"]
-    return pd.concat(parts, ignore_index=True)[names] if parts else pd.DataFrame(columns=names)
 
 
 def use_by_week(
@@ -78,7 +60,7 @@ def use_by_week(
         cells = _cells(logs, exposure[exposure["ink"] == ink], rows)
         weeks = pd.DatetimeIndex(sorted(cells["week"].unique()))
         cells["group"] = weeks.get_indexer(pd.DatetimeIndex(cells["week"]))
-        used = _by_group(fit, cells, rows, len(weeks))
+        used = use_of_groups(fit, cells, rows, len(weeks))
         parts.append(
             pd.DataFrame({"ink": ink, "week": weeks, "used_kg": used[:, 0], "std_error": used[:, 1]})
         )
@@ -122,7 +104,7 @@ def _cells(logs: Logs, exposure: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFra
     return cells
 
 
-def _by_group(fit: InkFit, cells: pd.DataFrame, rows: pd.DataFrame, groups: int) -> np.ndarray:
+def use_of_groups(fit: InkFit, cells: pd.DataFrame, rows: pd.DataFrame, groups: int) -> np.ndarray:
     """Return true use and its standard error by group of cells, shape (groups, 2)."""
     by_days = not fit.by_area
     # Where a run's coverage is not known the dips are all that tells of the whole interval.

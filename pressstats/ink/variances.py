@@ -88,7 +88,9 @@ def variance_spread(
     )
 
 
-def half_width(away: np.ndarray, variance: np.ndarray, spread: VarianceSpread, level: float) -> np.ndarray:
+def half_width(
+    away: np.ndarray, variance: np.ndarray, spread: VarianceSpread, level: float = 0.95
+) -> np.ndarray:
     """Return the half width of intervals of probability `level` about the estimates.
 
     `away`, shape (nodes, any), is the mean of each quantity at each share, less the middle of its interval,

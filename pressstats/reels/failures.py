@@ -17,7 +17,8 @@ _HEIGHTS = np.linspace(-4, 8, 121)
 _FINE = 60
 #: Half of the 95 % quantile of chi-square with one degree of freedom.
 _LIKELY = float(special.chdtri(1, 0.05)) / 2
-_STEP_M = 0.1
+#: Lengths considered, to a step.
+_LONGEST_M, _STEP_M = 150.0, 0.1
 #: A likelihood ratio is trusted from so many failures on.
 _FEWEST_FAILURES = 5
 
@@ -47,13 +48,12 @@ def least_cost_metres(
     scatter: float,
     sure_m: np.ndarray | float,
     falls_m: np.ndarray | float,
-    longest_m: float = 150.0,
 ) -> np.ndarray:
     """Return for each failure curve the mean length to leave that costs least [m], to a tenth of a metre.
 
     `metre_cost` is the paper of a metre [currency / m], `failure_cost` a failed splice [currency].
     """
-    metres = np.arange(0, longest_m + _STEP_M / 2, _STEP_M)
+    metres = np.arange(0, _LONGEST_M + _STEP_M / 2, _STEP_M)
     sure, falls = np.atleast_1d(sure_m)[:, None], np.atleast_1d(falls_m)[:, None]
     cost = metre_cost * metres + failure_cost * failure_share(metres, scatter, sure, falls)
     best: np.ndarray = metres[cost.argmin(axis=1)]

@@ -18,6 +18,8 @@ __all__ = ["Pick", "expected_splices", "pick_part_reels", "planned_reels", "plan
 _RECENT = pd.Timedelta(weeks=13)
 #: Beyond so many part reels of one material the shortest are left where they are.
 _MOST_PARTS = 40
+#: Longest time to look for a pick [s].
+_SECONDS = 5.0
 
 
 def expected_splices(
@@ -58,14 +60,12 @@ class Pick:
     proved: bool
 
 
-def pick_part_reels(
-    needs_m: Sequence[float], parts_m: Sequence[float], new_m: float, core_m: float, seconds: float = 5.0
-) -> Pick:
+def pick_part_reels(needs_m: Sequence[float], parts_m: Sequence[float], new_m: float, core_m: float) -> Pick:
     """Choose the part reels that leave the least paper over, all webs of one material together; the fewest where equal.
 
     `needs_m` of each web include a reserve; new reels of `new_m` are there as many as needed, and `core_m` stays on
     the core of each reel [m] (raises ValueError if that is all of it). An assignment with whole numbers, solved
-    exactly by HiGHS through SciPy in at most so many `seconds`.
+    exactly by HiGHS through SciPy in at most five seconds.
     """
     from scipy import optimize, sparse
 
@@ -94,7 +94,7 @@ def pick_part_reels(
         constraints=rules,
         integrality=np.ones(size),
         bounds=optimize.Bounds(0, most),
-        options={"time_limit": seconds, "mip_rel_gap": 0.0},
+        options={"time_limit": _SECONDS, "mip_rel_gap": 0.0},
     )
     # New reels alone always do, if nothing better was found in time.
     chosen = (

@@ -24,18 +24,19 @@ __all__ = [
     "shrunk_rates",
 ]
 
+#: Probability outside of a 95 % interval on each side, and that a difference of rates is found.
+_TAIL, _POWER = (1 - 0.95) / 2, 0.8
+
 Numbers: TypeAlias = np.ndarray | pd.Series | Sequence[float]
 
 
-def poisson_interval(events: Numbers, level: float = 0.95) -> tuple[np.ndarray, np.ndarray]:
-    """Return the exact interval of the mean of Poisson counts.
+def poisson_interval(events: Numbers) -> tuple[np.ndarray, np.ndarray]:
+    """Return the exact 95 % interval of the mean of Poisson counts.
 
     Parameters
     ----------
     events : array, shape (rows,)
         Counts.
-    level : float
-        Least probability with which the interval holds the mean.
 
     Returns
     -------
@@ -48,9 +49,8 @@ def poisson_interval(events: Numbers, level: float = 0.95) -> tuple[np.ndarray, 
     which are those of the gamma distribution.
     """
     count = np.asarray(events, dtype=float)
-    tail = (1 - level) / 2
-    low = np.where(count > 0, special.gammaincinv(np.maximum(count, 1), tail), 0.0)
-    high = special.gammaincinv(count + 1, 1 - tail)
+    low = np.where(count > 0, special.gammaincinv(np.maximum(count, 1), _TAIL), 0.0)
+    high = special.gammaincinv(count + 1, 1 - _TAIL)
     return low, high
 
 
@@ -80,9 +80,9 @@ def chance_of_more(events: float, exposure: float, other_events: float, other_ex
 
 
 def rate_ratio(
-    events: float, exposure: float, other_events: float, other_exposure: float, level: float = 0.95
+    events: float, exposure: float, other_events: float, other_exposure: float
 ) -> tuple[float, float, float]:
-    """Return the ratio of two rates with its exact interval of probability `level`: ratio, low, high.
+    """Return the ratio of two rates with its exact 95 % interval: ratio, low, high.
 
     Given the sum of the counts, the first one is binomial: the Clopper-Pearson limits of its share turn into limits
     of the ratio. Blank where there is no event at all; without an event on the other side ratio and upper limit are
@@ -90,9 +90,9 @@ def rate_ratio(
     """
     if events + other_events == 0:
         return math.nan, math.nan, math.nan
-    tail, scale = (1 - level) / 2, other_exposure / exposure
-    low_share = special.betaincinv(events, other_events + 1, tail) if events else 0.0
-    high_share = special.betaincinv(events + 1, other_events, 1 - tail) if other_events else 1.0
+    scale = other_exposure / exposure
+    low_share = special.betaincinv(events, other_events + 1, _TAIL) if events else 0.0
+    high_share = special.betaincinv(events + 1, other_events, 1 - _TAIL) if other_events else 1.0
     ratio = events / other_events * scale if other_events else math.inf
     high = high_share / (1 - high_share) * scale if high_share < 1 else math.inf
     return ratio, float(low_share / (1 - low_share) * scale), float(high)
@@ -189,12 +189,12 @@ def _count_at(mean: float, probability: float) -> float:
 
 
 def reels_to_tell_apart(
-    rate: float, other_rate: float, share: float = 0.5, *, inflation: float = 1.0, power: float = 0.8
+    rate: float, other_rate: float, share: float = 0.5, *, inflation: float = 1.0
 ) -> float:
     """Return how many reels of two suppliers together tell their break rates (per reel) apart.
 
     Infinite where the rates are equal, blank where one is 0. `share` is that of the first in the reels, `inflation`
-    the variance of the counts over that of chance alone, `power` the probability that a two-sided test at 5 % then
+    the variance of the counts over that of chance alone, four in five the probability that a two-sided test at 5 % then
     finds the difference. From the variance of the logarithm of a ratio of two Poisson rates, 1 / events + 1 / events.
     """
     if rate <= 0 or other_rate <= 0:
@@ -202,5 +202,5 @@ def reels_to_tell_apart(
     distance = abs(math.log(rate / other_rate))
     if distance == 0:
         return math.inf
-    wanted = (special.ndtri(0.975) + special.ndtri(power)) / distance
+    wanted = (special.ndtri(0.975) + special.ndtri(_POWER)) / distance
     return float(inflation * wanted**2 * (1 / (rate * share) + 1 / (other_rate * (1 - share))))

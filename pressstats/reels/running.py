@@ -27,7 +27,7 @@ class RateTest(NamedTuple):
 
 
 def survival(
-    entered: np.ndarray, left: np.ndarray, event: np.ndarray, *, level: float = 0.95, origin: bool = True
+    entered: np.ndarray, left: np.ndarray, event: np.ndarray, *, origin: bool = True
 ) -> pd.DataFrame:
     """Return the product-limit curve of the length run before an event.
 
@@ -37,15 +37,13 @@ def survival(
         Lengths at which each row comes under watch (0 for a whole reel) and is last watched, in one unit.
     event : ndarray of bool, shape (rows,)
         Whether it ended by the event; else it is censored.
-    level : float
-        Confidence level of the limits.
     origin : bool
         Whether a first row tells that at length 0 nothing has happened.
 
     Returns
     -------
     DataFrame, shape (lengths with an event, 8)
-        length, at_risk, events, survival (Kaplan-Meier), ci_low, ci_high (pointwise, complementary log-log with
+        length, at_risk, events, survival (Kaplan-Meier), ci_low, ci_high (95 %, pointwise, complementary log-log with
         Greenwood's variance), hazard (Nelson-Aalen: expected events of one unit watched throughout), hazard_error.
 
     Notes
@@ -63,7 +61,7 @@ def survival(
     with np.errstate(divide="ignore", invalid="ignore"):
         curve = np.cumprod(1 - events / at_risk)
         greenwood = np.cumsum(events / (at_risk * (at_risk - events)))
-        spread = special.ndtri((1 + level) / 2) * np.sqrt(greenwood) / np.abs(np.log(curve))
+        spread = special.ndtri(0.975) * np.sqrt(greenwood) / np.abs(np.log(curve))
         low, high = curve ** np.exp(spread), curve ** np.exp(-spread)
     table = pd.DataFrame(
         {

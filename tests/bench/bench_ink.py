@@ -36,7 +36,7 @@ from figures import Figure, figures_of, measures
 
 from pressstats.ink import Finding, findings, ink_model, judge_inks, predict_use
 from pressstats.ink.model import TERMS, fit_ink, ink_design
-from pressstats.ink.use import _by_group
+from pressstats.ink.use import use_of_groups
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from ink_simulation import DISTURBANCES, Habits, lasting_change, simulate_ink
@@ -264,7 +264,7 @@ def use(plants: int, seed: int) -> Iterator[Figure]:
             judged, fits, _ = judge_inks(lasting_change(rows, weeks, ratio, habits)[0])
             week = (judged["read_at"] - judged["since"].iloc[0]).dt.days // 7
             cells = judged.assign(group=week, interval=np.arange(len(judged)))
-            told = _by_group(fits["black"], cells, judged, int(week.max()) + 1)
+            told = use_of_groups(fits["black"], cells, judged, int(week.max()) + 1)
             true = judged.groupby(week)["true_kg"].sum().to_numpy()
             held.append(np.abs(told[:, 0] - true) <= 1.96 * told[:, 1])
             wide.append(told[:, 1])
