@@ -142,7 +142,7 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.parametrize(
     "line",
-    ["risk --worlds 2 --futures 50", "speed --repeats 1 --materials 10 --draws 20 --years 2 --nodes 5"],
+    ["risk --worlds 2 --futures 50", "speed --repeats 1 --materials 10 --draws 20 --years 1 --nodes 5"],
 )
 def test_orders(line: str) -> None:
     assert min(measured(bench_orders.bench, line).values()) >= 0
