@@ -178,14 +178,14 @@ class _Reader:
             seconds = {column["name"]: _SECONDS for column in columns if column["numpy_type"] == _SECONDS}
             table = parquet.read(use_threads=False).to_pandas(use_threads=False).astype(seconds)
             if isinstance(table.index, pd.DatetimeIndex):
-                table.index.freq = spacing
+                table.index = pd.DatetimeIndex(table.index, freq=spacing)
             self._tables[name] = table
         return self._tables[name]
 
     def _index(self, name: str, spacing: str | None, called: Any) -> pd.Index:
         index = pd.Index(self._table(name, None)[""]).rename(self.decoded(called))
         if isinstance(index, pd.DatetimeIndex):
-            index.freq = spacing
+            index = pd.DatetimeIndex(index, freq=spacing)
         return index
 
     def _array(self, name: str) -> np.ndarray:
