@@ -177,16 +177,14 @@ class _Reader:
             # Parquet has no whole seconds.
             seconds = {column["name"]: _SECONDS for column in columns if column["numpy_type"] == _SECONDS}
             table = parquet.read(use_threads=False).to_pandas(use_threads=False).astype(seconds)
-            if isinstance(table.index, pd.DatetimeIndex):
+            if spacing:
                 table.index = pd.DatetimeIndex(table.index, freq=spacing)
             self._tables[name] = table
         return self._tables[name]
 
     def _index(self, name: str, spacing: str | None, called: Any) -> pd.Index:
         index = pd.Index(self._table(name, None)[""]).rename(self.decoded(called))
-        if isinstance(index, pd.DatetimeIndex):
-            index = pd.DatetimeIndex(index, freq=spacing)
-        return index
+        return pd.DatetimeIndex(index, freq=spacing) if spacing else index
 
     def _array(self, name: str) -> np.ndarray:
         return np.load(io.BytesIO(self._archive.read(name)), allow_pickle=False)

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import cast
 
 import pandas as pd
 
@@ -41,7 +42,7 @@ def _writer(column: pd.Series, kind: str) -> Callable[[object], str]:
     if pd.api.types.is_bool_dtype(column):
         return lambda value: "" if pd.isna(value) else str(bool(value)).lower()
     if pd.api.types.is_numeric_dtype(column):
-        return lambda value: "" if value is None or pd.isna(value) else _number(float(value))  # type: ignore[arg-type]
+        return lambda value: "" if value is None or pd.isna(value) else _number(float(cast("float", value)))
     if pd.api.types.is_datetime64_any_dtype(column):
         known = column.dropna()
         whole_days = bool((known == known.dt.normalize()).all())
