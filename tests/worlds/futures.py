@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
+import statistics
 from dataclasses import replace
 from random import Random
 from typing import TYPE_CHECKING
@@ -10,19 +12,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from demo_plant.calendar_days import DAY, workday
-from demo_plant.programme import RunOrder, issues, run_orders
+from demo_plant.logbook import Logbook
+from demo_plant.paperwork import write_plan
+from demo_plant.programme import Issue, RunOrder, expected_copies, expected_pages, issues, run_orders
 from demo_plant.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2, SUPPLIERS
 from demo_plant.supply import REVIEW_WEEKDAY, daily_need
 from demo_plant.tanks import LEAD_DAYS
 
 if TYPE_CHECKING:
+    from .scenario import WorldScenario
     from .truth import Truth
 
 __all__ = ["shortage_rates"]
 
 DAYS = 56
-#: Revised plans are made this many days before the Monday of their week: what is printed then is known.
+#: Revised plans are made this many days before the Monday of their week.
 PLANNED_DAYS = 11
+#: How a revised plan departs from what is printed: chance of the same pages and of one step, ratio and scatter of its
+#: copies; and how pages and copies depart from the usual, as the plant draws them.
+PAGES_MOVED = (0.734, 0.133)
+PLAN_RATIO, PLAN_SCATTER = 1.004, 0.009
+PAGES_SCATTER, COPIES_SCATTER = 1.6, 0.0144
 MAKERS = {
     "N45-1260": "Brantelow", "N45-945": "Brantelow", "N45-630": "Vosgard", "N52-1260": "Okkerin", "N52-630": "Okkerin",
 }  # fmt: skip
@@ -45,32 +55,72 @@ def _by_day(need: dict[str, dict[dt.date, float]], first: dt.date, days: int) ->
     return {m: np.array([daily.get(first + n * DAY, 0.0) for n in range(days)]) for m, daily in need.items()}
 
 
+def _planned(truth: Truth) -> dict[tuple[dt.date, str], tuple[int, int]]:
+    """Return copies and pages of the revised plans that are known at the cut, by date and title."""
+    logbook = Logbook()
+    write_plan(truth.scenario, issues(truth.scenario, truth.seed), logbook, truth.seed)
+    known = {}
+    for day, title, made_on, copies, pages, *_ in logbook["plan"].rows:
+        date = dt.date.fromisoformat(day)
+        revised = date - date.weekday() * DAY - PLANNED_DAYS * DAY
+        if made_on == revised.isoformat() and revised <= truth.as_of and int(copies):
+            known[date, title] = int(copies), int(pages)
+    return known
+
+
+def _as_planned(scenario: WorldScenario, issue: Issue, copies: int, pages: int, chance: Random) -> Issue:
+    """Draw what is printed of an issue whose revised plan is known: plans err, and the usual is likelier than not."""
+    title, day = issue.title, issue.date
+    usual, step = expected_pages(scenario, title, day), title.pages_step
+    spread = PAGES_SCATTER * (4 if step > 2 else 1)
+    likely = []
+    for steps in (-1, 0, 1):
+        low, high = (
+            statistics.NormalDist(usual, spread).cdf(pages - (steps - more) * step) for more in (-0.5, 0.5)
+        )
+        likely.append(PAGES_MOVED[abs(steps)] * (high - low) + 1e-12)
+    printed = pages - chance.choices((-1, 0, 1), likely)[0] * step
+    printed = max(title.pages_low, min(title.pages_high, printed))
+    told, of_plan = copies / PLAN_RATIO, COPIES_SCATTER**2 / (COPIES_SCATTER**2 + PLAN_SCATTER**2)
+    usual_copies = expected_copies(scenario, title, day)
+    if abs(told / usual_copies - 1) > 4 * COPIES_SCATTER:
+        usual_copies = told  # a promotion or an event
+    middle = of_plan * told + (1 - of_plan) * usual_copies
+    number = middle * (1 + chance.gauss(0, PLAN_SCATTER * math.sqrt(of_plan)))
+    return replace(
+        issue, copies=50 * round(number / 50), pages=printed, colour_pages=min(issue.colour_pages, printed)
+    )
+
+
 def _use(truth: Truth, futures: int) -> dict[str, np.ndarray]:
     """Return use by material, shape (futures, DAYS), from the day after the cut."""
     scenario, first = truth.scenario, truth.as_of + DAY
     orders = run_orders(scenario, issues(scenario, truth.seed), truth.seed)
     needs = daily_need(orders) | _ink_need(orders)
-    actual = _by_day(needs, first, DAYS)
     past = truth.use[truth.use.index <= pd.Timestamp(truth.as_of) - pd.Timedelta(days=6)].tail(13)
     before = _by_day(needs, past.index[0].date(), 91)
     idle = {ink.material: ink.standing_kg for ink in INKS.values()}
     ratio = {m: (past[m].sum() - 91 * idle.get(m, 0.0)) / before[m].sum() for m in needs}
-    known = np.array([
-        (day - day.weekday() * DAY) - PLANNED_DAYS * DAY <= truth.as_of
-        for day in (first + n * DAY for n in range(DAYS))
-    ])  # fmt: skip
+    planned = _planned(truth)
     short = replace(scenario, before=1)
     found: dict[str, list[np.ndarray]] = {m: [] for m in needs}
     for number in range(futures):
         seed = 100_000 + 1000 * truth.seed + number
-        other = run_orders(short, [i for i in issues(short, seed) if i.date < first + DAYS * DAY], seed)
-        drawn = _by_day(daily_need(other) | _ink_need(other), first, DAYS)
+        errors = Random(f"{seed} plan errors")
+        drawn = [
+            _as_planned(scenario, issue, *planned[issue.date, issue.title.name], errors)
+            if (issue.date, issue.title.name) in planned
+            else issue
+            for issue in issues(short, seed)
+            if issue.date < first + DAYS * DAY
+        ]
+        other = run_orders(short, drawn, seed)
+        expected = _by_day(daily_need(other) | _ink_need(other), first, DAYS)
         chance = np.random.default_rng(seed)
         for material in needs:
-            expected = np.where(known, actual[material], drawn[material]) * ratio[material]
             scatter = INK_SCATTER if material in idle else 0.02
-            use = expected * (1 + scatter * chance.standard_normal(DAYS)) + idle.get(material, 0.0)
-            found[material].append(use)
+            use = expected[material] * ratio[material] * (1 + scatter * chance.standard_normal(DAYS))
+            found[material].append(use + idle.get(material, 0.0))
     return {material: np.array(rows) for material, rows in found.items()}
 
 
