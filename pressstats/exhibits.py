@@ -8,7 +8,6 @@ notebook's prose, and of nothing else. All text is escaped; text from the logs s
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import re
 from collections.abc import Sequence
@@ -154,10 +153,10 @@ def note(text: str) -> Block:
     return Block(block_html("note", text), plain(text))
 
 
-def points(texts: Sequence[str], *, ordered: bool = False) -> Block:
-    """Return a list of sentences, numbered if `ordered`."""
+def points(texts: Sequence[str]) -> Block:
+    """Return a list of sentences."""
     words = "\n".join(f"- {plain(text)}" for text in texts)
-    return Block(block_html("points", texts, "ol" if ordered else "ul"), words)
+    return Block(block_html("points", texts), words)
 
 
 def tiles(items: Sequence[Tile]) -> Block:
@@ -210,10 +209,10 @@ def exhibit(
     return Block(markup, plain(finding), figure=notebook_figure(data, finding))
 
 
-def provenance(logs: Logs, *, first: dt.date | None = None, last: dt.date | None = None) -> Block:
+def provenance(logs: Logs) -> Block:
     """Return the foot of a report: which inputs it rests on, and the days it covers."""
     runs = next((source for source in logs.sources if source.table == "runs"), None)
-    start = first or (runs.first if runs is not None else None)
+    start = runs.first if runs is not None else None
     frame = pd.DataFrame(
         [
             {
@@ -236,9 +235,7 @@ def provenance(logs: Logs, *, first: dt.date | None = None, last: dt.date | None
         "rejected: set aside .0; first: first day <date>; last: last day <date>; "
         "digest: SHA-256, first 12 <text>"
     )
-    covers = (
-        f"{_day(start)} to {_day(last or logs.as_of)}" if start is not None else f"up to {_day(logs.as_of)}"
-    )
+    covers = f"{_day(start)} to {_day(logs.as_of)}" if start is not None else f"up to {_day(logs.as_of)}"
     text = (
         f"{logged(logs.plant.name)}: covers {covers}, as of {_day(logs.as_of)}. "
         f"Computed by pressstats {__version__} from {len(frame)} input files, digest {logs.digest[:12]}."

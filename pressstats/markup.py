@@ -59,6 +59,7 @@ _UNSEEN = re.compile(
 )
 _HEAD = re.compile(r"([^:]+?)(?:: (.+?))?(?: \[(.*?)\])?(?: \.(\d))?(?: <(\w+)>)?")
 _LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
+_LABEL = 40  # characters of a name on an axis
 _FEW = 8  # columns of a table whose rows can stand as small blocks
 _THIN, _FIXED = "\u202f", "\u00a0"
 #: Unit by the last part of a column's name.
@@ -134,7 +135,7 @@ def inline(text: str) -> str:
     return re.sub("\ue000(\\d+)\ue001", lambda match: held[int(match[1])], safe)
 
 
-def label(text: object, longest: int = 40) -> str:
+def label(text: object, longest: int = _LABEL) -> str:
     """Return text from the logs as plotly shows it literally.
 
     Plotly reads tags, entities and ``%{...}`` in every text. They are disarmed here, and a text
@@ -146,7 +147,7 @@ def label(text: object, longest: int = 40) -> str:
     return f"{_OPEN}{safe}{_CLOSE}" if turned else safe
 
 
-def labels(texts: Iterable[object], longest: int = 40) -> dict[str, str]:
+def labels(texts: Iterable[object]) -> dict[str, str]:
     """Return a :func:`label` for each text, two texts never sharing one.
 
     Two long titles may be alike in their first characters; on an axis they would fall together.
@@ -156,9 +157,9 @@ def labels(texts: Iterable[object], longest: int = 40) -> dict[str, str]:
     for text in map(str, texts):
         if text in result:
             continue
-        short, number = label(text, longest), 2
+        short, number = label(text), 2
         while short in taken:
-            short, number = f"{label(text, longest - 4)} ({number})", number + 1
+            short, number = f"{label(text, _LABEL - 4)} ({number})", number + 1
         taken.add(short)
         result[text] = short
     return result

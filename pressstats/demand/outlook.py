@@ -130,8 +130,8 @@ def choice_table(outlook: Outlook) -> pd.DataFrame:
     return table
 
 
-def promise_table(outlook: Outlook, judged: int = JUDGED) -> pd.DataFrame:
-    """Return how the published choice did at the last `judged` origins of which all 13 weeks have come.
+def promise_table(outlook: Outlook) -> pd.DataFrame:
+    """Return how the published choice did at the last origins of which all 13 weeks have come.
 
     By material, all together last (material empty): mean absolute scaled error of each method and of what was
     published, shares of weeks held by its intervals. Choice and intervals are those that each origin could make
@@ -139,7 +139,7 @@ def promise_table(outlook: Outlook, judged: int = JUDGED) -> pd.DataFrame:
     """
     backtest = outlook.backtest
     n = len(outlook.history)
-    origins = [int(o) for o in backtest.origins if n - CHOICE - judged < o <= n - CHOICE]
+    origins = [int(o) for o in backtest.origins if n - CHOICE - JUDGED < o <= n - CHOICE]
     levels = np.array([0.1, 0.05, 0.025, 0.9, 0.95, 0.975])
     errors, held = [], []
     for origin in origins:
@@ -176,13 +176,13 @@ def _mean(values: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def levers(outlook: Outlook, assumptions: Mapping[str, WhatIf], weeks: int = CHOICE) -> pd.DataFrame:
-    """Return what other assumptions do to the next weeks' needs, by the drivers.
+def levers(outlook: Outlook, assumptions: Mapping[str, WhatIf]) -> pd.DataFrame:
+    """Return what other assumptions do to the needs of the next 13 weeks, by the drivers.
 
     Columns what_if, material, expected (without it) and assumed [unit of the material]; materials that issues do not
     explain are left out. A title that is not expected is a ValueError.
     """
-    days = pd.date_range(outlook.weeks[0], periods=7 * weeks, freq="D", unit="us")
+    days = pd.date_range(outlook.weeks[0], periods=7 * CHOICE, freq="D", unit="us")
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))
     base = driver_days(outlook.recipe, known, days).sum(skipna=False)
     parts = []

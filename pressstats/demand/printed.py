@@ -19,13 +19,13 @@ __all__ = ["printed_ahead"]
 _LATELY = pd.Timedelta(days=182)
 
 
-def printed_ahead(logs: Logs, weeks: int = CHOICE) -> tuple[float, pd.Series]:
-    """Return gross copies, and their area by material [m2], of the next weeks, from ``runs`` and ``run_webs`` alone.
+def printed_ahead(logs: Logs) -> tuple[float, pd.Series]:
+    """Return gross copies, and their area by material [m2], of the next 13 weeks, from ``runs`` and ``run_webs`` alone.
 
     Strip, reel ends and breaks are not in it: only reel records tell them.
     """
     first = logs.plant.first_forecast_week(logs.as_of)
-    days = pd.date_range(first, periods=7 * weeks, freq="D", unit="us")
+    days = pd.date_range(first, periods=7 * CHOICE, freq="D", unit="us")
     expected = drivers_of(logs).expected(logs.as_of, days)
     issues = expected.issues
     if issues.empty:

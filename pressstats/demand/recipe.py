@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Recipe", "RunPast", "recipe_of"]
 
+_HALF_YEAR = np.timedelta64(182, "D")
+
 
 @dataclass(frozen=True)
 class RunPast:
@@ -37,9 +39,9 @@ class RunPast:
     # (runs,): solid pages of a copy by ink; blank where the run's coverage is not known
     solid_pages: dict[str, np.ndarray]
 
-    def lately(self, known: np.datetime64, days: int = 182) -> slice:
-        """Return where the runs of the last `days` days up to `known` stand."""
-        first = np.searchsorted(self.day, known - np.timedelta64(days, "D"), side="right")
+    def lately(self, known: np.datetime64) -> slice:
+        """Return where the runs of the last half year up to `known` stand."""
+        first = np.searchsorted(self.day, known - _HALF_YEAR, side="right")
         return slice(int(first), int(np.searchsorted(self.day, known, side="right")))
 
 

@@ -28,7 +28,7 @@ def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
     return layout(figure, height=320, x="week", y=unit)
 
 
-def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.Figure:
+def season_bars(table: pd.DataFrame, *, unit: str) -> go.Figure:
     """Draw a material's next twelve months (rows of ``demand_season``), beside last year and the budget."""
     months = [f"{pd.Timestamp(month):%Y-%m}" for month in table["month"]]
     figure = go.Figure()
@@ -43,7 +43,7 @@ def season_bars(table: pd.DataFrame, *, unit: str, band: str = "9 in 10") -> go.
             "thickness": 1.2,
         }
     figure.add_bar(
-        x=months, y=table["mean"], name=f"expected, {band}", marker_color=COLOURS["series1"], error_y=error
+        x=months, y=table["mean"], name="expected, 9 in 10", marker_color=COLOURS["series1"], error_y=error
     )
     for number, (column, words) in enumerate((("last_year", "last year"), ("budget_quantity", "budget"))):
         if table[column].notna().any():

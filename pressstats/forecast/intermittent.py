@@ -11,8 +11,11 @@ import numpy as np
 
 __all__ = ["croston", "syntetos_boylan", "teunter_syntetos_babai"]
 
+#: Share that new sizes, gaps and chances have in the smoothed ones.
+_SHARE = 0.1
 
-def croston(values: np.ndarray, seen: np.ndarray, share: float = 0.1) -> np.ndarray:
+
+def croston(values: np.ndarray, seen: np.ndarray, share: float = _SHARE) -> np.ndarray:
     """Return the mean demand a step by Croston's method; an unknown step counts neither as demand nor as waiting.
 
     `share` smooths sizes and gaps, both begun with the first demand; zero without any demand.
@@ -32,14 +35,12 @@ def croston(values: np.ndarray, seen: np.ndarray, share: float = 0.1) -> np.ndar
     return np.where(begun, size / gap, 0.0)
 
 
-def syntetos_boylan(values: np.ndarray, seen: np.ndarray, share: float = 0.1) -> np.ndarray:
+def syntetos_boylan(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """Return Croston's mean demand less its bias, (1 - share / 2) times it; see :func:`croston`."""
-    return (1.0 - share / 2.0) * croston(values, seen, share)
+    return (1.0 - _SHARE / 2.0) * croston(values, seen)
 
 
-def teunter_syntetos_babai(
-    values: np.ndarray, seen: np.ndarray, size_share: float = 0.1, chance_share: float = 0.1
-) -> np.ndarray:
+def teunter_syntetos_babai(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """Return mean demand as smoothed size times smoothed chance, which falls while nothing comes.
 
     Size begins with the first demand, chance with the first known step.
@@ -50,8 +51,8 @@ def teunter_syntetos_babai(
     for t in range(times):
         comes = seen[:, t] & (values[:, t] > 0)
         first = comes & ~begun
-        size = np.where(first, values[:, t], np.where(comes, size + size_share * (values[:, t] - size), size))
-        moved = np.where(known, chance + chance_share * (comes - chance), comes.astype(float))
+        size = np.where(first, values[:, t], np.where(comes, size + _SHARE * (values[:, t] - size), size))
+        moved = np.where(known, chance + _SHARE * (comes - chance), comes.astype(float))
         chance = np.where(seen[:, t], moved, chance)
         begun |= comes
         known |= seen[:, t]

@@ -122,9 +122,9 @@ def last_days(results: Results, days: int, frame: pd.DataFrame, column: str) -> 
     return frame[frame[column] >= results.logs.as_of + pd.Timedelta(days=1 - days)]
 
 
-def last_weeks(results: Results, weeks: int, frame: pd.DataFrame, column: str = "week") -> pd.DataFrame:
+def last_weeks(results: Results, weeks: int, frame: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of `frame` that lie in the last `weeks` whole weeks before as-of's end."""
-    return of_period(results.logs, frame, Period(weeks), column)
+    return of_period(results.logs, frame, Period(weeks))
 
 
 def weeks_words(results: Results, weeks: int) -> str:

@@ -18,6 +18,8 @@ EWMA_WEIGHT = 0.2
 #: in which a signal is news, two presses 16 values of waste: at 3 steady use would raise an alarm in every five months,
 #: at 3.5 in 25, and waste one in every 35 months, at 3.5 in 190.
 EWMA_LIMIT = 3.5
+#: States of the Markov chain that stands for the average (odd).
+_STATES = 101
 
 
 def ewma(values: pd.Series | np.ndarray, weight: float = EWMA_WEIGHT, start: float = 0.0) -> np.ndarray:
@@ -40,29 +42,27 @@ def ewma_limits(n: int, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) 
     return limit * np.sqrt(weight / (2 - weight) * (1 - (1 - weight) ** (2 * steps)))
 
 
-def ewma_signals(z: pd.Series, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) -> pd.Series:
+def ewma_signals(z: pd.Series) -> pd.Series:
     """Say where the average of standardised residuals is outside its limits: ``high``, ``low`` or empty."""
-    average = ewma(z, weight)
+    average = ewma(z)
     # Limits widen with the values that the average has taken up.
     taken = z.notna().cumsum().to_numpy()
-    limits = np.append(0.0, ewma_limits(len(z), weight, limit))[taken]
+    limits = np.append(0.0, ewma_limits(len(z)))[taken]
     words = np.where(average > limits, "high", np.where(average < -limits, "low", ""))
     return pd.Series(words, index=z.index, dtype="str")
 
 
-def ewma_run_length(
-    shift: float = 0.0, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT, states: int = 101
-) -> float:
+def ewma_run_length(shift: float = 0.0, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) -> float:
     """Return the mean number of values until the chart signals, for independent normal values and constant limits.
 
     `shift` is a lasting shift in standard deviations (0: false alarms). Markov chain of Lucas and Saccucci (1990),
-    Technometrics 32:1, with an odd number of states for the average.
+    Technometrics 32:1.
     """
     edge = limit * np.sqrt(weight / (2 - weight))
-    width = 2 * edge / states
-    centres = -edge + width * (np.arange(states) + 0.5)
+    width = 2 * edge / _STATES
+    centres = -edge + width * (np.arange(_STATES) + 0.5)
     upper = (centres[None, :] + width / 2 - (1 - weight) * centres[:, None]) / weight - shift
     lower = (centres[None, :] - width / 2 - (1 - weight) * centres[:, None]) / weight - shift
     stay = special.ndtr(upper) - special.ndtr(lower)
-    lengths = np.linalg.solve(np.eye(states) - stay, np.ones(states))
-    return float(lengths[states // 2])
+    lengths = np.linalg.solve(np.eye(_STATES) - stay, np.ones(_STATES))
+    return float(lengths[_STATES // 2])
