@@ -114,7 +114,7 @@ def sound_notebooks() -> dict[str, nbformat.NotebookNode]:
         ),
         SHOW_FIGURE,
         'caution("A reel weighs a tonne.")',
-        'points(["Order **12 t** of 1260 mm.", "Look at stand 3."], ordered=True)',
+        'points(["Order **12 t** of 1260 mm.", "Look at stand 3."])',
         'note("Reels were not logged.")',
         'sheet(numbers, name="numbers", caption="Week by week", limit=5, file="demand_forecast")',
     )
