@@ -16,7 +16,8 @@ _IMPORTED = ("ipykernel.zmqshell", "ipykernel.kernelapp", "pressstats.pages", "p
 
 def _serve() -> None:
     """Fork until nobody is left to write a line."""
-    del sys.path[0]  # the folder of this script
+    if not sys.flags.safe_path:
+        del sys.path[0]  # the folder of this script
     for name in _IMPORTED:
         import_module(name)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
