@@ -95,7 +95,7 @@ def reel_ends(logs: Logs, ends: pd.DataFrame) -> pd.DataFrame:
         spread=("butt_m", "std"),
     ).reset_index()
     half = half_width(table["spread"], table["splices"])
-    table["butt_m_ci_low"] = np.maximum(table["butt_m_mean"] - half, 0).where(half.notna())
+    table["butt_m_ci_low"] = (table["butt_m_mean"] - half).clip(lower=0).where(half.notna())
     table["butt_m_ci_high"] = table["butt_m_mean"] + half
     kg = _with_unweighed(ends)
     lost = pd.DataFrame(

@@ -100,7 +100,7 @@ def strip_by_supplier(logs: Logs, history: pd.DataFrame, whole: pd.DataFrame) ->
     table = table.reindex(pd.Index(sorted(history["supplier"].unique()), name="supplier", dtype="str"))
     table["reels"] = table["reels"].fillna(0).astype("float64")
     half = half_width(table["spread"], table["reels"])
-    table["ci_low"] = np.maximum(table["strip_kg"] - half, 0).where(half.notna())
+    table["ci_low"] = (table["strip_kg"] - half).clip(lower=0).where(half.notna())
     table["ci_high"] = table["strip_kg"] + half
     again = history[~history["new"]]
     table["part_strip_kg"] = again["strip_kg"].groupby(again["supplier"]).mean()
