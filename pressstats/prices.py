@@ -75,8 +75,10 @@ def price_breaks(
     valid_from = agreed["valid_from"].to_numpy()
     rows = (agreed["material"].to_numpy(dtype=object) == material) & (valid_from <= day.to_datetime64())
     suppliers = agreed["supplier"].to_numpy(dtype=object)
-    own = rows & (suppliers == (listed["supplier"].iloc[row[0]] if supplier is None else supplier))
-    rows = np.flatnonzero(own if own.any() else rows & pd.isna(suppliers))
+    unnamed = pd.isna(suppliers)
+    own, wanted = rows & ~unnamed, listed["supplier"].iloc[row[0]] if supplier is None else supplier
+    own[own] = False if pd.isna(wanted) else suppliers[own] == wanted
+    rows = np.flatnonzero(own if own.any() else rows & unnamed)
     quantity = agreed["from_quantity"].to_numpy(dtype=float)
     rows = rows[np.lexsort((quantity[rows], valid_from[rows]))]
     steps, prices = quantity[rows], agreed["unit_price"].to_numpy(dtype=float)[rows]

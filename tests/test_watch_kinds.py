@@ -95,11 +95,21 @@ MADE_UP = {
 def raised_kinds(path: Path) -> set[str]:
     """Return the kinds that a module raises: the literal ones, and what the others can become."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text())):
-        if not isinstance(node, ast.Call) or getattr(node.func, "id", "") not in ("raised", "told", "_row"):
+    tree = ast.parse(path.read_text())
+    # raised(logs, kind, ...); what is made by partial(raised, logs, ...) has the kind first.
+    shorter = {
+        node.targets[0].id
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Assign)
+        and isinstance(node.targets[0], ast.Name)
+        and isinstance(node.value, ast.Call)
+        and getattr(node.value.func, "id", "") == "partial"
+        and getattr(node.value.args[0], "id", "") == "raised"
+    }
+    for node in ast.walk(tree):
+        if not isinstance(node, ast.Call) or getattr(node.func, "id", "") not in {"raised", "_row", *shorter}:
             continue
-        # raised(logs, kind, ...); told = partial(raised, logs, ...) leaves the kind first.
-        kind = node.args[0 if getattr(node.func, "id", "") == "told" else 1]
+        kind = node.args[0 if getattr(node.func, "id", "") in shorter else 1]
         if isinstance(kind, ast.Constant):
             found.add(str(kind.value))
         elif isinstance(kind, ast.IfExp):

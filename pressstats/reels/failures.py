@@ -18,7 +18,8 @@ _FINE = 60
 #: Half of the 95 % quantile of chi-square with one degree of freedom.
 _LIKELY = float(special.chdtri(1, 0.05)) / 2
 #: Lengths considered, to a step.
-_LONGEST_M, _STEP_M = 150.0, 0.1
+_LONGEST_M = 150.0
+_STEP_M = 0.1
 #: A likelihood ratio is trusted from so many failures on.
 _FEWEST_FAILURES = 5
 
