@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ..geometry import length_m, reel_diameter_mm
 from .keys import combined_codes, positions_in
 from .rowchecks import as_mask
 
@@ -34,29 +35,8 @@ def diameter_m(
     caliper_um: np.ndarray,
     core_diameter_mm: float,
 ) -> np.ndarray:
-    """Return the diameter of a reel of given weight.
-
-    Parameters
-    ----------
-    kg : ndarray, shape (n,)
-        Net paper [kg].
-    width_mm : ndarray, shape (n,)
-        Width [mm].
-    grammage_gsm : ndarray, shape (n,)
-        Grammage [g/m2].
-    caliper_um : ndarray, shape (n,)
-        Thickness of a sheet [um].
-    core_diameter_mm : float
-        Diameter of the core [mm].
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Diameter [m], from L = pi (D2 - d2) / (4 t) with L = kg / (width x grammage).
-    """
-    length_m = kg * 1e6 / (width_mm * grammage_gsm)
-    diameter: np.ndarray = np.sqrt(4 * length_m * caliper_um * 1e-6 / np.pi + (core_diameter_mm / 1000) ** 2)
-    return diameter
+    """Return the diameter of a reel of given weight [m], from the length of its paper."""
+    return reel_diameter_mm(length_m(kg, width_mm, grammage_gsm), core_diameter_mm, caliper_um) / 1000
 
 
 def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> None:
