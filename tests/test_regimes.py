@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 
 from pressstats.logs import read_logs
 from pressstats.paper import (
@@ -225,6 +227,44 @@ def test_slow_movement_alone_is_no_step_but_a_step_on_it_is() -> None:
         )
     assert alarms <= 3
     assert hits >= 36
+
+
+@pytest.mark.parametrize("weeks", [40, 120])
+def test_likelihood_ratio_is_that_of_a_general_library(weeks: int) -> None:
+    """The GLS of statsmodels, given every covariance in full: scatter, and slow movement, three shares by three half-lives."""
+    rng = np.random.default_rng(14)
+    week = np.cumsum(rng.integers(1, 4, weeks))
+    information = rng.uniform(1, 5, weeks)
+    step = np.arange(weeks) >= weeks // 2
+    level = rng.normal(0, 1, weeks) / np.sqrt(information) + 3.0 * step
+    base = np.ones((weeks, 1))
+    if week[-1] - week[0] > 52.18:
+        turn = 2 * np.pi * week / 52.18
+        base = np.column_stack([base, np.cos(turn), np.sin(turn)])
+    scatter = np.diag(information.mean() / information)
+    apart = np.abs(week[:, None] - week[None, :])
+    covariances = [scatter]
+    covariances += [scatter + share * 0.5 ** (apart / half) for share in (0.25, 1, 4) for half in (2, 8, 52)]
+
+    def likelihood(design: np.ndarray) -> float:
+        return max(sm.GLS(level, design, sigma=covariance).fit().llf for covariance in covariances)
+
+    [found] = level_shifts(level, information, week)
+    with_step = np.column_stack([base, np.arange(weeks) >= found.place])
+    assert found.statistic == pytest.approx(2 * (likelihood(with_step) - likelihood(base)), rel=1e-9)
+
+
+def test_changes_of_a_century_are_looked_for_without_a_square_of_its_weeks() -> None:
+    weeks = 5200
+    level = np.random.default_rng(15).normal(0, 1, weeks) + 0.5 * (np.arange(weeks) >= 3000)
+    tracemalloc.start()
+    try:
+        [found] = level_shifts(level, np.ones(weeks), np.arange(weeks))
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert abs(found.place - 3000) <= 50
+    assert most < 8 * weeks**2 / 10  # one square of numbers would take ten times that
 
 
 def runs_with_step(weeks: int, step_week: int, step: float, seed: int) -> pd.DataFrame:

@@ -10,8 +10,13 @@ accepted only where no slow movement explains it nearly as well.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.linalg import lapack
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 __all__ = ["DATING_LIMIT", "SHIFT_LIMIT", "Shift", "date_shift", "level_shifts"]
 
@@ -113,6 +118,56 @@ def _best(whitened: _Whitened, places: list[int], smallest: float) -> tuple[int 
     return (best, float(likelihoods[best])) if np.isfinite(likelihoods[best]) else (None, -np.inf)
 
 
+class _View:
+    """A series seen through one covariance of its errors: scatter, and a share of slow movement.
+
+    Slow movement less what is left of it a value later is independent of the past, so differences of that kind, made
+    by a matrix of two diagonals B, have a covariance of three, whose Cholesky factor C has two. C^-1 B whitens as the
+    inverse of the Cholesky factor of the whole covariance does, in time that grows with the number of values alone.
+    """
+
+    def __init__(self, scatter: np.ndarray, remains: np.ndarray, share: float) -> None:
+        self.remains = remains  # of slow movement since the value before; none before the first
+        beside = remains[1:] * scatter[:-1]
+        diagonal = scatter + share * (1 - remains**2)
+        diagonal[1:] += remains[1:] * beside
+        factor, _ = lapack.dpbtrf(np.vstack([diagonal, np.append(-beside, 0.0)]), lower=True)
+        self.factor = factor
+        self.log_root = float(np.log(factor[0]).sum())
+
+    def whitened(self, columns: np.ndarray) -> np.ndarray:
+        """Return columns, shape (n, any), as independent errors of unit variance show them."""
+        differences = columns.copy()
+        differences[1:] -= self.remains[1:, None] * columns[:-1]
+        return np.asarray(lapack.dtbtrs(self.factor, differences, uplo="L")[0])
+
+    def of_steps(self, seen: np.ndarray) -> np.ndarray:
+        """Return the product of each whitened step with whitened columns, both of shape (n, any)."""
+        back = np.asarray(lapack.dtbtrs(self.factor, seen, uplo="L", trans="T")[0])
+        back[:-1] -= self.remains[1:, None] * back[1:]
+        return back[::-1].cumsum(axis=0)[::-1]
+
+    def step_powers(self) -> np.ndarray:
+        """Return the sum of squares of each whitened step, shape (n,).
+
+        A whitened step is zero before its place, and each value follows from the one before it: what the squares from
+        a value on add up to is a polynomial of second degree in the value before.
+        """
+        diagonal, below = self.factor.tolist()
+        rises = (1 - self.remains).tolist()
+        powers = np.empty(len(diagonal))
+        square = linear = constant = 0.0
+        for place in range(len(diagonal) - 1, -1, -1):
+            first = 1 / diagonal[place]
+            powers[place] = first * first * (1 + square) + linear * first + constant
+            if place:
+                slope, start = -below[place - 1] * first, rises[place] * first
+                constant += start * (start * (1 + square) + linear)
+                linear = slope * (2 * start * (1 + square) + linear)
+                square = slope * slope * (1 + square)
+        return powers
+
+
 class _Whitened:
     """A series seen through each of the covariances that its errors may have."""
 
@@ -123,18 +178,14 @@ class _Whitened:
         if week[-1] - week[0] >= _YEAR_WEEKS:
             turn = 2 * np.pi * week / _YEAR_WEEKS
             columns += [np.cos(turn), np.sin(turn)]
-        steps = np.tril(np.ones((n, n)))
-        scatter = np.diag(np.mean(information) / information)
-        apart = np.abs(week[:, None] - week[None, :])
-        covariances = [scatter]
-        covariances += [scatter + share * 0.5 ** (apart / half) for share in _SHARES for half in _HALF_LIVES]
-        stacked = np.column_stack([level, *columns, steps])
-        self.views = []
-        for covariance in covariances:
-            root = np.linalg.cholesky(covariance)
-            seen = np.linalg.solve(root, stacked)
-            base = seen[:, 1 : 1 + len(columns)]
-            self.views.append((seen[:, 0], base, seen[:, 1 + len(columns) :], np.log(np.diag(root)).sum()))
+        self.level, self.columns = level, np.column_stack(columns)
+        scatter = np.mean(information) / information
+        gaps = np.diff(week, prepend=-np.inf)
+        self.views = [_View(scatter, np.zeros(n), 0.0)]
+        self.views += [
+            _View(scatter, 0.5 ** (gaps / half), share) for share in _SHARES for half in _HALF_LIVES
+        ]
+        self.powers = [view.step_powers() for view in self.views]
         self.known: dict[tuple[int, ...], float] = {}
 
     def likelihood(self, places: list[int]) -> float:
@@ -142,8 +193,8 @@ class _Whitened:
         key = tuple(sorted(places))
         if key not in self.known:
             self.known[key] = max(
-                float(self._value(_rest(np.column_stack([base, steps[:, places]]), level) @ level, log_root))
-                for level, base, steps, log_root in self.views
+                float(self._value(left @ left, view.log_root))
+                for view, (_, left) in zip(self.views, self._fitted(places), strict=True)
             )
         return self.known[key]
 
@@ -151,26 +202,27 @@ class _Whitened:
         """Return the log-likelihood and the size of a further change at each place, shapes (n,)."""
         best = np.full(self.n, -np.inf)
         sizes = np.zeros(self.n)
-        for level, base, steps, log_root in self.views:
-            design = np.column_stack([base, steps[:, places]])
-            left = _rest(design, level)
-            step = _rest(design, steps)
-            power = np.maximum((step * step).sum(axis=0), 1e-12)
-            size = step.T @ left / power
-            value = self._value(np.maximum(left @ left - size**2 * power, 0.0), log_root)
+        for view, powers, (basis, left) in zip(self.views, self.powers, self._fitted(places), strict=True):
+            products = view.of_steps(np.column_stack([left, basis]))
+            power = np.maximum(powers - (products[:, 1:] ** 2).sum(axis=1), 1e-12)
+            size = products[:, 0] / power
+            value = self._value(np.maximum(left @ left - size**2 * power, 0.0), view.log_root)
             better = value > best
             best, sizes = np.where(better, value, best), np.where(better, size, sizes)
         return best, sizes
 
+    def _fitted(self, places: list[int]) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+        """Give for each view a basis of what is fitted with changes at `places`, and what it leaves of the series."""
+        steps = np.arange(self.n)[:, None] >= np.array(places, dtype=int)[None, :]
+        together = np.column_stack([self.level, self.columns, steps])
+        for view in self.views:
+            seen = view.whitened(together)
+            basis, _ = np.linalg.qr(seen[:, 1:])
+            yield basis, seen[:, 0] - basis @ (basis.T @ seen[:, 0])
+
     def _value(self, squares: np.ndarray, log_root: float) -> np.ndarray:
         # A series without any scatter has no likelihood: its squares stop at the least that a number holds.
         return -0.5 * self.n * np.log(np.maximum(squares, 1e-18) / self.n) - log_root
-
-
-def _rest(design: np.ndarray, what: np.ndarray) -> np.ndarray:
-    """Return what `design` does not explain of `what`."""
-    basis, _ = np.linalg.qr(design)
-    return what - basis @ (basis.T @ what)
 
 
 def date_shift(level: np.ndarray, information: np.ndarray) -> tuple[int, int, int]:
