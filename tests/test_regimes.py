@@ -231,7 +231,7 @@ def test_slow_movement_alone_is_no_step_but_a_step_on_it_is() -> None:
 
 @pytest.mark.parametrize("weeks", [40, 120])
 def test_likelihood_ratio_is_that_of_a_general_library(weeks: int) -> None:
-    """The GLS of statsmodels, given every covariance in full: scatter, and slow movement, three shares by three half-lives."""
+    """The GLS of statsmodels, given every covariance in full: three shares of slow movement by three half-lives."""
     rng = np.random.default_rng(14)
     week = np.cumsum(rng.integers(1, 4, weeks))
     information = rng.uniform(1, 5, weeks)
