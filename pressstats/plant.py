@@ -15,10 +15,11 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
+import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from .tables import INPUTS
+from .tables import INPUTS, MATTERS
 
 __all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant"]
 
@@ -46,23 +47,40 @@ class Format(_Part):
 
 
 class Calendar(_Part):
-    """Public holidays, days without publication and days without receipts."""
+    """Public holidays, days without publication, days without receipts, and days on which nothing is ordered."""
 
     country: str | None = None
     subdivision: str | None = None
     closed: tuple[str, ...] = ()
-    no_receipts: tuple[Weekday, ...] = ("saturday", "sunday")
+    no_receipts: tuple[str, ...] = ("saturday", "sunday")
+    ordering_closed: tuple[str, ...] = ()
 
     @field_validator("closed")
     @classmethod
     def _closed_days(cls, value: tuple[str, ...]) -> tuple[str, ...]:
         for day in value:
-            text = f"2024-{day}" if re.fullmatch(r"\d\d-\d\d", day) else day
-            try:
-                dt.date.fromisoformat(text)
-            except ValueError:
-                raise ValueError(f"{day!r} is neither month-day (01-01) nor a date") from None
+            if not _is_day(day):
+                raise ValueError(f"{day!r} is neither month-day (01-01) nor a date")
         return value
+
+    @field_validator("no_receipts", "ordering_closed")
+    @classmethod
+    def _named_days(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for day in value:
+            if day not in WEEKDAYS and not _is_day(day):
+                raise ValueError(
+                    f"{day!r} is neither a weekday, a month-day (12-24) nor a date (2025-05-02)"
+                    + _hint(day, list(WEEKDAYS))
+                )
+        return value
+
+    def receives(self, days: pd.DatetimeIndex) -> np.ndarray:
+        """Return for each day whether something may be received; weekdays count for nothing where all seven stand."""
+        return ~_among(days, self.no_receipts)
+
+    def takes_orders(self, days: pd.DatetimeIndex) -> np.ndarray:
+        """Return for each day whether an order may be placed; weekdays count for nothing where all seven stand."""
+        return ~_among(days, self.ordering_closed)
 
     @field_validator("country")
     @classmethod
@@ -78,6 +96,7 @@ class Reel(_Part):
     core_diameter_mm: Positive = 76
     caliper_um: Positive = 70
     splice_target_m: NotNegative = 12
+    rest_days: Annotated[int, Field(ge=0, le=60)] = 0
 
 
 class Press(_Part):
@@ -111,7 +130,9 @@ class Policy(_Part):
     newsprint_storage_maximum_kg: Positive | None = None
     holding_cost_rate: NotNegative = 0.12
     failed_splice_cost: NotNegative = 400
-    load_cost: NotNegative = 600
+    break_cost: NotNegative = 400
+    freight_per_load: NotNegative = 600
+    price_breaks_by: Literal["row", "material", "order"] = "material"
     expedite_cost_per_t: NotNegative = 150
     stockout_cost: NotNegative = 50000
     standby_hours: NotNegative = 96
@@ -135,7 +156,15 @@ class Measurement(_Part):
 class Waste(_Part):
     """What is sold under one name of ``waste_sold.kind``."""
 
-    holds: tuple[WasteStream, ...]
+    holds: Annotated[tuple[WasteStream, ...], Field(min_length=1)]
+
+    @field_validator("holds")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        twice = sorted({stream for stream in value if value.count(stream) > 1})
+        if twice:
+            raise ValueError(f"{', '.join(twice)} stands twice")
+        return value
 
 
 class Unit(_Part):
@@ -197,6 +226,16 @@ class Plant(_Part):
                 raise ValueError(f"no column {column!r} has a unit{_hint(column, known)}")
         return value
 
+    @field_validator("owners")
+    @classmethod
+    def _known_matters(cls, value: dict[str, str]) -> dict[str, str]:
+        for matter, owner in value.items():
+            if matter not in MATTERS:
+                raise ValueError(f"no matter is called {matter!r}{_hint(matter, list(MATTERS))}")
+            if not owner.strip():
+                raise ValueError(f"{matter} is asked of nobody")
+        return value
+
     @cached_property
     def zone(self) -> ZoneInfo:
         """Time zone of the plant."""
@@ -215,6 +254,25 @@ class Plant(_Part):
     def first_forecast_week(self, as_of: dt.date | pd.Timestamp) -> pd.Timestamp:
         """Return the first day of the first whole week after `as_of`."""
         return self.week_start(pd.Timestamp(as_of)) + pd.Timedelta(days=7)
+
+
+def _is_day(word: str) -> bool:
+    """Return whether a word is a month-day or a date; the 29th of February is a month-day of some years."""
+    try:
+        dt.date.fromisoformat(f"2024-{word}" if re.fullmatch(r"\d\d-\d\d", word) else word)
+    except ValueError:
+        return False
+    return True
+
+
+def _among(days: pd.DatetimeIndex, words: tuple[str, ...]) -> np.ndarray:
+    """Return which days are named by weekday, month-day or date."""
+    weekdays = [WEEKDAYS.index(word) for word in words if word in WEEKDAYS]
+    iso = days.strftime("%Y-%m-%d")
+    named = iso.isin(words) | iso.str[5:].isin(words)
+    if len(set(weekdays)) < len(WEEKDAYS):
+        named |= days.day_of_week.isin(weekdays)
+    return np.asarray(named, dtype=bool)
 
 
 def _hint(word: str, known: list[str]) -> str:

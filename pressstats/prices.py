@@ -41,7 +41,7 @@ def price_breaks(
     Parameters
     ----------
     logs : Logs
-        Logs with ``materials``; ``prices`` where agreed.
+        Logs with ``materials``; ``prices`` where agreed, ``terms`` where there are several suppliers.
     material : str
         The material.
     day : Timestamp
@@ -56,7 +56,7 @@ def price_breaks(
         Quantity [unit of the material] and price [currency / unit], in rising order, the first from 0. Where a
         supplier has agreed prices of its own, those that name no supplier do not hold for it. The newest agreement
         that has a price for so little holds: a later one for large orders only leaves it. Before any agreement the
-        list's.
+        price of the supplier's newest terms by that day, else that of ``materials``.
 
     Raises
     ------
@@ -68,7 +68,9 @@ def price_breaks(
     row = np.flatnonzero(listed["material"].to_numpy(dtype=object) == material)
     if not len(row):
         raise KeyError(material)
-    breaks = [(0.0, float(listed["unit_price"].iloc[row[0]]))]
+    wanted = listed["supplier"].iloc[row[0]] if supplier is None else supplier
+    of_terms = _terms_price(logs, material, day, wanted)
+    breaks = [(0.0, of_terms if np.isfinite(of_terms) else float(listed["unit_price"].iloc[row[0]]))]
     if not logs.has("prices"):
         return breaks
     agreed = logs["prices"]
@@ -76,7 +78,7 @@ def price_breaks(
     rows = (agreed["material"].to_numpy(dtype=object) == material) & (valid_from <= day.to_datetime64())
     suppliers = agreed["supplier"].to_numpy(dtype=object)
     unnamed = pd.isna(suppliers)
-    own, wanted = rows & ~unnamed, listed["supplier"].iloc[row[0]] if supplier is None else supplier
+    own = rows & ~unnamed
     own[own] = False if pd.isna(wanted) else suppliers[own] == wanted
     rows = np.flatnonzero(own if own.any() else rows & unnamed)
     quantity = agreed["from_quantity"].to_numpy(dtype=float)
@@ -90,6 +92,18 @@ def price_breaks(
         elif price != breaks[-1][1]:
             breaks.append((float(step), price))
     return breaks
+
+
+def _terms_price(logs: Logs, material: str, day: pd.Timestamp, supplier: str) -> float:
+    """Return the price of a supplier's newest terms by a day [currency / unit]; blank where they name none."""
+    if not logs.has("terms"):
+        return float("nan")
+    terms = logs["terms"]  # in the order of its key, so the newest of a supplier stands last
+    rows = (terms["material"].to_numpy(dtype=object) == material) & (
+        terms["valid_from"].to_numpy() <= day.to_datetime64()
+    )
+    rows = np.flatnonzero(rows & (terms["supplier"].to_numpy(dtype=object) == supplier))
+    return float(terms["unit_price"].iloc[rows[-1]]) if len(rows) else float("nan")
 
 
 def agreed_price(

@@ -180,7 +180,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     policy = logs.plant.policy
     made = solve(
         articles,
-        load_cost=policy.load_cost,
+        load_cost=policy.freight_per_load,
         holding_rate=policy.holding_cost_rate,
         end=7 * orders + 30,
         filled=True,

@@ -233,7 +233,7 @@ class Loop:
             orders = [*orders, *made, *rushed]
             if counted:
                 expediting += extra
-                freight += full * self.plant.logs.plant.policy.load_cost
+                freight += full * self.plant.logs.plant.policy.freight_per_load
                 loads, near_empty = loads + full, near_empty + poor
                 gaps.append(float(quantity.get("gap", np.array(np.nan))))
             if "next" in quantity:
@@ -303,8 +303,8 @@ class Loop:
 
     def receives(self, day: pd.Timestamp) -> pd.Timestamp:
         """Return the first day from `day` on that receives."""
-        closed = self.plant.logs.plant.calendar.no_receipts
-        while day.day_name().lower() in closed:
+        calendar = self.plant.logs.plant.calendar
+        while not calendar.receives(pd.DatetimeIndex([day])).all():
             day += DAY
         return day
 
@@ -366,7 +366,7 @@ class Loop:
                     "load": f"{_RUSH} {review.today:%Y-%m-%d} {row['supplier']}",
                 }
             )
-        return made, cost + policy.load_cost * len({one["supplier"] for one in made})
+        return made, cost + policy.freight_per_load * len({one["supplier"] for one in made})
 
     def _placed(self, review: Review, quantity: np.ndarray) -> tuple[list[dict], float, float]:
         """Return the orders of a review, their loads, and how many of these are filled to less than a quarter."""

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import pandas as pd
 
-__all__ = ["FIRST_DAY", "PLANT_TOML", "small_tables", "write_small_plant"]
+__all__ = ["FIRST_DAY", "PLANT_TOML", "every_table", "small_tables", "write_small_plant"]
 
 FIRST_DAY = pd.Timestamp("2025-03-03")  # a Monday
 
@@ -394,6 +394,27 @@ def small_tables(days: int = 14) -> dict[str, pd.DataFrame]:
             if table[column].dtype == object:
                 tables[name] = tables[name].assign(**{str(column): table[column].astype("str")})
     return tables
+
+
+def every_table(days: int = 14) -> dict[str, pd.DataFrame]:
+    """Return the tables of :func:`small_tables` and those of a plant with several suppliers and customers."""
+    common = {"lead_time_days": 14.0, "pack_quantity": 1000.0, "load_quantity": 20000.0}
+    terms = [
+        {"material": "N1200", "supplier": "Northmill", "valid_from": FIRST_DAY - pd.Timedelta(days=60)}
+        | {"unit_price": 0.5, **common, "order_minimum": 1000.0, "contract_quantity": 400000.0}
+        | {"contract_from": pd.Timestamp("2025-01-01"), "contract_to": pd.Timestamp("2025-12-31")}
+        | {"tolerance_pct": 10.0, "share_minimum_pct": 40.0, "share_maximum_pct": 80.0}
+        | {"co2_kg_per_unit": 0.4, "recycled_pct": 100.0, "certified": "mixed sources"},
+        {"material": "N1200", "supplier": "Eastmill", "valid_from": FIRST_DAY - pd.Timedelta(days=60)}
+        | {"unit_price": 0.49, **common, "order_minimum": 2000.0, "share_minimum_pct": 20.0},
+        {"material": "N1200", "supplier": "Eastmill", "valid_from": FIRST_DAY + pd.Timedelta(days=7)}
+        | {"unit_price": 0.47, **common, "order_minimum": 2000.0, "share_minimum_pct": 30.0},
+    ]
+    titles = [
+        {"title": "Daily", "customer": None, "kind": "own", "standard_waste_pct": float("nan")},
+        {"title": "Weekly", "customer": "Harbour Parish", "kind": "contract", "standard_waste_pct": 6.0},
+    ]
+    return small_tables(days) | {"terms": pd.DataFrame(terms), "titles": pd.DataFrame(titles)}
 
 
 def write_small_plant(

@@ -27,13 +27,14 @@ EARLIER = {
     "markup": {"tables"},
     "logs": {"geometry", "tables", "plant"},
     "forecast": {"tables"},
+    "offers": {"tables", "logs"},
     "prices": {"logs"},
     "paper": {"geometry", "tables", "plant", "logs"},
     "ink": {"tables", "plant", "logs", "paper"},
     "reels": {"geometry", "tables", "plant", "logs", "prices", "paper"},
     "watch": {"tables", "plant", "logs", "prices", "paper", "ink", "reels"},
     "demand": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast"},
-    "orders": {"tables", "plant", "logs", "prices", "paper", "ink", "reels", "forecast", "demand"},
+    "orders": {"tables", "plant", "logs", "offers", "prices", "paper", "ink", "reels", "forecast", "demand"},
     "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
     | {"cache"},
     "figures": {"markup", "palette"},
@@ -48,7 +49,7 @@ EARLIER = {
 
 
 #: Parts that compute: they open no file and draw nothing.
-ANALYSES = ("geometry", "tables", "plant", "forecast", "prices", "paper", "ink", "reels", "watch")
+ANALYSES = ("geometry", "tables", "plant", "forecast", "offers", "prices", "paper", "ink", "reels", "watch")
 ANALYSES += ("demand", "orders")
 
 

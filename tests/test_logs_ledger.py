@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
-from small_plant import FIRST_DAY, small_tables, write_small_plant
+from small_plant import FIRST_DAY, every_table, small_tables, write_small_plant
 
 from pressstats.cli import main
 from pressstats.logs import Logs, LogsError, describe_check, read_logs
@@ -97,7 +97,7 @@ def rewrite(folder: Path, name: str, text: pd.DataFrame, rng: np.random.Generato
 def test_whatever_is_done_to_a_table_no_row_is_lost(tmp_path: Path, name: str) -> None:
     for seed in range(8):
         rng = np.random.default_rng([seed, list(INPUTS).index(name)])
-        folder = write_small_plant(tmp_path / f"{seed}", small_tables())
+        folder = write_small_plant(tmp_path / f"{seed}", every_table())
         text = pd.read_csv(folder / f"{name}.csv", dtype=str, keep_default_na=False)
         for change in rng.choice(np.array(MUTATIONS, dtype=object), 2):
             text = change(text, rng)
@@ -137,9 +137,9 @@ REQUIRED = [
 
 @pytest.mark.parametrize(("table", "column"), REQUIRED)
 def test_a_cell_of_blanks_is_listed(tmp_path: Path, table: str, column: str) -> None:
-    rows = len(small_tables()[table])
+    rows = len(every_table()[table])
     for blanks in batched((" ", "\u00a0", "\u2003\t"), rows):
-        folder = write_small_plant(tmp_path / "logs", small_tables())
+        folder = write_small_plant(tmp_path / "logs", every_table())
         text = pd.read_csv(folder / f"{table}.csv", dtype=str, keep_default_na=False)
         text.loc[range(len(blanks)), column] = blanks
         text.to_csv(folder / f"{table}.csv", index=False)
@@ -222,7 +222,7 @@ def test_a_name_that_is_no_text_is_read_and_spelt_out(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", [name for name, table in INPUTS.items() if not table.required])
 def test_a_table_of_names_only_is_a_problem_and_counts_as_absent(tmp_path: Path, name: str) -> None:
-    tables = small_tables()
+    tables = every_table()
     tables[name] = tables[name].head(0)
     folder = write_small_plant(tmp_path / "logs", tables)
     logs = read_logs(folder)

@@ -176,8 +176,8 @@ def test_what_is_on_order_may_overfill_a_store_and_stops_no_plan(tmp_path: Path)
 
 
 def test_what_costs_nothing_is_ordered_as_needed(tmp_path: Path) -> None:
-    for load_cost in (0, 600):
-        logs = plant(tmp_path / str(load_cost), f"\n[policy]\nload_cost = {load_cost}\n", unit_price=0.0)
+    for freight in (0, 600):
+        logs = plant(tmp_path / str(freight), f"\n[policy]\nfreight_per_load = {freight}\n", unit_price=0.0)
         plan = plan_of(logs, spread=0.05)
         assert (plan.service["weeks_short"] <= plan.service["allowed"]).all()
         assert (receipts(plan.published, "N600") > 0).any()

@@ -106,7 +106,7 @@ def test_cost_is_price_times_quantity_and_one_freight_a_load(tmp_path: Path) -> 
     price = np.where(wide, np.where(whole >= 18_000, 0.519, 0.52), 0.5)
     goods = (table["quantity"] * price).groupby(table["order"]).sum()
     paid = table.groupby("order")["cost"].sum()
-    assert paid.to_dict() == pytest.approx((goods + 600.0).to_dict())  # policy.load_cost, full or not
+    assert paid.to_dict() == pytest.approx((goods + 600.0).to_dict())  # policy.freight_per_load, full or not
 
 
 def test_without_a_lead_time_history_orders_come_on_their_day(tmp_path: Path) -> None:

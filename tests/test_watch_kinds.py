@@ -12,6 +12,7 @@ from small_plant import PLANT_TOML
 import pressstats.watch
 from pressstats.ink import findings
 from pressstats.plant import Plant, read_plant
+from pressstats.tables import MATTERS
 from pressstats.watch import MEASURES, PLANNED, kinds
 from pressstats.watch.kinds import KINDS, action_of, kind_of, owner_of
 
@@ -73,6 +74,11 @@ def test_what_can_hurt_somebody_has_its_caution() -> None:
 def test_a_kind_that_is_not_registered_is_an_error() -> None:
     with pytest.raises(KeyError, match=r"watch/kinds\.py"):
         kind_of("something else")
+
+
+def test_owners_may_be_named_for_every_kind_and_for_no_other() -> None:
+    assert set(MATTERS) == {kind.key for kind in (*KINDS.values(), *PLANNED.values())}
+    assert len(set(MATTERS)) == len(MATTERS)
 
 
 def test_keys_of_owners_are_unlike_and_no_kind_stands_twice() -> None:

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from .keys import codes_of, positions_in
+from .offerchecks import check_offers
 from .reelchecks import check_reels
 from .rowchecks import as_mask
 
@@ -223,6 +224,8 @@ def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
     if "reels" in tables:
         _require_material(tables["reels"], materials, newsprint=True)
     check_reels(tables, run_of_mount, plant)
+    if "terms" in tables:
+        check_offers(tables["terms"], tables.get("prices"), materials)
     for name in ("prices", "budget"):
         if name in tables and materials is not None:
             rows = tables[name]
@@ -231,8 +234,8 @@ def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
                 "material",
                 "no such material",
             )
-    if "plan" in tables:
-        plan = tables["plan"]
-        plan.warn(
-            plan.live & (_find(plan, "title", runs, "title") < 0), "title", "no run has printed this title"
-        )
+    for name in ("plan", "titles"):
+        if name in tables:
+            rows = tables[name]
+            unprinted = rows.live & (_find(rows, "title", runs, "title") < 0)
+            rows.warn(unprinted, "title", "no run has printed this title")

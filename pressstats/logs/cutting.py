@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 #: Tables that are not cut.
-EXEMPT = frozenset({"materials", "standby", "budget"})
+EXEMPT = frozenset({"materials", "terms", "titles", "standby", "budget"})
 #: Tables whose rows follow their run.
 OF_A_RUN = ("run_webs", "reel_mounts", "coverage")
 #: Columns whose first one that is there tells the time of a row.

@@ -184,6 +184,37 @@ def _check_materials(rows: Rows, _plant: Plant) -> None:
         ("order_minimum", "storage_maximum"),
         "the least order is more than can be stored",
     )
+    _check_packs(rows)
+
+
+def _check_terms(rows: Rows, _plant: Plant) -> None:
+    first, last = rows["contract_from"], rows["contract_to"]
+    rows.reject(last < first, ("contract_from", "contract_to"), "the contract ends before it begins")
+    least, most = rows["share_minimum_pct"], rows["share_maximum_pct"]
+    rows.reject(
+        least > most, ("share_minimum_pct", "share_maximum_pct"), "the least share is above the largest"
+    )
+    dated = ~np.isnat(first) & ~np.isnat(last)
+    columns = ("contract_quantity", "contract_from", "contract_to")
+    rows.warn(
+        (rows["contract_quantity"] > 0) & ~dated,
+        columns,
+        "a contract without its first and last day: it is not followed",
+    )
+    rows.warn(
+        ~np.isnan(rows["tolerance_pct"]) & rows.blank("contract_quantity"),
+        ("tolerance_pct", "contract_quantity"),
+        "a tolerance without the quantity of its contract",
+    )
+    _check_packs(rows)
+
+
+def _check_titles(rows: Rows, _plant: Plant) -> None:
+    contract = as_mask(pc.equal(rows.text("kind"), "contract"))
+    rows.warn(contract & rows.blank("customer"), "customer", "contract printing without a customer")
+
+
+def _check_packs(rows: Rows) -> None:
     rows.warn(
         rows["pack_quantity"] > rows["load_quantity"],
         ("pack_quantity", "load_quantity"),
@@ -211,6 +242,8 @@ _CHECKS: dict[str, Callable[[Rows, Plant], None]] = {
     "deliveries": _check_deliveries,
     "stock_counts": _check_stock_counts,
     "materials": _check_materials,
+    "terms": _check_terms,
+    "titles": _check_titles,
     "plan": _check_plan,
 }
 

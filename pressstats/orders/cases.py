@@ -137,7 +137,7 @@ class Cases:
                 level_worth,
                 held=held,
                 short=expedite_price(one.row, policy),
-                started=_RUSHES * policy.load_cost,
+                started=_RUSHES * policy.freight_per_load,
                 most=policy.stockout_cost,
                 sure=_SURE,
             )

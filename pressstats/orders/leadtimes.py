@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..plant import WEEKDAYS
-
 if TYPE_CHECKING:
     from ..logs import Logs
 
@@ -197,11 +195,10 @@ def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     Returns
     -------
     ndarray of int, shape (days,)
-        Places in `days`; the last day where none follows that receives. If no weekday receives, every day does.
+        Places in `days`; the last day where none follows that receives. If none of them receives, every day does.
     """
-    closed = set(logs.plant.calendar.no_receipts)
-    opens = np.array([name.lower() not in closed for name in days.day_name()])
-    if len(closed) == len(WEEKDAYS) or not opens.any():
+    opens = logs.plant.calendar.receives(days)
+    if not opens.any():
         return np.arange(len(days))
     place = np.where(opens, np.arange(len(days)), len(days) - 1)
     return np.asarray(np.minimum.accumulate(place[::-1])[::-1])

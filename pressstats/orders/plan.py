@@ -163,7 +163,7 @@ def plan_orders(
         service=service,
         stock_ahead=stock_ahead(planned, orders, fresh, days),
         risk=risk,
-        freight=logs.plant.policy.load_cost * published["order"].nunique(),
+        freight=logs.plant.policy.freight_per_load * published["order"].nunique(),
         holding=holding(logs, planned, orders),
         expediting=expediting(logs, planned, service),
         gap=orders.gap,
@@ -222,7 +222,7 @@ class _Problem:
                     self.planned, needs, self.peaks, self.prices, self.said, strict=True
                 )
             ],
-            load_cost=policy.load_cost,
+            load_cost=policy.freight_per_load,
             holding_rate=holding_rate(policy),
             end=max(int(one.due[-1]) for one in self.planned),
             store=self.store,
@@ -258,7 +258,7 @@ def _article(
     most = float(row["storage_maximum"]) if np.isfinite(row["storage_maximum"]) else np.inf
     pack = float(row["pack_quantity"]) if row["pack_quantity"] > 0 else 1.0
     load = float(row["load_quantity"]) if row["load_quantity"] > 0 else max(pack, 1e4 * pack)
-    freight = max(policy.load_cost, 100.0 * price[0][0][1])
+    freight = max(policy.freight_per_load, 100.0 * price[0][0][1])
     newsprint = row["kind"] == "newsprint" and row["unit"] == "kg"
     # The least cover is held when the next order is due, the most when it has come.
     low = np.maximum(policy.cover_days_minimum * one.daily - one.mean[one.due[1:]], 0.0)
@@ -281,7 +281,7 @@ def _article(
         low_cost=_LOW_COVER * freight / pack,
         high_cost=_HIGH_COVER * holding_rate(policy) * 7 / 365.25 * price[0][0][1],
         before=said,
-        change_cost=_CHANGED * policy.load_cost / max(load, pack),
+        change_cost=_CHANGED * policy.freight_per_load / max(load, pack),
         room=1.0 if newsprint else 0.0,
     )
 

@@ -113,7 +113,7 @@ def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
             brought[:, soonest] += amount
             still = (stock_paths(one.stock, own[rows], brought) < -NOTHING) & counts[rows]
             nights = float(still.sum()) / len(own)
-            rush = policy.load_cost + expedite_price(one.row, policy) * amount if amount > 0 else 0.0
+            rush = policy.freight_per_load + expedite_price(one.row, policy) * amount if amount > 0 else 0.0
             costs.append(rush + _CAUTION * policy.stockout_cost * nights)
         found[place] = tried[int(np.argmin(costs))]
     return found
@@ -152,7 +152,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     if not (left < -NOTHING).any():
         return seen
     # From that chance on a pack is worth its rush.
-    worth = (policy.load_cost + expedite_price(one.row, policy) * one.pack) / max(
+    worth = (policy.freight_per_load + expedite_price(one.row, policy) * one.pack) / max(
         _CAUTION * policy.stockout_cost, 1e-9
     )
     ordered = np.cumsum(cases.ordered(place, quantity), axis=1)

@@ -117,7 +117,9 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
         `plan` with cost [currency].
     """
     ordered = plan.groupby(["material", "order_on"])["quantity"].transform("sum")
-    freight = logs.plant.policy.load_cost * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
+    freight = (
+        logs.plant.policy.freight_per_load * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
+    )
     prices = [
         agreed_price(logs, row.material, row.order_on, whole)
         for row, whole in zip(plan.itertuples(), ordered, strict=True)

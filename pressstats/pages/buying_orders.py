@@ -105,7 +105,7 @@ def plan_words(results: Results) -> Block:  # long: sentences, one after the oth
         trucks = (
             results.logs["materials"].set_index("material")["supplier"].reindex(named).nunique(dropna=False)
         )
-        cost = plan.expediting + policy.load_cost * trucks
+        cost = plan.expediting + policy.freight_per_load * trucks
         lines.append(
             f"All that emergency supply costs about {quantity(cost, currency, 0)}, its freight counted, at the "
             f"policy's rate by weight and half the price of what is counted.{_spared(plan.service)}"

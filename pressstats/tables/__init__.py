@@ -2,11 +2,13 @@
 
 from .columns import Column, Table
 from .inputs import INKS, INPUTS
+from .matters import MATTERS
 from .outputs import OUTPUTS, QUANTILES, as_published
 
 __all__ = [
     "INKS",
     "INPUTS",
+    "MATTERS",
     "OUTPUTS",
     "QUANTILES",
     "Column",

@@ -16,6 +16,7 @@ __all__ = ["INKS", "INPUTS"]
 INKS = ("black", "cyan", "magenta", "yellow")
 ENDINGS = ("splice", "failed_splice", "web_break", "run_end", "damaged")
 MATERIAL_KINDS = ("newsprint", "ink", "plate", "other")
+TITLE_KINDS = ("own", "contract")
 
 
 def _text(name: str, meaning: str, **more: Any) -> Column:
@@ -44,6 +45,10 @@ def _time(name: str, meaning: str, **more: Any) -> Column:
 
 def _amount(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "number", "material unit", meaning, 0, 1e9, **more)
+
+
+def _share(name: str, meaning: str, **more: Any) -> Column:
+    return Column(name, "number", "%", meaning, 0, 100, **more)
 
 
 def _price(name: str, meaning: str, **more: Any) -> Column:
@@ -228,6 +233,51 @@ _MATERIALS = Table(
     ),
 )
 
+_TERMS = Table(
+    "terms",
+    "material that a supplier can deliver, from a day on",
+    ("material", "supplier", "valid_from"),
+    (
+        _text("material", "material"),
+        _text("supplier", "who can deliver it"),
+        _date("valid_from", "first day of orders on these terms; they hold until the next of this supplier"),
+        _price("unit_price", "price without an agreed one; blank is that of materials", optional=True),
+        Column("lead_time_days", "number", "day", "agreed lead time", 0, 730),
+        _amount("pack_quantity", "mean reel, tote or box"),
+        _amount("load_quantity", "truck or tanker"),
+        _amount("order_minimum", "least that can be ordered"),
+        _amount("contract_quantity", "quantity to call off in each year of the contract", optional=True),
+        _date("contract_from", "first day of the contract", optional=True),
+        _date("contract_to", "last day of the contract", optional=True),
+        _share("tolerance_pct", "what may be called off more or less than the contract says", optional=True),
+        _share("share_minimum_pct", "least share of what is ordered of the material", optional=True),
+        _share("share_maximum_pct", "largest share of what is ordered of the material", optional=True),
+        Column(
+            "co2_kg_per_unit",
+            "number",
+            "kg / material unit",
+            "carbon dioxide equivalent declared by the supplier, to the gate that it names",
+            0,
+            1000,
+            optional=True,
+        ),
+        _share("recycled_pct", "recovered fibre in it, as declared", optional=True),
+        _text("certified", "certificate under which it is sold; blank is none known", optional=True),
+    ),
+)
+
+_TITLES = Table(
+    "titles",
+    "title",
+    ("title",),
+    (
+        _text("title", "title, as in runs"),
+        _text("customer", "who it is printed for", optional=True),
+        Column("kind", "choice", "", "own, or printed under contract", choices=TITLE_KINDS, optional=True),
+        _share("standard_waste_pct", "waste that its price reckons with, of mounted paper", optional=True),
+    ),
+)
+
 _PRICES = Table(
     "prices",
     "agreed price of a material from a day and a quantity on",
@@ -308,7 +358,9 @@ INPUTS: dict[str, Table] = {
         _DELIVERIES,
         _STOCK_COUNTS,
         _MATERIALS,
+        _TERMS,
         _PRICES,
+        _TITLES,
         _BUDGET,
         _PLAN,
         _WASTE_SOLD,

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..plant import WEEKDAYS, Plant
 from ..tables import OUTPUTS, as_published
 from .kinds import action_of, kind_of, owner_of
 from .plausible import may_be_told, nothing_implausible
@@ -18,11 +17,14 @@ from .stock_exceptions import ORDERED_SOON, risky
 
 if TYPE_CHECKING:
     from ..logs import Logs
+    from ..plant import Plant
 
 __all__ = ["Supply", "to_do", "working_day"]
 
 #: Days within which an order of what there is much of is told as placed all the same.
 _ALL_THE_SAME = 14
+#: Days among which the next working day is looked for; where none of them is one, the day itself.
+_SEARCHED = 60
 #: Subjects and amounts named in one sentence.
 _NAMED, _AMOUNTS = 4, 12
 
@@ -66,10 +68,8 @@ def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
 
 def working_day(plant: Plant, day: pd.Timestamp) -> pd.Timestamp:
     """Return `day`, or the first day after it on which the plant receives goods: somebody is at the desks then."""
-    closed = {WEEKDAYS.index(word) for word in plant.calendar.no_receipts if word in WEEKDAYS}
-    while day.day_of_week in closed and len(closed) < len(WEEKDAYS):
-        day += pd.Timedelta(days=1)
-    return day
+    days = pd.date_range(day, periods=_SEARCHED, freq="D")
+    return pd.Timestamp(days[int(np.argmax(plant.calendar.receives(days)))])
 
 
 def _row(  # noqa: PLR0913 -- a column of the row each

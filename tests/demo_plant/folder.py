@@ -66,6 +66,8 @@ def write_logs(plant: Plant, out: Path) -> Written:
     written = Written({}, [])
     dates = {row[0]: row[1] for row in plant.logbook["runs"].rows if not row[0].startswith("TEST")}
     for name, sheet in plant.logbook.sheets.items():
+        if not sheet.rows:  # this plant keeps no such table
+            continue
         if name in PARQUET:
             write_parquet(out / f"{name}.parquet", sheet)
             continue
@@ -139,7 +141,7 @@ cover_days_maximum = 21
 newsprint_storage_maximum_kg = 260000
 holding_cost_rate = 0.12
 failed_splice_cost = 400
-load_cost = 600
+freight_per_load = 600
 expedite_cost_per_t = 150
 stockout_cost = 50000
 
