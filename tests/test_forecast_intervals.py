@@ -99,7 +99,7 @@ def rolled_without_errors(number: float, strength: float = 4.0) -> Rolled:
 
 @pytest.mark.parametrize("number", [4.0, 60.0])
 def test_without_any_past_error_sizes_are_the_prior_ones(number):
-    told = intervals.judge(rolled_without_errors(number), 0, np.array([], dtype=int), 52)
+    told = intervals.judge(intervals.combined(rolled_without_errors(number), 0, np.array([], dtype=int), 52))
     # The naive error is drawn by two values to the usual one, here 0.1 of the level.
     naive = (number * 5.0 + 2.0 * 10.0) / (number + 2.0)
     share = (number - 3.0) / (number - 3.0 + 3.0)

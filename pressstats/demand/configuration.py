@@ -54,7 +54,7 @@ class WebConfiguration:
         most = max(float(np.nanmax(self.full_pages[last], initial=0.0)), step)
         more = step * np.arange(1, int(_WEBS_BEYOND * most / step) + 1) if step else np.zeros(0)
         may = np.concatenate([seen[0] - more[::-1], seen, seen[-1] + more])
-        areas = np.stack([self._made(one, seen, last) for one in may])
+        areas = self._made(may, seen, last)
         made = np.isfinite(areas).all(axis=1) & (may > 0)
         may, areas = may[made], areas[made]
         above = np.clip(np.searchsorted(may, pages), 0, len(may) - 1)
@@ -63,15 +63,18 @@ class WebConfiguration:
         scaled: np.ndarray = areas[nearest] * (pages / np.clip(pages, may[0], may[-1]))[..., None]
         return scaled
 
-    def _made(self, pages: float, seen: np.ndarray, last: np.ndarray) -> np.ndarray:
-        """Return the areas of pages: of the last run with as many, or of the nearest but for whole full webs."""
-        for near in np.argsort(np.abs(seen - pages), kind="stable"):
-            run = last[near]
-            webs = (pages - seen[near]) / self.full_pages[run] if pages != seen[near] else 0.0
-            areas = self.areas[run] + webs * np.nan_to_num(self.full_areas[run])
-            if webs == np.round(webs) and (areas >= -1e-9).all():
-                return np.asarray(areas)
-        return np.full(len(self.materials), np.nan)
+    def _made(self, pages: np.ndarray, seen: np.ndarray, last: np.ndarray) -> np.ndarray:
+        """Return the areas of pages, shape (pages, materials); blank where none is known.
+
+        Those of the last run with as many, or of the nearest but for whole full webs.
+        """
+        apart = pages[:, None] - seen
+        webs = np.where(apart == 0, 0.0, apart / self.full_pages[last])
+        areas = self.areas[last] + webs[..., None] * np.nan_to_num(self.full_areas[last])
+        able = (webs == np.round(webs)) & (areas >= -1e-9).all(axis=2)
+        nearest = np.where(able, np.abs(apart), np.inf).argmin(axis=1)
+        rows = np.arange(len(pages))
+        return np.where(able[rows, nearest, None], areas[rows, nearest], np.nan)
 
 
 def web_configuration(logs: Logs) -> WebConfiguration:

@@ -99,7 +99,7 @@ def _looked(past: TitlePast, printed: np.ndarray, calendar: Calendar) -> np.ndar
     weekday leaves nothing behind when it ends. A week without anything is rather a log that is missing.
     """
     days = np.arange(past.day[0], printed[-1] + 1)
-    on = np.isin(days, printed)
+    on = _among(days, printed)
     so_far = np.concatenate([np.zeros(7, dtype=int), np.cumsum(on)])
     week = so_far[7:] - so_far[:-7] > 0
     return np.asarray(days[on | (week & ~calendar.closed(days) & ~calendar.holiday(days))])
@@ -164,23 +164,30 @@ def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days:
     for one in range(7):
         # A title that began lately is judged by the weekdays since.
         last = looked[looked_on == one]
-        out = last[np.isin(last, past.day)][-_ISSUES_APART:]
+        came = _among(last, past.day)
+        out = last[came][-_ISSUES_APART:]
         apart = np.diff(out)
         if len(out) == _ISSUES_APART and (apart == apart[0]).all() and apart[0] > _WEEK:
             # Every second week, or every fourth, as long as none failed to come.
             if last[-1] - out[-1] <= apart[0]:
                 comes |= (days - out[-1]).astype(int) % int(apart[0].astype(int)) == 0
             continue
-        hits = int(np.isin(last[-_LAST:], past.day).sum())
+        hits = int(came[-_LAST:].sum())
         if len(last) and hits >= min(_LEAST, len(last)):
             comes |= weekday == one
     comes &= ~calendar.closed(days)
     between = np.arange(past.day[0], past.day[-1] + 1)
-    own = between[np.isin(weekday_of(between), np.unique(weekday_of(past.day))) & ~calendar.closed(between)]
-    off = own[calendar.holiday(own)]
-    if len(off) >= _HOLIDAYS_SEEN and np.isin(off, past.day).mean() < 0.5:
+    own = np.bincount(weekday_of(past.day), minlength=7) > 0
+    off = between[calendar.holiday(between) & own[weekday_of(between)] & ~calendar.closed(between)]
+    if len(off) >= _HOLIDAYS_SEEN and _among(off, past.day).mean() < 0.5:
         comes &= ~calendar.holiday(days)
     return comes
+
+
+def _among(days: np.ndarray, ordered: np.ndarray) -> np.ndarray:
+    """Say which days are among days in order."""
+    place = np.searchsorted(ordered, days)
+    return np.asarray(ordered[np.minimum(place, len(ordered) - 1)] == days)
 
 
 def titles_changed(titles: list[TitlePast], last: np.datetime64, first_week: pd.Timestamp) -> np.ndarray:

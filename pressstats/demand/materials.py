@@ -90,9 +90,11 @@ def driver_days(
 
     The days follow on each other, later than `known`; blank for a material that issues do not explain.
     """
+    expected = recipe.drivers.expected(known, days)
+    if what_if is not None:
+        closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))
+        expected = what_if.issues(expected, days[~closed])
     assumed = what_if or WhatIf()
-    closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))
-    expected = assumed.issues(recipe.drivers.expected(known, days), days[~closed])
     now = np.datetime64(known, "D")
     seen = int(np.searchsorted(recipe.week_ends, now, side="right"))
     columns: dict[str, np.ndarray] = {}

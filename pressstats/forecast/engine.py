@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from .intervals import Judgement, judge, quantile_factors
+from .intervals import Combined, Judgement, combined, judge, quantile_factors
 from .members import MEMBERS
 from .paths import sample_factors
 from .rolling import roll
@@ -86,29 +87,34 @@ class Backtest:
         Steps seen by each origin; the first step ahead is ``index[origin]``.
     actual : ndarray, shape (origins, horizon, series)
         What came [unit of the series]; blank where unknown or still ahead.
-    judgements : tuple of Judgement
-        Forecast of each origin.
     naive : ndarray, shape (origins, horizon, series)
         Seasonal naive forecast; the last known value where there is no year yet.
     scale : ndarray, shape (origins, series)
         Naive error within what the origin had seen [unit of the series].
     floor : float
         No value lies below.
+    combined : tuple of Combined
+        What each origin's methods said together, from which its intervals are learned when they are asked for.
     """
 
     index: pd.Index
     names: pd.Index
     origins: np.ndarray
     actual: np.ndarray
-    judgements: tuple[Judgement, ...]
     naive: np.ndarray
     scale: np.ndarray
     floor: float
+    combined: tuple[Combined, ...]
+
+    @cached_property
+    def judgements(self) -> tuple[Judgement, ...]:
+        """Forecast of each origin, with the size and shape of its errors."""
+        return tuple(judge(one) for one in self.combined)
 
     @property
     def median(self) -> np.ndarray:
         """Point forecasts, shape (origins, horizon, series) [unit of the series]."""
-        points = np.stack([judgement.point for judgement in self.judgements])
+        points = np.stack([one.said[-1] for one in self.combined])
         return np.swapaxes(np.maximum(points, self.floor), 1, 2)
 
     @property
@@ -174,7 +180,7 @@ def forecast(
     earlier = _earlier(times, past, stride or max(1, horizon // 2))
     origins = np.append(earlier, times)
     rolled = roll(values, origins, periods, horizon)
-    judged = judge(rolled, len(origins) - 1, np.arange(len(earlier)), _lag(periods))
+    judged = judge(combined(rolled, len(origins) - 1, np.arange(len(earlier)), _lag(periods)))
     floor = 0.0 if nonnegative else -np.inf
     return Forecast(_following(history.index, horizon), history.columns, judged, floor)
 
@@ -221,8 +227,8 @@ def backtest(
     every = np.unique(np.concatenate([wanted, *before.values()]))
     rolled = roll(values, every, periods, horizon)
     lag = _lag(periods)
-    judged = tuple(
-        judge(rolled, int(np.searchsorted(every, origin)), np.searchsorted(every, earlier), lag)
+    together = tuple(
+        combined(rolled, int(np.searchsorted(every, origin)), np.searchsorted(every, earlier), lag)
         for origin, earlier in before.items()
     )
     rows = np.searchsorted(every, wanted)
@@ -234,10 +240,10 @@ def backtest(
         history.columns,
         wanted,
         np.swapaxes(rolled.came()[rows], 1, 2),
-        judged,
         np.swapaxes(naive, 1, 2),
         rolled.naive[rows],
         0.0 if nonnegative else -np.inf,
+        together,
     )
 
 

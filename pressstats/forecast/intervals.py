@@ -19,7 +19,9 @@ from .rolling import Rolled, least_known
 __all__ = [
     "OUTLYING",
     "PROBABILITIES",
+    "Combined",
     "Judgement",
+    "combined",
     "error_shape",
     "fresh_share",
     "judge",
@@ -68,8 +70,24 @@ class Judgement:
     worth: float  # horizons that the past origins span: how many independent error vectors they are worth
 
 
-def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
-    """Return the combined forecast of origin `row` with the errors of the origins `past`, as far as known then.
+@dataclass(frozen=True)
+class Combined:
+    """What the methods said together from one origin and from those before it."""
+
+    rolled: Rolled
+    rows: np.ndarray  # (origins,): those before it and, last, itself, among the origins of `rolled`
+    usable: np.ndarray  # (origins, series): whether errors of that origin tell of this one's
+    weights: np.ndarray  # (methods, series): weight of each method [1]
+    said: np.ndarray  # (origins, series, horizon): combined forecasts [unit of the series]
+    away: np.ndarray  # (origins, series, horizon): how far the methods lie from them [unit of the series]
+
+    def part(self) -> Rolled:
+        """Return what was rolled, of these origins."""
+        return _rows(self.rolled, self.rows)
+
+
+def combined(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Combined:
+    """Return the combined forecast of origin `row`, methods weighed by their errors from the origins `past` known then.
 
     `lag` is the steps in a year, for how long a history past origins need.
     """
@@ -81,9 +99,16 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
     errors, _ = member_errors(part, origin, usable)
     weights = member_weights(errors, np.isfinite(part.forecasts[:, -1]).all(axis=2))
     said, away = combine(part.forecasts, weights)
+    return Combined(rolled, rows, usable, weights, said, away)
+
+
+def judge(one: Combined) -> Judgement:
+    """Return the combined forecast with the errors of its past origins, as far as known then."""
+    part, said = one.part(), one.said
+    origin = int(part.origins[-1])
     naive = _floored(part.naive, part.number, np.abs(part.history[:, :origin]))
-    features = _features(part, away, naive)
-    known = part.known_at(origin)[:, None, :] & usable[:, :, None]
+    features = _features(part, one.away, naive)
+    known = part.known_at(origin)[:, None, :] & one.usable[:, :, None]
     missed = np.where(known, part.came() - said, np.nan) / naive[:, :, None]
     known = np.isfinite(missed) & np.isfinite(features).all(axis=-1)
     missed = np.where(known, missed, np.nan)
@@ -95,7 +120,7 @@ def judge(rolled: Rolled, row: int, past: np.ndarray, lag: int) -> Judgement:
         said[-1],
         size[-1] * naive[-1][:, None],
         shape,
-        weights,
+        one.weights,
         scores[:-1],
         float((fresh_share(part.origins, part.horizon) * known.any(axis=(1, 2))).sum()),
     )
