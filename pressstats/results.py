@@ -18,6 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from . import demand, ink, orders, paper, reels, watch
+from .beside import beside
 from .cache import cached
 from .logs import Logs, read_logs
 from .past import PastPlan, past_forecasts, past_plan
@@ -261,10 +262,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         "rejected_rows": as_published(logs.rejected, "rejected_rows"),
         "warning_rows": as_published(logs.warnings, "warning_rows"),
     }
-    study = reels.study_reels(logs, weighed)
-    published |= {
-        name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
-    }
+    reels_beside = beside(lambda: reels.study_reels(logs, weighed))
     exposure, intervals, fits, found = ink.study_inks(logs)
     model = ink.ink_model(intervals, fits)
     published["ink_model"] = model
@@ -275,6 +273,10 @@ def analyse(  # long: the chain of all parts, one line after the other
     published["regimes"] = as_published(
         pd.concat([part for part in (grammages, startup, levels) if len(part)] or [levels]), "regimes"
     )
+    study = reels_beside()
+    published |= {
+        name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
+    }
     unsound = watch.implausible(logs, runs, grammage, model)
     refused = watch.refused_parts(unsound)
     history = demand.weekly_use(logs, runs, exposure, intervals, model, fits)
@@ -286,11 +288,16 @@ def analyse(  # long: the chain of all parts, one line after the other
     # What cannot be true is never ordered on, nor said to last.
     stock = orders.refuse_stock(logs, counted, unsound)
     open_rows = orders.open_orders(logs)
+    ahead_beside = beside(
+        lambda: (_ahead(logs, outlook, past, stock, open_rows), ink.adequacy(logs, exposure, fits))
+    )
     plan = None
     if outlook is not None and logs.has("materials"):
         said = None if before is None else before.order_plan
         plan = orders.plan_orders(logs, outlook, stock, open_rows, said)
-    published |= _ahead(logs, outlook, past, stock, open_rows, plan)
+    ahead, adequacy = ahead_beside()
+    published |= ahead
+    published["order_plan"] = OUTPUTS["order_plan"].empty() if plan is None else plan.published
     published = watch.refused_tables(published, refused)
     waste = watch.waste_chart(runs, startup)
     unexplained = paper.unexplained_limits(logs, webs, runs, weights)
@@ -320,7 +327,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         ink_intervals=intervals,
         ink_fits=fits,
         ink_findings=found,
-        ink_adequacy=ink.adequacy(logs, exposure, fits),
+        ink_adequacy=adequacy,
         waste_chart=waste,
         outlook=outlook,
         stock=stock,
@@ -366,10 +373,9 @@ def _ahead(
     past: pd.DataFrame,
     stock: pd.DataFrame,
     open_rows: pd.DataFrame,
-    plan: orders.OrderPlan | None,
 ) -> dict[str, pd.DataFrame]:
-    """Return the published tables that look ahead; without an outlook they have no rows."""
-    names = ("demand_forecast", "demand_season", "forecast_record", "order_plan")
+    """Return the published tables that look ahead, but for the plan; without an outlook they have no rows."""
+    names = ("demand_forecast", "demand_season", "forecast_record")
     if outlook is None:
         tables = {name: OUTPUTS[name].empty() for name in names}
         blank = pd.concat([OUTPUTS["stock_cover"].empty(), stock.drop(columns="why")], ignore_index=True)
@@ -380,7 +386,6 @@ def _ahead(
         "demand_season": demand.demand_season(outlook, logs),
         "forecast_record": demand.forecast_record(outlook, past),
         "stock_cover": orders.stock_cover(logs, stock, open_rows, paths),
-        "order_plan": OUTPUTS["order_plan"].empty() if plan is None else plan.published,
     }
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..beside import beside
 from ..forecast import Judgement, backtest, calibrated, mean_kept
 from .issues import titles_changed
 from .materials import driver_days
@@ -193,8 +194,9 @@ def backtest_methods(
     if origins is None:
         origins = np.arange(max(min(n, _WEEKS_MINIMUM), n // 2), n + 1)
     changes = titles_changed(recipe.drivers.titles, recipe.drivers.last, history.index[0])
-    direct, naive, scale = _direct(history, origins, newsprint, changes)
+    direct_beside = beside(lambda: _direct(history, origins, newsprint, changes))
     drivers = np.stack([_drivers(recipe, int(origin)) for origin in origins])
+    direct, naive, scale = direct_beside()
     both = (direct + drivers) / 2
     forecasts = np.stack([naive, direct, drivers, both])
     actual = history.to_numpy(dtype=float).T

@@ -24,6 +24,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from ..beside import beside
 from .banded import fit_banded
 from .changes import (
     Change,
@@ -93,17 +94,22 @@ def judge_inks(intervals: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, InkFit]
         What was found, by ink, the clearest first.
     """
     parts, fits, findings = [], {}, []
-    for ink, rows in intervals.groupby("ink", sort=True):
-        judged = rows.sort_values("read_at", ignore_index=True)
-        if _by_pages(judged):
-            judged, fit, of_ink = _judge_ink(str(ink), judged)
-        else:
-            judged, fit, of_ink = _judge_by_days(str(ink), judged)
+    inks = [(str(ink), rows) for ink, rows in intervals.groupby("ink", sort=True)]
+    half = (len(inks) + 1) // 2
+    later = beside(lambda: [_judged(*one) for one in inks[half:]]) if half < len(inks) else list
+    judged_inks = [_judged(*one) for one in inks[:half]] + later()
+    for (ink, _), (judged, fit, of_ink) in zip(inks, judged_inks, strict=True):
         parts.append(judged)
         findings += of_ink
         if fit is not None:
-            fits[str(ink)] = fit
+            fits[ink] = fit
     return (pd.concat(parts, ignore_index=True) if parts else intervals.copy()), fits, findings
+
+
+def _judged(ink: str, rows: pd.DataFrame) -> tuple[pd.DataFrame, InkFit | None, list[Finding]]:
+    """Return judged intervals, model and findings of one ink."""
+    rows = rows.sort_values("read_at", ignore_index=True)
+    return _judge_ink(ink, rows) if _by_pages(rows) else _judge_by_days(ink, rows)
 
 
 def _by_pages(rows: pd.DataFrame) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
+from ..beside import cores
 from .csv_files import write_csv
 from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared, replace_text
 from .manifest import manifest
@@ -182,7 +182,7 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         parameters = dict(zip(given, (str(logs_folder.resolve()), day, str(out)), strict=True))
         workspace = building / "executed"
         executed, failures = run_notebooks(
-            notebooks, chosen, parameters, workspace, workers=workers or _cores(), tell=tell
+            notebooks, chosen, parameters, workspace, workers=workers or cores(), tell=tell
         )
         clock.lap("notebooks")
         tables = {} if failures else dict(computed.result())
@@ -245,12 +245,6 @@ class _Clock:
 
     def all(self, reports: Mapping[str, float]) -> dict[str, Any]:
         return {**self.seconds, "total": round(self.total(), 3), "reports": dict(reports)}
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _headline(pages: Sequence[ReportPage]) -> str:
