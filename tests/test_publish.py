@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Sequence
 from html.parser import HTMLParser
 from pathlib import Path
@@ -213,6 +216,42 @@ def failing(tmp_path: Path, node: nbformat.NotebookNode) -> ReportFailed:
     assert {name: digest for name, digest in after.items() if name not in kept} == before
     assert not [path.name for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]
     return caught.value
+
+
+def exploring() -> nbformat.NotebookNode:
+    """A report with cells for exploring, code and prose, which stop any publication that runs them."""
+    tags = {"tags": ["explore"]}
+    node = notebook(SAY, "what_if = 1")
+    node.cells[2:2] = [
+        nbformat.v4.new_markdown_cell("Try another number of pages.", metadata=tags, id="e1"),
+        nbformat.v4.new_code_cell("raise SystemError('explored')", metadata=tags, id="e2"),
+    ]
+    return node
+
+
+def test_cells_for_exploring_are_neither_run_nor_shown(tmp_path: Path) -> None:
+    done = run(tmp_path, {"first": exploring()})
+    page = (done.folder / "first.html").read_text()
+    assert "Nothing new." in page
+    assert "Try another" not in page
+    assert "explored" not in page
+
+
+def test_cells_for_exploring_count_where_a_failing_cell_is_named(tmp_path: Path) -> None:
+    node = exploring()
+    node.cells[-1].source = "1 / 0"
+    with pytest.raises(ReportFailed, match=r"first\.ipynb failed, cell 6\."):
+        run(tmp_path, {"first": node})
+
+
+def test_cells_for_exploring_run_in_the_tests(tmp_path: Path) -> None:
+    """As ``python -m pytest notebooks/...`` runs them."""
+    write_notebooks(tmp_path, {"first": exploring()})
+    command = [sys.executable, "-m", "pytest", "-n", "0", "-p", "no:cacheprovider", "--rootdir", tmp_path]
+    options = ["-q", "--nbval-lax", "--nbval-current-env", "-c", os.devnull, "-o", "addopts="]
+    told = subprocess.run([*command, *options, tmp_path / "first.ipynb"], capture_output=True, text=True)
+    assert "1 failed, 3 passed" in told.stdout
+    assert "first.ipynb::Cell 1\n" in told.stdout
 
 
 def test_a_failing_cell_is_named_and_the_publication_before_it_stands(tmp_path: Path) -> None:

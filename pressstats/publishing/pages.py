@@ -28,7 +28,7 @@ from ..figure_data import script_json
 from ..markup import inline, quantity
 from ..palette import FONT, PAIRS, figure_template, swaps
 from ..tables import OUTPUTS
-from .reports import READERS, Report, in_reading_order
+from .reports import EXPLORE, READERS, Report, in_reading_order
 
 __all__ = [
     "PLOTLY",
@@ -49,7 +49,7 @@ _SHELL = Path(__file__).parent / "shell"
 _SERIF = (
     "Charter, 'Bitstream Charter', 'Iowan Old Style', 'Sitka Text', Cambria, 'Noto Serif', Georgia, serif"
 )
-_HIDDEN = {"injected-parameters", "parameters", "hidden"}
+_HIDDEN = {"injected-parameters", "parameters", "hidden", EXPLORE}
 _SILENT = {"nbval-check-output", "silent"}
 _IDENTIFIER = re.compile(r'\bid="((?:figure|table)-[a-z0-9_-]+)"')
 

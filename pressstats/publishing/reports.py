@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["READERS", "REPORTS", "Report", "in_reading_order", "select"]
+__all__ = ["EXPLORE", "READERS", "REPORTS", "Report", "in_reading_order", "select"]
 
+#: Tag of cells for whoever explores: they run in JupyterLab and in the tests, and are no part of a publication.
+EXPLORE = "explore"
 #: Readers in the order in which a publication serves them, with the head of their part of the index.
 READERS: dict[str, str] = {
     "manager": "Monday, five minutes",

@@ -15,6 +15,7 @@ import papermill
 from papermill.exceptions import PapermillExecutionError
 
 from .kernels import WarmKernels
+from .reports import EXPLORE
 
 if TYPE_CHECKING:
     from jupyter_client.manager import AsyncKernelManager
@@ -133,7 +134,7 @@ def _run(
     start = time.perf_counter()
     try:
         notebook = papermill.execute_notebook(
-            str(notebooks / report.notebook),
+            str(_without_exploring(notebooks / report.notebook, target)),
             str(target),
             parameters=dict(parameters),
             kernel_name=_KERNEL,
@@ -155,6 +156,23 @@ def _run(
     seconds = time.perf_counter() - start
     tell(f"{report.name}: done in {seconds:.1f} s")
     return Executed(report, notebook, seconds)
+
+
+def _without_exploring(source: Path, target: Path) -> Path:
+    """Return the notebook to run: a copy in `target` where cells are for exploring, which stand in it as mere text.
+
+    So they are not run, and every other cell keeps its number.
+    """
+    notebook = nbformat.read(source, as_version=4)
+    exploring = [cell for cell in notebook.cells if EXPLORE in cell.metadata.get("tags", [])]
+    if not exploring:
+        return source
+    for cell in exploring:
+        if cell.cell_type == "code":
+            del cell["outputs"], cell["execution_count"]
+            cell.cell_type = "raw"
+    nbformat.write(notebook, target)
+    return target
 
 
 def _blame(error: Exception, target: Path) -> tuple[int | None, str, str]:
