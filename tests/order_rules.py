@@ -16,7 +16,7 @@ from pressstats.orders import plan_orders, planned, solve
 from pressstats.orders.cases import Cases
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.orders.needs import needs_by_order
-from pressstats.orders.rushing import EXPEDITE_DAYS, serves_from, worth_rushing
+from pressstats.orders.rushing import EXPEDITE_DAYS, rush_serves_from, worth_rushing
 from pressstats.prices import price_breaks
 
 __all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook"]
@@ -132,7 +132,7 @@ def _worth_rushing(review: Review, stock: pd.DataFrame, draws: int) -> np.ndarra
     logs, outlook, times, names = review.logs, review.outlook, review.times, review.loop.names
     days = pd.date_range(review.today + DAY, periods=16, freq="D", unit="us")
     receives = receipt_days(logs, days)
-    if serves_from(receives, 0) == serves_from(receives, review.again()):
+    if rush_serves_from(receives, 0) == rush_serves_from(receives, review.again()):
         return np.zeros(len(names))
     paths, mean = outlook.day_paths(draws, days)
     rows = review.open_rows()
@@ -170,12 +170,13 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         arrives = np.array(due)
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
+        source = planned.Source(supplier, row, arrives)
         one = planned.Planned(
-            name, supplier, row, float(review.stock[place]), reviews, arrives, mean, float(use.mean()), come
+            name, row, float(review.stock[place]), reviews, (source,), place, mean, float(use.mean()), come
         )
         peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
         prices = [price_breaks(logs, name, days[turn]) for turn in reviews[:orders]]
-        article = planning._article(logs.plant.policy, one, needs, peak, prices, np.zeros(0))
+        article = planning._article(logs.plant.policy, one, needs, peak, [prices], [np.zeros(0)])
         articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
     policy = logs.plant.policy
     made = solve(

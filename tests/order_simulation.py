@@ -20,6 +20,7 @@ from pressstats import ink, paper
 from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, weekly_use
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
+from pressstats.offers import offers
 from pressstats.orders.leadtimes import LeadTimes, lead_days
 from pressstats.orders.rates import expedite_price
 from pressstats.orders.rushing import EXPEDITE_DAYS
@@ -468,7 +469,8 @@ class Review:
     def lead(self, name: str) -> int:
         """Return the days from order to promise that the plan counts on."""
         if self._leads is None:
-            self._leads = lead_days(self.logs, self.times)
+            offered = offers(self.logs, self.logs.as_of)
+            self._leads = {name: days for (_, name), days in lead_days(offered, self.times).items()}
         return self._leads[name]
 
     def due(self, name: str) -> pd.Timestamp:

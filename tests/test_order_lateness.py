@@ -10,6 +10,7 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
+from pressstats.offers import offers
 from pressstats.orders import LeadTimes, arrivals, open_orders, receipt_days
 from pressstats.orders.leadtimes import lead_days
 from pressstats.orders.loading import into_loads
@@ -143,7 +144,7 @@ def test_a_supplier_that_is_not_named_is_that_of_record(tmp_path: Path) -> None:
     for logs in (named, blank):
         times = LeadTimes(logs)
         assert times.deliveries(record) == 10
-        assert lead_days(logs, times)["N1200"] == 28
+        assert lead_days(offers(logs, logs.as_of), times)[record, "N1200"] == 28
     waiting = with_deliveries(tmp_path / "open", [delivery(150, record, None) | {"supplier": None}])
     assert open_orders(waiting)["supplier"].tolist() == [record]
 
@@ -244,7 +245,8 @@ def test_lead_times_that_differ_little_come_on_one_truck(tmp_path: Path) -> None
     more = pd.DataFrame(rows).assign(supplier=["Mill"] * 5 + ["Other mill"])
     tables["materials"] = pd.concat([materials.reset_index(), more], ignore_index=True)
     logs = read_logs(write_small_plant(tmp_path / "logs", tables))
-    found = lead_days(logs, LeadTimes(logs))
+    days = lead_days(offers(logs, logs.as_of), LeadTimes(logs))
+    found = {name: lead for (_, name), lead in days.items()}
     # 14 takes 13 and 12 along, the next truck 11, 10 and 9; not in a chain of small steps.
     assert {name: found[name] for name in leads} == {"a": 14, "b": 14, "c": 11, "d": 11, "e": 11, "f": 14}
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -66,8 +65,9 @@ def test_so_many_weeks_are_bought_ahead_as_the_rise_pays_holding_for(rise: float
     # One unit a week at 100, held at 1 a week: each week ahead costs 1 a unit, the rise of order 4 on saves `rise`.
     needs = np.arange(1.0, 14.0)
     rate = 365.25 / 7 / 100
-    one = replace(
-        article("paper", needs),
+    one = article(
+        "paper",
+        list(needs),
         pack=1.0,
         load=1000.0,
         due=np.arange(14)[1:] * 7,

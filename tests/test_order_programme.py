@@ -9,29 +9,46 @@ itself, and what is ordered comes whole.
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 
-from pressstats.orders.programme import Article, Orders, solve
+from pressstats.orders.programme import Article, Limit, Offer, Orders, Share, solve
 
 NOWHERE = 1e12
 
 
+OFFERED = {field.name for field in fields(Offer)}
+
+
 def article(name: str, needs: list[float], **other: object) -> Article:
+    """Return a material that one supplier delivers."""
     orders = len(needs)
-    told = {
+    said = {
+        "free": np.full(orders, NOWHERE),
+        "expedite": 1000.0,
+    }
+    said |= {key: value for key, value in other.items() if key not in OFFERED}
+    mine = {key: value for key, value in other.items() if key in OFFERED}
+    return Article(name=name, needs=np.array(needs, dtype=float), offers=(offer(orders, **mine),), **said)
+
+
+def offer(orders: int, **other: object) -> Offer:
+    said = {
         "supplier": "mill",
         "pack": 10.0,
         "load": 1000.0,
         "minimum": 0.0,
         "due": np.arange(orders) * 7,
-        "free": np.full(orders, NOWHERE),
         "prices": [[(0.0, 1.0)]] * orders,
-        "expedite": 1000.0,
     }
-    return Article(name=name, needs=np.array(needs, dtype=float), **(told | other))
+    return Offer(**(said | other))
+
+
+def changed(one: Article, **other: object) -> Article:
+    """Return a material with other terms of its first offer."""
+    return replace(one, offers=(replace(one.offers[0], **other), *one.offers[1:]))
 
 
 def test_economic_order_quantity() -> None:
@@ -78,7 +95,7 @@ def test_a_price_for_all_units_from_a_quantity_on() -> None:
     cost = 8 + 0.68 * 800 + 0.3 * 0.68 * 800 / 2 * cycle / year
     assert cost / cycle * year == pytest.approx(978.60)
     # Without the last break 400 are ordered, the quantity of the next.
-    fewer = replace(one, prices=[tiers[:2]] * 8)
+    fewer = changed(one, prices=[tiers[:2]] * 8)
     found = solve([fewer], load_cost=8, holding_rate=0.3, end=int(cycle), gap=0.0)
     assert found.quantity[0].tolist() == [400, 0, 0, 0, 400, 0, 0, 0]
 
@@ -90,22 +107,23 @@ def line_cost(
     one: Article, packs: tuple[int, ...], load_cost: float, rate: float, end: int, filled: bool
 ) -> float:
     """Return what the orders of one article cost but for freight; infinite where they break a rule."""
+    said = one.offers[0]
     quantity = np.array(packs) * one.pack
     total = np.cumsum(quantity)
-    if (total > one.free + 1e-9).any() or ((quantity > 0) & (quantity < one.minimum)).any():
+    if (total > one.free + 1e-9).any() or ((quantity > 0) & (quantity < said.minimum)).any():
         return float(np.inf)
-    lowest = min(price for tiers in one.prices for _, price in tiers)
+    lowest = min(price for tiers in said.prices for _, price in tiers)
     cost = 0.0
     # The holding cost is that of the lowest price of the least order, whenever a unit came.
-    small = max(one.minimum, one.pack)
-    first = min([price for least, price in tiers if least <= small][-1] for tiers in one.prices)
+    small = max(said.minimum, one.pack)
+    first = min([price for least, price in tiers if least <= small][-1] for tiers in said.prices)
     for order, amount in enumerate(quantity):
-        tiers = one.prices[order]
+        tiers = said.prices[order]
         price = [price for least, price in tiers if least <= amount or least == 0][-1]
-        held = first * rate * max(end - int(one.due[order]), 0) / 365.25
+        held = first * rate * max(end - int(said.due[order]), 0) / 365.25
         cost += amount * (price - lowest + held)
-        if len(one.before) and np.isfinite(one.before[order]):
-            cost += one.change_cost * abs(amount - one.before[order])
+        if len(said.before) and np.isfinite(said.before[order]):
+            cost += said.change_cost * abs(amount - said.before[order])
     wanted = np.ceil(one.needs / one.pack - 1e-9) * one.pack
     # What lacks at each need is priced anew: nobody brings it in the first week for the last.
     cost += one.expedite * float(np.maximum(wanted - total, 0.0).sum())
@@ -113,7 +131,7 @@ def line_cost(
         cost += one.low_cost * np.maximum(one.low - total, 0.0).sum()
     if len(one.high):
         cost += one.high_cost * np.maximum(total - np.maximum(one.high, wanted), 0.0).sum()
-    holds = max(np.floor(one.load / one.pack), 1)
+    holds = max(np.floor(said.load / one.pack), 1)
     return cost + (load_cost * (wanted[-1] - total[-1]) / one.pack / holds if filled else 0.0)
 
 
@@ -133,13 +151,14 @@ def cheapest(
         costs = np.array([line_cost(one, packs, load_cost, rate, end, filled) for packs in options])
         packs = np.array(options)[np.isfinite(costs)]
         costs = costs[np.isfinite(costs)]
-        holds = max(np.floor(one.load / one.pack), 1)
+        holds = max(np.floor(one.offers[0].load / one.pack), 1)
         # Every choice of the articles before with every choice of this one.
         before, mine = (grid.ravel() for grid in np.indices((len(cost), len(costs))))
         cost = cost[before] + costs[mine]
         room = room[before] + np.cumsum(packs * one.pack * one.room, axis=1)[mine]
         shares = {supplier: share[before] for supplier, share in shares.items()}
-        shares[one.supplier] = shares.get(one.supplier, 0.0) + (packs / holds)[mine]
+        supplier = one.offers[0].supplier
+        shares[supplier] = shares.get(supplier, 0.0) + (packs / holds)[mine]
     cost = cost + load_cost * sum(np.ceil(share - 1e-9).sum(axis=1) for share in shares.values())
     if store is not None:
         cost = cost[(room <= store + 1e-9).all(axis=1)]
@@ -183,7 +202,7 @@ def kept(one: Article, quantity: np.ndarray, lacking: np.ndarray) -> None:
     assert packs == pytest.approx(np.round(packs))
     assert (np.cumsum(quantity) + lacking >= one.needs - 1e-6).all()
     assert (np.cumsum(quantity) <= one.free + 1e-9).all()
-    assert ((quantity == 0) | (quantity >= one.minimum)).all()
+    assert ((quantity == 0) | (quantity >= one.offers[0].minimum)).all()
 
 
 def exactly(articles: list[Article], store: np.ndarray | None, filled: bool) -> Orders:
@@ -219,7 +238,7 @@ def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part
     # its own or of all; a price that rises again for the largest orders.
     articles, store = small_case(seed)
     rng = np.random.default_rng(1000 + seed)
-    changed = []
+    asked = []
     for one in articles:
         slack = rng.integers(0, 2 * one.pack, (2, 3)).astype(float)
         if part in ("cover", "all"):
@@ -229,7 +248,7 @@ def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part
         if part in ("before", "all"):
             before = rng.integers(0, 4, 3) * one.pack
             before[int(rng.integers(3))] = np.nan
-            one = replace(one, before=before, change_cost=float(rng.choice([0.03, 0.4])))
+            one = changed(one, before=before, change_cost=float(rng.choice([0.03, 0.4])))
         if part in ("tight", "all"):
             free = np.maximum(one.needs + rng.integers(-2, 2, 3) * one.pack, 0.0)
             one = replace(one, free=free, expedite=30.0)
@@ -237,14 +256,14 @@ def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part
             one = replace(one, expedite=float(rng.choice([3.0, 30.0])))
         if part == "rising":
             at = np.sort(rng.choice([2.0, 3.0, 4.0], 2, replace=False)) * one.pack
-            one = replace(one, prices=[[(0.0, 1.0), (at[0], 0.85), (at[1], 0.95)]] * 3)
-        changed.append(one)
+            one = changed(one, prices=[[(0.0, 1.0), (at[0], 0.85), (at[1], 0.95)]] * 3)
+        asked.append(one)
     if part == "shared":
-        store = np.maximum(sum(one.needs for one in changed) + rng.integers(-20, 10, 3), 0.0)
-    expected = cheapest(changed, 6.0, 0.8, 35, store, filled=True)
-    found = exactly(changed, store, filled=True)
+        store = np.maximum(sum(one.needs for one in asked) + rng.integers(-20, 10, 3), 0.0)
+    expected = cheapest(asked, 6.0, 0.8, 35, store, filled=True)
+    found = exactly(asked, store, filled=True)
     assert found.cost == pytest.approx(expected, abs=1e-4)
-    for one, quantity, lacking in zip(changed, found.quantity, found.lacking, strict=True):
+    for one, quantity, lacking in zip(asked, found.quantity, found.lacking, strict=True):
         kept(one, quantity, lacking)
 
 
@@ -303,7 +322,7 @@ def test_materials_due_on_other_days_share_no_load() -> None:
     wide = article("wide", [10.0, 10.0])
     narrow = article("narrow", [10.0, 10.0])
     assert solve([wide, narrow], load_cost=5, holding_rate=0.12, end=30, gap=0.0).loads["mill"].sum() == 1
-    later = replace(narrow, due=np.array([3, 10]))
+    later = changed(narrow, due=np.array([3, 10]))
     assert solve([wide, later], load_cost=5, holding_rate=0.12, end=30, gap=0.0).loads["mill"].sum() == 2
 
 
@@ -349,10 +368,10 @@ def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> N
     one = article("paper", [0.0, 20.0], before=np.array([20.0, 0.0]), due=np.array([0, 7]))
     terms = {"load_cost": 0.0, "holding_rate": 1.0, "end": 70, "gap": 0.0}
     spared = 7 / 365.25 / 2
-    assert solve([replace(one, change_cost=1.1 * spared)], **terms).quantity.tolist() == [[20.0, 0.0]]
-    assert solve([replace(one, change_cost=0.9 * spared)], **terms).quantity.tolist() == [[0.0, 20.0]]
+    assert solve([changed(one, change_cost=1.1 * spared)], **terms).quantity.tolist() == [[20.0, 0.0]]
+    assert solve([changed(one, change_cost=0.9 * spared)], **terms).quantity.tolist() == [[0.0, 20.0]]
     # Where it said nothing, nothing is a change.
-    silent = replace(one, before=np.array([np.nan, np.nan]), change_cost=100.0)
+    silent = changed(one, before=np.array([np.nan, np.nan]), change_cost=100.0)
     assert solve([silent], **terms).quantity.tolist() == [[0.0, 20.0]]
 
 
@@ -369,7 +388,7 @@ def test_its_own_orders_passed_as_the_plan_before_come_back(seed: int) -> None:
     }
     first = solve(articles, **terms)
     told = zip(articles, first.quantity, strict=True)
-    again = solve([replace(one, before=quantity, change_cost=0.01) for one, quantity in told], **terms)
+    again = solve([changed(one, before=quantity, change_cost=0.01) for one, quantity in told], **terms)
     assert again.quantity.tolist() == first.quantity.tolist()
     assert again.cost == pytest.approx(first.cost, abs=1e-6)
 

@@ -37,10 +37,10 @@ def test_days_count_from_the_order_before_to_this_one() -> None:
     out[0, 2] = out[1, 5] = out[2, 9] = True
     arrives = np.array([[3, 6], [5, 8], [4, 9], [4, 6]])
     # First order: case 0 on day 2 before 3; case 1 runs out on the day that the order serves first.
-    assert out_before(out, arrives, -1, 0) == 0.25
+    assert out_before(out, None, arrives[:, 0]) == 0.25
     # Between the two: case 1 on day 5 from 5 to 8; case 2 on day 9 is served by the second.
-    assert out_before(out, arrives, 0, 1) == 0.25
-    assert out_before(out, arrives, -1, 1) == 0.5
+    assert out_before(out, arrives[:, 0], arrives[:, 1]) == 0.25
+    assert out_before(out, None, arrives[:, 1]) == 0.5
 
 
 def test_what_is_late_is_counted_in_and_what_is_ordered_is_not(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
 
 from pressstats.orders import LeadTimes, arrivals, receipt_days, rushing
-from pressstats.orders.rushing import foreseen, next_look, serves_from, worth_rushing
+from pressstats.orders.rushing import foreseen, next_look, rush_serves_from, worth_rushing
 from pressstats.plant import Policy
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ RECEIVES = np.array([0, 1, 2, 3, 4, 7, 7, 7, 8, 9, 10, 11, 14, 14, 14])
 
 
 def test_a_rush_serves_the_issue_after_the_next_day_that_receives() -> None:
-    assert [serves_from(RECEIVES, day) for day in range(5)] == [4, 5, 8, 8, 8]
+    assert [rush_serves_from(RECEIVES, day) for day in range(5)] == [4, 5, 8, 8, 8]
 
 
 def test_it_is_asked_again_at_the_next_review_or_on_the_next_working_day() -> None:
@@ -42,7 +42,7 @@ def _cases(tmp_path: Path, stock: float, spread: float) -> Cases:
 @pytest.mark.parametrize(("stock", "spread"), [(22_000.0, 0.1), (24_000.0, 0.2), (30_000.0, 0.15)])
 def test_what_is_rushed_costs_least_of_all_packs(tmp_path: Path, stock: float, spread: float) -> None:
     cases = _cases(tmp_path, stock, spread)
-    soonest, until = serves_from(cases.receives, 0), serves_from(cases.receives, 7)
+    soonest, until = rush_serves_from(cases.receives, 0), rush_serves_from(cases.receives, 7)
     for cost, rate in product((0, 2_000, 50_000), (0, 150, 5_000)):
         policy = Policy(stockout_cost=cost, expedite_cost_per_t=rate)
         found = worth_rushing(cases, policy, 7)

@@ -8,7 +8,7 @@ from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .position import open_orders, refuse_stock, stock_on_hand
-from .programme import Article, Orders, solve
+from .programme import Article, Limit, Offer, Orders, Share, solve
 from .rates import expedite_price
 from .risk import risk_before_arrival
 from .standby import standby_hours
@@ -18,6 +18,9 @@ from .yearly import season_spend, total_spend, year_spend
 __all__ = [
     "SOON",
     "Article",
+    "Limit",
+    "Offer",
+    "Share",
     "LeadTimes",
     "OrderPlan",
     "Orders",

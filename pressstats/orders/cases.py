@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .leadtimes import LeadTimes, arrivals
+from .leadtimes import LeadTimes, arrivals, serves_from
 from .needs import known_by, level_worth, needs_by_order, stock_paths
 from .planned import ORDERS, Planned
 from .rates import expedite_price, holding_rate
@@ -57,7 +57,7 @@ class Cases:
     come : list of ndarray, shape (cases, days)
         Receipts of the open orders.
     arrives : list of ndarray of int, shape (cases, ORDERS + 1)
-        Days on which orders of the plan would come.
+        Days on which orders of the plan would come, by row of :attr:`Planned.rows`.
     """
 
     def __init__(
@@ -76,17 +76,30 @@ class Cases:
         # One truck brings all that is ordered of a supplier on a day: it is as late for all.
         late = {
             supplier: times.draw(supplier, (draws, len(planned[0].reviews)), rng)
-            for supplier in dict.fromkeys(one.supplier for one in planned)
+            for supplier in dict.fromkeys(source.supplier for one in planned for source in one.sources)
         }
-        self.come = arrivals(times, open_rows, days, receives, [one.name for one in planned], draws, rng)
+        names, rests = [one.name for one in planned], {one.name: one.sources[0].rest for one in planned}
+        self.come = arrivals(times, open_rows, days, receives, names, draws, rng, rests)
         # An order comes the day after it was placed at the earliest, and on a day that receives; it serves from the
         # next issue on.
         self.arrives = [
-            receives[np.clip(one.due - 1 + late[one.supplier], one.reviews + 1, len(days) - 1)] + 1
+            serves_from(
+                receives[
+                    np.clip(
+                        source.due - serves_from(0, source.rest) + late[source.supplier],
+                        one.reviews + 1,
+                        len(days) - 1,
+                    )
+                ],
+                source.rest,
+            )
             for one in planned
+            for source in one.sources
         ]
         #: Day from which anything of the plan can help, by material and case.
-        self.helped = [arrives.min(axis=1) for arrives in self.arrives]
+        self.helped = [
+            np.min([arrives.min(axis=1) for arrives in self.arrives[one.rows]], axis=0) for one in planned
+        ]
         #: By how much more there is than expected, as known when each order is placed, by material and case.
         self.known = [self._known(place, mine) for place, mine in enumerate(use)]
 
@@ -118,7 +131,7 @@ class Cases:
         policy : Policy
             Costs of holding, expediting and running out: where more than the service level is worth its money, more
             is needed.
-        quantity : ndarray, shape (materials, ORDERS), optional
+        quantity : ndarray, shape (sources of all materials, ORDERS), optional
             Orders of an earlier plan: what a material lacks with them is used of what stands in for it.
 
         Returns
@@ -150,7 +163,7 @@ class Cases:
                 one.stock,
                 use[place],
                 self.come[place],
-                self.arrives[place],
+                self.comes_by(place, None if quantity is None else quantity[one.rows]),
                 float(service[place]),
                 worth,
                 self.known[place] if quantity is None else self._known(place, use[place]),
@@ -158,12 +171,33 @@ class Cases:
             found.append(need)
         return found
 
+    def comes_by(self, place: int, quantity: np.ndarray | None = None) -> np.ndarray:
+        """Return the days on which a material's orders come by which its needs are counted, shape (cases, ORDERS + 1).
+
+        They are those of its first source, and where another brings more of what is due by then, that one's.
+        `quantity` has shape (sources, ORDERS).
+        """
+        one = self.planned[place]
+        found = self.arrives[one.first_row]
+        if quantity is None or len(one.sources) == 1:
+            return found
+        found, most = found.copy(), quantity[0].copy()
+        for source, arrives, ordered in zip(
+            one.sources[1:], self.arrives[one.rows][1:], quantity[1:], strict=True
+        ):
+            turns = np.searchsorted(one.due[:ORDERS], source.due[:ORDERS])
+            for order, turn in enumerate(turns):
+                if turn < ORDERS and ordered[order] > most[turn]:
+                    found[:, turn], most[turn] = arrives[:, order], ordered[order]
+        return found
+
     def _load_days(self, one: Planned) -> float:
         """Return for how long a load of its supplier lasts, or what must be ordered of it at least [day]."""
+        supplier = one.sources[0].supplier
         mine = [
             other
             for other in self.planned
-            if other is one or (one.supplier and other.supplier == one.supplier)
+            if other is one or (supplier and other.sources[0].supplier == supplier)
         ]
         loads = sum(
             other.daily / other.row["load_quantity"] for other in mine if other.row["load_quantity"] > 0
@@ -185,7 +219,7 @@ class Cases:
         list of ndarray, shape (cases,)
             Shortages in all [unit of the material]: no order of the plan can help them.
         """
-        nothing = np.zeros((len(self.planned), ORDERS))
+        nothing = np.zeros((self.planned[-1].rows.stop, ORDERS))
         # Once something of the plan has come in every case, nothing more counts.
         last = max(int(helped.max()) for helped in self.helped)
         until = last if until is None else min(until, last)
@@ -212,12 +246,12 @@ class Cases:
     def at_day_end(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
         """Return what is on hand of each material at the end of each day, its receipts counted, shape (cases, `until`).
 
-        Where a material runs out, what stands in for it is used. `quantity` has shape (materials, ORDERS).
+        Where a material runs out, what stands in for it is used. `quantity` has shape (sources of all, ORDERS).
         """
         use = self.stood_in(quantity, until + 1)
         found = []
         for place, one in enumerate(self.planned):
-            come = self.receipts(place, quantity[place], until + 1)
+            come = self.receipts(place, quantity[one.rows], until + 1)
             left = stock_paths(one.stock, use[place], come)
             found.append(np.asarray(np.maximum(left[:, :until], 0.0) + come[:, 1 : until + 1]))
         return found
@@ -225,11 +259,11 @@ class Cases:
     def stocks(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
         """Return stock of each material at the end of each day, with what others take of it.
 
-        `quantity` has shape (materials, ORDERS), each result shape (cases, `until`).
+        `quantity` has shape (sources of all materials, ORDERS), each result shape (cases, `until`).
         """
         use = self.stood_in(quantity, until)
         return [
-            stock_paths(one.stock, use[place], self.receipts(place, quantity[place], until))
+            stock_paths(one.stock, use[place], self.receipts(place, quantity[one.rows], until))
             for place, one in enumerate(self.planned)
         ]
 
@@ -243,20 +277,26 @@ class Cases:
         ]
 
     def receipts(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
-        """Return receipts of a material by day, those of open orders among them, shape (cases, days up to `until`)."""
+        """Return receipts of a material by day, those of open orders among them, shape (cases, days up to `until`).
+
+        `quantity` has shape (sources, ORDERS), or (ORDERS,) where there is one.
+        """
         come = self.come[place][:, :until].copy()
-        for order, amount in enumerate(self.ordered(place, quantity).T):
-            if not amount.any():
-                continue
-            arrives = self.arrives[place][:, order]
-            rows = np.flatnonzero((arrives < come.shape[1]) & (amount > 0))
-            come[rows, arrives[rows]] += amount[rows]
+        rows = self.arrives[self.planned[place].rows]
+        for arrives, ordered in zip(rows, self.ordered_of_each(place, quantity), strict=True):
+            for order, amount in enumerate(ordered.T):
+                if not amount.any():
+                    continue
+                day = arrives[:, order]
+                cases = np.flatnonzero((day < come.shape[1]) & (amount > 0))
+                come[cases, day[cases]] += amount[cases]
         return come
 
     def ordered(self, place: int, quantity: np.ndarray) -> np.ndarray:
         """Return what will be ordered in each case: later orders follow what is known when they are placed.
 
-        Nothing follows the last order of `quantity`. Parts of packs and loads that are moved by a week are not told.
+        `quantity` has shape (ORDERS,), of all sources. Nothing follows its last order. Parts of packs and loads that
+        are moved by a week are not told.
         """
         last = int(np.max(np.flatnonzero(quantity), initial=-1)) + 1
         total = np.cumsum(quantity[:last]) - self.known[place][:, :last]
@@ -265,12 +305,26 @@ class Cases:
         ordered[:, :last] = np.diff(total, axis=1, prepend=0.0)
         return ordered
 
+    def ordered_of_each(self, place: int, quantity: np.ndarray) -> list[np.ndarray]:
+        """Return what will be ordered of each source in each case, each of shape (cases, ORDERS).
+
+        More or less is ordered of them as the plan does in that week, and where it orders nothing as it does in all.
+        """
+        quantity = np.atleast_2d(quantity)
+        whole = quantity.sum(axis=0)
+        ordered = self.ordered(place, whole)
+        if len(quantity) == 1:
+            return [ordered]
+        in_all = quantity.sum(axis=1) / max(float(whole.sum()), NOTHING)
+        parts = np.where(whole > 0, quantity / np.where(whole > 0, whole, 1.0), in_all[:, None])
+        return [ordered * part for part in parts]
+
     def stood_in(self, quantity: np.ndarray, until: int | None = None) -> list[np.ndarray]:
         """Return use by material up to a day, with what others take of it that it stands in for."""
         use = [mine[:, :until] for mine in self.use]
         for place, one in enumerate(self.planned):
             if one.stand_in is not None:
                 other, ratio = one.stand_in
-                lacking = np.maximum(-self.stock(place, quantity[place], until), 0.0)
+                lacking = np.maximum(-self.stock(place, quantity[one.rows], until), 0.0)
                 use[other] = use[other] + ratio * lacking
         return use

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ..tables import as_published
-from .leadtimes import LeadTimes, arrivals, receipt_days
+from .leadtimes import LeadTimes, arrivals, receipt_days, rest_days
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -88,7 +88,8 @@ def stock_cover(logs: Logs, stock: pd.DataFrame, orders: pd.DataFrame, paths: Pa
     table = stock.copy()
     times, receives = LeadTimes(logs), receipt_days(logs, paths.days)
     rng = np.random.default_rng(_SEED)
-    come = arrivals(times, orders, paths.days, receives, table["material"].tolist(), PATHS, rng)
+    names = table["material"].tolist()
+    come = arrivals(times, orders, paths.days, receives, names, PATHS, rng, rest_days(logs))
     cover = np.full(len(table), np.nan)
     early = pd.Series(pd.NaT, table.index, dtype="datetime64[us]")
     middle = early.copy()

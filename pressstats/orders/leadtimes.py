@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from ..offers import order_days
+
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["LeadTimes", "arrivals", "lead_days", "receipt_days", "supplier_of"]
+__all__ = [
+    "LeadTimes",
+    "arrivals",
+    "lead_days",
+    "receipt_days",
+    "rest_days",
+    "review_days",
+    "serves_from",
+    "supplier_of",
+]
 
 #: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
 _SHARED = 8.0
@@ -204,6 +215,61 @@ def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     return np.asarray(np.minimum.accumulate(place[::-1])[::-1])
 
 
+def review_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
+    """Return the places of the days on which orders are placed.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs, whose plant names the weekday of review and the days on which nothing is ordered.
+    days : DatetimeIndex, shape (days,)
+        Consecutive days.
+
+    Returns
+    -------
+    ndarray of int, shape (reviews,)
+        One a week: where nothing can be ordered on its day, the last day before it on which something can, but never
+        before the first of `days`; else the next day after it.
+    """
+    usual = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
+    can = np.flatnonzero(order_days(logs, days))
+    if not len(can):
+        return usual
+    before = np.searchsorted(can, usual, side="right") - 1
+    placed = np.where(before >= 0, can[np.maximum(before, 0)], can[0])
+    # A closed week or more leaves no day of its own: the order is then placed when orders are taken again.
+    early = (usual - placed >= 7) & (np.searchsorted(can, usual) < len(can))
+    after = can[np.minimum(np.searchsorted(can, usual), len(can) - 1)]
+    return np.where(early, after, placed)
+
+
+def rest_days(logs: Logs) -> dict[str, int]:
+    """Return how many days what is received of each material rests before it is used [day]: reels only do."""
+    if not logs.has("materials"):
+        return {}
+    newsprint = logs["materials"]["kind"] == "newsprint"
+    rest = int(logs.plant.reel.rest_days)
+    return {str(name): rest for name in logs["materials"].loc[newsprint, "material"]}
+
+
+def serves_from(received: Any, rest: int = 0) -> Any:
+    """Return the day whose issue is the first that is printed from what is received on a day.
+
+    Parameters
+    ----------
+    received : int or ndarray of int
+        Place of the day.
+    rest : int
+        Days that it rests first [day].
+
+    Returns
+    -------
+    int or ndarray of int
+        An issue is printed the evening before its day.
+    """
+    return received + 1 + rest
+
+
 def arrivals(
     times: LeadTimes,
     orders: pd.DataFrame,
@@ -212,6 +278,7 @@ def arrivals(
     materials: Sequence[str],
     draws: int,
     rng: np.random.Generator,
+    rests: Mapping[str, int] | None = None,
 ) -> list[np.ndarray]:
     """Draw the receipts of the open orders.
 
@@ -231,6 +298,8 @@ def arrivals(
         Paths.
     rng : Generator
         Source of randomness.
+    rests : mapping of str to int, optional
+        For how many days a material rests before it is used [day].
 
     Returns
     -------
@@ -249,33 +318,34 @@ def arrivals(
         # Days on which nothing is received make no truck late.
         closed = next((n for n in range(7) if (promised.day_of_week + n) % 7 in opens), 0)
         late = times.draw(supplier, draws, rng, over=-1 - due - closed)
-        day = receives[np.clip(due + late, 0, len(days) - 1)] + 1
-        inside = np.flatnonzero((day < len(days)) & (due + late < len(days)))
+        received = receives[np.clip(due + late, 0, len(days) - 1)]
         for order in rows.itertuples():
-            if order.material in come:
-                come[order.material][inside, day[inside]] += order.quantity
+            if order.material not in come:
+                continue
+            day = serves_from(received, (rests or {}).get(order.material, 0))
+            inside = np.flatnonzero((day < len(days)) & (due + late < len(days)))
+            come[order.material][inside, day[inside]] += order.quantity
     return list(come.values())
 
 
-def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:
-    """Return the days from order to promise of each material.
+def lead_days(offered: pd.DataFrame, times: LeadTimes) -> dict[tuple[str, str], int]:
+    """Return the days from order to promise of each material of each supplier.
 
     Parameters
     ----------
-    logs : Logs
-        Logs with ``materials``.
+    offered : DataFrame
+        Result of :func:`pressstats.offers.offers`.
     times : LeadTimes
         What suppliers lately promised.
 
     Returns
     -------
     dict of int
-        Days by material [day]. Materials of one supplier that differ by a few days only come on one truck, with the
-        slowest of them.
+        Days by supplier (empty where none is named) and material [day]. Materials of one supplier that differ by a few
+        days only come on one truck, with the slowest of them.
     """
-    rows = logs["materials"]
-    found: dict[str, int] = {}
-    for supplier, mine in rows.groupby(rows["supplier"].fillna("")):
+    found: dict[tuple[str, str], int] = {}
+    for supplier, mine in offered.groupby(offered["supplier"].fillna("").astype("str")):
         days = {
             str(name): times.promised(str(supplier), str(name), float(np.nan_to_num(listed)))
             for name, listed in zip(mine["material"], mine["lead_time_days"], strict=True)
@@ -284,5 +354,5 @@ def lead_days(logs: Logs, times: LeadTimes) -> dict[str, int]:
         for name in sorted(days, key=lambda name: (-days[name], name)):
             if days[name] < longest - _ONE_TRUCK or longest < 0:
                 longest = days[name]
-            found[name] = longest
+            found[str(supplier), name] = longest
     return found

@@ -8,7 +8,8 @@ import pandas as pd
 
 __all__ = ["into_loads"]
 
-_COLUMNS = ["order", "material", "order_on", "due_on", "quantity", "loads", "stock_before", "stock_after"]
+_WORDS = ["order", "material", "supplier"]
+_NUMBERS = ["packs", "quantity", "loads", "stock_before", "stock_after", "stockout_probability"]
 
 
 def into_loads(lines: pd.DataFrame) -> pd.DataFrame:
@@ -22,8 +23,8 @@ def into_loads(lines: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    DataFrame, shape (materials on loads, 9)
-        Columns of the published table ``order_plan`` but the cost. Large packs go first, so that small ones fill
+    DataFrame, shape (materials on loads, 11)
+        Columns of the published table ``order_plan`` but the prices. Large packs go first, so that small ones fill
         the gaps; a pack larger than a load has a load of its own.
     """
     rows = []
@@ -50,10 +51,10 @@ def into_loads(lines: pd.DataFrame) -> pd.DataFrame:
                     open_loads.append((number, max(1 - amount / line.load, 0.0)))
                 for load, amount in sorted(taken.items()):
                     order = f"{pd.Timestamp(order_on):%Y-%m-%d} {supplier} {load}"
-                    head = (order, line.material, order_on, due_on, amount, min(amount / line.load, 1.0))
-                    rows.append((*head, stock, stock + amount, line.stockout_probability))
+                    head = (order, line.material, supplier, order_on, due_on)
+                    size = (math.ceil(amount / line.pack - 1e-9), amount, min(amount / line.load, 1.0))
+                    rows.append((*head, *size, stock, stock + amount, line.stockout_probability))
                     stock += amount
-    plan = pd.DataFrame(rows, columns=[*_COLUMNS, "stockout_probability"])
-    words, numbers = ["order", "material"], ["quantity", "loads", "stock_before", "stock_after"]
-    kinds = dict.fromkeys(words, "str") | dict.fromkeys(["order_on", "due_on"], "datetime64[us]")
-    return plan.astype(kinds | dict.fromkeys([*numbers, "stockout_probability"], "float64"))
+    plan = pd.DataFrame(rows, columns=[*_WORDS, "order_on", "due_on", *_NUMBERS])
+    kinds = dict.fromkeys(_WORDS, "str") | dict.fromkeys(["order_on", "due_on"], "datetime64[us]")
+    return plan.astype(kinds | dict.fromkeys(_NUMBERS, "float64"))

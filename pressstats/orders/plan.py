@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -15,8 +15,8 @@ from ..tables import OUTPUTS, as_published
 from .cases import Cases
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
-from .planned import ORDERS, Planned, horizon, planned_materials
-from .programme import Article, Orders, solve
+from .planned import ORDERS, Planned, Source, horizon, planned_materials
+from .programme import Article, Offer, Orders, solve
 from .rates import holding_rate
 from .reasons import reasons
 from .risk import risk_before_arrival
@@ -98,6 +98,7 @@ def plan_orders(
     nodes: int = 400,
     draws: int = DRAWS,
     fresh_draws: int = FRESH,
+    premiums: Mapping[tuple[str, str], float] | None = None,
 ) -> OrderPlan:
     """Plan the orders of the next 13 review days.
 
@@ -118,6 +119,10 @@ def plan_orders(
     draws, fresh_draws : int
         Paths from which needs are taken, and on which the plan is checked.
 
+    premiums : mapping, optional
+        What a unit of a supplier and material costs beyond its price, by (supplier, material): heavier paper, strip,
+        breaks [currency / unit of the material].
+
     Returns
     -------
     OrderPlan
@@ -136,7 +141,7 @@ def plan_orders(
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=horizon(logs, times), freq="D", unit="us")
     receives = receipt_days(logs, days)
     paths, mean = outlook.day_paths(draws, days)
-    planned = planned_materials(logs, outlook, stock, open_rows, days, times, receives, mean)
+    planned = planned_materials(logs, outlook, stock, open_rows, days, times, receives, mean, premiums)
     allowed = 1 - logs.plant.policy.service_level
     if not planned:
         return _empty()
@@ -205,9 +210,15 @@ class _Problem:
         self.logs, self.planned, self.days, self.nodes = logs, known.planned, known.days, nodes
         self.peaks = [peaks(known, place) for place in range(len(known.planned))]
         self.store = store_room(logs, known, stock, open_rows)
-        self.said = [_said(one, known.days, before) for one in known.planned]
+        self.said = [[_said(one, source, known.days, before) for source in one.sources] for one in known.planned]
         self.prices = [
-            [price_breaks(logs, one.name, known.days[review]) for review in one.reviews[:ORDERS]]
+            [
+                [
+                    price_breaks(logs, one.name, known.days[review], source.supplier or None)
+                    for review in one.reviews[:ORDERS]
+                ]
+                for source in one.sources
+            ]
             for one in known.planned
         ]
         self.solutions: dict[tuple, Orders] = {}
@@ -228,20 +239,27 @@ class _Problem:
             store=self.store,
             nodes=self.nodes,
             filled=True,
+            whole_order=policy.price_breaks_by == "order",
             solutions=self.solutions,
         )
 
 
-def _said(one: Planned, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> np.ndarray:
-    """Return what the plan before ordered of a material at each review; nothing is known past its last order."""
+def _said(one: Planned, source: Source, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> np.ndarray:
+    """Return what the plan before ordered of a source at each review; nothing is known past its last order."""
     if before is None or before.empty:
         return np.zeros(0)
-    mine = before[before["material"] == one.name].groupby("order_on")["quantity"].sum()
+    mine = before["material"] == one.name
+    if len(one.sources) > 1:
+        # A plan that names no supplier tells nothing of several.
+        if "supplier" not in before:
+            return np.zeros(0)
+        mine &= before["supplier"] == source.supplier
+    ordered = before[mine].groupby("order_on")["quantity"].sum()
     reviews = days[one.reviews[:ORDERS]]
     # On another review day every order would seem a change.
     if not set(reviews.day_of_week) & set(before["order_on"].dt.day_of_week):
         return np.zeros(0)
-    said = mine.reindex(reviews, fill_value=0.0).to_numpy(dtype=float)
+    said = ordered.reindex(reviews, fill_value=0.0).to_numpy(dtype=float)
     return np.where(reviews <= before["order_on"].max(), said, np.nan)
 
 
@@ -250,39 +268,47 @@ def _article(
     one: Planned,
     needs: np.ndarray,
     peak: np.ndarray,
-    price: list[list[tuple[float, float]]],
-    said: np.ndarray,
+    prices: Sequence[list[list[tuple[float, float]]]],
+    said: Sequence[np.ndarray],
 ) -> Article:
-    """Return a material as the programme sees it."""
+    """Return a material as the programme sees it; `prices` and `said` by source."""
     row, due = one.row, one.due[:ORDERS]
     most = float(row["storage_maximum"]) if np.isfinite(row["storage_maximum"]) else np.inf
-    pack = float(row["pack_quantity"]) if row["pack_quantity"] > 0 else 1.0
-    load = float(row["load_quantity"]) if row["load_quantity"] > 0 else max(pack, 1e4 * pack)
-    freight = max(policy.freight_per_load, 100.0 * price[0][0][1])
+    price = prices[0][0][0][1]
+    freight = max(policy.freight_per_load, 100.0 * price)
     newsprint = row["kind"] == "newsprint" and row["unit"] == "kg"
     # The least cover is held when the next order is due, the most when it has come.
     low = np.maximum(policy.cover_days_minimum * one.daily - one.mean[one.due[1:]], 0.0)
     high = np.maximum(policy.cover_days_maximum * one.daily - one.mean[due], 0.0)
     return Article(
         name=one.name,
-        supplier=one.supplier,
-        pack=pack,
-        load=max(load, pack),
-        minimum=float(np.nan_to_num(row["order_minimum"])),
+        offers=tuple(
+            Offer(
+                supplier=source.supplier,
+                pack=source.pack,
+                load=source.load if np.isfinite(source.load) else 1e4 * source.pack,
+                minimum=source.minimum,
+                due=source.due[:ORDERS],
+                prices=tiers,
+                premium=source.premium,
+                before=before,
+                change_cost=_CHANGED
+                * policy.freight_per_load
+                / (source.load if np.isfinite(source.load) else 1e4 * source.pack),
+            )
+            for source, tiers, before in zip(one.sources, prices, said, strict=True)
+        ),
         needs=needs,
-        due=due,
         free=np.full(ORDERS, 1e12) if np.isinf(most) else np.maximum(most - peak, 0.0),
         capacity=most,
-        prices=price,
         # What lacks is never free, or nothing would be ordered.
-        expedite=max(_LAST_RESORT * freight / pack, 2 * price[0][0][1], 1.0 / pack),
+        expedite=max(_LAST_RESORT * freight / one.pack, 2 * price, 1.0 / one.pack),
         low=np.maximum.accumulate(low),
         high=high,
-        low_cost=_LOW_COVER * freight / pack,
-        high_cost=_HIGH_COVER * holding_rate(policy) * 7 / 365.25 * price[0][0][1],
-        before=said,
-        change_cost=_CHANGED * policy.freight_per_load / max(load, pack),
+        low_cost=_LOW_COVER * freight / one.pack,
+        high_cost=_HIGH_COVER * holding_rate(policy) * 7 / 365.25 * price,
         room=1.0 if newsprint else 0.0,
+        unit=str(row["unit"]),
     )
 
 

@@ -1,4 +1,4 @@
-"""Which materials can be planned, and what is known of each: stock, open orders, review and due days."""
+"""Which materials can be planned, and what is known of each: stock, open orders, who delivers it and when."""
 
 from __future__ import annotations
 
@@ -7,20 +7,65 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from ..offers import offers
 from ..prices import agreed_price
-from .leadtimes import LeadTimes, lead_days
+from .leadtimes import LeadTimes, lead_days, rest_days, review_days, serves_from
 from .needs import unhelped_stock
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
     from ..demand import Outlook
     from ..logs import Logs
 
-__all__ = ["ORDERS", "Planned", "horizon", "planned_materials"]
+__all__ = ["ORDERS", "Planned", "Source", "horizon", "planned_materials"]
 
 #: Review days planned.
 ORDERS = 13
+
+
+@dataclass(frozen=True)
+class Source:
+    """A supplier of a planned material.
+
+    Attributes
+    ----------
+    supplier : str
+        The supplier.
+    terms : Series
+        Its row of :func:`pressstats.offers.offers`.
+    due : ndarray of int, shape (ORDERS + 1,)
+        Days, from the one after as-of, whose issues its orders are the first to serve: an issue is printed the evening
+        before.
+    rest : int
+        Days that what it delivers rests before it is used.
+    premium : float
+        What a unit costs beyond its price [currency / unit of the material].
+    """
+
+    supplier: str
+    terms: pd.Series
+    due: np.ndarray
+    rest: int = 0
+    premium: float = 0.0
+
+    @property
+    def pack(self) -> float:
+        """Quantity of a pack [unit of the material]; 1 where none is told."""
+        return float(self.terms["pack_quantity"]) if self.terms["pack_quantity"] > 0 else 1.0
+
+    @property
+    def load(self) -> float:
+        """Quantity of a full load, a pack at least [unit of the material]; NaN where none is told."""
+        load = float(self.terms["load_quantity"])
+        return max(load, self.pack) if load > 0 else float("nan")
+
+    @property
+    def minimum(self) -> float:
+        """Least quantity of an order [unit of the material]."""
+        return float(np.nan_to_num(self.terms["order_minimum"]))
 
 
 @dataclass(frozen=True)
@@ -29,15 +74,19 @@ class Planned:
 
     Attributes
     ----------
-    name, supplier : str
-        Material and supplier.
+    name : str
+        The material.
     row : Series
-        Its row of ``materials``, unit_price being what is agreed for a load on as-of.
+        Its row of ``materials``, with the terms of its first source; unit_price is what that one asks for a load on
+        as-of.
     stock : float
         On hand [unit of the material].
-    reviews, due : ndarray of int, shape (ORDERS + 1,)
-        Days, from the one after as-of, on which orders are placed, and whose issues they are the first to serve:
-        the day after the promised one, since an issue is printed the evening before. One more than is planned.
+    reviews : ndarray of int, shape (ORDERS + 1,)
+        Days, from the one after as-of, on which orders are placed. One more than is planned.
+    sources : tuple of Source
+        Who delivers it, the soonest first: needs are counted by its due days.
+    first_row : int
+        Row of its first source where all sources of all materials stand below each other.
     mean : ndarray, shape (days,)
         Expected stock before the printing of each day's issue without the plan's orders [unit of the material].
     daily : float
@@ -49,29 +98,39 @@ class Planned:
     """
 
     name: str
-    supplier: str
     row: pd.Series
     stock: float
     reviews: np.ndarray
-    due: np.ndarray
+    sources: tuple[Source, ...]
+    first_row: int
     mean: np.ndarray
     daily: float
     expected: np.ndarray
     stand_in: tuple[int, float] | None = None
 
     @property
+    def due(self) -> np.ndarray:
+        """Due days of the first source."""
+        return self.sources[0].due
+
+    @property
     def pack(self) -> float:
-        """Quantity of a pack [unit of the material]; 1 where none is told."""
-        return float(self.row["pack_quantity"]) if self.row["pack_quantity"] > 0 else 1.0
+        """Quantity of a pack of the first source [unit of the material]."""
+        return self.sources[0].pack
+
+    @property
+    def rows(self) -> slice:
+        """Rows of its sources where all sources stand below each other."""
+        return slice(self.first_row, self.first_row + len(self.sources))
 
 
 def horizon(logs: Logs, times: LeadTimes) -> int:
     """Return how many days are looked ahead: the plan, and what its last order must last."""
-    longest = max(lead_days(logs, times).values(), default=0) if logs.has("materials") else 0
-    return 7 * (ORDERS + 1) + 2 * min(longest, 180) + 42
+    leads = lead_days(offers(logs, logs.as_of), times) if logs.has("materials") else {}
+    return 7 * (ORDERS + 1) + 2 * min(max(leads.values(), default=0), 180) + 42
 
 
-def planned_materials(
+def planned_materials(  # noqa: PLR0913, PLR0917 -- what is known of the plant, and of the days ahead
     logs: Logs,
     outlook: Outlook,
     stock: pd.DataFrame,
@@ -80,42 +139,61 @@ def planned_materials(
     times: LeadTimes,
     receives: np.ndarray,
     mean: np.ndarray,
+    premiums: Mapping[tuple[str, str], float] | None = None,
 ) -> list[Planned]:
-    """Return the materials of which stock, use and its spread are known."""
+    """Return the materials of which stock, use and its spread are known.
+
+    `premiums` says by (supplier, material) what a unit costs beyond its price [currency / unit of the material].
+    """
     if not logs.has("materials"):
         return []
     levels = dict(zip(stock["material"], stock["quantity"], strict=True))
-    review = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
-    found = []
-    leads = lead_days(logs, times)
+    reviews = review_days(logs, days)[: ORDERS + 1]
+    found: list[Planned] = []
+    offered = offers(logs, logs.as_of)
+    offered["supplier"] = offered["supplier"].fillna("").astype("str")
+    leads, rests = lead_days(offered, times), rest_days(logs)
     for _, row in logs["materials"].iterrows():
         name, quantity = str(row["material"]), levels.get(row["material"], np.nan)
         if name not in outlook.names or np.isnan(quantity):
             continue
-        # What is held, and what other means cost, is reckoned at the price that an order of as-of pays for a load.
-        row = row.copy()
-        size = float(np.nan_to_num(max(row["load_quantity"], row["order_minimum"])))
-        row["unit_price"] = agreed_price(logs, name, logs.as_of, size)
         use = mean[outlook.names.index(name)]
         if (
             not np.isfinite(use).all()
             or not np.isfinite(outlook.forecast.judgement.size[outlook.names.index(name)]).all()
         ):
             continue
-        supplier = str(row["supplier"]) if isinstance(row["supplier"], str) else ""
-        lead = leads[name]
-        reviews = review[: ORDERS + 1]
-        # Nothing comes on the day that it is ordered.
-        due = np.minimum(receives[np.minimum(reviews + max(lead, 1), len(days) - 1)] + 1, len(days) - 1)
+        rest = rests.get(name, 0)
+        sources = []
+        for _, terms in offered[offered["material"] == name].iterrows():
+            supplier = str(terms["supplier"])
+            # Nothing comes on the day that it is ordered.
+            comes = np.minimum(reviews + max(leads[supplier, name], 1), len(days) - 1)
+            due = np.minimum(serves_from(receives[comes], rest), len(days) - 1)
+            extra = (premiums or {}).get((supplier, name), 0.0)
+            sources.append(Source(supplier, terms, due, rest, extra))
+        sources.sort(key=lambda source: (int(source.due[0]), str(row["supplier"]) != source.supplier))
+        row = row.copy()
+        for key in ("supplier", "pack_quantity", "load_quantity", "order_minimum"):
+            row[key] = sources[0].terms[key]
+        # What is held, and what an emergency order costs, is reckoned at the price that an order of as-of pays for a
+        # load.
+        size = float(np.nan_to_num(max(row["load_quantity"], row["order_minimum"])))
+        row["unit_price"] = agreed_price(logs, name, logs.as_of, size, sources[0].supplier or None)
         come = np.zeros(len(days))
         for order in open_rows[open_rows["material"] == name].itertuples():
             if order.delivery_id in times.forgotten:
                 continue
             day = max((order.promised_on - days[0]).days, 0)
-            if day < len(days) and receives[day] + 1 < len(days):
-                come[receives[day] + 1] += order.quantity
-        level = unhelped_stock(quantity, use, come, int(due[0]))
-        found.append(Planned(name, supplier, row, quantity, reviews, due, level, float(use.mean()), come))
+            if day < len(days) and serves_from(receives[day], rest) < len(days):
+                come[serves_from(receives[day], rest)] += order.quantity
+        level = unhelped_stock(quantity, use, come, min(int(source.due[0]) for source in sources))
+        first_row = found[-1].rows.stop if found else 0
+        found.append(
+            Planned(
+                name, row, quantity, reviews, tuple(sources), first_row, level, float(use.mean()), come
+            )
+        )
     return _with_stand_ins(found)
 
 

@@ -14,9 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from .formulation import Article, Builder, Orders
+from .formulation import Builder
+from .offered import Article, Limit, Offer, Orders, Share, offer_rows
 
-__all__ = ["Article", "Orders", "solve"]
+__all__ = ["Article", "Limit", "Offer", "Orders", "Share", "solve"]
 
 #: Proven distance to the least cost above which a plan is poor.
 _POOR = 0.1
@@ -37,6 +38,7 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     nodes: int = 400,
     gap: float = 0.03,
     filled: bool = False,
+    whole_order: bool = False,
     solutions: dict[tuple, Orders] | None = None,
 ) -> Orders:
     """Return the orders that cost least.
@@ -62,6 +64,9 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
         Whether plans follow on this one: what is bought beyond the last need then spares freight to come, a full
         load's freight for a full load, and a load is filled as far as holding costs less. Without it nothing comes
         after.
+    whole_order : bool
+        Whether price breaks are held against all that is ordered of a supplier on a day, in one unit, instead of each
+        material.
     solutions : dict, optional
         Where solutions are kept, supplier by supplier, between calls that differ in their needs only.
 
@@ -75,11 +80,10 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     RuntimeError
         If no plan was found; any need may lack, so that is a fault.
     """
-    # Suppliers meet in the newsprint store only: each is solved for itself, and together if that is too small.
-    groups: dict[str, list[int]] = {}
-    for place, article in enumerate(articles):
-        groups.setdefault(article.supplier, []).append(place)
-    own = [[articles[place] for place in mine] for mine in groups.values()]
+    # Suppliers meet in materials that several deliver and in the newsprint store: those that share no material are
+    # solved for themselves, and all together if the store is too small.
+    groups = _groups(articles)
+    own = [[articles[place] for place in mine] for mine in groups]
     keys = [tuple((one.name, one.needs.tobytes()) for one in each) for each in own]
     kept = {} if solutions is None else solutions
     # The longest search first: the others fit in beside it.
@@ -91,23 +95,41 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     gaps = _gaps(own, gap)
 
     def found_for(number: int) -> Orders:
-        return _solved(own[number], load_cost, holding_rate, end, None, nodes, gaps[number], filled)
+        return _solved(own[number], load_cost, holding_rate, end, None, nodes, gaps[number], filled, whole_order)
 
     # The search leaves Python's lock: suppliers are searched beside each other.
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
         for number, orders in zip(asked, workers.map(found_for, asked), strict=True):
             kept[keys[number]] = orders
-    parts = [(mine, kept[key]) for mine, key in zip(groups.values(), keys, strict=True)]
+    parts = [(mine, kept[key]) for mine, key in zip(groups, keys, strict=True)]
     found = _together(articles, parts)
     if store is None or not len(articles) or _in_store(articles, found, store):
         return found
-    return _solved(articles, load_cost, holding_rate, end, store, nodes, gap, filled)
+    return _solved(articles, load_cost, holding_rate, end, store, nodes, gap, filled, whole_order)
+
+
+def _groups(articles: Sequence[Article]) -> list[list[int]]:
+    """Return the places of materials whose suppliers hang together, since one delivers several or several one."""
+    groups: list[tuple[set[str], list[int]]] = []
+    for place, article in enumerate(articles):
+        suppliers = {offer.supplier for offer in article.offers}
+        mine = [group for group in groups if group[0] & suppliers]
+        joined = (suppliers.union(*(group[0] for group in mine)), sorted(sum((g[1] for g in mine), []) + [place]))
+        if mine:
+            groups[groups.index(mine[0])] = joined
+            groups = [group for group in groups if group not in mine[1:]]
+        else:
+            groups.append(joined)
+    return [places for _, places in groups]
 
 
 def _gaps(own: Sequence[Sequence[Article]], gap: float) -> np.ndarray:
     """Return how close to the least cost each supplier's plan must be proven: closer where most of the cost is."""
     loads = np.array(
-        [sum(float(np.max(one.needs, initial=0.0)) / max(one.load, one.pack) for one in mine) for mine in own]
+        [
+            sum(float(np.max(one.needs, initial=0.0)) / max(one.offers[0].load, one.pack) for one in mine)
+            for mine in own
+        ]
     )
     mean = float(loads.mean()) if loads.any() else 1.0
     return np.asarray(gap * np.clip(mean / np.maximum(loads, 1e-9), 2 / 3, 4 / 3))
@@ -122,10 +144,11 @@ def _solved(
     nodes: int,
     gap: float,
     filled: bool,
+    whole_order: bool,
 ) -> Orders:
     from scipy import optimize
 
-    build = Builder(articles, load_cost, holding_rate, end, store, filled)
+    build = Builder(articles, load_cost, holding_rate, end, store, filled, whole_order)
 
     def searched(lower: np.ndarray, upper: np.ndarray, limit: int, good_enough: float) -> Any:
         return optimize.milp(
@@ -158,10 +181,13 @@ def _solved(
 
 def _together(articles: Sequence[Article], parts: Sequence[tuple[list[int], Orders]]) -> Orders:
     orders = len(articles[0].needs) if articles else 0
-    quantity, lacking = np.zeros((len(articles), orders)), np.zeros((len(articles), orders))
+    rows = offer_rows(articles)
+    quantity = np.zeros((rows[-1].stop if rows else 0, orders))
+    lacking = np.zeros((len(articles), orders))
     loads: dict[str, np.ndarray] = {}
     for mine, part in parts:
-        quantity[mine], lacking[mine] = part.quantity, part.lacking
+        quantity[[row for place in mine for row in range(rows[place].start, rows[place].stop)]] = part.quantity
+        lacking[mine] = part.lacking
         loads |= part.loads
     cost = sum(part.cost for _, part in parts)
     missed = sum(part.gap * part.cost for _, part in parts)
@@ -170,11 +196,13 @@ def _together(articles: Sequence[Article], parts: Sequence[tuple[list[int], Orde
 
 def _in_store(articles: Sequence[Article], orders: Orders, store: Sequence[tuple[int, float]]) -> bool:
     """Say whether the newsprint ordered fits on all days."""
-    added = [
-        sum(
-            one.room * float(orders.quantity[place][np.asarray(one.due) <= day].sum())
-            for place, one in enumerate(articles)
+    rows = offer_rows(articles)
+    for day, room in store:
+        added = sum(
+            one.room * float(orders.quantity[row][np.asarray(offer.due) <= day].sum())
+            for one, mine in zip(articles, rows, strict=True)
+            for row, offer in enumerate(one.offers, mine.start)
         )
-        for day, _ in store
-    ]
-    return all(kg <= room + 1e-6 for kg, (_, room) in zip(added, store, strict=True))
+        if added > room + 1e-6:
+            return False
+    return True

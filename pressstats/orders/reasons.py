@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from ..prices import agreed_price, price_breaks
-from .planned import ORDERS, Planned
+from .leadtimes import serves_from
+from .planned import ORDERS, Planned, Source
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -66,10 +67,12 @@ def reasons(
         scored = []
         for line in load.itertuples():
             place = by_name[line.material]
-            turn = int(np.searchsorted(planned[place].reviews, (line.order_on - days[0]).days))
-            chance = _without(place, turn, line.kept, orders, few, days)
-            cover = _lasts(line.stock_before, use[place], int(planned[place].due[turn]))
-            scored.append((chance, turn, line, planned[place], cover))
+            one = planned[place]
+            turn = int(np.searchsorted(one.reviews, (line.order_on - days[0]).days))
+            number = next(n for n, source in enumerate(one.sources) if source.supplier == line.supplier)
+            chance = _without(place, number, turn, line.kept, orders, few, days)
+            cover = _lasts(line.stock_before, use[place], int(one.sources[number].due[turn]))
+            scored.append((chance, turn, line, number, cover))
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
         scored.sort(
             key=lambda item: (
@@ -77,13 +80,15 @@ def reasons(
                 item[4],
             )
         )
-        chance, turn, line, one, cover = scored[0]
-        place = by_name[one.name]
-        why = _why(logs, chance, turn, line, one, cover, float(orders.quantity[place, turn]), days)
+        chance, turn, line, number, cover = scored[0]
+        place = by_name[line.material]
+        one = planned[place]
+        source, ordered = one.sources[number], float(orders.quantity[one.first_row + number, turn])
+        why = _why(logs, chance, turn, line, one, source, cover, ordered, days)
         most = logs.plant.policy.cover_days_maximum
-        after = _lasts(line.stock_after, use[place], int(one.due[turn]))
+        after = _lasts(line.stock_after, use[place], int(source.due[turn]))
         if np.isfinite(after) and after > most:
-            dearer = _dearer_later(logs, one, line, float(orders.quantity[place, turn]), days)
+            dearer = _dearer_later(logs, one, line, ordered, days)
             why += (
                 f", and {after:.0f} days with it, more than the {most:g} wanted, "
                 f"{dearer or 'because freight is per truck'}"
@@ -108,20 +113,21 @@ def _lasts(stock: float, use: np.ndarray, first: int) -> float:
 
 
 def _without(
-    place: int, turn: int, kept: float, orders: Orders, fresh: Cases, days: pd.DatetimeIndex
+    place: int, number: int, turn: int, kept: float, orders: Orders, fresh: Cases, days: pd.DatetimeIndex
 ) -> float:
     """Return the chance to run out from this load's day to the week after the next order is due, had it not come.
 
     Neither does a later load then. Where the load does not lower the chance it is no reason for it: 0.
     """
     one = fresh.planned[place]
-    until = min(int(one.due[min(turn + 1, ORDERS)]) + 7, len(days))
+    due = one.sources[number].due
+    until = min(int(due[min(turn + 1, ORDERS)]) + 7, len(days))
     chances = []
-    for last in (kept, float(orders.quantity[place][turn])):
-        quantity = orders.quantity[place].copy()
-        quantity[turn:] = 0.0
-        quantity[turn] = last
-        out = fresh.stock(place, quantity, until)[:, int(one.due[turn]) :] < -1e-6
+    for last in (kept, float(orders.quantity[one.first_row + number, turn])):
+        quantity = orders.quantity[one.rows].copy()
+        quantity[:, turn + 1 :] = 0.0
+        quantity[number, turn] = last
+        out = fresh.stock(place, quantity, until)[:, int(due[turn]) :] < -1e-6
         chances.append(float(out.any(axis=1).mean()))
     return chances[0] if chances[0] > chances[1] else 0.0
 
@@ -132,6 +138,7 @@ def _why(
     turn: int,
     line: Any,
     one: Planned,
+    source: Source,
     cover: float,
     ordered: float,
     days: pd.DatetimeIndex,
@@ -143,8 +150,8 @@ def _why(
             f"{must}without it the risk is {100 * chance:.0f} % that {line.material} runs out by the week after the "
             f"next order is due; {_left(cover)} when this comes"
         )
-    following = days[one.due[turn + 1] - 1]
-    left = cover - (one.due[turn + 1] - one.due[turn])
+    following = days[source.due[turn + 1] - serves_from(0, source.rest)]
+    left = cover - (source.due[turn + 1] - source.due[turn])
     if left < policy.cover_days_minimum:
         return (
             f"without it {line.material} falls below {policy.cover_days_minimum:g} days of stock before the next order "
@@ -153,7 +160,7 @@ def _why(
     dearer = _dearer_later(logs, one, line, ordered, days)
     if dearer:
         return f"{line.material} is bought ahead, {dearer}: {_left(cover)} when this comes"
-    breaks = price_breaks(logs, line.material, line.order_on)
+    breaks = price_breaks(logs, line.material, line.order_on, line.supplier or None)
     reached = [least for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False) if price < above]
     reached = [least for least in reached if least <= ordered]
     if reached:
@@ -170,11 +177,12 @@ def _left(cover: float) -> str:
 
 def _dearer_later(logs: Logs, one: Planned, line: Any, ordered: float, days: pd.DatetimeIndex) -> str:
     """Say when the price of so large an order rises within the reviews of the plan; nothing where it does not."""
-    paid = agreed_price(logs, one.name, line.order_on, ordered)
+    supplier = line.supplier or None
+    paid = agreed_price(logs, one.name, line.order_on, ordered, supplier)
     for review in one.reviews[:ORDERS]:
         if days[review] <= line.order_on:
             continue
-        then = agreed_price(logs, one.name, days[review], ordered)
+        then = agreed_price(logs, one.name, days[review], ordered, supplier)
         if then > paid:
             return (
                 f"because its price rises from {paid:.4g} to {then:.4g} {logs.plant.currency} for orders from "

@@ -20,7 +20,7 @@ def risk_before_arrival(cases: Cases, quantity: np.ndarray) -> pd.Series:
     ----------
     cases : Cases
         Scenarios of use and lateness, those of open orders among them.
-    quantity : ndarray, shape (materials, ORDERS)
+    quantity : ndarray, shape (sources of all materials, ORDERS)
         Orders of the plan [unit of the material]: none of a material comes before its next order does, but what stands
         in for it may.
 
@@ -31,27 +31,27 @@ def risk_before_arrival(cases: Cases, quantity: np.ndarray) -> pd.Series:
         review has come, late as it may be. Such an order may still be placed; what happens until then, no order can
         change.
     """
-    until = max((int(arrives[:, 0].max()) for arrives in cases.arrives), default=1)
+    # The soonest that anybody delivers.
+    soonest = [cases.arrives[one.first_row] for one in cases.planned]
+    until = max((int(arrives[:, 0].max()) for arrives in soonest), default=1)
     out = cases.run_out(cases.stocks(quantity, min(until, cases.use.shape[2])))
-    shares = [out_before(mine, cases.arrives[place], -1, 0) for place, mine in enumerate(out)]
+    shares = [out_before(mine, None, arrives[:, 0]) for mine, arrives in zip(out, soonest, strict=True)]
     names = pd.Index([one.name for one in cases.planned], dtype="str", name="material")
     return pd.Series(shares, index=names, dtype="float64", name="risk")
 
 
-def out_before(out: np.ndarray, arrives: np.ndarray, before: int, order: int) -> float:
+def out_before(out: np.ndarray, since: np.ndarray | None, until: np.ndarray) -> float:
     """Return the share of scenarios in which a material runs out after one order has come and before another has.
 
     Parameters
     ----------
     out : ndarray of bool, shape (cases, days)
         Days on which it runs out.
-    arrives : ndarray of int, shape (cases, orders)
-        Day whose issue each order is the first to serve.
-    before, order : int
-        Places of the two orders; `before` is -1 where there is none before.
+    since, until : ndarray of int, shape (cases,)
+        Days whose issues the two orders are the first to serve; `since` is None where there is none before.
     """
     day = np.arange(out.shape[1])
-    counts = day < arrives[:, order, None]
-    if before >= 0:
-        counts &= day >= arrives[:, before, None]
+    counts = day < until[:, None]
+    if since is not None:
+        counts &= day >= since[:, None]
     return float((out & counts).any(axis=1).mean())

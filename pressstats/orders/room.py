@@ -59,7 +59,7 @@ def peaks(cases: Cases, place: int) -> np.ndarray:
     one, level = cases.planned[place], levels(cases, place)
     last = level.shape[1] - 1
     overdue = _overdue(cases, place)
-    arrives = np.minimum(cases.arrives[place], last)
+    arrives = np.minimum(cases.arrives[one.first_row], last)
     day = np.arange(level.shape[1])
     found = np.empty(ORDERS)
     for order in range(ORDERS):
@@ -119,11 +119,11 @@ def store_room(
     level = np.sum([levels(cases, place) for place in places], axis=0)
     mean = np.sum([one.mean for one in paper], axis=0)
     # As with each material: only what may happen between order and receipt is uncertain.
-    ahead = max(int((one.due - one.reviews).max()) for one in paper)
+    ahead = max(int((source.due - one.reviews).max()) for one in paper for source in one.sources)
     since = np.maximum(np.arange(level.shape[1]) - ahead, 0)
     known = (level + np.sum([_overdue(cases, place) for place in places], axis=0))[:, since]
     held = mean[since] + np.quantile(level - known, _ROOM, axis=0) + float(taken)
-    due = np.unique(np.concatenate([one.due[:ORDERS] for one in paper]))
+    due = np.unique(np.concatenate([source.due[:ORDERS] for one in paper for source in one.sources]))
     ends = np.append(due[1:], due[-1] + 1)
     # An open order that comes between two of the plan needs its room as well.
     return [

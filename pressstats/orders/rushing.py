@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from .cases import NOTHING
+from .leadtimes import serves_from
 from .needs import stock_paths
 from .planned import ORDERS
 from .rates import expedite_price
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from .cases import Cases
     from .planned import Planned
 
-__all__ = ["EXPEDITE_DAYS", "foreseen", "next_look", "serves_from", "worth_rushing"]
+__all__ = ["EXPEDITE_DAYS", "foreseen", "next_look", "rush_serves_from", "worth_rushing"]
 
 #: Days within which what is brought by other means is there: common practice, no source.
 EXPEDITE_DAYS = 3
@@ -30,7 +31,7 @@ _TRIED = 40
 _LONG = 3
 
 
-def serves_from(receives: np.ndarray, placed: int) -> int:
+def rush_serves_from(receives: np.ndarray, placed: int) -> int:
     """Return the day whose issue what is rushed on a day is the first to serve.
 
     Parameters
@@ -43,9 +44,9 @@ def serves_from(receives: np.ndarray, placed: int) -> int:
     Returns
     -------
     int
-        Place of the day after its receipt: an issue is printed the evening before.
+        Place of the day after its receipt: what is rushed does not rest.
     """
-    return int(receives[min(placed + EXPEDITE_DAYS, len(receives) - 1)]) + 1
+    return int(serves_from(receives[min(placed + EXPEDITE_DAYS, len(receives) - 1)]))
 
 
 def next_look(policy: Policy, receives: np.ndarray, review: int) -> int:
@@ -86,9 +87,9 @@ def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
         Whole packs that cost least with the nights that are then lost [unit of the material]; 0 where a rush costs
         more than the chance that it takes away.
     """
-    soonest = serves_from(cases.receives, 0)
-    until = min(serves_from(cases.receives, again), cases.use.shape[2])
-    nothing = np.zeros((len(cases.planned), ORDERS))
+    soonest = rush_serves_from(cases.receives, 0)
+    until = min(rush_serves_from(cases.receives, again), cases.use.shape[2])
+    nothing = np.zeros((cases.planned[-1].rows.stop, ORDERS))
     use = cases.stood_in(nothing, until)
     found = np.zeros(len(cases.planned))
     day = np.arange(until)
@@ -128,7 +129,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
         Cases of use and lateness.
     place : int
         The material.
-    quantity : ndarray, shape (ORDERS,)
+    quantity : ndarray, shape (sources, ORDERS)
         Its orders [unit of the material].
     left : ndarray, shape (cases, days)
         Its stock at the end of each day with them (:meth:`Cases.stock`).
@@ -155,7 +156,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     worth = (policy.freight_per_load + expedite_price(one.row, policy) * one.pack) / max(
         _CAUTION * policy.stockout_cost, 1e-9
     )
-    ordered = np.cumsum(cases.ordered(place, quantity), axis=1)
+    ordered = [np.cumsum(each, axis=1) for each in cases.ordered_of_each(place, quantity)]
     came = np.cumsum(cases.receipts(place, quantity, days), axis=1)
     promised = np.cumsum(one.expected[:days])
     last = min(days + 7, len(cases.receives))
@@ -167,7 +168,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     if policy.looked_at == "daily":
         looks = np.flatnonzero(cases.receives[:last] == np.arange(last))
     for known, again in pairwise(looks):
-        helps = slice(serves_from(cases.receives, known), serves_from(cases.receives, again))
+        helps = slice(rush_serves_from(cases.receives, known), rush_serves_from(cases.receives, again))
         if helps.start >= days:
             break
         if not known or helps.stop <= helps.start:
@@ -177,7 +178,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
         if not placed or not (lowest < -NOTHING).any():
             continue
         on_hand = np.maximum(left[:, known - 1], 0.0) + came[:, known] - came[:, known - 1]
-        on_order = promised[-1] + ordered[:, placed - 1] - came[:, known]
+        on_order = promised[-1] + sum(each[:, placed - 1] for each in ordered) - came[:, known]
         backlog = [
             _promised_by(one, promised, ordered, placed, day) - came[:, day]
             for day in range(max(int(known) - _LONG, 0), int(known) + 1)
@@ -193,8 +194,11 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
 
 
 def _promised_by(
-    one: Planned, promised: np.ndarray, ordered: np.ndarray, placed: int, day: int
+    one: Planned, promised: np.ndarray, ordered: list[np.ndarray], placed: int, day: int
 ) -> np.ndarray | float:
     """Return what should have come by a day, of open orders and of those that were placed, shape (cases,)."""
-    due = np.count_nonzero(one.due[:placed] <= day)
-    return promised[day] + (ordered[:, due - 1] if due else 0.0)
+    due = promised[day]
+    for source, each in zip(one.sources, ordered, strict=True):
+        passed = np.count_nonzero(source.due[:placed] <= day)
+        due = due + (each[:, passed - 1] if passed else 0.0)
+    return due

@@ -58,7 +58,7 @@ class ShortageRates:
 def shortage_rates(cases: Cases, quantity: np.ndarray, policy: Policy | None = None) -> ShortageRates:
     """Return how often each material runs out in each week with orders of those quantities.
 
-    `quantity` has shape (materials, ORDERS) [unit of the material]. With a policy, what a review sees coming is brought
+    `quantity` has shape (sources of all materials, ORDERS) [unit of the material]. With a policy, what a review sees coming is brought
     by other means where its costs say that they are worth it.
     """
     weeks = min(max(int(one.due[-1]) for one in cases.planned) // 7 + 1, len(cases.days) // 7)
@@ -71,7 +71,7 @@ def shortage_rates(cases: Cases, quantity: np.ndarray, policy: Policy | None = N
         helped = np.arange(7 * weeks) >= cases.helped[place][:, None]
         unseen = short & helped
         if policy is not None and unseen.any():
-            unseen &= ~foreseen(cases, place, quantity[place], stocks[place], policy)
+            unseen &= ~foreseen(cases, place, quantity[one.rows], stocks[place], policy)
         for counted, days in ((share, short & helped), (early, short & ~helped), (missed, unseen)):
             counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
         # The weeks that the plan decides: from the first that half of the first orders have come in, to that of

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from ..prices import agreed_price
+from .leadtimes import serves_from
 from .needs import level_needed
 from .planned import ORDERS, Planned
 from .rates import expedite_price
 from .risk import out_before
-from .rushing import next_look, serves_from, worth_rushing
+from .rushing import next_look, rush_serves_from, worth_rushing
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -82,49 +83,60 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
     rows = []
     last = max(int(arrives[:, :ORDERS].max()) for arrives in fresh.arrives)
     short = fresh.run_out(fresh.stocks(orders.quantity, min(last, fresh.use.shape[2])))
-    for place, one in enumerate(planned):
-        quantity, out = orders.quantity[place], short[place]
-        if not quantity.any():
-            continue
-        ordered, since = 0.0, -1
-        for order in np.flatnonzero(quantity):
-            due = int(one.due[order])
-            before = max(one.mean[due] + ordered, 0.0)
-            chance = out_before(out, fresh.arrives[place], since, int(order))
-            since = int(order)
-            pack = float(one.row["pack_quantity"]) or 1.0
-            load = max(float(one.row["load_quantity"]) or quantity[order], pack)
-            placed, promised = days[one.reviews[order]], days[due - 1]
-            head = (one.supplier, one.name, placed, promised, quantity[order], pack, load)
-            rows.append((*head, before, chance))
-            ordered += quantity[order]
+    for one, out in zip(planned, short, strict=True):
+        ordered, since = 0.0, None
+        made = [
+            (int(source.due[order]), row, int(order), source)
+            for row, source in enumerate(one.sources, one.first_row)
+            for order in np.flatnonzero(orders.quantity[row])
+        ]
+        for due, row, order, source in sorted(made, key=lambda line: line[:3]):
+            quantity = orders.quantity[row, order]
+            arrives = fresh.arrives[row][:, order]
+            chance = out_before(out, since, arrives)
+            since = arrives
+            load = max(float(source.terms["load_quantity"]) or quantity, source.pack)
+            placed = days[one.reviews[order]]
+            # Promised is the day that it comes, before it rests and an issue is printed from it.
+            promised = days[due - serves_from(0, source.rest)]
+            head = (source.supplier, one.name, placed, promised, quantity, source.pack, load)
+            rows.append((*head, max(one.mean[due] + ordered, 0.0), chance))
+            ordered += quantity
     return pd.DataFrame(rows, columns=[*_LINES, "stockout_probability"])
 
 
 def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
-    """Add what each line costs: its price for all that is ordered of it that day, and its part of the freight.
+    """Add what each line costs: its price, and its part of the freight.
 
     Parameters
     ----------
     logs : Logs
-        Logs with ``materials``; ``prices`` where agreed.
+        Logs with ``materials``; ``prices`` where agreed. The plant's policy says whether price breaks are held against
+        a line on a truck, what is ordered of a material of a supplier on a day, or all that is ordered of it.
     plan : DataFrame
         Result of :func:`pressstats.orders.loading.into_loads`.
 
     Returns
     -------
     DataFrame
-        `plan` with cost [currency].
+        `plan` with unit_price [currency / unit of the material] and cost [currency].
     """
-    ordered = plan.groupby(["material", "order_on"])["quantity"].transform("sum")
-    freight = (
-        logs.plant.policy.freight_per_load * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
-    )
+    policy = logs.plant.policy
+    units = plan["material"].map(logs["materials"].set_index("material")["unit"])
+    of_material = [plan["supplier"], plan["material"], plan["order_on"]]
+    together = {
+        "row": [plan["order"], plan["material"]],
+        "material": of_material,
+        "order": [plan["supplier"], units.fillna(""), plan["order_on"]],
+    }[policy.price_breaks_by]
+    sizes = plan["quantity"].groupby(together).transform("sum")
+    freight = policy.freight_per_load * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
     prices = [
-        agreed_price(logs, row.material, row.order_on, whole)
-        for row, whole in zip(plan.itertuples(), ordered, strict=True)
+        agreed_price(logs, row.material, row.order_on, size, row.supplier or None)
+        for row, size in zip(plan.itertuples(), sizes, strict=True)
     ]
-    return plan.assign(cost=freight + plan["quantity"] * np.array(prices, dtype=float))
+    priced = plan.assign(unit_price=np.array(prices, dtype=float))
+    return priced.assign(cost=freight + priced["quantity"] * priced["unit_price"])
 
 
 # --- how well it holds, and what it costs ------------------------------------------------------
@@ -167,7 +179,7 @@ def service_held(
     means, missed = short.mean, short.mean_missed
     allowed, cases = 1 - policy.service_level, fresh.use.shape[1]
     review = int(planned[0].reviews[0]) or int(planned[0].reviews[1])
-    before = fresh.short_before(serves_from(fresh.receives, 0))
+    before = fresh.short_before(rush_serves_from(fresh.receives, 0))
     at_once = worth_rushing(fresh, policy, next_look(policy, fresh.receives, review))
     for place, one in enumerate(planned):
         mine, early, after = short.share[place], short.early[place], short.after[place]
@@ -198,7 +210,7 @@ def service_held(
                 days[7 * week] if cause else pd.NaT,
                 chance,
                 # What is counted on in any scenario until the next order has come.
-                float(one.expected[: int(fresh.arrives[place][:, 0].max())].sum()),
+                float(one.expected[: int(fresh.arrives[one.first_row][:, 0].max())].sum()),
                 cause,
                 max(rush, at_once[place]),
                 at_once[place],
@@ -243,10 +255,11 @@ def holding(logs: Logs, planned: Sequence[Planned], orders: Orders) -> float:
     """Return what holding the expected stock costs over the weeks of the plan [currency]."""
     rate, total = logs.plant.policy.holding_cost_rate, 0.0
     end = max(int(one.due[ORDERS]) for one in planned)
-    for place, one in enumerate(planned):
+    for one in planned:
         come = np.zeros(end)
-        inside = one.due[:ORDERS] < end
-        np.add.at(come, one.due[:ORDERS][inside], orders.quantity[place][inside])
+        for source, quantity in zip(one.sources, orders.quantity[one.rows], strict=True):
+            inside = source.due[:ORDERS] < end
+            np.add.at(come, source.due[:ORDERS][inside], quantity[inside])
         level = np.maximum(one.mean[:end] + np.cumsum(come), 0.0)
         total += float(level.sum()) * rate / 365.25 * float(one.row["unit_price"])
     return total
