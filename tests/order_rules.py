@@ -111,9 +111,9 @@ def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dic
             stock,
             review.open_rows(),
             last.get(review.week - 1),
-            nodes,
-            draws,
-            draws,
+            nodes=nodes,
+            draws=draws,
+            fresh_draws=draws,
         )
         table = last[review.week] = plan.published
         urgent = plan.service.set_index("material")["at_once"].reindex(loop.names).fillna(0.0)

@@ -59,6 +59,7 @@ EARLIER = {
         "beside",
         "logs",
         "orders",
+        "pages",
         "results",
         "markup",
         "palette",

@@ -37,10 +37,12 @@ def test_a_rise_is_bought_ahead_of_where_that_pays_and_its_reason_says_so(tmp_pa
     flat, rise = (planned_with(tmp_path / str(price), price) for price in (0.60, 0.648))
     # About 23 t a week are used: three weeks and more come earlier.
     assert ordered_before(rise) > ordered_before(flat) + 60
-    said = [why for why in rise.reasons["why"] if "price rises from 0.6 to 0.648 EUR" in why]
-    assert said
-    assert all("for orders from 2025-04-16 on" in why for why in said)
-    assert not any("price rises" in why for why in flat.reasons["why"])
+    said = rise.reasons.dropna(subset="price_then")
+    assert len(said)
+    assert (said["price"] == 0.6).all()
+    assert (said["price_then"] == 0.648).all()
+    assert (said["price_from"] == pd.Timestamp("2025-04-16")).all()
+    assert flat.reasons["price_then"].isna().all()
     # No more than the least that what is ordered before and after costs.
     table = rise.published
     price = np.where(table["order_on"] < CHANGE, 0.60, 0.648)

@@ -14,7 +14,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from pressstats.orders.programme import Article, Limit, Offer, Orders, Share, solve
+from pressstats.orders.programme import Article, Offer, Orders, solve
 
 NOWHERE = 1e12
 

@@ -12,13 +12,15 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.orders.reasons import _lasts, _left
+from pressstats.orders.reasons import _lasts
 from pressstats.pages import buying_orders
+from pressstats.pages.order_reasons import _left, reason_words
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
-    plan = plan_of(plant(tmp_path), spread=0.0)
-    why = plan.reasons.set_index("order")["why"]
+    logs = plant(tmp_path)
+    plan = plan_of(logs, spread=0.0)
+    why = reason_words(SimpleNamespace(plan=plan, logs=logs), str)
     told = 0
     for order, load in plan.published.groupby("order"):
         found = re.match(

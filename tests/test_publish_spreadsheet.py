@@ -18,6 +18,7 @@ from stand_ins import HOSTILE, StandInResults, tables
 from test_watch import steady_tables
 
 from pressstats.logs import read_logs
+from pressstats.pages.order_reasons import reason_words
 from pressstats.past import past_forecasts
 from pressstats.publishing.csv_files import write_csv
 from pressstats.publishing.sheets import OUTLOOK, about_outlook, outlook_sheets
@@ -231,7 +232,7 @@ def test_each_order_names_its_supplier_and_its_reason(known: Results, book: Any)
     expected = [NAMES[suppliers[name]] for name in orders["material"]]
     assert orders["supplier"].tolist() == expected
     assert known.plan is not None
-    reasons = known.plan.reasons.set_index("order")["why"].to_dict()
+    reasons = reason_words(known, str)
     assert len(reasons) > 1
     assert orders["why"].tolist() == [reasons[order] for order in orders["order"]]
     assert orders["why"].str.len().min() > 20

@@ -8,7 +8,17 @@ from itertools import pairwise
 
 import numpy as np
 
-__all__ = ["Article", "Limit", "Offer", "Orders", "Share", "offer_rows"]
+__all__ = [
+    "Article",
+    "Costs",
+    "Limit",
+    "Offer",
+    "Orders",
+    "Share",
+    "offer_rows",
+    "packs_a_load",
+    "whole_packs",
+]
 
 
 @dataclass(frozen=True)
@@ -148,6 +158,31 @@ class Article:
 
 
 @dataclass(frozen=True)
+class Costs:
+    """What all orders cost alike.
+
+    Attributes
+    ----------
+    load : float
+        Freight of one load [currency].
+    holding_rate : float
+        Holding cost, as a share of the value a year.
+    end : int
+        Day up to which holding is counted.
+    filled : bool
+        Whether plans follow on this one, so that a fuller load spares freight to come.
+    whole_order : bool
+        Whether price breaks are held against all that is ordered of a supplier on a day, in one unit.
+    """
+
+    load: float
+    holding_rate: float
+    end: int
+    filled: bool = False
+    whole_order: bool = False
+
+
+@dataclass(frozen=True)
 class Orders:
     """What the programme says.
 
@@ -176,3 +211,13 @@ def offer_rows(articles: Sequence[Article]) -> list[slice]:
     """Return the rows of each material's offers where all offers stand below each other."""
     ends = np.cumsum([0, *(len(article.offers) for article in articles)])
     return [slice(int(first), int(last)) for first, last in pairwise(ends)]
+
+
+def packs_a_load(offer: Offer) -> float:
+    """Return how many whole packs a load holds; a pack larger than a load has one of its own."""
+    return float(max(np.floor(offer.load / offer.pack + 1e-9), 1.0))
+
+
+def whole_packs(quantity: np.ndarray, pack: float) -> np.ndarray:
+    """Return how many whole packs quantities take."""
+    return np.asarray(np.ceil(np.maximum(quantity, 0.0) / pack - 1e-6))

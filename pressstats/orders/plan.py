@@ -13,12 +13,13 @@ import pandas as pd
 from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
 from .cases import Cases
+from .contracts import CONTRACTS, call_offs, contract_odds, with_contracts
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .planned import ORDERS, Planned, Source, horizon, planned_materials
 from .programme import Article, Offer, Orders, solve
 from .rates import holding_rate
-from .reasons import reasons
+from .reasons import REASONS, reasons
 from .risk import risk_before_arrival
 from .room import peaks, store_room
 from .shortages import ShortageRates, shortage_rates
@@ -56,8 +57,8 @@ class OrderPlan:
     ----------
     published : DataFrame
         Published table ``order_plan``.
-    reasons : DataFrame, shape (orders, 3)
-        order (load), material that it is ordered for, and why, in a sentence.
+    reasons : DataFrame, shape (orders, 13)
+        Why each load is ordered (:func:`pressstats.orders.reasons.reasons`).
     service : DataFrame, shape (materials, 10)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
         come, although what is seen coming is brought by other means), weeks_saved (share of weeks that this saves),
@@ -72,6 +73,8 @@ class OrderPlan:
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     risk : Series, index material
         Stock-out risk before the next order can arrive (:func:`pressstats.orders.risk_before_arrival`).
+    contracts : DataFrame, shape (running contracts, 14)
+        How likely each ends outside its tolerance (:func:`pressstats.orders.contracts.contract_odds`).
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
     gap : float
@@ -83,18 +86,20 @@ class OrderPlan:
     service: pd.DataFrame
     stock_ahead: pd.DataFrame
     risk: pd.Series
+    contracts: pd.DataFrame
     freight: float
     holding: float
     expediting: float
     gap: float
 
 
-def plan_orders(
+def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
     logs: Logs,
     outlook: Outlook,
     stock: pd.DataFrame,
     open_rows: pd.DataFrame,
     before: pd.DataFrame | None = None,
+    *,
     nodes: int = 400,
     draws: int = DRAWS,
     fresh_draws: int = FRESH,
@@ -142,6 +147,8 @@ def plan_orders(
     receives = receipt_days(logs, days)
     paths, mean = outlook.day_paths(draws, days)
     planned = planned_materials(logs, outlook, stock, open_rows, days, times, receives, mean, premiums)
+    called = call_offs(logs, times.forgotten)
+    planned = with_contracts(logs, outlook, planned, called, days)
     allowed = 1 - logs.plant.policy.service_level
     if not planned:
         return _empty()
@@ -168,6 +175,7 @@ def plan_orders(
         service=service,
         stock_ahead=stock_ahead(planned, orders, fresh, days),
         risk=risk,
+        contracts=contract_odds(logs, outlook, planned, orders, called, days),
         freight=logs.plant.policy.freight_per_load * published["order"].nunique(),
         holding=holding(logs, planned, orders),
         expediting=expediting(logs, planned, service),
@@ -210,7 +218,9 @@ class _Problem:
         self.logs, self.planned, self.days, self.nodes = logs, known.planned, known.days, nodes
         self.peaks = [peaks(known, place) for place in range(len(known.planned))]
         self.store = store_room(logs, known, stock, open_rows)
-        self.said = [[_said(one, source, known.days, before) for source in one.sources] for one in known.planned]
+        self.said = [
+            [_said(one, source, known.days, before) for source in one.sources] for one in known.planned
+        ]
         self.prices = [
             [
                 [
@@ -235,7 +245,7 @@ class _Problem:
             ],
             load_cost=policy.freight_per_load,
             holding_rate=holding_rate(policy),
-            end=max(int(one.due[-1]) for one in self.planned),
+            end=max(int(source.due[-1]) for one in self.planned for source in one.sources),
             store=self.store,
             nodes=self.nodes,
             filled=True,
@@ -291,6 +301,8 @@ def _article(
                 due=source.due[:ORDERS],
                 prices=tiers,
                 premium=source.premium,
+                limits=source.limits,
+                share=source.share,
                 before=before,
                 change_cost=_CHANGED
                 * policy.freight_per_load
@@ -315,10 +327,11 @@ def _article(
 def _empty() -> OrderPlan:
     return OrderPlan(
         OUTPUTS["order_plan"].empty(),
-        pd.DataFrame({"order": [], "material": [], "why": []}, dtype="str"),
+        pd.DataFrame({name: [] for name in REASONS}).astype(REASONS),
         pd.DataFrame(columns=SERVICE),
         pd.DataFrame(columns=["material", "day", "q05", "q50", "q95"]),
         pd.Series(dtype="float64", name="risk", index=pd.Index([], dtype="str", name="material")),
+        pd.DataFrame({name: [] for name in CONTRACTS}).astype(CONTRACTS),
         0.0,
         0.0,
         0.0,

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from ..demand import Outlook
     from ..logs import Logs
+    from .offered import Limit, Share
 
 __all__ = ["ORDERS", "Planned", "Source", "horizon", "planned_materials"]
 
@@ -43,6 +44,10 @@ class Source:
         Days that what it delivers rests before it is used.
     premium : float
         What a unit costs beyond its price [currency / unit of the material].
+    limits : tuple of Limit
+        What its contract asks for within the plan.
+    share : Share or None
+        Its least and greatest part in what is bought of the material.
     """
 
     supplier: str
@@ -50,6 +55,8 @@ class Source:
     due: np.ndarray
     rest: int = 0
     premium: float = 0.0
+    limits: tuple[Limit, ...] = ()
+    share: Share | None = None
 
     @property
     def pack(self) -> float:
@@ -190,9 +197,7 @@ def planned_materials(  # noqa: PLR0913, PLR0917 -- what is known of the plant, 
         level = unhelped_stock(quantity, use, come, min(int(source.due[0]) for source in sources))
         first_row = found[-1].rows.stop if found else 0
         found.append(
-            Planned(
-                name, row, quantity, reviews, tuple(sources), first_row, level, float(use.mean()), come
-            )
+            Planned(name, row, quantity, reviews, tuple(sources), first_row, level, float(use.mean()), come)
         )
     return _with_stand_ins(found)
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from .formulation import Builder
-from .offered import Article, Limit, Offer, Orders, Share, offer_rows
+from .offered import Article, Costs, Limit, Offer, Orders, Share, offer_rows
 
 __all__ = ["Article", "Limit", "Offer", "Orders", "Share", "solve"]
 
@@ -93,9 +93,10 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     )
 
     gaps = _gaps(own, gap)
+    costs = Costs(load_cost, holding_rate, end, filled, whole_order)
 
     def found_for(number: int) -> Orders:
-        return _solved(own[number], load_cost, holding_rate, end, None, nodes, gaps[number], filled, whole_order)
+        return _solved(own[number], costs, None, nodes, gaps[number])
 
     # The search leaves Python's lock: suppliers are searched beside each other.
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
@@ -105,7 +106,7 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     found = _together(articles, parts)
     if store is None or not len(articles) or _in_store(articles, found, store):
         return found
-    return _solved(articles, load_cost, holding_rate, end, store, nodes, gap, filled, whole_order)
+    return _solved(articles, costs, store, nodes, gap)
 
 
 def _groups(articles: Sequence[Article]) -> list[list[int]]:
@@ -114,7 +115,10 @@ def _groups(articles: Sequence[Article]) -> list[list[int]]:
     for place, article in enumerate(articles):
         suppliers = {offer.supplier for offer in article.offers}
         mine = [group for group in groups if group[0] & suppliers]
-        joined = (suppliers.union(*(group[0] for group in mine)), sorted(sum((g[1] for g in mine), []) + [place]))
+        joined = (
+            suppliers.union(*(group[0] for group in mine)),
+            sorted([*(other for group in mine for other in group[1]), place]),
+        )
         if mine:
             groups[groups.index(mine[0])] = joined
             groups = [group for group in groups if group not in mine[1:]]
@@ -137,18 +141,14 @@ def _gaps(own: Sequence[Sequence[Article]], gap: float) -> np.ndarray:
 
 def _solved(
     articles: Sequence[Article],
-    load_cost: float,
-    holding_rate: float,
-    end: int,
+    costs: Costs,
     store: Sequence[tuple[int, float]] | None,
     nodes: int,
     gap: float,
-    filled: bool,
-    whole_order: bool,
 ) -> Orders:
     from scipy import optimize
 
-    build = Builder(articles, load_cost, holding_rate, end, store, filled, whole_order)
+    build = Builder(articles, costs, store)
 
     def searched(lower: np.ndarray, upper: np.ndarray, limit: int, good_enough: float) -> Any:
         return optimize.milp(
@@ -186,7 +186,9 @@ def _together(articles: Sequence[Article], parts: Sequence[tuple[list[int], Orde
     lacking = np.zeros((len(articles), orders))
     loads: dict[str, np.ndarray] = {}
     for mine, part in parts:
-        quantity[[row for place in mine for row in range(rows[place].start, rows[place].stop)]] = part.quantity
+        quantity[[row for place in mine for row in range(rows[place].start, rows[place].stop)]] = (
+            part.quantity
+        )
         lacking[mine] = part.lacking
         loads |= part.loads
     cost = sum(part.cost for _, part in parts)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .cases import Cases
     from .programme import Orders
 
-__all__ = ["MUST_ORDER", "reasons"]
+__all__ = ["MUST_ORDER", "REASONS", "reasons"]
 
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
@@ -25,6 +25,34 @@ _TOLD = 0.005
 _CASES = 1000
 #: Stock-out risk from which it is told as what will happen.
 MUST_ORDER = 0.5
+#: Columns of :func:`reasons`.
+REASONS = {
+    "order": "str",
+    "material": "str",
+    "kind": "str",
+    "risk": "float64",
+    "days_left": "float64",
+    "days_after": "float64",
+    "next_due_on": "datetime64[us]",
+    "price": "float64",
+    "price_then": "float64",
+    "price_from": "datetime64[us]",
+    "from_quantity": "float64",
+    "shared_with": "object",
+    "used": "float64",
+}
+
+
+class _Line(NamedTuple):
+    """A line of a load with what speaks for it."""
+
+    row: Any
+    one: Planned
+    source: Source
+    turn: int
+    ordered: float
+    risk: float
+    days_left: float
 
 
 def reasons(
@@ -54,51 +82,49 @@ def reasons(
 
     Returns
     -------
-    DataFrame, shape (orders, 3)
-        order (load), material that it is ordered for, and why, in a sentence without its first capital.
+    DataFrame, shape (orders, 13)
+        order (load); material that it is ordered for; kind: `risk` (without it the material runs out by the week after
+        the next order is due in the share of scenarios `risk`), `cover` (without it fewer days than wanted are left
+        when the next order is due on `next_due_on`), `contract` (its contract asks for it), `price` (the price rises
+        from `price` to `price_then` for orders from `price_from` on), `break` (from `from_quantity` on the price is
+        lower), `freight` (it fills the truck); days_left, days_after: days of stock when it comes, without and with it
+        (the second blank where no more than wanted); shared_with: other materials on the truck; used: share of the
+        truck.
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
     few = fresh.few(_CASES)
     use = [each.mean(axis=0) for each in few.use]
-    kept = plan["stock_before"] - plan.groupby(["material", "order_on"])["stock_before"].transform("min")
+    group = ["material", "supplier", "order_on"]
+    kept = plan["stock_before"] - plan.groupby(group)["stock_before"].transform("min")
     rows = []
     for order, load in plan.assign(kept=kept).groupby("order", sort=False):
         scored = []
-        for line in load.itertuples():
-            place = by_name[line.material]
+        for row in load.itertuples():
+            place = by_name[row.material]
             one = planned[place]
-            turn = int(np.searchsorted(one.reviews, (line.order_on - days[0]).days))
-            number = next(n for n, source in enumerate(one.sources) if source.supplier == line.supplier)
-            chance = _without(place, number, turn, line.kept, orders, few, days)
-            cover = _lasts(line.stock_before, use[place], int(one.sources[number].due[turn]))
-            scored.append((chance, turn, line, number, cover))
+            turn = int(np.searchsorted(one.reviews, (row.order_on - days[0]).days))
+            number = next(n for n, source in enumerate(one.sources) if source.supplier == row.supplier)
+            source = one.sources[number]
+            risk = _without(place, number, turn, row.kept, orders, few, days)
+            left = _lasts(row.stock_before, use[place], int(source.due[turn]))
+            ordered = float(orders.quantity[one.first_row + number, turn])
+            scored.append(_Line(row, one, source, turn, ordered, risk, left))
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
-        scored.sort(
-            key=lambda item: (
-                -item[0] if item[0] >= _TOLD else 0.0,
-                item[4],
-            )
+        scored.sort(key=lambda line: (-line.risk if line.risk >= _TOLD else 0.0, line.days_left))
+        line = scored[0]
+        why = _why(logs, line, days)
+        after = _lasts(line.row.stock_after, use[by_name[line.one.name]], int(line.source.due[line.turn]))
+        if np.isfinite(after) and after > logs.plant.policy.cover_days_maximum:
+            why |= {"days_after": after} | _dearer_later(logs, line, days)
+        shared = tuple(other.row.material for other in scored[1:])
+        used = min(float(load["loads"].sum()), 1.0)
+        rows.append(
+            {"order": order, "material": line.one.name, "shared_with": shared, "used": used}
+            | {"risk": line.risk, "days_left": line.days_left}
+            | why
         )
-        chance, turn, line, number, cover = scored[0]
-        place = by_name[line.material]
-        one = planned[place]
-        source, ordered = one.sources[number], float(orders.quantity[one.first_row + number, turn])
-        why = _why(logs, chance, turn, line, one, source, cover, ordered, days)
-        most = logs.plant.policy.cover_days_maximum
-        after = _lasts(line.stock_after, use[place], int(source.due[turn]))
-        if np.isfinite(after) and after > most:
-            dearer = _dearer_later(logs, one, line, ordered, days)
-            why += (
-                f", and {after:.0f} days with it, more than the {most:g} wanted, "
-                f"{dearer or 'because freight is per truck'}"
-            )
-        others = [other.material for _, _, other, *_ in scored[1:]]
-        if others:
-            why += f"; {_listed(others)} {'shares' if len(others) == 1 else 'share'} the truck"
-        used = f"{100 * min(load['loads'].sum(), 1.0):.0f} % of the truck is used."
-        rows.append((order, line.material, f"{why}; {used}"))
-    return pd.DataFrame(rows, columns=["order", "material", "why"]).astype("str")
+    return pd.DataFrame(rows, columns=list(REASONS)).astype(REASONS)
 
 
 def _lasts(stock: float, use: np.ndarray, first: int) -> float:
@@ -132,64 +158,41 @@ def _without(
     return chances[0] if chances[0] > chances[1] else 0.0
 
 
-def _why(
-    logs: Logs,
-    chance: float,
-    turn: int,
-    line: Any,
-    one: Planned,
-    source: Source,
-    cover: float,
-    ordered: float,
-    days: pd.DatetimeIndex,
-) -> str:
-    policy = logs.plant.policy
-    if chance >= _TOLD:
-        must = "must order: " if chance >= MUST_ORDER else ""
-        return (
-            f"{must}without it the risk is {100 * chance:.0f} % that {line.material} runs out by the week after the "
-            f"next order is due; {_left(cover)} when this comes"
-        )
-    following = days[source.due[turn + 1] - serves_from(0, source.rest)]
-    left = cover - (source.due[turn + 1] - source.due[turn])
-    if left < policy.cover_days_minimum:
-        return (
-            f"without it {line.material} falls below {policy.cover_days_minimum:g} days of stock before the next order "
-            f"is due on {following:%Y-%m-%d}"
-        )
-    dearer = _dearer_later(logs, one, line, ordered, days)
+def _why(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:
+    """Return the kind of reason, and what it is told with."""
+    if line.risk >= _TOLD:
+        return {"kind": "risk"}
+    due, turn = line.source.due, line.turn
+    if line.days_left - (due[turn + 1] - due[turn]) < logs.plant.policy.cover_days_minimum:
+        following = days[due[turn + 1] - serves_from(0, line.source.rest)]
+        return {"kind": "cover", "next_due_on": following}
+    dearer = _dearer_later(logs, line, days)
     if dearer:
-        return f"{line.material} is bought ahead, {dearer}: {_left(cover)} when this comes"
-    breaks = price_breaks(logs, line.material, line.order_on, line.supplier or None)
-    reached = [least for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False) if price < above]
-    reached = [least for least in reached if least <= ordered]
+        return {"kind": "price"} | dearer
+    breaks = price_breaks(logs, line.row.material, line.row.order_on, line.row.supplier or None)
+    reached = [
+        least
+        for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False)
+        if price < above and least <= line.ordered
+    ]
     if reached:
-        unit = {"each": "pieces"}.get(str(one.row["unit"]), str(one.row["unit"]))
-        return f"{line.material} is bought ahead: from {reached[-1]:,.0f} {unit} on its price is lower"
-    return f"{line.material} is bought ahead, because freight is per truck: {_left(cover)} when this comes"
+        return {"kind": "break", "from_quantity": reached[-1]}
+    asked = any(limit.orders[turn] and limit.least > 0 for limit in line.source.limits)
+    return {
+        "kind": "contract"
+        if asked or (line.source.share is not None and line.source.share.least > 0)
+        else "freight"
+    }
 
 
-def _left(cover: float) -> str:
-    """Return how many days of stock are left, as a clause."""
-    days = round(cover)
-    return "1 day of stock is left" if days == 1 else f"{days} days of stock are left"
-
-
-def _dearer_later(logs: Logs, one: Planned, line: Any, ordered: float, days: pd.DatetimeIndex) -> str:
+def _dearer_later(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:
     """Say when the price of so large an order rises within the reviews of the plan; nothing where it does not."""
-    supplier = line.supplier or None
-    paid = agreed_price(logs, one.name, line.order_on, ordered, supplier)
-    for review in one.reviews[:ORDERS]:
-        if days[review] <= line.order_on:
+    supplier = line.row.supplier or None
+    paid = agreed_price(logs, line.one.name, line.row.order_on, line.ordered, supplier)
+    for review in line.one.reviews[:ORDERS]:
+        if days[review] <= line.row.order_on:
             continue
-        then = agreed_price(logs, one.name, days[review], ordered, supplier)
+        then = agreed_price(logs, line.one.name, days[review], line.ordered, supplier)
         if then > paid:
-            return (
-                f"because its price rises from {paid:.4g} to {then:.4g} {logs.plant.currency} for orders from "
-                f"{days[review]:%Y-%m-%d} on"
-            )
-    return ""
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+            return {"price": paid, "price_then": then, "price_from": days[review]}
+    return {}

@@ -58,8 +58,8 @@ class ShortageRates:
 def shortage_rates(cases: Cases, quantity: np.ndarray, policy: Policy | None = None) -> ShortageRates:
     """Return how often each material runs out in each week with orders of those quantities.
 
-    `quantity` has shape (sources of all materials, ORDERS) [unit of the material]. With a policy, what a review sees coming is brought
-    by other means where its costs say that they are worth it.
+    `quantity` has shape (sources of all materials, ORDERS) [unit of the material]. With a policy, what a review sees
+    coming is brought by other means where its costs say that they are worth it.
     """
     weeks = min(max(int(one.due[-1]) for one in cases.planned) // 7 + 1, len(cases.days) // 7)
     shape = (len(cases.planned), weeks)

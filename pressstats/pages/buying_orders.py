@@ -15,6 +15,7 @@ from ..orders.rushing import EXPEDITE_DAYS
 from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from .common import by_reason, counted, daily_use, list_words, needs
 from .demand import newsprint, unit_of
+from .order_reasons import reason_words
 
 if TYPE_CHECKING:
     from ..plant import Policy
@@ -39,21 +40,8 @@ def reasons(results: Results) -> Block:
     plan = results["order_plan"]
     first = plan["order_on"].min()
     soon = plan[plan["order_on"] <= first + pd.Timedelta(days=7)].sort_values(["order_on", "order"])
-    why = results.plan.reasons.set_index("order")["why"]
-    return points(
-        [f"**{logged(name)}**: {_in_sentence(why[name], plan)}" for name in soon["order"].unique()[:20]]
-    )
-
-
-def _in_sentence(why: str, plan: pd.DataFrame) -> str:
-    """Mark the materials that a reason names as text from the logs."""
-    names = sorted(set(plan["material"]), key=len, reverse=True)
-    # Placeholders keep a name that is part of another one from being marked twice.
-    for number, name in enumerate(names):
-        why = why.replace(name, f"\0{number}\0")
-    for number, name in enumerate(names):
-        why = why.replace(f"\0{number}\0", logged(name))
-    return why
+    why = reason_words(results)
+    return points([f"**{logged(name)}**: {why[name]}" for name in soon["order"].unique()[:20]])
 
 
 def plan_words(results: Results) -> Block:  # long: sentences, one after the other

@@ -87,9 +87,9 @@ def plan(results: Results) -> Block:
         caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks, at the price agreed for the day of "
         "each order",
         columns=(
-            "order; material; quantity .0; unit; loads: share of truck .2; due_on: due <date>; "
-            f"cost: cost with freight [{currency}] .0; stock_before: stock before .0; "
-            "stock_after: stock after .0; chance: stock-out risk before arrival [%] .1"
+            "order; material; supplier; packs .0; quantity .0; unit; loads: share of truck .2; due_on: due <date>; "
+            f"unit_price: price [{currency}] .3; cost: cost with freight [{currency}] .0; "
+            "stock_before: stock before .0; stock_after: stock after .0; chance: stock-out risk before arrival [%] .1"
         ),
         limit=100,
         file="order_plan",

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..orders import season_spend, total_spend, year_spend
+from ..pages.order_reasons import reason_words
 from ..tables import OUTPUTS
 from .spreadsheet import Line, Worksheet, Worksheets
 
@@ -73,7 +74,7 @@ def outlook_sheets(
             continue
         frame = tables[table] if table else year.rename(columns={"price": "price_now"})
         if whole is not None and sheet == "Orders":
-            frame = _explained(frame, materials, whole)
+            frame = _explained(frame, whole)
         elif whole is not None and sheet == "Months":
             frame = season_spend(logs, frame, year)
         elif whole is not None and sheet == "Cover":
@@ -134,15 +135,9 @@ def _with_unit(frame: pd.DataFrame, materials: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def _explained(plan: pd.DataFrame, materials: pd.DataFrame, whole: Results) -> pd.DataFrame:
-    """Add supplier and reason to each row, so that they stay beside it when rows are sorted or filtered."""
-    plan = plan.copy()
-    plan.insert(
-        plan.columns.get_loc("material") + 1,
-        "supplier",
-        plan["material"].map(materials["supplier"]).astype("str"),
-    )
-    whys = pd.Series(dtype="str") if whole.plan is None else whole.plan.reasons.set_index("order")["why"]
+def _explained(plan: pd.DataFrame, whole: Results) -> pd.DataFrame:
+    """Add the reason to each row, so that it stays beside it when rows are sorted or filtered."""
+    whys = pd.Series(reason_words(whole, str), dtype="str")
     return plan.assign(why=plan["order"].map(whys).astype("str"))
 
 

@@ -250,6 +250,13 @@ _ALL = (
         ("order", "material"),
         _t("order", "order: what one supplier is asked for on one day"),
         _t("material", "code of the material"),
+        _t("supplier", "who it is ordered from"),
+        _n("packs", "1", "reels, totes or boxes"),
+        _n(
+            "unit_price",
+            "currency / material unit",
+            "agreed for the day and size of the order, without freight",
+        ),
         _d("order_on", "day of ordering"),
         _d("due_on", "day on which it is due"),
         _n("quantity", "material unit", "whole packs"),
