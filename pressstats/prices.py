@@ -6,11 +6,13 @@ wasted at the price of the last receipts. Every page says which of the three it 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+
+from .valuation import VALUATIONS, Book, Receipts
 
 if TYPE_CHECKING:
     from .logs import Logs
@@ -24,6 +26,7 @@ __all__ = [
     "price_breaks",
     "price_words",
     "receipt_prices",
+    "receipts",
 ]
 
 #: What newsprint of a plant costs is the mean over what was mounted in so many days before as-of.
@@ -122,12 +125,22 @@ def agreed_price(
 # --- what was paid ------------------------------------------------------------------------------
 
 
-def _receipts(logs: Logs) -> pd.DataFrame:
-    """Return what came of each material by day: material, day, quantity, unit_price, in the order of time.
+def receipts(logs: Logs) -> pd.DataFrame:
+    """Return what came of each material, in the order of time.
 
-    What was invoiced counts, else what was agreed for the order.
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``deliveries``; without them there are no rows.
+
+    Returns
+    -------
+    DataFrame, shape (receipts, 7)
+        delivery_id, material, supplier, day, quantity [unit of the material], unit_price [currency / unit] as invoiced,
+        else as agreed for the order, blank where neither is known, and invoiced (whether it was).
     """
-    kinds = {"material": "str", "day": "datetime64[us]", "quantity": "float64", "unit_price": "float64"}
+    kinds = {"delivery_id": "str", "material": "str", "supplier": "str", "day": "datetime64[us]"}
+    kinds |= {"quantity": "float64", "unit_price": "float64", "invoiced": "bool"}
     if not logs.has("deliveries"):
         return pd.DataFrame(columns=list(kinds)).astype(kinds)
     rows = logs["deliveries"]
@@ -137,10 +150,9 @@ def _receipts(logs: Logs) -> pd.DataFrame:
     bare = np.isnan(price)
     if bare.any():
         price[bare] = _as_agreed(logs, rows[bare])
-    receipts = pd.DataFrame(
-        {"material": rows["material"], "day": rows["delivered_on"], "quantity": rows["quantity"]}
-    ).assign(unit_price=price)
-    return receipts.dropna(subset="unit_price").reset_index(drop=True).astype(kinds)
+    came = rows[["delivery_id", "material", "supplier", "delivered_on", "quantity"]]
+    came = came.rename(columns={"delivered_on": "day"}).assign(unit_price=price, invoiced=~bare)
+    return came.reset_index(drop=True).astype(kinds)
 
 
 def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
@@ -160,7 +172,7 @@ def receipt_prices(logs: Logs) -> pd.Series:
     It is the mean by weight of what came on the last day on which any came; of a material that never came the price
     agreed for an order of as-of, of the smallest size.
     """
-    came = _receipts(logs)
+    came = receipts(logs).dropna(subset="unit_price")
     last = came[came["day"] == came.groupby("material")["day"].transform("max")]
     worth = (last["quantity"] * last["unit_price"]).groupby(last["material"]).sum()
     prices = worth / last.groupby("material")["quantity"].sum()
@@ -234,47 +246,32 @@ def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | Non
         Cost of each row [currency]; blank where its quantity is, or nothing tells a price. What is used beyond all
         receipts costs as much as the last of them.
     """
-    came = _receipts(logs)
+    came = receipts(logs).dropna(subset="unit_price")
     cost = pd.Series(np.nan, used.index)
-    average = logs.plant.accounts.valuation == "moving_average"
+    value = VALUATIONS[logs.plant.accounts.valuation]
     for material, uses in used.groupby("material"):
         daily = uses.groupby("day")["quantity"].sum()
         received = came[came["material"] == material]
         if received.empty:
             price = agreed_price(logs, str(material), logs.as_of, 0.0)
-            received = pd.DataFrame({"day": [pd.Timestamp.min], "quantity": [1.0], "unit_price": [price]})
+            received = pd.DataFrame({"day": [daily.index[0]], "quantity": [1.0], "unit_price": [price]})
         left = np.nan if on_hand is None else float(on_hand.get(str(material), np.nan))
         opening = left + daily.sum() - received["quantity"].sum() if np.isfinite(left) else 0.0
-        price = _moving_average(received, daily, opening) if average else _first_in(received, daily, opening)
-        cost[uses.index] = uses["quantity"] * uses["day"].map(price)
+        cost[uses.index] = uses["quantity"] * uses["day"].map(_paid_price(value, received, daily, opening))
     return cost
 
 
-def _first_in(received: pd.DataFrame, daily: pd.Series, opening: float) -> pd.Series:
-    """Return the mean price of each day's use, the oldest receipts used first; lost stock is the oldest."""
-    price = received["unit_price"].to_numpy(dtype=float)
-    quantity = received["quantity"].to_numpy(dtype=float)
-    # What was there before the first receipt, and what is used beyond the last.
-    ends = np.cumsum([0.0, max(opening, 0.0), *quantity])
-    value = np.concatenate([[0.0], np.cumsum(np.diff(ends) * np.append(price[0], price))])
-    reached = np.append(0.0, daily.cumsum().to_numpy()) + max(-opening, 0.0)
-    paid = np.interp(reached, ends, value) + np.maximum(reached - ends[-1], 0.0) * price[-1]
-    amount = daily.to_numpy()
-    mean = np.divide(np.diff(paid), amount, out=np.full(len(amount), np.nan), where=amount > 0)
-    return pd.Series(mean, daily.index).ffill().fillna(float(price[0]))
-
-
-def _moving_average(received: pd.DataFrame, daily: pd.Series, opening: float) -> pd.Series:
-    """Return the price of each day's use: what is on hand, at the mean of what was paid for it; receipts come first."""
-    days = received["day"].to_numpy()
-    amounts, prices = received["quantity"].to_numpy(dtype=float), received["unit_price"].to_numpy(dtype=float)
-    price = np.empty(len(daily))
-    stock, unit, turn = max(opening, 0.0), float(prices[0]), 0
-    for number, (day, quantity) in enumerate(zip(daily.index.to_numpy(), daily.to_numpy(), strict=True)):
-        while turn < len(days) and days[turn] <= day:
-            whole = stock + amounts[turn]
-            unit = (stock * unit + amounts[turn] * prices[turn]) / whole
-            stock, turn = whole, turn + 1
-        price[number] = unit
-        stock = max(stock - quantity, 0.0)
-    return pd.Series(price, daily.index)
+def _paid_price(
+    value: Callable[..., Book], received: pd.DataFrame, daily: pd.Series, opening: float
+) -> pd.Series:
+    """Return the mean price of each day's use; what makes `opening` negative was lost before the first day."""
+    days = pd.Index(received["day"]).union(daily.index).unique()
+    # A day before all others, for what was lost.
+    used = np.append(0.0, daily.reindex(days, fill_value=0.0).fillna(0.0))
+    lost = np.append(min(opening, 0.0), np.zeros(len(days)))
+    prices = received["unit_price"].to_numpy(dtype=float)
+    place = days.get_indexer(received["day"]) + 1
+    came = Receipts(place, received["quantity"].to_numpy(dtype=float), prices)
+    book = value(max(opening, 0.0), came, used, lost, float(prices[0]))
+    mean = np.divide(book.used, used, out=np.full(len(used), np.nan), where=used > 0)
+    return pd.Series(mean[1:], days).ffill().fillna(float(prices[0]))

@@ -11,24 +11,20 @@ import difflib
 import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from functools import cache, cached_property
-from importlib.metadata import version
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
 
-from . import demand, ink, orders, paper, reels, watch
+from . import accounts, demand, ink, orders, paper, reels, watch
 from .beside import beside
-from .cache import cached
+from .cache import cached, source_digest
 from .logs import Logs, read_logs
 from .past import PastPlan, past_forecasts, past_plan
 from .prices import ink_prices, newsprint_price, paper_prices
 from .tables import OUTPUTS, as_published
 
 __all__ = ["Pending", "Results", "analyse", "open_results"]
-
-#: What numbers come from beside the package's own code.
-_LIBRARIES = ("holidays", "numpy", "pandas", "pint", "pyarrow", "scipy", "statsmodels", "tzdata")
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -57,6 +53,8 @@ class Results(Mapping[str, pd.DataFrame]):
         Tests of what the models leave out (:func:`pressstats.ink.adequacy`).
     waste_chart : DataFrame
         Control charts of waste (:func:`pressstats.watch.waste_chart`).
+    use : DataFrame
+        Use of each material by day and run (:func:`pressstats.accounts.material_use`).
     outlook : Outlook or None
         Forecast and its evidence; None where the logs are too short for one.
     stock, open_orders : DataFrame
@@ -94,6 +92,7 @@ class Results(Mapping[str, pd.DataFrame]):
     ink_findings: list[ink.Finding]
     ink_adequacy: pd.DataFrame
     waste_chart: pd.DataFrame
+    use: pd.DataFrame
     outlook: demand.Outlook | None
     stock: pd.DataFrame
     open_orders: pd.DataFrame
@@ -166,7 +165,7 @@ def open_results(
     --------
     >>> results = open_results("logs", as_of="2025-03-16")
     >>> results
-    <Results of Small Plant as of 2025-03-16: 21 tables>
+    <Results of Small Plant as of 2025-03-16: 23 tables>
     >>> results["stock_cover"][["material", "quantity"]].head(1)
       material  quantity
     0    N1200   36012.6
@@ -213,7 +212,7 @@ class Pending:
         named = [f"{name} {digest}" for name, digest in self.past_digests.items()]
         # Which rows are set aside depends on today too: what lies after it cannot have been recorded.
         problems = [table.to_csv() for table in (self.logs.rejected, self.logs.warnings)]
-        parts = "\n".join([self.logs.digest, _source_digest(), *named, *problems])
+        parts = "\n".join([self.logs.digest, source_digest(), *named, *problems])
         key = hashlib.sha256(parts.encode()).hexdigest()
         found: Results = cached(key, self._computed, {"logs": self.logs})
         return found
@@ -298,6 +297,8 @@ def analyse(  # long: the chain of all parts, one line after the other
     ahead, adequacy = ahead_beside()
     published |= ahead
     published["order_plan"] = OUTPUTS["order_plan"].empty() if plan is None else plan.published
+    use = accounts.material_use(logs, weighed, exposure, model, history)
+    published |= accounts.money_tables(logs, weighed, use, published["ink_findings"], outlook)
     published = watch.refused_tables(published, refused)
     waste = watch.waste_chart(runs, startup)
     unexplained = paper.unexplained_limits(logs, webs, runs, weights)
@@ -329,6 +330,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         ink_findings=found,
         ink_adequacy=adequacy,
         waste_chart=waste,
+        use=use,
         outlook=outlook,
         stock=stock,
         open_orders=open_rows,
@@ -387,13 +389,3 @@ def _ahead(
         "forecast_record": demand.forecast_record(outlook, past),
         "stock_cover": orders.stock_cover(logs, stock, open_rows, paths),
     }
-
-
-@cache
-def _source_digest() -> str:
-    """Return the digest of the package's own code and of the libraries it computes with."""
-    here = Path(__file__).parent
-    digest = hashlib.sha256(" ".join(f"{name} {version(name)}" for name in _LIBRARIES).encode())
-    for path in sorted(here.rglob("*.py")):
-        digest.update(f"{path.relative_to(here)} {path.stat().st_size}\n".encode() + path.read_bytes())
-    return digest.hexdigest()

@@ -29,7 +29,8 @@ EARLIER = {
     "logs": {"geometry", "tables", "plant"},
     "forecast": {"tables"},
     "offers": {"tables", "logs"},
-    "prices": {"logs"},
+    "valuation": set(),
+    "prices": {"logs", "valuation"},
     "paper": {"geometry", "tables", "plant", "logs"},
     "ink": {"tables", "beside", "plant", "logs", "paper"},
     "reels": {"geometry", "tables", "plant", "logs", "prices", "paper"},
@@ -47,13 +48,15 @@ EARLIER = {
         "forecast",
     },
     "orders": {"tables", "plant", "logs", "offers", "prices", "paper", "ink", "reels", "forecast", "demand"},
+    "accounts": {"geometry", "tables", "plant", "logs", "valuation", "prices", "paper", "ink", "reels"}
+    | {"demand"},
     "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
-    | {"cache", "beside"},
+    | {"accounts", "cache", "beside"},
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},
     "pages": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "watch", "demand"}
-    | {"orders", "results", "figures", "exhibits"},
+    | {"orders", "accounts", "results", "figures", "exhibits"},
     "publishing": {
         "tables",
         "beside",
@@ -73,7 +76,7 @@ EARLIER = {
 
 #: Parts that compute: they open no file and draw nothing.
 ANALYSES = ("geometry", "tables", "plant", "forecast", "offers", "prices", "paper", "ink", "reels", "watch")
-ANALYSES += ("demand", "orders")
+ANALYSES += ("demand", "orders", "valuation", "accounts")
 
 
 def files_of(part: str) -> list[Path]:

@@ -172,6 +172,34 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "an order whose row is set aside is not known to be on its way",
     ),
     Requirement(
+        "month_close",
+        "What came, was used and was left each month, in quantity and money?",
+        (
+            _RUNS,
+            _WEBS,
+            Need("materials"),
+            Need("reel_mounts", without="paper used is estimated from copies at nominal grammage"),
+            Need("deliveries", without="what came, and what was paid for it, is not known"),
+            Need("deliveries", ("unit_price",), without="receipts are valued at agreed prices"),
+            Need("stock_counts", without="stock of paper and plates is not known"),
+            Need("tank_readings", without="stock of ink is not known"),
+            Need("budget", without="there are no variances"),
+        ),
+        "what such a row used or brought stands in the count difference",
+    ),
+    Requirement(
+        "year_end",
+        "What did the year take to date, and what will it take?",
+        (
+            _RUNS,
+            _WEBS,
+            Need("materials"),
+            Need("deliveries"),
+            Need("budget", without="there is no budget of the year"),
+        ),
+        "as month_close and demand_forecast",
+    ),
+    Requirement(
         "standby", "When must standby supplies be tested?", (Need("standby"),), "such a supply is not watched"
     ),
 )

@@ -5,6 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from .columns import Column, Table
+from .declaring import count as _c
+from .declaring import date as _d
+from .declaring import number as _n
+from .declaring import table as _table
+from .declaring import text as _t
+from .money import MONEY
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,28 +29,8 @@ QUANTILES: dict[str, float] = {
 }
 
 
-def _t(name: str, meaning: str = "") -> Column:
-    return Column(name, "text", "", meaning)
-
-
-def _d(name: str, meaning: str = "") -> Column:
-    return Column(name, "date", "", meaning)
-
-
-def _n(name: str, unit: str = "", meaning: str = "") -> Column:
-    return Column(name, "number", unit, meaning)
-
-
-def _c(name: str, meaning: str = "") -> Column:
-    return Column(name, "count", "", meaning)
-
-
 def _quantiles() -> tuple[Column, ...]:
     return tuple(_n(name, "material unit", f"{100 * p:g} % quantile") for name, p in QUANTILES.items())
-
-
-def _table(name: str, row: str, key: tuple[str, ...], *columns: Column) -> Table:
-    return Table(name, row, key, columns)
 
 
 _ALL = (
@@ -312,6 +298,7 @@ _ALL = (
         _t("state", "act or watch"),
         _t("exception", "exceptions that it answers, parted by ;"),
     ),
+    *MONEY,
     _table(
         "rejected_rows",
         "row set aside",

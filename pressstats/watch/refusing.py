@@ -23,6 +23,8 @@ _RESTING: dict[str, tuple[str, ...]] = {
     "demand": (),
 }
 _KIND = {"paper": "newsprint", "ink": "ink"}
+#: Published tables of which only the rows of the part's kind of material rest on it.
+_OF_KINDS = ("month_close", "year_end")
 
 
 def refused_materials(logs: Logs, names: Iterable[str], refused: frozenset[str]) -> list[str]:
@@ -48,6 +50,11 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
     of_ink = left["regimes"]["measure"] == "film weight"
     hidden = (of_ink & ("ink" in refused)) | (~of_ink & ("paper" in refused))
     left["regimes"] = left["regimes"][~hidden]
+    kinds = {_KIND[part] for part in refused & _KIND.keys()}
+    for name in _OF_KINDS:
+        # What adds up all kinds, of no kind itself, would lack a part.
+        gone_kinds = kinds | {""} if kinds else kinds
+        left[name] = left[name][~left[name]["kind"].isin(gone_kinds)]
     return left
 
 

@@ -1,0 +1,131 @@
+"""Month-end close: opening, received, used, count difference and closing of each material, in quantity and value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ..tables import OUTPUTS, as_published
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+    from .book import MaterialBook
+
+__all__ = ["close_totals", "month_close"]
+
+_QUANTITIES = ("opening", "received", "used", "difference", "closing")
+
+
+def month_close(
+    logs: Logs, books: Mapping[str, MaterialBook], output: pd.DataFrame, valuation: str | None = None
+) -> pd.DataFrame:
+    """Return the published table ``month_close``.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs; ``budget`` where there is one.
+    books : mapping of str to MaterialBook
+        Result of :func:`pressstats.accounts.material_books`.
+    output : DataFrame
+        Result of :func:`pressstats.accounts.standard_use`: what the good output of each month takes at standard.
+    valuation : str, optional
+        How `books` are valued; by default what ``plant.toml`` says.
+
+    Returns
+    -------
+    DataFrame, shape (materials x months, 26)
+        The published columns. opening + received - used + difference = closing, in quantity and in value, and the
+        opening of a month is the closing of the month before. The month of as-of is closed to that day.
+    """
+    parts = [_months_of(book) for book in books.values()]
+    if not parts:
+        return OUTPUTS["month_close"].empty()
+    close = pd.concat(parts, ignore_index=True)
+    close["valuation"] = (valuation or logs.plant.accounts.valuation).replace("_", " ")
+    return as_published(_against_budget(logs, close, output), "month_close")
+
+
+def _months_of(book: MaterialBook) -> pd.DataFrame:
+    month = book.days.to_period("M").to_timestamp().as_unit("us")
+    begins = np.flatnonzero(np.append(True, month[1:] != month[:-1]))
+    ends = np.append(begins[1:], len(month)) - 1
+    table = pd.DataFrame({"month": month[begins], "through": book.days[ends]})
+    sums = {
+        "received": (book.received, book.value.received),
+        "used": (book.used, book.value.used),
+        "difference": (book.difference, book.value.difference),
+    }
+    for name, (quantity, value) in sums.items():
+        table[name] = np.add.reduceat(quantity, begins)
+        table[f"{name}_value"] = np.add.reduceat(value, begins)
+    known = np.isfinite(book.opening)
+    for column, closing, opening in (
+        ("", book.closing, book.opening),
+        ("_value", book.value.closing if known else book.closing, book.value.opening if known else np.nan),
+    ):
+        table[f"closing{column}"] = closing[ends]
+        table[f"opening{column}"] = np.append(opening, closing[ends][:-1])
+    if not known:
+        table[["difference", "difference_value"]] = np.nan
+    table["used_estimated"] = np.add.reduceat(book.estimated, begins)
+    rows = book.receipts[~book.receipts["invoiced"]]
+    bare = rows.groupby(rows["day"].dt.to_period("M").dt.to_timestamp())
+    table["received_uninvoiced"] = bare["quantity"].sum().reindex(table["month"]).fillna(0.0).to_numpy()
+    named = {month: "; ".join(names) for month, names in bare["delivery_id"]}
+    table["without_invoice"] = [named.get(month, "") for month in table["month"]]
+    counted = (
+        pd.Series(book.counted_on, book.counted_on.to_period("M").to_timestamp()).groupby(level=0).last()
+    )
+    table["counted_on"] = counted.reindex(table["month"]).to_numpy().astype("datetime64[us]")
+    return table.assign(material=book.material, kind=book.kind, unit=book.unit)
+
+
+def _against_budget(logs: Logs, close: pd.DataFrame, output: pd.DataFrame) -> pd.DataFrame:
+    """Add budget and its variances: price + volume + waste = spent less budgeted, of whole months.
+
+    Price: what was used at the price paid less that of the budget. Waste: what was used beyond the standard of the
+    good output, at the budget's price. Volume: the rest, what that output takes at standard against the budget.
+    """
+    names = ["budget_quantity", "budget_cost"]
+    if logs.has("budget"):
+        budget = logs["budget"].rename(columns={"quantity": "budget_quantity", "cost": "budget_cost"})
+        close = close.merge(budget[["month", "material", *names]], on=["month", "material"], how="left")
+    else:
+        close = close.assign(budget_quantity=np.nan, budget_cost=np.nan)
+    close = close.merge(output, on=["month", "material"], how="left")
+    whole = close["through"] == close["month"] + pd.offsets.MonthEnd(1)
+    price = (close["budget_cost"] / close["budget_quantity"]).where(close["budget_quantity"] > 0)
+    # Without a standard, or a price that tells, all of the quantity is volume.
+    standard = close["standard"].fillna(close["used"])
+    close["price_variance"] = (close["used_value"] - close["used"] * price).where(whole)
+    close["waste_variance"] = ((close["used"] - standard) * price).where(whole & close["standard"].notna())
+    close["volume_variance"] = ((standard - close["budget_quantity"]) * price).where(whole)
+    return close
+
+
+def close_totals(close: pd.DataFrame, by: str = "kind") -> pd.DataFrame:
+    """Return the month-end close in money, added up over materials.
+
+    Parameters
+    ----------
+    close : DataFrame
+        Published table ``month_close``.
+    by : str
+        Column to add up by: ``kind``, or ``unit``.
+
+    Returns
+    -------
+    DataFrame, shape (months x kinds and all of them, 11)
+        month, `by` ("all" for all together), opening_value, received_value, used_value, difference_value,
+        closing_value, budget_cost, price_variance, volume_variance, waste_variance [currency]. Blank where a part of
+        it is; budget and variances are summed over what has them.
+    """
+    values = [f"{name}_value" for name in _QUANTITIES]
+    budget = ["budget_cost", "price_variance", "volume_variance", "waste_variance"]
+    both = pd.concat([close, close.assign(**{by: "all"})], ignore_index=True).groupby(["month", by])
+    sums = both[values].sum(skipna=False)
+    return pd.concat([sums, both[budget].sum(min_count=1)], axis=1).reset_index()
