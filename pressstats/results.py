@@ -24,7 +24,9 @@ from .past import PastPlan, past_forecasts, past_plan
 from .prices import ink_prices, newsprint_price, paper_prices
 from .tables import OUTPUTS, as_published
 
-__all__ = ["Pending", "Results", "analyse", "open_results"]
+__all__ = ["Pending", "Results", "analyse", "hold_results", "open_results"]
+#: Results that this process was told to hold, by what was asked for.
+_HELD: dict[tuple[str, ...], Results] = {}
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -170,7 +172,13 @@ def open_results(
       material  quantity
     0    N1200   36012.6
     """
-    return Pending(logs_folder, as_of, published_folder).results
+    asked = (str(logs_folder), as_of or "", str(published_folder or ""))
+    return _HELD.get(asked) or Pending(logs_folder, as_of, published_folder).results
+
+
+def hold_results(logs_folder: str, as_of: str, published_folder: str) -> None:
+    """Open results, and hold them for whoever asks for the same in processes that are forked from this one."""
+    _HELD[logs_folder, as_of, published_folder] = open_results(logs_folder, as_of, published_folder)
 
 
 class Pending:

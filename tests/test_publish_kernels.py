@@ -7,10 +7,12 @@ import time
 from pathlib import Path
 
 import pytest
+from small_plant import write_small_plant
 from stand_ins import notebook, write_notebooks
 
 from pressstats.publishing import Report, kernels
 from pressstats.publishing.running import Executed, Failure, run_notebooks
+from pressstats.tables import OUTPUTS
 
 REPORTS = tuple(Report(name, name, "?", "analyst") for name in ("one", "two", "three"))
 #: What a notebook may see of its kernel, the same in every kernel of one folder.
@@ -67,6 +69,26 @@ def test_forked_kernels_show_what_others_show(tmp_path: Path, monkeypatch: pytes
         os.kill(int(parents.pop()[0]), 0)
 
 
+def test_forked_kernels_have_the_results_that_were_opened_for_all_of_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs = write_small_plant(tmp_path / "logs")
+    asked = f"{str(logs)!r}, '2025-03-16', ''"
+    opens = f"from pressstats.results import open_results as o\nprint(o({asked}) is o({asked}), o({asked}))"
+    node = notebook(opens, f"print(o({str(logs)!r}) is o({str(logs)!r}))")
+    write_notebooks(tmp_path / "notebooks", {report.name: node for report in REPORTS})
+    given = {"logs_folder": str(logs), "as_of": "2025-03-16", "published_folder": ""}
+    for count, same in ((1, "True"), (9, "False")):
+        monkeypatch.setattr(kernels, "_PAYS_FROM", count)
+        executed, failures = run_notebooks(
+            tmp_path / "notebooks", REPORTS, given, tmp_path / f"executed{count}", workers=2, tell=print
+        )
+        assert not failures
+        told = f"{same} <Results of Small Plant as of 2025-03-16: {len(OUTPUTS)} tables>"
+        # What nobody opened for all is read anew each time.
+        assert shown(executed) == [[[told], ["False"]]] * 3
+
+
 def test_a_forked_kernel_that_dies_or_raises_is_a_failure_with_its_cell(tmp_path: Path) -> None:
     executed, (dead, raised) = run(
         tmp_path, (PARENT, "import os\nos._exit(3)"), (PARENT, "x = 1", "x / 0"), (PARENT,)
@@ -92,7 +114,7 @@ def test_where_nothing_can_be_forked_kernels_start_as_they_always_do(
 
 def test_a_kernel_ends_with_who_forked_it(tmp_path: Path) -> None:
     connection = tmp_path / "kernel.json"
-    with kernels.WarmKernels(3) as warm:
+    with kernels.WarmKernels(3, {}) as warm:
         command = [kernels.sys.executable, "-m", "ipykernel_launcher", "-f", str(connection)]
         kernel = warm.forked(command, str(tmp_path), dict(os.environ))
         assert kernel is not None

@@ -56,6 +56,11 @@ class Outlook:
         """Expected use by week, shape (materials, HORIZON) [unit of the material]."""
         return np.asarray(self.forecast.mean.to_numpy().T)
 
+    @cached_property
+    def promises(self) -> pd.DataFrame:
+        """How the published choice did, computed once (:func:`promise_table`)."""
+        return promise_table(self)
+
     def day_paths(
         self, draws: int, days: pd.DatetimeIndex, seed: int = _SEED
     ) -> tuple[np.ndarray, np.ndarray]:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahead, promise_table
+from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahead
 from ..demand import levers as assumed_levers
 from ..exhibits import Block, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
@@ -224,7 +224,7 @@ def promises(results: Results) -> Block:
     """Return how the published choice did at the last half year of origins, knowing only what was known."""
     if results.outlook is None:
         return _short()
-    table = promise_table(results.outlook)
+    table = results.outlook.promises
     if table.empty or table["published"].isna().all():
         return note("No forecast made in this way has 13 weeks of outcomes yet.")
     last = table.iloc[-1]
@@ -358,6 +358,6 @@ def key_figures(results: Results) -> None:
         total = results["demand_forecast"]
         paper = total.loc[total["material"].isin(newsprint(results)), "mean"].sum()
         print(f"newsprint {paper / 1000:.0f} t in 13 weeks")
-        for last in promise_table(outlook).tail(1).to_dict("records"):
+        for last in outlook.promises.tail(1).to_dict("records"):
             held = 100 * last["held_80"]
             print(f"missed {last['published']:.2f}, naive {last[METHODS[0]]:.2f}; 80 % held {held:.0f} %")

@@ -27,34 +27,37 @@ def waste_totals(runs: pd.DataFrame) -> pd.Series:
         runs with complete reel records; runs (how many those are), of_runs, known_share (their share of the printed
         area). Blank where that share is less than `KNOWN_SHARE`, or nothing was printed.
     """
+    return pd.Series(_totals(runs))
+
+
+def _totals(runs: pd.DataFrame) -> dict[str, float]:
+    """Return what :func:`waste_totals` returns; a Series for each of hundreds of weeks takes ten times as long."""
     whole = runs["has_reels"] & runs["good_kg"].notna()
     counted = runs[whole]
     summed = ["mounted_kg", *STREAMS, "good_grammage_kg", "breaks"]
     # A stream that is not weighed in one of the runs would be too small a sum.
-    sums = counted[summed].sum(min_count=1, skipna=False)
+    of_columns = counted[summed].sum(min_count=1, skipna=False)
+    sums: dict[str, float] = dict(zip(summed, of_columns.to_numpy(dtype=float), strict=True))
     for name in ("grammage_kg", "good_grammage_kg"):
         sums[name] = counted[name].sum(min_count=1)
     area = float(runs["area_m2"].sum())
     share = float(counted["area_m2"].sum()) / area if area > 0 else float("nan")
     if counted.empty or not share >= KNOWN_SHARE:
-        sums[:] = np.nan
+        sums = dict.fromkeys(sums, np.float64("nan"))
     heavier = 0.0 if np.isnan(sums["good_grammage_kg"]) else sums["good_grammage_kg"]
     sums["wasted_kg"] = sums["mounted_kg"] - sums["good_kg"] - heavier
     sums["waste_pct"] = 100 * sums["wasted_kg"] / sums["mounted_kg"]
-    return pd.concat(
-        [sums, pd.Series({"runs": float(whole.sum()), "of_runs": float(len(runs)), "known_share": share})]
-    )
+    return sums | {"runs": float(whole.sum()), "of_runs": float(len(runs)), "known_share": share}
 
 
 def waste_by(runs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Return waste by columns `by` of the runs, each group a row by the rule of :func:`waste_totals`."""
     rows = [
-        pd.concat([pd.Series(dict(zip(by, names, strict=True))), waste_totals(group)])
-        for names, group in runs.groupby(by, sort=True)
+        dict(zip(by, names, strict=True)) | _totals(group) for names, group in runs.groupby(by, sort=True)
     ]
     if not rows:
-        return pd.DataFrame(columns=[*by, *waste_totals(runs).index])
-    table = pd.DataFrame(rows).reset_index(drop=True)
+        return pd.DataFrame(columns=[*by, *_totals(runs)])
+    table = pd.DataFrame(rows)
     return table.astype({name: "float64" for name in table.columns if name not in by})
 
 

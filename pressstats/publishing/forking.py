@@ -1,7 +1,12 @@
-"""Import what notebooks need, then fork a kernel for each line that is read. A script; see ``kernels``."""
+"""Import what notebooks need, open what they open, then fork a kernel for each line that is read.
+
+A script; see ``kernels``.
+"""
 
 from __future__ import annotations
 
+import contextlib
+import gc
 import json
 import os
 import signal
@@ -20,6 +25,10 @@ def _serve() -> None:
         del sys.path[0]  # the folder of this script
     for name in _IMPORTED:
         import_module(name)
+    # What goes wrong here goes wrong in the notebooks again, where it is told.
+    with contextlib.suppress(Exception):
+        import_module("pressstats.results").hold_results(**json.loads(sys.argv[1]))
+    gc.freeze()  # so that a kernel does not copy what it only looks through for garbage
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGCHLD, _waited_for)
     parent = os.getpid()

@@ -1,4 +1,4 @@
-"""Kernels forked from one process that has imported everything already, so that the imports are paid once."""
+"""Kernels forked from one process that has imported and opened everything already, so that both are paid once."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from jupyter_client.manager import AsyncKernelManager
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from types import TracebackType
 
 __all__ = ["WarmKernels"]
@@ -31,6 +32,8 @@ class WarmKernels:
     ----------
     count : int
         Kernels that will be asked for; for few of them to import everything does not pay.
+    parameters : mapping of str to str
+        Logs, as-of and folder of past publications, of which every notebook will open the results.
 
     Attributes
     ----------
@@ -38,17 +41,20 @@ class WarmKernels:
         Class of kernel managers whose kernels are forked.
     """
 
-    def __init__(self, count: int) -> None:
+    def __init__(self, count: int, parameters: Mapping[str, str]) -> None:
         self._pays = count >= _PAYS_FROM and hasattr(os, "fork")
         self.manager = type("WarmKernelManager", (_Manager,), {"kernels": self})
         self._lock = threading.Lock()
         self._process: subprocess.Popen[str] | None = None
+        self._parameters = json.dumps(dict(parameters))
 
     def __enter__(self) -> WarmKernels:
         """Start to import, beside whatever the caller does next."""
         if self._pays:
             pipe = subprocess.PIPE
-            self._process = subprocess.Popen([sys.executable, _FORKING], stdin=pipe, stdout=pipe, text=True)
+            self._process = subprocess.Popen(
+                [sys.executable, _FORKING, self._parameters], stdin=pipe, stdout=pipe, text=True
+            )
         return self
 
     def __exit__(

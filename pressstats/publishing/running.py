@@ -102,7 +102,10 @@ def run_notebooks(
     """
     workspace.mkdir(parents=True, exist_ok=True)
     done: dict[str, Executed | Failure] = {}
-    with WarmKernels(len(reports)) as warm, ThreadPoolExecutor(max_workers=max(1, workers)) as pool:
+    with (
+        WarmKernels(len(reports), parameters) as warm,
+        ThreadPoolExecutor(max_workers=max(1, workers)) as pool,
+    ):
         waiting = [
             pool.submit(_run, notebooks, report, parameters, workspace, tell, warm.manager)
             for report in reports
