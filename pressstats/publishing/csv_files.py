@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
-from typing import cast
+from typing import Any
 
 import pandas as pd
 
@@ -38,30 +38,40 @@ def _number(value: float) -> str:
     return f"{value:.0f}" if abs(value) >= 1e10 else f"{value:.10g}"
 
 
-def _writer(column: pd.Series, kind: str) -> Callable[[object], str]:
+def _cells(column: pd.Series, kind: str) -> list[str]:
+    """Return the cells of a column; a date or a text that comes often is written once."""
     if pd.api.types.is_bool_dtype(column):
-        return lambda value: "" if pd.isna(value) else str(bool(value)).lower()
+        return ["" if pd.isna(value) else str(bool(value)).lower() for value in column.astype(object)]
     if pd.api.types.is_numeric_dtype(column):
-        return lambda value: "" if value is None or pd.isna(value) else _number(float(cast("float", value)))
+        return [_number(value) for value in column.to_numpy(dtype=float, na_value=math.nan).tolist()]
     if pd.api.types.is_datetime64_any_dtype(column):
         known = column.dropna()
         whole_days = bool((known == known.dt.normalize()).all())
         pattern = _FORMATS.get(kind) or _FORMATS["date" if whole_days else "time"]
-        return lambda value: "" if pd.isna(value) else pd.Timestamp(value).strftime(pattern)
-    return lambda value: "" if value is None or value is pd.NA or value != value else harmless(str(value))
+        return _each_once(column, lambda value: pd.Timestamp(value).strftime(pattern))
+    if isinstance(column.dtype, pd.StringDtype):
+        return _each_once(column, _text)
+    return [
+        "" if value is None or value is pd.NA or value != value else _text(value)
+        for value in column.astype(object)
+    ]
+
+
+def _each_once(column: pd.Series, write: Callable[[Any], str]) -> list[str]:
+    codes, values = pd.factorize(column)
+    written = [*map(write, values), ""]  # the last one for blanks, whose code is -1
+    return [written[code] for code in codes]
+
+
+def _text(value: object) -> str:
+    return _quoted(harmless(str(value)))
 
 
 def csv_text(frame: pd.DataFrame, name: str = "") -> str:
     """Return a frame as CSV, dates as the declaration of `name` and ISO 8601 have them."""
     kinds = {column.name: column.kind for column in OUTPUTS[name].columns} if name in OUTPUTS else {}
-    columns = []
-    for head in frame.columns:
-        column = frame[head]
-        write = _writer(column, kinds.get(str(head), ""))
-        dates = pd.api.types.is_datetime64_any_dtype(column)
-        values: Iterable[object] = column if dates else column.astype(object).to_numpy()
-        columns.append([_quoted(write(value)) for value in values])
-    lines = [[_quoted(harmless(str(head))) for head in frame.columns], *zip(*columns, strict=True)]
+    columns = [_cells(frame[head], kinds.get(str(head), "")) for head in frame.columns]
+    lines = [[_text(head) for head in frame.columns], *zip(*columns, strict=True)]
     return "".join(",".join(line) + "\n" for line in lines)
 
 
