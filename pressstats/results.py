@@ -167,7 +167,7 @@ def open_results(
     --------
     >>> results = open_results("logs", as_of="2025-03-16")
     >>> results
-    <Results of Small Plant as of 2025-03-16: 23 tables>
+    <Results of Small Plant as of 2025-03-16: 24 tables>
     >>> results["stock_cover"][["material", "quantity"]].head(1)
       material  quantity
     0    N1200   36012.6
@@ -306,7 +306,8 @@ def analyse(  # long: the chain of all parts, one line after the other
     published |= ahead
     published["order_plan"] = OUTPUTS["order_plan"].empty() if plan is None else plan.published
     use = accounts.material_use(logs, weighed, exposure, model, history)
-    published |= accounts.money_tables(logs, weighed, use, published["ink_findings"], outlook)
+    inks = accounts.InkAccount(exposure, model, fits, published["ink_findings"])
+    published |= accounts.money_tables(logs, weighed, inks, use, outlook)
     published = watch.refused_tables(published, refused)
     waste = watch.waste_chart(runs, startup)
     unexplained = paper.unexplained_limits(logs, webs, runs, weights)

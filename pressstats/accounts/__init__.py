@@ -1,22 +1,34 @@
 """Accounts: what it cost, why it changed, whose it is."""
 
 from .book import MaterialBook, material_books
+from .bridge import Span, bridge, bridge_of, usual_spans
+from .cells import valued_use
 from .close import close_totals, month_close
-from .published import money_tables
+from .lmdi import lmdi_effects, logarithmic_mean, part_effects
+from .published import InkAccount, money_tables
 from .standard import standard_use, standard_waste
 from .use import ink_materials, material_use
 from .year import ALL_MATERIALS, year_end
 
 __all__ = [
     "ALL_MATERIALS",
+    "InkAccount",
     "MaterialBook",
+    "Span",
+    "bridge",
+    "bridge_of",
     "close_totals",
     "ink_materials",
+    "lmdi_effects",
+    "logarithmic_mean",
     "material_books",
     "material_use",
     "money_tables",
     "month_close",
+    "part_effects",
     "standard_use",
     "standard_waste",
+    "usual_spans",
+    "valued_use",
     "year_end",
 ]

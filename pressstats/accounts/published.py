@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from .book import material_books
+from .bridge import bridge
+from .cells import valued_use
 from .close import month_close
 from .standard import standard_use
 from .year import year_end
@@ -13,18 +17,25 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..demand import Outlook
+    from ..ink import InkFit
     from ..logs import Logs
     from ..paper import WeighedPaper
 
-__all__ = ["money_tables"]
+__all__ = ["InkAccount", "money_tables"]
+
+
+@dataclass(frozen=True)
+class InkAccount:
+    """What is known of inks: exposure of the runs, published model and findings, and the fit of each ink."""
+
+    exposure: pd.DataFrame
+    model: pd.DataFrame
+    fits: Mapping[str, InkFit]
+    findings: pd.DataFrame
 
 
 def money_tables(
-    logs: Logs,
-    weighed: WeighedPaper,
-    use: pd.DataFrame,
-    ink_findings: pd.DataFrame,
-    outlook: Outlook | None,
+    logs: Logs, weighed: WeighedPaper, inks: InkAccount, use: pd.DataFrame, outlook: Outlook | None
 ) -> dict[str, pd.DataFrame]:
     """Return the published tables of money by name.
 
@@ -34,21 +45,24 @@ def money_tables(
         The logs.
     weighed : WeighedPaper
         Result of :func:`pressstats.paper.weighed_paper`.
+    inks : InkAccount
+        What is known of inks; misread dips close no book.
     use : DataFrame
         Result of :func:`pressstats.accounts.material_use`.
-    ink_findings : DataFrame
-        Published table ``ink_findings``: misread dips close no book.
     outlook : Outlook or None
         The forecast.
 
     Returns
     -------
     dict of DataFrame
-        The published tables ``month_close`` and ``year_end``.
+        The published tables of ``tables.money``.
     """
-    misread = ink_findings[ink_findings["kind"] == "misread dip"]
+    misread = inks.findings[inks.findings["kind"] == "misread dip"]
     books = material_books(logs, use, misread)
+    spent = valued_use(use, books)
+    close = month_close(logs, books, standard_use(logs, weighed))
     return {
-        "month_close": month_close(logs, books, standard_use(logs, weighed)),
+        "bridge": bridge(logs, weighed, inks.exposure, inks.model, spent, close),
+        "month_close": close,
         "year_end": year_end(logs, books, outlook),
     }

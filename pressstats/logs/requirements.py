@@ -172,6 +172,21 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "an order whose row is set aside is not known to be on its way",
     ),
     Requirement(
+        "bridge",
+        "Why do paper, ink, plates and their cost differ from last week, last year, the budget?",
+        (
+            _RUNS,
+            _WEBS,
+            Need("materials"),
+            Need("reel_mounts", without="streams of waste weighed on reels are not told apart"),
+            Need("coverage", without="ink is not explained"),
+            Need("runs", ("plates",), without="plates are not explained"),
+            Need("deliveries", without="there is no price paid"),
+            Need("budget", without="nothing is held against a budget"),
+        ),
+        "as month_close",
+    ),
+    Requirement(
         "month_close",
         "What came, was used and was left each month, in quantity and money?",
         (

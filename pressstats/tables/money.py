@@ -13,6 +13,28 @@ __all__ = ["MONEY"]
 #: In the order in which they are published.
 MONEY = (
     _table(
+        "bridge",
+        "material, comparison and effect",
+        ("of", "between", "effect"),
+        _t("of", "newsprint, ink or plates"),
+        _t(
+            "between",
+            "week: the last whole one and the one before; last_year: and the same 52 weeks before; budget",
+        ),
+        _t("effect", "what moved it"),
+        _n("quantity", "", "how much it moved the use; the effects of a comparison add up to its difference"),
+        _t("unit", "of the quantities"),
+        _n("cost", "currency", "how much it moved the cost, at what was paid"),
+        _n("quantity_before", "", "use of the earlier period, or the budget"),
+        _n("quantity_now", "", "use of the later period"),
+        _n("cost_before", "currency", "cost of the earlier period, or the budget"),
+        _n("cost_now", "currency", "cost of the later period"),
+        _d("first_day", "first day of the later period"),
+        _d("last_day", "last day of the later period"),
+        _d("before_first_day", "first day of the earlier period"),
+        _d("before_last_day", "last day of the earlier period"),
+    ),
+    _table(
         "month_close",
         "month and material",
         ("month", "material"),

@@ -55,6 +55,8 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
         # What adds up all kinds, of no kind itself, would lack a part.
         gone_kinds = kinds | {""} if kinds else kinds
         left[name] = left[name][~left[name]["kind"].isin(gone_kinds)]
+    words = kinds | ({"plates"} if "demand" in refused else set())
+    left["bridge"] = left["bridge"][~left["bridge"]["of"].isin(words)]
     return left
 
 
