@@ -13,6 +13,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from .preparing import median_of_known
+
 __all__ = ["peaks"]
 
 #: Mean square that is put down to chance, in units of what chance makes: the largest of all dates strikes.
@@ -91,4 +93,4 @@ def _spread(rest: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """Return the robust standard deviation of what is left, shape (series,)."""
     size = np.where(seen, np.abs(rest), np.nan)
     size[~seen.any(axis=1)] = 0.0
-    return 1.4826 * np.nanmedian(size, axis=1)
+    return 1.4826 * median_of_known(size)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .peaks import peaks
-from .preparing import bridge
+from .preparing import bridge, median_of_known
 
 __all__ = ["Season", "decompose", "harmonics", "local_trend"]
 
@@ -151,11 +151,25 @@ def _harmonic_season(
 
 def local_trend(values: np.ndarray, weights: np.ndarray, reach: float) -> np.ndarray:
     """Return a local linear smooth with tricube weights up to `reach` steps; a mean where one side has no weight."""
-    lag = np.arange(-int(reach), int(reach) + 1)
+    half, times = int(reach), values.shape[1]
+    lag = np.arange(-half, half + 1)
     kernel = np.clip(1.0 - np.abs(lag / reach) ** 3, 0.0, None) ** 3
-    loaded = weights * values
-    s0, s1, s2 = (_sliding(weights, kernel * lag**power) for power in range(3))
-    t0, t1 = (_sliding(loaded, kernel * lag**power) for power in range(2))
+    # Moved along once for all sums: this is where forecasts spend their time.
+    padded = np.zeros((2, len(values), times + 2 * half))
+    padded[:, :, half : half + times] = weights, weights * values
+    sums, moments, share = (np.zeros((2, *values.shape)) for _ in range(3))
+    s2 = np.zeros_like(values)
+    for place, weight, moment, square in zip(
+        range(len(lag)), kernel, kernel * lag, kernel * lag**2, strict=True
+    ):
+        if weight == 0.0:
+            continue
+        moved = padded[:, :, place : place + times]
+        sums += np.multiply(moved, weight, out=share)
+        if moment != 0.0:
+            moments += np.multiply(moved, moment, out=share)
+            s2 += np.multiply(moved[0], square, out=share[0])
+    (s0, t0), (s1, t1) = sums, moments
     determinant = s0 * s2 - s1 * s1
     fine = determinant > 1e-9 * s0 * s2 + 1e-12
     linear = (s2 * t0 - s1 * t1) / np.where(fine, determinant, 1.0)
@@ -227,9 +241,7 @@ def _inside(seen: np.ndarray, period: int) -> np.ndarray:
 def _robust(rest: np.ndarray, seen: np.ndarray) -> np.ndarray:
     """Return bisquare weights: 1 at no rest, nearly 0 beyond six times the median rest."""
     size = np.where(seen, np.abs(rest), np.nan)
-    # Sorted, blanks stand last: the median of many short rows in a tenth of the time of np.nanmedian.
-    rows, count, ordered = np.arange(len(size)), seen.sum(axis=1), np.sort(size, axis=1)
-    middle = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
+    middle = median_of_known(size)
     away = np.where(seen, size, 0.0) / np.maximum(6.0 * middle[:, None], 1e-12)
     weights = np.where(away < 1.0, (1.0 - np.minimum(away, 1.0) ** 2) ** 2, 0.0) + 1e-3
     weights[middle <= 1e-12] = 1.0
