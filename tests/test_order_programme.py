@@ -14,7 +14,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from pressstats.orders.programme import Article, Offer, Orders, solve
+from pressstats.orders.programme import Article, Limit, Offer, Orders, Share, solve
 
 NOWHERE = 1e12
 
@@ -404,3 +404,143 @@ def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
     assert second.quantity.tolist() == [[30.0], [50.0]]
     assert second.cost == pytest.approx(solve([wide, more], **(terms | {"solutions": None})).cost)
     assert len(kept_) == 3
+
+
+# --- several suppliers ---------------------------------------------------------------------------
+
+
+def cost_of_choice(one: Article, packs: np.ndarray, rate: float, end: int, load_cost: float) -> float:
+    """Return what orders of one material's suppliers cost, written out; `packs` has shape (offers, orders)."""
+    lowest = min(price + each.premium for each in one.offers for tiers in each.prices for _, price in tiers)
+    cost, coming = 0.0, np.zeros(len(one.needs))
+    for each, mine in zip(one.offers, packs, strict=True):
+        quantity = mine * each.pack
+        if ((quantity > 0) & (quantity < each.minimum)).any():
+            return float(np.inf)
+        small = max(each.minimum, each.pack)
+        worth = min([price for least, price in tiers if least <= small][-1] for tiers in each.prices)
+        for order, amount in enumerate(quantity):
+            tiers = each.prices[order]
+            price = [price for least, price in tiers if least <= amount or least == 0][-1]
+            held = worth * rate * max(end - int(each.due[order]), 0) / 365.25
+            cost += amount * (price + each.premium - lowest + held)
+            # It counts from the first of the reference's days on which it is there.
+            there = np.flatnonzero(one.offers[0].due >= each.due[order])
+            if len(there):
+                coming[there[0]] += amount
+        for limit in each.limits:
+            called = quantity[limit.orders].sum()
+            cost += limit.cost * (max(limit.least - called, 0.0) + max(called - limit.most, 0.0))
+        if each.share is not None:
+            every = sum((row * other.pack).sum() for row, other in zip(packs, one.offers, strict=True))
+            own, whole = each.share.bought + quantity.sum(), each.share.bought_of_all + every
+            cost += each.share.cost * (
+                max(each.share.least * whole - own, 0.0) + max(own - each.share.most * whole, 0.0)
+            )
+        cost += load_cost * np.ceil(mine / max(np.floor(each.load / each.pack), 1)).sum()
+    total = np.cumsum(coming)
+    if (total > one.free + 1e-9).any():
+        return float(np.inf)
+    alike = len({each.pack for each in one.offers}) == 1
+    wanted = np.ceil(one.needs / one.pack - 1e-9) * one.pack if alike else one.needs
+    return cost + one.expedite * float(np.maximum(wanted - total, 0.0).sum())
+
+
+def two_suppliers(seed: int) -> Article:
+    """Return a material that two mills deliver with different packs, prices, lead times, contracts and shares."""
+    rng = np.random.default_rng(seed)
+    orders, pack = 3, float(rng.integers(4, 9))
+    needs = np.minimum(np.cumsum(rng.integers(0, 14, orders)).astype(float), 4 * pack)
+    offers = []
+    for mill, days in (("A", 0), ("B", int(rng.choice([0, 3, 7])))):
+        own = pack if mill == "A" or seed % 3 else pack - 1
+        price = float(rng.choice([1.0, 1.1, 1.3]))
+        limit = Limit(
+            np.array([True, True, bool(seed % 2)]),
+            float(rng.integers(0, 3)) * pack,
+            float(rng.integers(3, 5)) * pack,
+            float(rng.choice([0.05, 0.5])),
+        )
+        share = Share(float(rng.choice([0.0, 0.4])), 0.7, float(rng.integers(0, 20)), 30.0, 0.3)
+        offers.append(
+            offer(
+                orders,
+                supplier=mill,
+                pack=own,
+                load=float(rng.integers(2, 5)) * own + 1,
+                minimum=2 * own if rng.random() < 0.3 else 0.0,
+                due=np.arange(orders) * 7 + days,
+                prices=[[(0.0, price), (2.0 * own, price - 0.08)] if rng.random() < 0.5 else [(0.0, price)]]
+                * orders,
+                premium=float(rng.choice([0.0, 0.05])),
+                limits=(limit,) if rng.random() < 0.6 else (),
+                share=share if rng.random() < 0.6 else None,
+            )
+        )
+    free = np.maximum(needs + 3 * pack, 4 * pack)
+    return Article("wide", tuple(offers), needs, free, expedite=20.0)
+
+
+@pytest.mark.parametrize("seed", range(14))
+def test_two_suppliers_against_trying_everything_out(seed: int) -> None:
+    one = two_suppliers(seed)
+    most = 5
+    choices = np.array(list(itertools.product(range(most), repeat=3)))
+    expected = min(
+        cost_of_choice(one, np.array([first, second]), 0.8, 35, 6.0)
+        for first in choices
+        for second in choices
+    )
+    found = solve([one], load_cost=6.0, holding_rate=0.8, end=35, gap=0.0, nodes=100_000)
+    packs = np.array([row / each.pack for row, each in zip(found.quantity, one.offers, strict=True)])
+    assert packs == pytest.approx(np.round(packs))
+    assert cost_of_choice(one, np.round(packs), 0.8, 35, 6.0) == pytest.approx(found.cost, abs=1e-4)
+    assert found.cost == pytest.approx(expected, abs=1e-4)
+
+
+def test_price_breaks_of_a_whole_order_add_up_what_is_ordered_of_a_supplier() -> None:
+    # 30 and 30 are needed: from 60 on a unit costs .2 less, which neither reaches alone.
+    tiers = [[(0.0, 1.0), (60.0, 0.8)]] * 2
+    pair = [
+        article(name, [30.0, 30.0], prices=tiers, unit="kg", free=np.full(2, 30.0))
+        for name in ("wide", "narrow")
+    ]
+    terms = {"load_cost": 0.0, "holding_rate": 0.0, "end": 30, "gap": 0.0}
+    # Prices count from the lowest: 60 units at .2 more, or none.
+    assert solve(pair, **terms).cost == pytest.approx(60 * 0.2)
+    assert solve(pair, whole_order=True, **terms).cost == pytest.approx(0.0)
+    # Kilograms and pieces add up to nothing.
+    apart = [pair[0], replace(pair[1], unit="each")]
+    assert solve(apart, whole_order=True, **terms).cost == pytest.approx(60 * 0.2)
+
+
+def test_the_cheaper_supplier_has_what_its_share_allows() -> None:
+    needs = list(np.arange(1, 9) * 100.0)
+    cheap = offer(8, supplier="A", prices=[[(0.0, 1.0)]] * 8, share=Share(0.0, 0.6, 0.0, 0.0, 5.0))
+    dear = offer(8, supplier="B", prices=[[(0.0, 1.1)]] * 8)
+    one = replace(article("paper", needs), offers=(cheap, dear))
+    found = solve([one], load_cost=0.0, holding_rate=0.12, end=60, gap=0.0)
+    assert found.quantity[0].sum() == pytest.approx(480)
+    assert found.quantity.sum() == pytest.approx(800)
+    # What a unit costs beyond its price turns the choice.
+    poor = replace(one, offers=(replace(cheap, share=None, premium=0.2), dear))
+    assert solve([poor], load_cost=0.0, holding_rate=0.12, end=60, gap=0.0).quantity[0].sum() == 0
+
+
+def test_many_materials_are_searched_review_by_review_and_close_to_the_least_cost() -> None:
+    # Twelve materials of two mills are more than is searched at once; each pair alone is proven.
+    rng = np.random.default_rng(3)
+    many = []
+    for number in range(12):
+        needs = np.cumsum(rng.integers(20, 60, 6)).astype(float)
+        offers = tuple(
+            offer(6, supplier=mill, load=100.0, prices=[[(0.0, float(rng.uniform(1.0, 1.1)))]] * 6)
+            for mill in ("A", "B")
+        )
+        many.append(replace(article(f"paper {number}", list(needs)), offers=offers))
+    found = solve(many, load_cost=3.0, holding_rate=0.5, end=42)
+    assert found.lacking.max() == 0
+    assert found.gap < 0.1
+    assert found.cost < 1.1 * sum(
+        solve([one], load_cost=3.0, holding_rate=0.5, end=42, gap=0.0).cost for one in many
+    )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from .model import Model
-from .offered import Article, Costs, packs_a_load, whole_packs
+from .offered import Article, Costs, packs_a_load, packs_needed, whole_packs
 from .shared_rules import cover_spells, fill_loads, fit_store, hold_whole_orders
 
 __all__ = ["Builder"]
@@ -25,6 +25,7 @@ class Builder(Model):
         articles: Sequence[Article],
         costs: Costs,
         store: Sequence[tuple[int, float]] | None,
+        spells: bool = True,
     ) -> None:
         super().__init__(articles, costs, store is not None)
         self._lost_before: int | None = None
@@ -33,7 +34,8 @@ class Builder(Model):
         hold_whole_orders(self)
         for supplier, due in dict.fromkeys((offer.supplier, tuple(offer.due)) for offer in self.offers):
             fill_loads(self, supplier, due)
-        for place in range(len(articles)):
+        # Of many materials these rules take longer than they spare.
+        for place in range(len(articles) if spells else 0):
             cover_spells(self, place)
         if store is not None:
             fit_store(self, store)
@@ -57,8 +59,7 @@ class Builder(Model):
         # An order must not overfill the store when it comes, nor when a later one or an open order does.
         room = np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack
         fits = np.floor(room + 1e-9) if alike else room
-        # Only whole packs come: the need in whole packs is the same rule, and a closer bound.
-        wanted = whole_packs(article.needs, article.pack) if alike else article.needs / article.pack
+        wanted = packs_needed(article)
         least = max(self._least_packs(row) * self.offers[row].pack / article.pack for row in rows)
         all_fit = bool((wanted + least - 1 <= fits).all())
         # What every unit costs anyway decides nothing: prices count from the lowest.
@@ -119,10 +120,10 @@ class Builder(Model):
         ratio = offer.pack / article.pack
         free = max(float(fits[min(counted, self.orders - 1)] - held_before), 0.0) / ratio
         packs_most = max(min(most_ever, free + least_packs - 1), least_packs)
-        packs = self.new(cost, packs_most, integral=True)
+        packs = self.new(cost, packs_most, whole=order)
         self.packs[row, order] = packs
         if least_packs > 1:
-            made = self.made[row, order] = self.new(0.0, 1.0, integral=True)
+            made = self.made[row, order] = self.new(0.0, 1.0, whole=order)
             self.rule([packs, int(made)], [1.0, -least_packs], 0.0, np.inf)
             self.rule([packs, int(made)], [1.0, -packs_most], -np.inf, 0.0)
         paid = base
@@ -225,7 +226,7 @@ class Builder(Model):
             # A later agreement on small orders only leaves large ones at an older, higher price.
             if size > packs_most:
                 return
-            reached = self.new(0.0, 1.0, integral=True)
+            reached = self.new(0.0, 1.0, whole=order)
             dear, below = self.new(-saves * offer.pack), float(np.ceil(size - 1e-9)) - 1
             self.rule([packs, reached], [1.0, -packs_most], -np.inf, below)
             self.rule([dear, packs, reached], [1.0, -1.0, -packs_most], -packs_most, np.inf)
@@ -233,11 +234,11 @@ class Builder(Model):
         if self.costs.whole_order:
             key = (offer.supplier, self.articles[place].unit, order, least)
             if key not in self.reached:
-                self.reached[key] = self.new(0.0, 1.0, integral=True)
+                self.reached[key] = self.new(0.0, 1.0, whole=order)
             reached = self.reached[key]
             cheap = self.new(-saves * offer.pack)
         else:
-            reached = self.new(0.0, 1.0, integral=True)
+            reached = self.new(0.0, 1.0, whole=order)
             cheap = self.new(-saves * offer.pack)
             self.rule([packs, reached], [1.0, -size], 0.0, np.inf)
         self.rule([cheap, packs], [1.0, -1.0], -np.inf, 0.0)

@@ -36,7 +36,7 @@ class Model:
         self.spared = costs.load if costs.filled else 0.0
         self._cost: list[float] = []
         self.uppers: list[float] = []
-        self._integral: list[int] = []
+        self._whole: list[int] = []
         self._rules: list[tuple[list[int], list[float], float, float]] = []
         shape = (len(self.offers), self.orders)
         self.packs = np.zeros(shape, dtype=int)
@@ -50,11 +50,11 @@ class Model:
         self.lacking = np.zeros((len(articles), self.orders), dtype=int)
         self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
 
-    def new(self, cost: float, upper: float = np.inf, integral: bool = False) -> int:
-        """Make a variable of 0 or more and return its place."""
+    def new(self, cost: float, upper: float = np.inf, whole: int | None = None) -> int:
+        """Make a variable of 0 or more and return its place; `whole` is the order that it is a whole number of."""
         self._cost.append(round(cost, _DIGITS))
         self.uppers.append(upper)
-        self._integral.append(int(integral))
+        self._whole.append(-1 if whole is None else whole)
         return len(self._cost) - 1
 
     def rule(self, columns: list[int], values: list[float], low: float, high: float) -> None:
@@ -90,9 +90,9 @@ class Model:
         return np.array(self.uppers)
 
     @property
-    def integral(self) -> np.ndarray:
-        """1 where a variable is a whole number."""
-        return np.array(self._integral)
+    def whole(self) -> np.ndarray:
+        """Place of the order that a variable is a whole number of; -1 where it need not be one."""
+        return np.array(self._whole, dtype=int)
 
     def as_before(self, reviews: int) -> tuple[np.ndarray, np.ndarray] | None:
         """Return bounds that leave the next reviews as planned before; None where nothing was, or it cannot be kept."""

@@ -221,3 +221,12 @@ def packs_a_load(offer: Offer) -> float:
 def whole_packs(quantity: np.ndarray, pack: float) -> np.ndarray:
     """Return how many whole packs quantities take."""
     return np.asarray(np.ceil(np.maximum(quantity, 0.0) / pack - 1e-6))
+
+
+def packs_needed(article: Article) -> np.ndarray:
+    """Return the needs of a material in its smallest packs.
+
+    Where all packs are alike only whole ones come: the need in whole packs is the same rule, and a closer bound.
+    """
+    alike = len({offer.pack for offer in article.offers}) == 1
+    return whole_packs(article.needs, article.pack) if alike else article.needs / article.pack

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .offered import packs_a_load, whole_packs
+from .offered import packs_a_load, packs_needed, whole_packs
 
 if TYPE_CHECKING:
     from .model import Model
@@ -36,7 +36,7 @@ def fill_loads(build: Model, supplier: str, due: tuple[int, ...]) -> None:
     ]
     numbers = []
     for order in range(build.orders):
-        loads = build.new(build.costs.load, integral=True)
+        loads = build.new(build.costs.load, whole=order)
         numbers.append(loads)
         columns = [loads, *(int(build.packs[row, order]) for row in mine)]
         shares = [1 / packs_a_load(build.offers[row]) for row in mine]
@@ -79,7 +79,7 @@ def cover_spells(build: Model, place: int) -> None:
     """
     article, rows = build.articles[place], range(build.rows[place].start, build.rows[place].stop)
     # The last is what is needed before the first order.
-    wanted = np.append(whole_packs(article.needs, article.pack), 0.0)
+    wanted = np.append(packs_needed(article), 0.0)
     made = {
         row: build.made[row]
         if (build.made[row] >= 0).all()
