@@ -1,0 +1,227 @@
+"""A width that two mills deliver: whom the plan asks, what contracts and shares ask of it, and rest and closed days."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pytest
+from order_plans import DAY, cases_of, on_hand, on_order, paths_of, plan_of, plant
+from scipy import stats
+from small_plant import small_tables
+
+from pressstats.orders import OrderPlan, plan_orders
+from pressstats.orders.contracts import call_offs
+from pressstats.orders.planned import ORDERS
+
+if TYPE_CHECKING:
+    from pressstats.logs import Logs
+
+USE, STOCK = {"N1200": 2400.0}, {"N1200": 60_000.0}
+YEAR = 365 * USE["N1200"]
+
+
+def terms(**of_mill: dict[str, object]) -> pd.DataFrame:
+    """Return terms of N1200 by mill; what is not said is as of the other."""
+    rows = []
+    for mill, own in of_mill.items():
+        usual = {
+            "material": "N1200",
+            "supplier": mill,
+            "valid_from": "2020-01-01",
+            "unit_price": 0.6,
+            "lead_time_days": 14,
+            "pack_quantity": 970.0,
+            "load_quantity": 24_000.0,
+            "order_minimum": 1_940.0,
+        }
+        rows.append(usual | own)
+    return pd.DataFrame(rows)
+
+
+def contract(quantity: float, tolerance: float = 10.0) -> dict[str, object]:
+    return {
+        "contract_quantity": quantity,
+        "contract_from": "2025-01-01",
+        "contract_to": "2025-12-31",
+        "tolerance_pct": tolerance,
+    }
+
+
+def mills(
+    folder: Path,
+    toml: str = "",
+    **of_mill: dict[str, object],
+) -> Logs:
+    return plant(folder, toml, tables={"terms": terms(**of_mill)})
+
+
+def bought(plan: OrderPlan) -> pd.Series:
+    return (
+        plan.published.groupby("supplier")["quantity"]
+        .sum()
+        .reindex(["Northmill", "Southmill"], fill_value=0.0)
+    )
+
+
+def one_width(logs: Logs, **known: object) -> OrderPlan:
+    return plan_of(logs, USE, STOCK, **known)
+
+
+def test_the_cheaper_mill_delivers_and_what_it_costs_beyond_its_price_counts(tmp_path: Path) -> None:
+    logs = mills(tmp_path, Northmill={"unit_price": 0.60}, Southmill={"unit_price": 0.58})
+    found = bought(one_width(logs))
+    assert found["Southmill"] > 0 == found["Northmill"]
+    # Strip and breaks of the cheap mill are worth more than its price spares.
+    poor = plan_orders(
+        logs,
+        paths_of(USE, 0.1),
+        on_hand(STOCK),
+        on_order(),
+        draws=300,
+        fresh_draws=300,
+        premiums={("Southmill", "N1200"): 0.04},
+    )
+    assert bought(poor)["Northmill"] > 0 == bought(poor)["Southmill"]
+    prices = one_width(logs).published
+    assert (prices["unit_price"] == 0.58).all()
+    assert (prices["packs"] * 970.0 == prices["quantity"]).all()
+
+
+def test_an_agreed_share_is_held(tmp_path: Path) -> None:
+    logs = mills(
+        tmp_path, Northmill={"unit_price": 0.60}, Southmill={"unit_price": 0.58, "share_maximum_pct": 60.0}
+    )
+    found = bought(one_width(logs))
+    # Within half a load of it.
+    assert found["Southmill"] <= 0.6 * found.sum() + 12_000
+    assert found["Southmill"] >= 0.6 * found.sum() - 24_000
+    least = mills(
+        tmp_path / "least",
+        Northmill={"unit_price": 0.60, "share_minimum_pct": 40.0},
+        Southmill={"unit_price": 0.58},
+    )
+    assert bought(one_width(least))["Northmill"] >= 0.4 * bought(one_width(least)).sum() - 12_000
+
+
+def test_a_contract_is_drawn_as_the_year_goes_on(tmp_path: Path) -> None:
+    # A fifth of the year's need is agreed with the dearer mill, and nothing of it has been drawn by spring.
+    logs = mills(
+        tmp_path, Northmill={"unit_price": 0.60} | contract(0.4 * YEAR, 5.0), Southmill={"unit_price": 0.58}
+    )
+    plan = one_width(logs)
+    odds = plan.contracts.set_index("supplier").loc["Northmill"]
+    last = plan.published["due_on"].max()
+    passed = (last - pd.Timestamp("2025-01-01")).days / 365
+    drawn = bought(plan)["Northmill"]
+    # Nothing came before as-of, so that only the need from as-of on tells how much of it has passed.
+    assert drawn > 0.5 * passed * 0.38 * YEAR
+    assert odds["drawn"] == 0
+    assert odds["contract_quantity"] == 0.4 * YEAR
+
+
+def test_a_contract_that_is_too_large_is_told_with_what_mends_it(tmp_path: Path) -> None:
+    # Twice the need of all: no call-off can draw it, and the plan does what it can.
+    logs = mills(
+        tmp_path, Northmill={"unit_price": 0.60} | contract(2 * YEAR), Southmill={"unit_price": 0.58}
+    )
+    plan = one_width(logs)
+    odds = plan.contracts.set_index("supplier").loc["Northmill"]
+    assert odds["chance_below"] == 1.0
+    assert odds["chance_above"] == 0.0
+    assert bought(plan)["Southmill"] == 0
+    assert odds["shift"] > YEAR / 2
+    assert odds["other"] == "Southmill"
+    assert odds["shift_cost"] == pytest.approx(odds["shift"] * 0.02)
+    assert odds["q05"] <= odds["q50"] <= odds["q95"] < 1.8 * YEAR
+
+
+def test_odds_are_those_of_the_use_that_is_drawn(tmp_path: Path) -> None:
+    # One mill, so that all that is used until the year's end is drawn of its contract: use varies by a factor whose
+    # standard deviation is a tenth.
+    logs = mills(tmp_path, Northmill=contract(0.8 * YEAR, 5.0))
+    odds = one_width(logs).contracts.iloc[0]
+    deviation = 0.1 * (pd.Timestamp("2025-12-31") - logs.as_of).days * USE["N1200"]
+    low, high = 0.95 * 0.8 * YEAR, 1.05 * 0.8 * YEAR
+    assert odds["chance_below"] == pytest.approx(stats.norm.cdf((low - odds["q50"]) / deviation), abs=0.04)
+    assert odds["chance_above"] == pytest.approx(stats.norm.sf((high - odds["q50"]) / deviation), abs=0.04)
+    assert odds["q95"] - odds["q05"] == pytest.approx(2 * 1.645 * deviation, rel=0.1)
+    assert 0.05 < odds["chance_below"] + odds["chance_above"] < 0.95
+
+
+def test_what_was_called_off_counts_by_its_receipt_and_what_is_cancelled_not_at_all(tmp_path: Path) -> None:
+    rows = small_tables()["deliveries"]
+    logs = plant(tmp_path, without=("prices",))
+    found = call_offs(logs)
+    listed = logs["deliveries"]
+    assert found["quantity"].sum() == listed.loc[listed["cancelled_on"].isna(), "quantity"].sum()
+    assert len(rows) >= len(found)
+    came = listed["delivered_on"].notna() & listed["cancelled_on"].isna()
+    assert set(listed.loc[came, "delivered_on"]) <= set(found["day"])
+
+
+def test_a_reel_that_rests_serves_later_and_is_ordered_sooner(tmp_path: Path) -> None:
+    plain = mills(tmp_path / "plain", Northmill={})
+    rests = mills(tmp_path / "rests", "\n[reel]\nrest_days = 4\n", Northmill={})
+    first, later = cases_of(plain, USE, STOCK), cases_of(rests, USE, STOCK)
+    assert (later.planned[0].due[:5] - first.planned[0].due[:5] == 4).all()
+    assert later.arrives[0].mean() == pytest.approx(first.arrives[0].mean() + 4, abs=0.3)
+    stock = {"N1200": 45_000.0}
+    plan, sooner = plan_of(plain, USE, stock), plan_of(rests, USE, stock)
+    # Promised are the same days: what is due rests in the store.
+    assert set(sooner.published["due_on"]) <= {plain.as_of + DAY * int(day) for day in first.planned[0].due}
+    # Four days' use more is there on any day: so much more has been bought by the same day, or the same sooner.
+    end = plain.as_of + 150 * DAY
+    tonne_days = [
+        float((one.published["quantity"] * (end - one.published["due_on"]).dt.days).sum())
+        for one in (plan, sooner)
+    ]
+    assert tonne_days[1] > tonne_days[0]
+    assert sooner.risk["N1200"] > plan.risk["N1200"]
+
+
+def test_nothing_is_ordered_on_a_closed_day(tmp_path: Path) -> None:
+    plain = mills(tmp_path / "plain", Northmill={})
+    usual = one_width(plain).published["order_on"]
+    closed = usual.unique()[1]
+    logs = mills(
+        tmp_path / "closed", f'\n[calendar]\nordering_closed = ["{closed:%Y-%m-%d}"]\n', Northmill={}
+    )
+    days = cases_of(logs, USE, STOCK).planned[0].reviews
+    reviews = [logs.as_of + DAY * (int(day) + 1) for day in days]
+    assert closed not in reviews
+    assert closed - DAY in reviews
+    assert closed not in set(one_width(logs).published["order_on"])
+
+
+def test_stock_of_two_mills_is_that_of_a_loop_over_days(tmp_path: Path) -> None:
+    logs = mills(
+        tmp_path,
+        "\n[reel]\nrest_days = 2\n",
+        Northmill={"lead_time_days": 9},
+        Southmill={"lead_time_days": 25},
+    )
+    cases = cases_of(logs, USE, STOCK, spread=0.3, draws=6)
+    one = cases.planned[0]
+    assert [source.supplier for source in one.sources] == ["Northmill", "Southmill"]
+    rng = np.random.default_rng(5)
+    quantity = rng.integers(0, 3, (2, ORDERS)) * 9_700.0
+    until = 90
+    found = cases.stock(0, quantity, until)
+    each = cases.ordered_of_each(0, quantity)
+    for case in range(6):
+        stock = STOCK["N1200"]
+        for day in range(until):
+            for mill in range(2):
+                stock += sum(
+                    each[mill][case, order]
+                    for order in range(ORDERS)
+                    if cases.arrives[mill][case, order] == day
+                )
+            left = stock - cases.use[0][case, day]
+            assert found[case, day] == pytest.approx(left, abs=1e-6)
+            stock = max(left, 0.0)
+    # In all, what both bring is what the plan and the news of use ask for.
+    assert sum(part.sum() for part in each) == pytest.approx(cases.ordered(0, quantity.sum(axis=0)).sum())
