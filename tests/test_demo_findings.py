@@ -180,14 +180,17 @@ OWN_TIME = {
 
 
 def later_rows(folder: Path, as_of: pd.Timestamp):
-    """Yield each CSV file as text, its separator, and a mask of the rows that are later than `as_of`."""
+    """Yield each file, its separator, its rows (of CSV as text) and a mask of those that are later than `as_of`."""
     runs = pd.concat([pd.read_csv(path, dtype=str) for path in folder.glob("runs*.csv")])
     dates = pd.to_datetime(runs["date"], errors="coerce")
     # The planted run of 2205 tells by its hours that it is of 2023.
     later = set(runs.loc[(dates > as_of) & (dates.dt.year < 2100), "run_id"])
-    for path in sorted(folder.glob("*.csv")):
-        separator = ";" if path.read_text(encoding="utf-8-sig").partition("\n")[0].count(";") else ","
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
+    for path in sorted((*folder.glob("*.csv"), *folder.glob("*.parquet"))):
+        if path.suffix == ".parquet":
+            separator, table = "", pd.read_parquet(path)
+        else:
+            separator = ";" if path.read_text(encoding="utf-8-sig").partition("\n")[0].count(";") else ","
+            table = pd.read_csv(path, dtype=str, keep_default_na=False, sep=separator)
         name = path.stem.split("_20")[0]
         if "run_id" in table:
             yield path, separator, table, table["run_id"].isin(later)
@@ -196,28 +199,33 @@ def later_rows(folder: Path, as_of: pd.Timestamp):
             yield path, separator, table, told >= as_of + pd.Timedelta(days=1)
 
 
+def write_again(path: Path, separator: str, table: pd.DataFrame) -> None:
+    """Write rows of :func:`later_rows` back to their file."""
+    if separator:
+        table.to_csv(path, index=False, sep=separator)
+    else:
+        table.to_parquet(path, index=False)
+
+
 def later_rows_altered(folder: Path, as_of: pd.Timestamp) -> None:
-    """Change numbers in every CSV row that is later than `as_of`, line by line, keeping the lines."""
+    """Change numbers in every row that is later than `as_of`, line by line, keeping the lines."""
     changed = {"copies_good": "3", "copies_gross": "77", "start_kg": "999", "strip_kg": "88", "level_kg": "11",
                "quantity": "1", "solid_pages": "0.5", "pages": "4", "kg": "5", "unit_price": "9",
                "copies_planned": "1"}  # fmt: skip
     for path, separator, table, rows in later_rows(folder, as_of):
         for column, value in changed.items():
             if column in table:
-                table.loc[rows, column] = value
+                table.loc[rows, column] = value if separator else float(value)
         if path.stem == "deliveries":  # what was open at as-of comes another day, in another quantity
             open_then = ~rows & (pd.to_datetime(table["delivered_on"], errors="coerce") > as_of)
             table.loc[open_then, ["delivered_on", "unit_price", "quantity"]] = ["2025-10-20", "7", "5"]
-        table.to_csv(path, index=False, sep=separator)
+        write_again(path, separator, table)
 
 
 def later_rows_removed(folder: Path, as_of: pd.Timestamp) -> None:
     """Remove every row that is later than `as_of` from every table, reels among them."""
     for path, separator, table, rows in later_rows(folder, as_of):
-        table[~rows].to_csv(path, index=False, sep=separator)
-    if (folder / "reels.parquet").exists():
-        reels = pd.read_parquet(folder / "reels.parquet")
-        reels[pd.to_datetime(reels["received_on"]) <= as_of].to_parquet(folder / "reels.parquet")
+        write_again(path, separator, table[~rows])
 
 
 MONDAY = pd.Timestamp("2025-03-31")

@@ -19,7 +19,7 @@ from pressstats.tables import INPUTS, OUTPUTS
 
 COMMITTED = Path(__file__).resolve().parents[1] / "data_demo"
 #: Input tables that this plant keeps.
-LOGGED = [name for name in INPUTS if name not in ("terms", "titles")]
+LOGGED = [name for name in INPUTS if name != "terms"]
 STREAMS = [
     "good_kg",
     "startup_kg",
@@ -133,7 +133,7 @@ def test_every_table_is_there_and_small(demo: Path, tables: dict[str, pd.DataFra
     assert sum(len(content) for content in contents(demo).values()) < 4_000_000
     for name in LOGGED:
         table = INPUTS[name]
-        assert len(tables[name]) > 5, name
+        assert len(tables[name]) >= 5, name
         assert not table.missing_from(tables[name].columns), name
 
 
@@ -393,8 +393,8 @@ def test_reels_hurt_on_the_road_came_on_two_trucks(
     )
     assert 330 < before["Okkerin"] < 430  # about a year before the end
     assert before["Vosgard"] < 70
-    # a small matter: hardly more than a hundredth of what is torn off in all
-    assert planted.kg.sum() < 0.015 * tables["reel_mounts"].strip_kg.sum()
+    # a small matter: some hundredths of what is torn off in all
+    assert planted.kg.sum() < 0.04 * tables["reel_mounts"].strip_kg.sum()
 
 
 def test_splices_fail_as_the_truths_say(tables: dict[str, pd.DataFrame], truths: dict[str, Any]) -> None:
@@ -527,11 +527,16 @@ def test_loads_and_prices(tables: dict[str, pd.DataFrame], truths: dict[str, Any
     assert (trucks["size"] > 1).mean() > 0.5  # most mix widths
     change = truths["price_change"]
     paper = rows[(rows.material == "N45-1260") & (rows.load != truths["wrong_invoice"]["load"])]
-    new = paper.ordered_on >= change["from"]
-    assert paper[new].unit_price.min() > paper[~new].unit_price.max()
-    assert paper[new].unit_price.max() / paper[~new].unit_price.max() == pytest.approx(
-        change["factor"], rel=1e-3
-    )
+    paper = paper[paper.supplier == "Brantelow"]
+    near = paper.ordered_on.sub(pd.Timestamp(change["from"])).dt.days
+    after, before = paper[near.between(0, 60)].unit_price, paper[near.between(-60, -1)].unit_price
+    assert after.min() > before.max()
+    assert after.max() / before.max() == pytest.approx(change["factor"], rel=1e-3)
+    # The height of 2022 and the fall after it: planted 1.38 to 0.94 x 1.06 of the price of the materials table
+    listed = tables["materials"].set_index("material").unit_price["N45-1260"]
+    by_year = (paper.unit_price / listed).groupby(paper.ordered_on.dt.year)
+    assert by_year.max()[2022] == pytest.approx(1.38, rel=0.02)
+    assert by_year.min()[2025] == pytest.approx(0.94 * 1.06 * 0.985, rel=0.02)
     late_days = (rows.delivered_on - rows.promised_on).dt.days.groupby(rows.supplier).std()
     assert late_days["Vosgard"] > late_days["Brantelow"] > 0
 
@@ -558,7 +563,7 @@ def test_nothing_is_printed_on_days_without_publication(
 ) -> None:
     assert not tables["runs"].date.isin(pd.to_datetime(truths["days_without_publication"])).any()
     runs_a_day = tables["runs"].groupby("date").size().value_counts()
-    assert {1, 2, 3} <= set(runs_a_day.index)
+    assert {1, 4, 5} <= set(runs_a_day.index)
 
 
 def test_presses_keep_to_what_presses_do(tables: dict[str, pd.DataFrame], truths: dict[str, Any]) -> None:
@@ -566,10 +571,14 @@ def test_presses_keep_to_what_presses_do(tables: dict[str, pd.DataFrame], truths
     hours = (runs.finished_at - runs.started_at) / pd.Timedelta(hours=1)
     changed = runs.run_id.isin([r["run_id"] for r in truths["suspicious_rows"] if "clocks" in r["what"]])
     assert changed.sum() == 2
-    # up to 75,000 copies an hour: common practice, no source
-    assert (runs.copies_gross / hours)[~changed].max() < 75000
-    assert (hours[changed].sort_values() > 0).all()
-    assert (runs.copies_gross / hours)[changed].max() > 75000  # the hour that the clocks gave back
+    # up to 41,000 copies an hour: common practice, no source
+    speed = runs.copies_gross / hours
+    assert speed[~changed].max() < 41500
+    assert (hours[changed] > 0).all()
+    # The hour that the clocks took in March and gave back in October: of a press that runs at half its speed.
+    collect = (runs.production == "collect") & ~changed & (runs.title == "Skerrow Sunday Folio")
+    assert speed[changed].iloc[0] < 0.85 * speed[collect].mean()
+    assert speed[changed].iloc[-1] > 1.3 * speed[collect].mean()
     by_run = tables["run_webs"].groupby("run_id").pages.sum()
     assert (by_run[runs.run_id].to_numpy() == runs.pages.to_numpy()).all()
     assert (tables["run_webs"].width_mm <= 1280).all()

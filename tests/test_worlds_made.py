@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from demo_plant import scenario as constants
+from demo_plant.suppliers import SUPPLIERS
 from worlds import WORLDS, make
 
 from pressstats.logs import read_logs
@@ -61,7 +62,7 @@ def test_stock_use_and_receipts_agree(truth, folder):
 
 def test_the_invented_plant_is_as_it_was():
     assert constants.STANDS[constants.BAD_STAND] == 24.0
-    assert constants.SUPPLIERS["Vosgard"].break_ratio == 1.7
+    assert SUPPLIERS["Vosgard"].break_ratio == 1.7
 
 
 @pytest.mark.parametrize(

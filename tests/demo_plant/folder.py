@@ -11,6 +11,8 @@ from .scenario import (
     CLOSED_EVERY_YEAR,
     COPIES_PCT,
     DIP_KG,
+    NO_RECEIPTS,
+    ORDERING_CLOSED,
     PRESSES,
     REEL_KG,
     SMALL_KG,
@@ -24,10 +26,40 @@ if TYPE_CHECKING:
 
 __all__ = ["Overlap", "Written", "write_logs", "write_plant_toml"]
 
-BY_YEAR = ("runs", "run_webs", "reel_mounts")
+BY_YEAR = ("runs", "reel_mounts")
+POLICY = """[targets]
+waste_pct = 3.6                 # of mounted paper
+breaks_per_100_reels = 2.2
+
+[policy]
+service_level = 0.998
+review_day = "wednesday"
+looked_at = "daily"             # stock and trucks, between reviews
+cover_days_minimum = 3          # what other means take to come
+cover_days_maximum = 21
+newsprint_storage_maximum_kg = 420000
+holding_cost_rate = 0.12
+failed_splice_cost = 400
+freight_per_load = 600
+expedite_cost_per_t = 150
+stockout_cost = 50000
+price_breaks_by = "order"       # all materials of an order together
+standby_hours = 96
+"""
+WASTE_AND_OWNERS = """
+[waste."white bales"]
+holds = ["strip", "reel_end", "scrapped"]
+
+[waste."printed bales"]
+holds = ["startup", "running", "uncounted"]
+
+[owners]
+start_up_waste = "pressroom foreman, desk 7"
+web_breaks = "paper buyer, desk 2"
+"""
 OVERLAPPING = ("runs", "reel_mounts")
 SEMICOLONS = ("waste_sold",)
-PARQUET = ("reels",)
+PARQUET = ("plan", "reels", "run_webs")
 
 
 @dataclass(frozen=True)
@@ -105,6 +137,8 @@ def write_plant_toml(scenario: Scenario, path: Path) -> None:
     """Write ``plant.toml``."""
     once = [day.isoformat() for day in scenario.closed_once]
     closed = ", ".join(f'"{day}"' for day in (*CLOSED_EVERY_YEAR, *once))
+    no_receipts = ", ".join(f'"{day}"' for day in ("saturday", "sunday", *NO_RECEIPTS))
+    ordering_closed = ", ".join(f'"{day}"' for day in ORDERING_CLOSED)
     presses = "\n".join(f"[presses.{name}]\nweb_width_max_mm = 1280\n" for name in PRESSES)
     tanks = "\n".join(
         f'[tanks.{name}]\nink = "{ink}"\ncapacity_kg = {kg}\n' for name, (ink, kg) in TANKS.items()
@@ -119,7 +153,8 @@ week_starts = "monday"
 
 [calendar]
 closed = [{closed}]
-no_receipts = ["saturday", "sunday"]
+no_receipts = [{no_receipts}]
+ordering_closed = [{ordering_closed}]
 
 [reel]
 core_diameter_mm = 76
@@ -128,27 +163,11 @@ splice_target_m = {SPLICE_TARGET_M:.0f}
 
 {presses}
 {tanks}
-[targets]
-waste_pct = 4.5                 # of mounted paper
-breaks_per_100_reels = 2.2
-
-[policy]
-service_level = 0.998
-review_day = "wednesday"
-looked_at = "daily"             # stock and trucks, between reviews
-cover_days_minimum = 3          # what other means take to come
-cover_days_maximum = 21
-newsprint_storage_maximum_kg = 260000
-holding_cost_rate = 0.12
-failed_splice_cost = 400
-freight_per_load = 600
-expedite_cost_per_t = 150
-stockout_cost = 50000
-
+{POLICY}
 [measurement]                   # one standard deviation: the true errors of this invented plant
 reel_kg = {REEL_KG}
 butt_kg = {SMALL_KG}
 copies_pct = {COPIES_PCT}
 dip_kg = {DIP_KG}
-"""
+{WASTE_AND_OWNERS}"""
     path.write_bytes(text.encode("utf-8"))

@@ -63,8 +63,8 @@ class Logbook:
         left_out = {
             "stock_counts": {"counted_at"},
             "reel_mounts": {"start_mm", "returned_mm", "used_m"},
-            "prices": {"supplier", "agreed_on"},
             "waste_sold": {"moisture_pct"},
+            "terms": {"unit_price"},
         }
         self.sheets = {
             name: Sheet(name, tuple(c for c in table.names if c not in left_out.get(name, set())))

@@ -9,29 +9,36 @@ from .calendar_days import DAY, WEEK
 from .logbook import Logbook, number
 from .prices import OTHER_PRICES, Prices
 from .programme import Issue, expected_copies, expected_pages
-from .scenario import INKS, NEWSPRINT, TITLES, Scenario
+from .scenario import INKS, NEWSPRINT, Scenario
 from .sundries import SUNDRIES
+from .suppliers import makers_of
 from .supply import PACK_KG, TRUCK_KG
 from .tanks import LEAD_DAYS, TANKER_KG, TOTE_KG
+from .titles import TITLES
 
-__all__ = ["write_budget", "write_materials", "write_plan", "write_standby", "write_waste_sold"]
+__all__ = [
+    "WASTE_KINDS",
+    "write_budget",
+    "write_materials",
+    "write_plan",
+    "write_standby",
+    "write_waste_sold",
+]
+
+#: What is sold, every so many weeks, and the share of its weight that is left by then.
+WASTE_KINDS = {"white bales": (2, 0.985), "printed bales": (2, 0.985), "aluminium": (8, 1.0)}
+PLATE_KG = 0.11  # 315 x 470 x 0.28 mm of aluminium
 
 
 def write_materials(logbook: Logbook) -> None:
     """Write the table of materials; the widest 45 g newsprint can stand in for the 945 mm one."""
-    makers = {
-        "N45-1260": "Brantelow",
-        "N45-945": "Brantelow",
-        "N45-630": "Vosgard",
-        "N52-1260": "Okkerin",
-        "N52-630": "Okkerin",
-    }
-    storage = {"N45-1260": 150000, "N45-945": 60000, "N45-630": 40000, "N52-1260": 70000, "N52-630": 20000}
+    storage = {"N45-1260": 320000, "N45-945": 60000, "N45-630": 50000, "N52-1260": 70000, "N52-630": 20000}
     for name, sheet in NEWSPRINT.items():
         logbook.add(
             "materials", name, "newsprint", str(sheet.width_mm), str(sheet.grammage_gsm), str(sheet.caliper_um), "",
-            "N45-945" if name == "N45-1260" else "", "kg", number(sheet.unit_price, 4), "21", number(PACK_KG[name]),
-            number(TRUCK_KG), number(2 * PACK_KG[name]), number(storage[name]), makers[name],
+            "N45-945" if name == "N45-1260" else "", "kg", number(sheet.unit_price, 4),
+            str(makers_of(name)[0].lead_days), number(PACK_KG[name]),
+            number(TRUCK_KG), number(2 * PACK_KG[name]), number(storage[name]), makers_of(name)[0].name,
         )  # fmt: skip
     for ink in INKS.values():
         black = ink.name == "black"
@@ -116,38 +123,37 @@ def write_budget(
 
 
 def write_waste_sold(
-    weekly: dict[dt.date, tuple[float, float]], scenario: Scenario, logbook: Logbook, seed: int
-) -> None:
-    """Write the waste paper fetched every second Friday: unprinted and printed, a little drier than it fell."""
+    weekly: dict[dt.date, tuple[float, float]], plates: dict[dt.date, float], scenario: Scenario, logbook: Logbook,
+    seed: int,
+) -> None:  # fmt: skip
+    """Write what is fetched: bales every second Friday, a little drier than they fell, used plates every eighth."""
     chance = Random(f"{seed} waste sold")
-    white = printed = 0.0
+    waiting = dict.fromkeys(WASTE_KINDS, 0.0)
     for number_of_week, monday in enumerate(sorted(weekly)):
-        white, printed = white + weekly[monday][0], printed + weekly[monday][1]
-        if number_of_week % 2 == 0:
-            continue
+        white, printed = weekly[monday]
+        metal = PLATE_KG * plates.get(monday, 0.0)
+        for kind, kg in zip(WASTE_KINDS, (white, printed, metal), strict=True):
+            waiting[kind] += kg
         level = 0.10 + 0.02 * ((number_of_week // 26) % 3)
-        for kind, kg, price in (("unprinted", white, level + 0.05), ("printed", printed, level)):
-            sold = 20 * round(kg * 0.985 * (1 + 0.02 * chance.gauss(0, 1)) / 20)
-            logbook.add(
-                "waste_sold",
-                (monday + 11 * DAY).isoformat(),
-                kind,
-                number(sold),
-                number(price, 2),
-            )
-        white = printed = 0.0
-    limit = scenario.last.isoformat()
-    sheet = logbook["waste_sold"]
-    sheet.rows = [row for row in sheet.rows if row[0] <= limit]
+        prices = (level + 0.05, level, 1.20 + 5 * (level - 0.10))
+        for (kind, (every, dry)), price in zip(WASTE_KINDS.items(), prices, strict=True):
+            if number_of_week % every != every - 1:
+                continue
+            sold = 20 * round(waiting[kind] * dry * (1 + 0.02 * chance.gauss(0, 1)) / 20)
+            waiting[kind] = 0.0
+            day = monday + 11 * DAY
+            if day <= scenario.last:
+                logbook.add("waste_sold", day.isoformat(), kind, number(sold), number(price, 2))
 
 
 def write_standby(scenario: Scenario, logbook: Logbook) -> None:
     """Write the standby supplies; the test of the emergency generator is overdue."""
     last = scenario.last
     for supply, kind, hours, tested, every, contact in (
-        ("emergency generator", "power", 30, 214, 90, "shift electrician, desk 12"),
-        ("damping water tank", "water", 10, 38, 180, "pressroom foreman, desk 7"),
-        ("second compressor", "compressed air", 72, 25, 60, "shift mechanic, desk 14"),
+        ("emergency generator", "power", 110, 214, 90, "shift electrician, desk 12"),
+        ("generator fuel tank", "fuel", 110, 40, 180, "shift electrician, desk 12"),
+        ("damping water tank", "water", 60, 38, 180, "pressroom foreman, desk 7"),
+        ("second compressor", "compressed air", 120, 25, 60, "shift mechanic, desk 14"),
         ("spare black pump", "ink pump", 200, 61, 120, "shift mechanic, desk 14"),
         ("paper in the outer store", "paper store", 96, 19, 30, "paper store, desk 3"),
         ("battery of the counters", "power", 4, 110, 365, "shift electrician, desk 12"),

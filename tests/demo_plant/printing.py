@@ -12,29 +12,32 @@ from zoneinfo import ZoneInfo
 from .logbook import Logbook, clock, number
 from .reels import SMALLEST_PART_KG, Reel, Store
 from .scenario import (
-    BREAKS_PER_KM,
     BUTT_LEAST_M,
     BUTT_SCATTER,
     COLLECT_STARTUP,
     COPIES_PCT,
+    COPIES_PER_PLATE_CHANGE,
     COPIES_PER_STOP,
     CORE_MM,
     CUTOFF_MM,
-    DAMAGED_SHARE,
     FAILED_SPLICE,
     FAILED_SPLICE_FALL_M,
     FAILED_SPLICE_MORE_M,
     NEWSPRINT,
     PAGE_HEIGHT_MM,
     PAGE_WIDTH_MM,
+    PLATE_CHANGE_MINUTES,
+    PLATE_IMPRESSIONS,
     PRESSES,
     REEL_KG,
+    REMADE_SHARE,
     RUNNING_SHARE,
     SMALL_KG,
     SPLICE_TARGET_M,
     STANDS,
     Scenario,
 )
+from .suppliers import BREAKS_PER_KM, DAMAGED_SHARE
 
 if TYPE_CHECKING:
     from .programme import RunOrder, Web
@@ -68,6 +71,7 @@ class Printed:
     running: int
     uncounted: int
     stops: int = 0
+    plate_sets: int = 1  # worn plates are changed in a long run
     webs: list[WebTruth] = field(default_factory=list)
 
     @property
@@ -132,6 +136,8 @@ class Printer:
         startup *= self.scenario.startup_ratio(press.name, order.date)
         run.startup = round(startup)
         run.running = round(order.copies * RUNNING_SHARE * math.exp(chance.gauss(0, 0.25)))
+        run.plate_sets = math.ceil(run.good / order.plates_around / PLATE_IMPRESSIONS)
+        run.running += round((run.plate_sets - 1) * COPIES_PER_PLATE_CHANGE * math.exp(chance.gauss(0, 0.2)))
         if chance.random() < 0.12:
             run.uncounted = round(order.copies * chance.uniform(0.0008, 0.0044))
         self._counted += 1
@@ -149,12 +155,9 @@ class Printer:
 
     def _start(self, order: RunOrder) -> dt.datetime:
         """Return the start of a run as seconds of real time would have it, before any clock change."""
-        late = order.title.production == "collect"
-        start = dt.datetime.combine(order.date - dt.timedelta(days=1), dt.time(22, 0))
+        start = dt.datetime.combine(order.date - dt.timedelta(days=1), order.title.starts)
         if order.date in self.scenario.clock_nights:
             return dt.datetime.combine(order.date, dt.time(1, 50))
-        if late:
-            start -= 25 * MINUTE
         start += round(abs(self.chance.gauss(0, 9))) * MINUTE
         if order.place:
             start = max(start, self.free_at[order.press] + round(self.chance.uniform(38, 55)) * MINUTE)
@@ -192,13 +195,13 @@ class Printer:
                 run.running += round(COPIES_PER_STOP * math.exp(chance.gauss(0, 0.3)))
                 stopped += chance.uniform(9, 19)
                 threading = sheet.break_kg
-            now = started + round(at / speed + stopped) * MINUTE
+            now = started + round(at / speed + stopped + _plates_changed(run, at)) * MINUTE
             again = self._close(mount, at)
             running[place] = self._mount(run, mount.truth, mount.stand, at, started, now, threading, again)
         for mount in running:
             mount.event = "run_end"
             self._close(mount, run.gross)
-        finished = started + round(run.gross / speed + stopped) * MINUTE
+        finished = started + round(run.gross / speed + stopped + _plates_changed(run, run.gross)) * MINUTE
         for mount in running:
             if mount.reel.kg:
                 self.store.put_back(mount.reel, mount.stand, max(finished, mount.mounted_at + MINUTE))
@@ -316,9 +319,9 @@ class Printer:
         )
         uncounted = round(run.uncounted * error)
         breaks = run.stops if chance.random() < 0.985 else run.stops + 1
-        around = 1 if order.title.production == "collect" else 2  # plates of one page around the cylinder
-        remade = sum(chance.random() < 0.02 for _ in range(order.pages)) if chance.random() < 0.5 else 0
-        plates = around * (order.pages + 3 * order.colour_pages) + remade
+        exposed = run.plate_sets * order.plates_around * (order.pages + 3 * order.colour_pages)
+        remade = sum(chance.random() < REMADE_SHARE for _ in range(exposed))
+        plates = exposed + remade
         minutes = (finished - started) / MINUTE
         crew = "ABC"[(order.date - self.scenario.first).days // 7 % 3]
         self.logbook.add(
@@ -335,6 +338,11 @@ class Printer:
             )  # fmt: skip
         for ink, solid in order.solid_pages.items():
             self.logbook.add("coverage", order.run_id, ink, number(solid, 2))
+
+
+def _plates_changed(run: Printed, at: float) -> float:
+    """Return the minutes that changes of worn plates have taken until a copy."""
+    return PLATE_CHANGE_MINUTES * min(run.plate_sets - 1, int(at * run.plate_sets / run.gross))
 
 
 def _depth_mm(metres: float, caliper_um: float) -> float:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from random import Random
 
 from .calendar_days import DAY
-from .scenario import CUTOFF_MM, LAST_DAY, PAGE_HEIGHT_MM, PAGE_WIDTH_MM, TITLES, Scenario, Title
+from .scenario import CUTOFF_MM, LAST_DAY, PAGE_HEIGHT_MM, PAGE_WIDTH_MM, Scenario
+from .titles import TITLES, Title
 
 __all__ = [
     "Issue",
@@ -65,6 +66,11 @@ class RunOrder:
     webs: tuple[Web, ...]
     solid_pages: dict[str, float]
 
+    @property
+    def plates_around(self) -> int:
+        """Plates of one page around the cylinder."""
+        return 1 if self.title.production == "collect" else 2
+
 
 def _advertising(day: dt.date) -> float:
     """Return the advertising season between about -1 (August) and 1 (early December)."""
@@ -115,8 +121,12 @@ def issues(scenario: Scenario, seed: int, weeks_more: int = 13) -> list[Issue]:
         day = scenario.first + number * DAY
         news = chance.gauss(0, 0.008) * scenario.noise  # what moves all titles of a day
         for title in TITLES.values():
-            own, ads, colour = chance.gauss(0, 0.012), chance.gauss(0, 1.6), chance.gauss(0, 0.06)
-            promotion = title.production == "collect" and chance.random() < 0.13
+            own, ads, colour = (
+                chance.gauss(0, 0.012),
+                chance.gauss(0, title.pages_scatter),
+                chance.gauss(0, 0.06),
+            )
+            promotion = title.promotions and chance.random() < 0.13
             own, ads, colour = own * scenario.noise, ads * scenario.noise, colour * scenario.noise
             if day.weekday() not in title.weekdays or scenario.closed(day):
                 continue
@@ -124,7 +134,7 @@ def issues(scenario: Scenario, seed: int, weeks_more: int = 13) -> list[Issue]:
                 continue
             promotion = promotion and scenario.noise > 0
             copies = expected_copies(scenario, title, day) * (1 + news + own) * (1.32 if promotion else 1.0)
-            pages = expected_pages(scenario, title, day) + ads * (4 if title.pages_step > 2 else 1)
+            pages = expected_pages(scenario, title, day) + ads
             name = ""
             for event in scenario.events:
                 if day in event.days and title.name in event.titles:
@@ -186,7 +196,7 @@ def run_orders(scenario: Scenario, printed: list[Issue], seed: int) -> dict[dt.d
     dict of date to list of RunOrder
         The Lantern usually runs on P1 and the Dispatch on P2; on one night in five they change places,
         on one Tuesday in four one press is under maintenance and takes nothing; on Thursdays the
-        Lantern has a second edition for the coast.
+        Lantern has a second edition for the coast. Contracts have their press and run before the own titles.
     """
     chance = Random(f"{seed} runs")
     nights: dict[dt.date, list[RunOrder]] = {}
@@ -201,7 +211,9 @@ def run_orders(scenario: Scenario, printed: list[Issue], seed: int) -> dict[dt.d
         taken = {"P1": 0, "P2": 0}
         parts: list[tuple[Issue, str, int]] = []
         for issue in today:
-            if issue.title.production == "collect":
+            if issue.title.press:
+                press = issue.title.press
+            elif issue.title.production == "collect":
                 press = "P1" if week % 2 else "P2"
             else:
                 press = "P1" if (issue.title.name == lantern) != changed else "P2"
@@ -213,13 +225,13 @@ def run_orders(scenario: Scenario, printed: list[Issue], seed: int) -> dict[dt.d
                 parts.append((issue, "P2" if press == "P1" else "P1", coast))
             else:
                 parts.append((issue, press, issue.copies))
-        parts.sort(key=lambda part: part[2], reverse=True)
+        parts.sort(key=lambda part: (part[0].title.starts, -part[2]))
         for issue, press, copies in parts:
             place = taken[press]
             taken[press] += 1
             nights.setdefault(day, []).append(
                 RunOrder(
-                    f"{day:%y%m%d}-{press}{'abc'[place]}", day, issue.title, press, place, copies, issue.pages,
+                    f"{day:%y%m%d}-{press}{'abcd'[place]}", day, issue.title, press, place, copies, issue.pages,
                     issue.colour_pages, printed_webs(issue.title, issue.pages),
                     _coverage(chance, issue.title, issue.pages, issue.colour_pages, scenario.noise),
                 )

@@ -7,7 +7,8 @@ from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from .scenario import BREAKS_PER_KM, STANDS, STRIP_LIMIT_MM, SUPPLIERS, TRANSPORT_DEPTH_MM
+from .scenario import PLATE_IMPRESSIONS, STANDS
+from .suppliers import BREAKS_PER_KM, STRIP_LAYERS, SUPPLIERS, TRANSPORT_DEPTH_MM
 
 __all__ = ["readme"]
 
@@ -28,6 +29,7 @@ def readme(found: dict[str, Any], totals: dict[str, float]) -> str:
         suppliers=SUPPLIERS,
         stands_per_press=len(STANDS) // 2,
         breaks_per_km=BREAKS_PER_KM,
-        strip_limit_mm=STRIP_LIMIT_MM,
+        strip_layers=STRIP_LAYERS,
+        plate_impressions=f"{PLATE_IMPRESSIONS:,}",
         transport_depth_mm=TRANSPORT_DEPTH_MM,
     )

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from random import Random
 
 from .logbook import Logbook, number
-from .scenario import CORE_MM, NEWSPRINT, REEL_KG, REEL_SCATTER, STRIP_LIMIT_MM, SUPPLIERS, Scenario, Supplier
+from .scenario import CORE_MM, NEWSPRINT, REEL_KG, REEL_SCATTER, Scenario
+from .suppliers import PART_STRIP_LAYERS, STRIP_LAYERS, SUPPLIERS, Supplier
 
 __all__ = ["Reel", "Store", "StoreLoss", "make_reel", "reel_diameter_m", "reel_length_m", "slab_share"]
 
@@ -70,7 +71,9 @@ def make_reel(
     diameter = supplier.diameter_m * (1 + 0.004 * chance.gauss(0, 1))
     length = reel_length_m(diameter, sheet.caliper_um)
     kg = length * kg_per_m
-    depth = min(STRIP_LIMIT_MM, supplier.strip_mm * (0.55 + 0.45 * chance.gammavariate(2.0, 0.5)))
+    fewest, most = STRIP_LAYERS
+    layers = min(most, max(fewest, round(supplier.strip_layers + 1.2 * chance.gauss(0, 1))))
+    depth = layers * sheet.caliper_um / 1000
     reading = round(kg + chance.gauss(0, REEL_KG))
     reel_id = supplier.reel_id.format(number_of_reel)
     reel = Reel(supplier, reel_id, material, kg, kg_per_m, reading, kg * slab_share(depth, diameter))
@@ -139,7 +142,9 @@ class Store:
             reel.kg -= lost
             self.losses.append(StoreLoss(reel.supplier.name, reel.reel_id, day, round(lost, 1)))
         reel.reading = round(reel.kg + self.chance.gauss(0, REEL_KG))
-        reel.strip_kg = reel.kg * 0.003 * self.chance.uniform(0.4, 1.6)
+        caliper = NEWSPRINT[reel.material].caliper_um
+        depth = self.chance.randint(*PART_STRIP_LAYERS) * caliper / 1000
+        reel.strip_kg = reel.kg * slab_share(depth, reel_diameter_m(reel.kg / reel.kg_per_m, caliper))
         return reel
 
     def put_back(self, reel: Reel, stand: str, moment: dt.datetime) -> None:

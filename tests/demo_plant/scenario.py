@@ -12,39 +12,54 @@ from dataclasses import dataclass, field
 
 from .calendar_days import DAY, WEEK
 from .steady import Steady
+from .titles import TITLES, Title, december_pages
 
 __all__ = [
     "CLOSED_EVERY_YEAR",
+    "COPIES_PER_PLATE_CHANGE",
     "CORE_MM",
     "CUTOFF_MM",
     "DIP_KG",
     "INKS",
     "LAST_DAY",
     "NEWSPRINT",
+    "NO_RECEIPTS",
+    "ORDERING_CLOSED",
     "PAGE_HEIGHT_MM",
     "PAGE_M2",
     "PAGE_WIDTH_MM",
+    "PLATE_CHANGE_MINUTES",
+    "PLATE_IMPRESSIONS",
     "PRESSES",
     "REEL_KG",
+    "REMADE_SHARE",
     "SMALL_KG",
     "STANDS",
-    "SUPPLIERS",
     "TANKS",
-    "TITLES",
     "Event",
     "Ink",
     "Mishap",
     "Newsprint",
     "Press",
     "Scenario",
-    "Supplier",
-    "Title",
 ]
 
 
+#: Newsprint prices move as they were agreed, half-year by half-year, as a multiple of each material's: invented, with
+#: the height of 2022 and the fall after it.
+PRICE_PATH = tuple(
+    (dt.date(year, month, 1), ratio)
+    for year, month, ratio in (
+        (2021, 1, 0.86), (2022, 1, 1.12), (2022, 7, 1.38), (2023, 1, 1.30), (2023, 7, 1.08), (2024, 1, 1.00),
+        (2025, 1, 0.96), (2025, 7, 0.94), (2026, 1, 0.97),
+    )
+)  # fmt: skip
 #: The last publication date: the night before it the clocks go back.
 LAST_DAY = dt.date(2025, 10, 26)
 CLOSED_EVERY_YEAR = ("01-01", "05-01", "09-08", "12-25")
+#: Days on which the mills take no orders, and those on which nothing is received: common practice, no source.
+ORDERING_CLOSED = (*(f"12-{day}" for day in range(24, 32)), "01-01", "05-01")
+NO_RECEIPTS = ("12-24", "12-25", "12-26", "12-31", "01-01", "05-01")
 
 PAGE_WIDTH_MM = 315
 PAGE_HEIGHT_MM = 470
@@ -57,46 +72,6 @@ REEL_KG = 3.0  # floor scale and mill label
 SMALL_KG = 0.1  # bench scale: butts, strip, torn paper
 COPIES_PCT = 0.1
 DIP_KG = 20.0
-
-
-@dataclass(frozen=True)
-class Title:
-    """A newspaper: its rhythm, its level at the end of the period and how that moves."""
-
-    name: str
-    weekdays: tuple[int, ...]
-    production: str
-    copies: float
-    decline: float  # share a year
-    weekday_copies: tuple[float, ...]  # factor, Monday first
-    pages: float
-    season_pages: float
-    weekday_pages: tuple[float, ...]  # pages added, Monday first
-    pages_low: int
-    pages_high: int
-    pages_step: int
-    grammage: int
-    colour_share: float
-    black: float  # covered fraction of a page
-    colour: float  # covered fraction of a colour page, each of cyan, magenta, yellow
-    black_only: tuple[int, ...] = ()  # weekdays without colour
-
-
-TITLES = {
-    "Tollenby Lantern": Title(
-        "Tollenby Lantern", (0, 1, 2, 3, 4, 5), "straight", 38600, 0.030,
-        (0.95, 0.94, 0.97, 1.02, 1.0, 1.26, 0.0), 25.5, 3.6, (-2, -2, 0, 2, 0, 4, 0), 18, 42, 2, 45, 0.70, 0.17, 0.20,
-    ),
-    "Orrin Vale Dispatch": Title(
-        "Orrin Vale Dispatch", (0, 1, 2, 3, 4), "straight", 32400, 0.045,
-        (0.97, 0.94, 0.98, 1.0, 1.16, 0.0, 0.0), 21.5, 2.8, (-1, -1, 0, 1, 2, 0, 0), 16, 34, 2, 45, 0.60,
-        0.19, 0.18, (1,),
-    ),
-    "Skerrow Sunday Folio": Title(
-        "Skerrow Sunday Folio", (6,), "collect", 41500, 0.020,
-        (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), 63.0, 11.0, (0, 0, 0, 0, 0, 0, 0), 40, 88, 8, 52, 0.80, 0.14, 0.19,
-    ),
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -142,45 +117,8 @@ NEWSPRINT = {
 REEL_SCATTER = 0.005  # of the grammage, reel to reel
 
 
-@dataclass(frozen=True)
-class Supplier:
-    """A paper maker: what it makes, how it delivers, how its reels travel and run."""
-
-    name: str
-    share: float
-    materials: tuple[str, ...]
-    reel_id: str
-    diameter_m: float
-    lead_days: int
-    delay_days: float  # mean delay
-    delay_scatter: float
-    break_ratio: float
-    strip_mm: float  # mean depth torn off a new reel
-
-
-SUPPLIERS = {
-    maker.name: maker
-    for maker in (
-        Supplier(
-            "Brantelow", 0.36, ("N45-1260", "N45-945", "N45-630", "N52-1260"), "B{:06d}",
-            1.250, 18, 0.1, 0.8, 1.0, 3.0,
-        ),
-        Supplier("Okkerin", 0.28, ("N45-1260", "N52-1260", "N52-630"), "{:07d}", 1.245, 21, 0.6, 1.6, 1.0, 3.4),
-        Supplier(
-            "Vosgard", 0.36, ("N45-1260", "N45-945", "N45-630", "N52-630"), "V-{:05d}",
-            1.240, 24, 1.2, 2.6, 1.7, 4.6,
-        ),
-    )
-}  # fmt: skip
-BREAKS_PER_KM = 0.00132  # of a supplier with ratio 1: about two in a hundred reels of 15 km
-# Breaks come per kilometre and maker: whatever else seems to move them is chance.
-NO_EFFECT_ON_BREAKS = ("age in the store", "number of remounts", "material", "reelstand", "press", "season")
-DAMAGED_SHARE = 0.0009  # of the new reels mounted
-STRIP_LIMIT_MM = 9.0  # the deepest strip of a reel that travelled well
-TRANSPORT_DEPTH_MM = (22.0, 45.0)  # torn or wet layers of a reel hurt on the road
-TRANSPORT_REELS = (4, 6)  # of one truck
 SPLICE_TARGET_M = 12.0
-FAILED_SPLICE = 0.0036  # of the splices that leave the target on the core
+FAILED_SPLICE = 0.010  # of the splices that leave the target on the core: common practice, no source
 FAILED_SPLICE_FALL_M = 12.0  # metres more left on the core for a failure less likely by a factor e
 FAILED_SPLICE_MORE_M = (25.0, 90.0)  # a failed splice leaves on the core beyond a splice's own
 BUTT_SCATTER = 0.22  # of the mean of the reelstand, splice to splice
@@ -200,12 +138,18 @@ class Press:
 
 
 PRESSES = {
-    "P1": Press("P1", 68000, ("R11", "R12", "R13", "R14", "R15", "R16"), "K1", 300, 6.0),
-    "P2": Press("P2", 64000, ("R21", "R22", "R23", "R24", "R25", "R26"), "K2", 350, 6.5),
+    "P1": Press("P1", 40000, ("R11", "R12", "R13", "R14", "R15", "R16"), "K1", 420, 7.0),
+    "P2": Press("P2", 38000, ("R21", "R22", "R23", "R24", "R25", "R26"), "K2", 480, 7.5),
 }
 COLLECT_STARTUP = 0.85  # a collect copy is two sections: fewer copies, more paper each
-RUNNING_SHARE = 0.0075
+RUNNING_SHARE = 0.011
 COPIES_PER_STOP = 340
+# Plates print so often before they are changed, a change so long, and so many are exposed twice: common practice, no
+# source.
+PLATE_IMPRESSIONS = 25000
+PLATE_CHANGE_MINUTES = 9.0
+COPIES_PER_PLATE_CHANGE = 180
+REMADE_SHARE = 0.02
 #: Mean paper left on the core at a splice, by reelstand [m]; R23 leaves twice the target.
 STANDS = {
     "R11": 12.0, "R12": 11.4, "R13": 12.6, "R14": 12.0, "R15": 11.7, "R16": 12.4,
@@ -230,10 +174,10 @@ class Ink:
 INKS = {
     ink.name: ink
     for ink in (
-        Ink("black", "ink-black", ("K1", "K2"), 1.42, 6.5, 14.0, 2.35),
-        Ink("cyan", "ink-cyan", ("C1",), 1.18, 3.6, 5.5, 4.60),
-        Ink("magenta", "ink-magenta", ("M1",), 1.24, 4.1, 6.0, 4.75),
-        Ink("yellow", "ink-yellow", ("Y1",), 1.31, 3.3, 4.8, 4.40),
+        Ink("black", "ink-black", ("K1", "K2"), 1.42, 3.6, 4.4, 2.35),
+        Ink("cyan", "ink-cyan", ("C1",), 1.18, 2.2, 1.8, 4.60),
+        Ink("magenta", "ink-magenta", ("M1",), 1.24, 2.5, 2.0, 4.75),
+        Ink("yellow", "ink-yellow", ("Y1",), 1.31, 2.0, 1.7, 4.40),
     )
 }
 INK_SCATTER = 0.055
@@ -317,7 +261,7 @@ class Scenario(Steady):
     @property
     def leak(self) -> tuple[dt.datetime, dt.datetime]:
         """Start and end of the leak at C1."""
-        start = dt.datetime.combine(self.monday(0.72) + DAY, dt.time(12, 0))
+        start = dt.datetime.combine(self.monday(0.68) + DAY, dt.time(12, 0))
         return start, start + 3 * WEEK
 
     leak_ink = "cyan"
@@ -327,6 +271,17 @@ class Scenario(Steady):
     def week_without_reels(self) -> dt.date:
         """Monday of the week whose reel records were lost."""
         return self.monday(0.55)
+
+    christmas = 0.6
+
+    def pages_more(self, title: Title, day: dt.date) -> float:
+        """Return the pages that advertising about Christmas adds."""
+        return december_pages(title, day, self.christmas)
+
+    @property
+    def price_path(self) -> tuple[tuple[dt.date, float], ...]:
+        """First day and ratio of each newsprint price that was agreed, a price to come included."""
+        return PRICE_PATH
 
     @property
     def price_from(self) -> dt.date:
@@ -357,7 +312,7 @@ class Scenario(Steady):
         """Monday of the count that misses a row of reels."""
         return self.monday(0.58)
 
-    count_difference_kg = -8200.0
+    count_difference_kg = -14600.0
 
     @property
     def overlap(self) -> tuple[dt.date, dt.date]:
@@ -368,7 +323,7 @@ class Scenario(Steady):
     def events(self) -> tuple[Event, ...]:
         """The announced events: two in the past, one to come."""
         regatta, election, fair = self.monday(0.53), self.monday(0.87), LAST_DAY + 4 * WEEK + DAY
-        lantern, dispatch, _ = TITLES
+        lantern, dispatch, *_ = TITLES
         return (
             Event("Lantern regatta", tuple(regatta + n * DAY for n in range(6)), (lantern,), 1.22, 6),
             Event("provincial election", (election, election + DAY), (lantern, dispatch), 1.34, 8),
@@ -388,6 +343,16 @@ class Scenario(Steady):
     def startup_ratio(self, press: str, day: dt.date) -> float:
         """Return the start-up waste of a press on a publication date as a multiple of its own."""
         return self.startup_factor if press == self.startup_press and day >= self.startup_from else 1.0
+
+    def may_order(self, day: dt.date) -> bool:
+        """Return whether orders are taken on `day`."""
+        return day.weekday() < 5 and f"{day:%m-%d}" not in ORDERING_CLOSED
+
+    def receiving_day(self, day: dt.date) -> dt.date:
+        """Return `day`, or the first day after it on which something is received."""
+        while day.weekday() >= 5 or f"{day:%m-%d}" in NO_RECEIPTS:
+            day += DAY
+        return day
 
     def closed(self, day: dt.date) -> bool:
         """Return whether nothing is published on `day`."""

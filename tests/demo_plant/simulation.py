@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from .calendar_days import DAY
+from .contracts import write_titles
 from .logbook import Logbook, number
 from .paperwork import write_budget, write_materials, write_plan, write_standby, write_waste_sold
 from .prices import Prices
@@ -103,7 +104,7 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
     newsprint = Newsprint(scenario, store, logbook, prices, daily_need(orders), seed)
     plant = Plant(
         scenario, logbook, printed, store, Printer(scenario, store, logbook, seed), newsprint,
-        InkStore(scenario, logbook, prices, seed), Sundries(seed), prices,
+        InkStore(scenario, logbook, prices, seed), Sundries(scenario, seed), prices,
     )  # fmt: skip
     newsprint.open_stock()
     counting = Random(f"{seed} counts")
@@ -134,6 +135,15 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
     return plant
 
 
+def _weekly(daily: dict[dt.date, float]) -> dict[dt.date, float]:
+    """Return sums by Monday."""
+    weekly: dict[dt.date, float] = {}
+    for day, quantity in daily.items():
+        monday = day - day.weekday() * DAY
+        weekly[monday] = weekly.get(monday, 0.0) + quantity
+    return weekly
+
+
 def _paperwork(plant: Plant, use: dict[str, dict[dt.date, float]], seed: int) -> None:
     scenario, logbook = plant.scenario, plant.logbook
     sheet = logbook["deliveries"]
@@ -148,7 +158,9 @@ def _paperwork(plant: Plant, use: dict[str, dict[dt.date, float]], seed: int) ->
     sheet.rows.sort(key=lambda row: (row[ordered], row[0]))
     write_materials(logbook)
     plant.prices.log(logbook)
+    write_titles(logbook)
     write_plan(scenario, plant.issues, logbook, seed)
     write_budget(scenario, use, plant.prices, logbook, seed)
-    write_waste_sold(plant.streams.unprinted_and_printed(), scenario, logbook, seed)
+    plates = _weekly(use["plate"])
+    write_waste_sold(plant.streams.unprinted_and_printed(), plates, scenario, logbook, seed)
     write_standby(scenario, logbook)

@@ -6,7 +6,7 @@ import datetime as dt
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from .scenario import Title
+    from .titles import Title
 
 __all__ = ["Steady"]
 
@@ -17,7 +17,7 @@ class Steady:
     #: Scatter of copies, pages and coverage, as a multiple of the invented plant's own.
     noise = 1.0
     #: Of so many runs, one has copies handed out at the press and entered nowhere; 0: none.
-    handed_out_every = 613
+    handed_out_every = 1213
     #: Presses change places and stand still for maintenance on some nights.
     presses_change = True
 

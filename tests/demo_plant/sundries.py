@@ -14,6 +14,7 @@ from .prices import OTHER_PRICES
 
 if TYPE_CHECKING:
     from .printing import Printed
+    from .scenario import Scenario
 
 __all__ = ["SUNDRIES", "Sundries", "Sundry"]
 
@@ -40,9 +41,9 @@ class Sundry:
 SUNDRIES = {
     sundry.material: sundry
     for sundry in (
-        Sundry("plate", "plate", "each", "Ardelle Plate Works", 50, 6000, 14, 250),
-        Sundry("fountain", "other", "l", "Mirrin Pressroom Supply", 200, 600, 7, 14),
-        Sundry("wash", "other", "l", "Mirrin Pressroom Supply", 60, 300, 7, 9),
+        Sundry("plate", "plate", "each", "Ardelle Plate Works", 50, 12000, 14, 590),
+        Sundry("fountain", "other", "l", "Mirrin Pressroom Supply", 200, 800, 7, 20),
+        Sundry("wash", "other", "l", "Mirrin Pressroom Supply", 60, 480, 7, 18),
     )
 }
 
@@ -61,6 +62,7 @@ class _Order:
 class Sundries:
     """The shelves with plates and chemicals."""
 
+    scenario: Scenario
     seed: int
     stock: dict[str, float] = field(
         default_factory=lambda: {m: 1.6 * s.reorder_at for m, s in SUNDRIES.items()}
@@ -79,7 +81,7 @@ class Sundries:
 
     def day(self, today: dt.date) -> None:
         """Receive and order."""
-        if today.weekday() >= 5:
+        if self.scenario.receiving_day(today) != today:
             return
         for order in [o for o in self.on_road if o.arrives_on <= today]:
             self.on_road.remove(order)
@@ -87,8 +89,8 @@ class Sundries:
             self.stock[order.sundry.material] += order.sundry.lot
         for material, sundry in SUNDRIES.items():
             coming = sum(o.sundry.lot for o in self.on_road if o.sundry is sundry)
-            if self.stock[material] + coming < sundry.reorder_at:
-                promised = today + sundry.lead_days * DAY
+            if self.stock[material] + coming < sundry.reorder_at and self.scenario.may_order(today):
+                promised = self.scenario.receiving_day(today + sundry.lead_days * DAY)
                 arrives = promised + max(-1, round(self.chance.gauss(0.3, 1.0))) * DAY
                 name = f"SO-{len(self.orders) + 1:04d}"
                 order = _Order(name, sundry, today, promised, arrives)

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import TYPE_CHECKING
 
-from .calendar_days import DAY, WEEK, workday
+from .calendar_days import DAY, WEEK
 from .logbook import Logbook, number
 from .reels import Store, reel_length_m
-from .scenario import NEWSPRINT, SUPPLIERS, Scenario, Supplier
+from .scenario import NEWSPRINT, Scenario
+from .suppliers import SHARES, SUPPLIERS, Supplier, makers_of
 from .transport import TransportDamage, hurt_reels
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ PACK_KG = {
     for m, sheet in NEWSPRINT.items()
 }
 SAFETY_DAYS = 10.0
-SAFETY_REELS = 6
+SAFETY_REELS = 8
 RESERVE_REELS = 4
 WATCHED_DAYS = 7
 REVIEW_WEEKDAY = 2
@@ -91,6 +92,7 @@ class Newsprint:
         self.mishaps = list(scenario.mishaps)
         self.damaged: list[TransportDamage] = []
         self.express = 0
+        self.called = {material: dict.fromkeys(shares, 0.0) for material, shares in SHARES.items()}
         self._orders = 0
 
     def needed(self, material: str, first: dt.date, days: int) -> float:
@@ -102,7 +104,7 @@ class Newsprint:
         """Fill the store before the first night, and order for the weeks that follow."""
         first = self.scenario.first
         for material, pack in PACK_KG.items():
-            makers = [s for s in SUPPLIERS.values() if material in s.materials]
+            makers = makers_of(material)
             for n in range(round(self.needed(material, first, 20) / pack) + SAFETY_REELS):
                 day = first - (3 + 5 * self.chance.randrange(4)) * DAY
                 self.store.receive(makers[n % len(makers)], material, 1, "", day)
@@ -118,7 +120,11 @@ class Newsprint:
 
     def review(self, today: dt.date) -> None:
         """Order whole trucks of what will be missing."""
+        if not self.scenario.may_order(today):
+            return
         ahead = 24 + 7
+        while not self.scenario.may_order(today + (ahead - 24) * DAY):
+            ahead += 7  # nothing can be ordered at the next review
         first = max(today + DAY, self.scenario.first)
         horizon = (today + ahead * DAY - first).days
         daily, short = {}, {}
@@ -143,8 +149,7 @@ class Newsprint:
     def _fill(self, short: dict[str, float], daily: dict[str, float]) -> tuple[Supplier, dict[str, int]]:
         """Fill one truck for a supplier, the most urgent material first; `short` is reduced."""
         urgent = max(short, key=lambda m: short[m] / daily[m])
-        makers = [s for s in SUPPLIERS.values() if urgent in s.materials]
-        supplier = self.chance.choices(makers, [s.share for s in makers])[0]
+        supplier = self._behind(urgent)
         reels: dict[str, int] = {}
         kg = 0.0
         while kg < TRUCK_KG - 700:
@@ -155,26 +160,39 @@ class Newsprint:
             reels[material] = reels.get(material, 0) + 2
             kg += 2 * PACK_KG[material]
             short[material] -= 2 * PACK_KG[material]
+        for material, number_of_reels in reels.items():
+            self.called[material][supplier.name] += number_of_reels * PACK_KG[material]
         return supplier, reels
+
+    def _behind(self, material: str) -> Supplier:
+        """Return the mill whose call-offs of a material are furthest behind its share of the contracts."""
+        called = self.called[material]
+        total = sum(called.values())
+        shares = SHARES[material]
+        return SUPPLIERS[
+            max(shares, key=lambda name: shares[name] * total - called[name] + 9000.0 * self.chance.random())
+        ]
 
     def _send(
         self, load: str, order_id: str, supplier: Supplier, reels: dict[str, int], today: dt.date,
         loads: list[tuple[Supplier, dict[str, int]]],
     ) -> None:  # fmt: skip
         chance = self.chance
-        promised = workday(today + supplier.lead_days * DAY)
+        promised = self.scenario.receiving_day(today + supplier.lead_days * DAY)
         delay = chance.gauss(supplier.delay_days, supplier.delay_scatter)
-        arrives = workday(max(today + 3 * DAY, promised + round(delay) * DAY))
+        arrives = self.scenario.receiving_day(max(today + 3 * DAY, promised + round(delay) * DAY))
         total = sum(PACK_KG[m] * n for _, more in loads for m, n in more.items())
-        price = {m: self.prices.at(m, today, total) for m in reels}
+        price = {m: self.prices.at(m, today, total, supplier.name) for m in reels}
         truck = Truck(load, order_id, supplier, dict(sorted(reels.items())), today, promised, arrives, price)
         early = self.scenario.price_from - 3 * WEEK <= today < self.scenario.price_from
         if self.misbilled is None and early:
             self.misbilled = truck  # invoiced at a price that was not yet agreed
-            truck.price = {m: self.prices.at(m, self.scenario.price_from, total) for m in reels}
+            truck.price = {
+                m: self.prices.at(m, self.scenario.price_from, total, supplier.name) for m in reels
+            }
         if self.late is None and today >= self.scenario.late_load_after and today >= self.scenario.first:
             self.late = truck
-            truck.arrives_on = workday(promised + self.scenario.late_days * DAY)
+            truck.arrives_on = self.scenario.receiving_day(promised + self.scenario.late_days * DAY)
         elif self.cancelled is None and today >= self.scenario.cancelled_after:
             self.cancelled = truck
             truck.cancelled_on = today + 6 * DAY
@@ -204,15 +222,15 @@ class Newsprint:
         self.express += 1
         supplier, reels = self._fill(short, daily)
         load = f"EX-{self.express:03d}"
-        arrives = workday(today + DAY)
-        price = {m: self.prices.at(m, today, TRUCK_KG) for m in reels}
+        arrives = self.scenario.receiving_day(today + DAY)
+        price = {m: self.prices.at(m, today, TRUCK_KG, supplier.name) for m in reels}
         truck = Truck(load, load, supplier, dict(sorted(reels.items())), today, arrives, arrives, price)
         self.trucks.append(truck)
         self.on_road.append(truck)
 
     def receive(self, today: dt.date) -> None:
         """Take in the trucks that come today."""
-        if today.weekday() >= 5:
+        if self.scenario.receiving_day(today) != today:
             return
         self.on_road = [t for t in self.on_road if t.cancelled_on is None or t.cancelled_on > today]
         for truck in [t for t in self.on_road if t.arrives_on <= today]:

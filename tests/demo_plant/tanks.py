@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import TYPE_CHECKING
 
-from .calendar_days import DAY, workday
+from .calendar_days import DAY
 from .logbook import Logbook, clock, number
 from .scenario import DIP_KG, INK_SCATTER, INKS, PAGE_M2, PRESSES, TANKS, Ink, Scenario
 
@@ -119,16 +119,16 @@ class InkStore:
         for ink in INKS.values():
             daily = (self.used_recently[ink.name] + ink.standing_kg) * (1.0 if len(ink.tanks) == 1 else 0.62)
             lowest = min(self.level[t] + sum(o.kg for o in self.on_road if o.tank == t) for t in ink.tanks)
-            if lowest < (LEAD_DAYS + 14) * daily and day.weekday() < 5:
+            if lowest < (LEAD_DAYS + 14) * daily and self.scenario.may_order(day):
                 self._order(ink, day)
 
     def _order(self, ink: Ink, day: dt.date) -> None:
         chance = self.chance
         self._orders += 1
         order_id = f"IO-{self._orders:04d}"
-        promised = workday(day + LEAD_DAYS * DAY)
+        promised = self.scenario.receiving_day(day + LEAD_DAYS * DAY)
         delay = round(max(-1.0, chance.gauss(0.4, 1.3)))
-        arrives = workday(promised + delay * DAY)
+        arrives = self.scenario.receiving_day(promised + delay * DAY)
         at = dt.datetime.combine(arrives, dt.time(5, 0)) + chance.randrange(0, 600) * MINUTE
         if ink.name == "black":
             ullage = {

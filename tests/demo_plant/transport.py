@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from random import Random
 
 from .reels import Reel, reel_diameter_m, slab_share
-from .scenario import NEWSPRINT, TRANSPORT_DEPTH_MM, TRANSPORT_REELS
+from .scenario import NEWSPRINT
+from .suppliers import TRANSPORT_DEPTH_MM, TRANSPORT_REELS
 
 __all__ = ["TransportDamage", "hurt_reels"]
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from .calendar_days import DAY
 from .scenario import (
     BAD_STAND,
-    BREAKS_PER_KM,
     BUTT_LEAST_M,
     BUTT_SCATTER,
     COPIES_PCT,
@@ -18,14 +17,14 @@ from .scenario import (
     INK_SCATTER,
     INKS,
     NEWSPRINT,
-    NO_EFFECT_ON_BREAKS,
     REEL_KG,
     REEL_SCATTER,
     SMALL_KG,
     SPLICE_TARGET_M,
     STANDS,
-    SUPPLIERS,
 )
+from .suppliers import BREAKS_PER_KM, NO_EFFECT_ON_BREAKS, SUPPLIERS
+from .titles import CUSTOMERS
 
 if TYPE_CHECKING:
     from .faults import Faults
@@ -79,7 +78,7 @@ def _paper(plant: Plant) -> dict[str, Any]:
             "reels_mounted": reels,
             "breaks": breaks,
             "per_100_reels": round(100 * breaks / reels, 4),
-            "strip_depth_mm": maker.strip_mm,
+            "strip_layers": maker.strip_layers,
         }
     return {
         "grammage": {
@@ -177,6 +176,10 @@ def _supply(plant: Plant) -> dict[str, Any]:
     return {
         **found,
         "price_change": {"from": scenario.price_from.isoformat(), "factor": scenario.price_factor, "kind": "newsprint"},
+        "price_path": [{"from": day.isoformat(), "ratio": ratio} for day, ratio in scenario.price_path],
+        "price_ratio_by_supplier": {name: maker.price_ratio for name, maker in SUPPLIERS.items()},
+        "customers": CUSTOMERS,
+        "christmas_share": scenario.christmas,
         "express_loads": plant.newsprint.express,
         "events": [
             {

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from demo_plant.calendar_days import DAY, workday
+from demo_plant.calendar_days import DAY
 from demo_plant.logbook import Logbook
 from demo_plant.paperwork import write_plan
 from demo_plant.programme import Issue, RunOrder, expected_copies, expected_pages, issues, run_orders
-from demo_plant.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2, SUPPLIERS
+from demo_plant.scenario import INK_SCATTER, INKS, NEWSPRINT, PAGE_M2
+from demo_plant.suppliers import SUPPLIERS, makers_of
 from demo_plant.supply import REVIEW_WEEKDAY, daily_need
 from demo_plant.tanks import LEAD_DAYS
 
@@ -29,13 +30,10 @@ DAYS = 56
 #: Revised plans are made this many days before the Monday of their week.
 PLANNED_DAYS = 11
 #: How a revised plan departs from what is printed: chance of the same pages and of one step, ratio and scatter of its
-#: copies; and how pages and copies depart from the usual, as the plant draws them.
+#: copies; and how copies depart from the usual, as the plant draws them.
 PAGES_MOVED = (0.734, 0.133)
 PLAN_RATIO, PLAN_SCATTER = 1.004, 0.009
-PAGES_SCATTER, COPIES_SCATTER = 1.6, 0.0144
-MAKERS = {
-    "N45-1260": "Brantelow", "N45-945": "Brantelow", "N45-630": "Vosgard", "N52-1260": "Okkerin", "N52-630": "Okkerin",
-}  # fmt: skip
+COPIES_SCATTER = 0.0144
 
 
 def _ink_need(orders: dict[dt.date, list[RunOrder]]) -> dict[str, dict[dt.date, float]]:
@@ -71,8 +69,7 @@ def _planned(truth: Truth) -> dict[tuple[dt.date, str], tuple[int, int]]:
 def _as_planned(scenario: WorldScenario, issue: Issue, copies: int, pages: int, chance: Random) -> Issue:
     """Draw what is printed of an issue whose revised plan is known: plans err, and the usual is likelier than not."""
     title, day = issue.title, issue.date
-    usual, step = expected_pages(scenario, title, day), title.pages_step
-    spread = PAGES_SCATTER * (4 if step > 2 else 1)
+    usual, step, spread = expected_pages(scenario, title, day), title.pages_step, title.pages_scatter
     likely = []
     for steps in (-1, 0, 1):
         low, high = (
@@ -131,13 +128,15 @@ def _delay(chance: Random, supplier: str) -> float:
     return chance.gauss(maker.delay_days, maker.delay_scatter)
 
 
-def _arrival(chance: Random, supplier: str, promised: dt.date, after: dt.date) -> dt.date:
+def _arrival(
+    scenario: WorldScenario, chance: Random, supplier: str, promised: dt.date, after: dt.date
+) -> dt.date:
     """Return when an order comes that has not come by `after`."""
     for _ in range(200):
-        day = workday(promised + round(_delay(chance, supplier)) * DAY)
+        day = scenario.receiving_day(promised + round(_delay(chance, supplier)) * DAY)
         if day > after:
             return day
-    return workday(after + DAY)
+    return scenario.receiving_day(after + DAY)
 
 
 def shortage_rates(truth: Truth, suppliers: dict[str, str], futures: int = 200) -> pd.Series:
@@ -157,23 +156,23 @@ def shortage_rates(truth: Truth, suppliers: dict[str, str], futures: int = 200) 
     Series, index material
         Share of futures; newsprint and inks. What comes on a day serves the issue of the day after. Nothing stands in.
     """
-    use = _use(truth, futures)
+    use, scenario = _use(truth, futures), truth.scenario
     chance = Random(f"{truth.seed} futures")
     days_to_review = (REVIEW_WEEKDAY - truth.as_of.weekday() - 1) % 7 + 1
     review = truth.as_of + days_to_review * DAY
     rates = {}
     for material, drawn in use.items():
         open_rows = truth.arrivals[truth.arrivals["material"] == material]
-        maker = MAKERS.get(material, "Corvane Inks")
+        maker = makers_of(material)[0].name if material in NEWSPRINT else "Corvane Inks"
         lead = SUPPLIERS[maker].lead_days if material in NEWSPRINT else LEAD_DAYS
-        short = 0
+        promised, short = scenario.receiving_day(review + lead * DAY), 0
         for daily in drawn:
             stock = truth.stock[material] - np.cumsum(daily)
             for row in open_rows.itertuples():
-                promised = dt.date.fromisoformat(row.promised_on)
-                day = _arrival(chance, suppliers.get(row.delivery_id, ""), promised, truth.as_of)
+                due = dt.date.fromisoformat(row.promised_on)
+                day = _arrival(scenario, chance, suppliers.get(row.delivery_id, ""), due, truth.as_of)
                 stock[max(0, (day - truth.as_of).days) :] += float(row.quantity)
-            until = (_arrival(chance, maker, workday(review + lead * DAY), review) - truth.as_of).days
+            until = (_arrival(scenario, chance, maker, promised, review) - truth.as_of).days
             short += bool((stock[:until] < 0).any())
         rates[material] = short / futures
     return pd.Series(rates)

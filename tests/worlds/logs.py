@@ -66,7 +66,9 @@ def known_at(plant: Plant, as_of: dt.date, seed: int) -> dict[str, pd.DataFrame]
     read = tables["tank_readings"]
     tables["tank_readings"] = read[read["read_at"].str[:10] <= day]
     tables["deliveries"] = _deliveries(tables["deliveries"], as_of)
-    tables["prices"] = tables["prices"].drop_duplicates(["material", "from_quantity", "unit_price"])
+    tables["prices"] = tables["prices"].drop_duplicates(
+        ["material", "supplier", "from_quantity", "unit_price"]
+    )
     tested = (as_of - 20 * dt.timedelta(days=1)).isoformat()
     tables["standby"] = tables["standby"].assign(tested_on=tested)
     return {name: table.reset_index(drop=True) for name, table in tables.items()}

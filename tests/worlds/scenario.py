@@ -10,16 +10,15 @@ from typing import Any
 
 from demo_plant import scenario as constants
 from demo_plant.calendar_days import DAY, WEEK
-from demo_plant.scenario import Event, Mishap, Scenario, Title
+from demo_plant.scenario import Event, Mishap, Scenario
+from demo_plant.suppliers import SUPPLIERS
+from demo_plant.titles import TITLES, Title
 
 __all__ = ["AFTER_WEEKS", "Change", "WorldScenario", "plant_of"]
 
 #: Weeks that are run past the cut, so that forecasts and orders can be scored.
 AFTER_WEEKS = 53
 FAR = dt.date(2100, 1, 4)
-#: Advertising before Christmas, the trough after it, and Easter, as a share of a title's pages, by days
-#: from Christmas Day: a week of bargains in November, then weeks that grow to the 22nd.
-CHRISTMAS = ((-30, -26, 0.10), (-25, -12, 0.18), (-11, -2, 0.30), (-1, 4, -0.25), (5, 12, -0.35))
 
 
 @dataclass(frozen=True)
@@ -54,7 +53,7 @@ class WorldScenario(Scenario):
     startup: tuple[Change, ...] = ()
     title_closed: tuple[str, dt.date] = ("", FAR)
     title_opened: tuple[str, dt.date] = ("", FAR)
-    christmas: float = 0.0
+    christmas: float = 0.0  # type: ignore[misc]
     closed_weeks: tuple[dt.date, ...] = ()  # their Mondays: nothing is printed
     price_day: dt.date = dt.date(2010, 1, 1)
     price_ratio: float = 1.0
@@ -106,13 +105,9 @@ class WorldScenario(Scenario):
             title.name == opened[0] and day < opened[1]
         )
 
-    def pages_more(self, title: Title, day: dt.date) -> float:
-        if not self.christmas:
-            return 0.0
-        near = min((dt.date(day.year + n, 12, 25) for n in (-1, 0)), key=lambda c: abs((day - c).days))
-        away = (day - near).days
-        share = next((more for first, last, more in CHRISTMAS if first <= away <= last), 0.0)
-        return self.christmas * share * title.pages
+    @property
+    def price_path(self) -> tuple[tuple[dt.date, float], ...]:
+        return ((dt.date(2010, 1, 1), 1.0),)
 
     def film_ratio(self, ink: str, day: dt.date) -> float:
         return _ratio(self.film, day, ink)
@@ -140,7 +135,7 @@ def plant_of(scenario: WorldScenario, materials: dict[str, dict[str, Any]] | Non
         Fields of newsprints that differ (`effective_gsm`, `grammage_gsm`), by material.
     """
     changed: list[tuple[dict[str, Any], dict[str, Any]]] = [
-        (constants.SUPPLIERS, {n: replace(s, break_ratio=1.2) for n, s in constants.SUPPLIERS.items()}),
+        (SUPPLIERS, {n: replace(s, break_ratio=1.2) for n, s in SUPPLIERS.items()}),
         (constants.STANDS, {constants.BAD_STAND: 12.3}),
         (
             constants.NEWSPRINT,
@@ -148,7 +143,7 @@ def plant_of(scenario: WorldScenario, materials: dict[str, dict[str, Any]] | Non
         ),
     ]
     if scenario.same_season:
-        changed.append((constants.TITLES, {n: _flat(t) for n, t in constants.TITLES.items()}))
+        changed.append((TITLES, {n: _flat(t) for n, t in TITLES.items()}))
     kept = [(where, dict(where)) for where, _ in changed]
     try:
         for where, values in changed:
