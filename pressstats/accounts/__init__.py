@@ -7,11 +7,16 @@ from .close import close_totals, month_close
 from .lmdi import lmdi_effects, logarithmic_mean, part_effects
 from .published import InkAccount, money_tables
 from .standard import standard_use, standard_waste
+from .titles import recharge_statement, title_cost
 from .use import ink_materials, material_use
+from .waste import BESIDE, WASTE, run_waste, waste_cost, waste_price
+from .waste_buyer import waste_sales, waste_sales_findings
 from .year import ALL_MATERIALS, year_end
 
 __all__ = [
     "ALL_MATERIALS",
+    "BESIDE",
+    "WASTE",
     "InkAccount",
     "MaterialBook",
     "Span",
@@ -26,9 +31,16 @@ __all__ = [
     "money_tables",
     "month_close",
     "part_effects",
+    "recharge_statement",
+    "run_waste",
     "standard_use",
     "standard_waste",
+    "title_cost",
     "usual_spans",
     "valued_use",
+    "waste_cost",
+    "waste_price",
+    "waste_sales",
+    "waste_sales_findings",
     "year_end",
 ]

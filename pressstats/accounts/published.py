@@ -11,6 +11,8 @@ from .bridge import bridge
 from .cells import valued_use
 from .close import month_close
 from .standard import standard_use
+from .titles import title_cost
+from .waste import run_waste, waste_cost
 from .year import year_end
 
 if TYPE_CHECKING:
@@ -61,7 +63,10 @@ def money_tables(
     books = material_books(logs, use, misread)
     spent = valued_use(use, books)
     close = month_close(logs, books, standard_use(logs, weighed))
+    waste = run_waste(logs, weighed)
     return {
+        "waste_cost": waste_cost(logs, waste),
+        "title_cost": title_cost(logs, weighed, inks.exposure, inks.fits, spent, waste),
         "bridge": bridge(logs, weighed, inks.exposure, inks.model, spent, close),
         "month_close": close,
         "year_end": year_end(logs, books, outlook),

@@ -187,6 +187,33 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "as month_close",
     ),
     Requirement(
+        "waste_cost",
+        "What did waste cost?",
+        (
+            _RUNS,
+            _WEBS,
+            _MOUNTS,
+            _PAPER,
+            Need("waste_sold", without="what waste brings is not known"),
+        ),
+        "such a run is in no stream",
+    ),
+    Requirement(
+        "title_cost",
+        "What did each title cost?",
+        (
+            _RUNS,
+            _WEBS,
+            Need("materials"),
+            Need("reel_mounts", without="paper is estimated from copies at nominal grammage"),
+            Need("coverage", without="ink is in no title's cost"),
+            Need("deliveries", without="there is no price paid"),
+            Need("titles", without="customers are not known"),
+            Need("terms", ("co2_kg_per_unit",), without="carbon dioxide is not known"),
+        ),
+        "as month_close",
+    ),
+    Requirement(
         "month_close",
         "What came, was used and was left each month, in quantity and money?",
         (

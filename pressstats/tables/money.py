@@ -13,6 +13,61 @@ __all__ = ["MONEY"]
 #: In the order in which they are published.
 MONEY = (
     _table(
+        "waste_cost",
+        "period, press, title and stream",
+        ("period", "press", "title", "stream"),
+        _t(
+            "period",
+            "week: the last whole one; weeks_13 and weeks_52 end with it; year_to_date ends with as-of",
+        ),
+        _t("press", "press, as plant.toml names it"),
+        _t("title", "title"),
+        _t(
+            "stream",
+            "stream of waste; heavy paper and mounted less net good stand beside it and are in no sum",
+        ),
+        _t("kind", "white, printed, unknown (unexplained paper), or beside"),
+        _d("first_day", "first day of the period"),
+        _d("last_day", "last day of the period"),
+        _n(
+            "kg", "kg", "of runs with complete reel records; blank: those printed less than half of the paper"
+        ),
+        _n("cost", "currency", "at the price of the last receipts"),
+        _n(
+            "income", "currency", "at what the last 52 weeks' sales of its kind brought; blank: none is known"
+        ),
+        _n("net_cost", "currency", "cost less income, where one is known"),
+        _n("kg_before", "kg", "the same of as many days before"),
+        _n("kg_last_year", "kg", "the same 52 weeks before, or of the same days of last year"),
+        _n("cost_before", "currency", "of as many days before, at today's prices"),
+        _n("cost_last_year", "currency", "of last year, at today's prices"),
+    ),
+    _table(
+        "title_cost",
+        "month and title",
+        ("month", "title"),
+        Column("month", "month", "", "first day of the month"),
+        _t("title", "title"),
+        _t("customer", "who it is printed for; empty: not known"),
+        _n("copies_good", "1", "net good copies"),
+        _n("copies_over", "1", "good copies over what was ordered, run by run"),
+        _n("paper_kg", "kg", "mounted for its runs"),
+        _n("ink_kg", "kg", "by film, starts and coverage, with its share of idle loss"),
+        _n("plates", "1", "exposed for its runs"),
+        _n("paper_cost", "currency", "what was paid"),
+        _n("ink_cost", "currency", "what was paid"),
+        _n("plate_cost", "currency", "what was paid"),
+        _n("waste_income", "currency", "its share of what waste brought that month; blank: no [waste.KIND]"),
+        _n(
+            "cost_per_1000",
+            "currency / 1000",
+            "paper, ink and plates less waste income, per 1,000 net good copies",
+        ),
+        _n("ci_low", "currency / 1000", "95 % interval: errors of weighing, counting and sharing ink"),
+        _n("ci_high", "currency / 1000", "95 % interval: errors of weighing, counting and sharing ink"),
+        _n("co2_kg", "kg", "carbon dioxide of its paper, ink and plates; blank where terms has no factor"),
+    ),
+    _table(
         "bridge",
         "material, comparison and effect",
         ("of", "between", "effect"),

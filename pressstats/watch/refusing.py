@@ -18,8 +18,17 @@ __all__ = ["believable", "refused_materials", "refused_tables"]
 
 #: Published tables that rest on each part alone; what looks ahead lacks the materials of the part instead.
 _RESTING: dict[str, tuple[str, ...]] = {
-    "paper": ("paper_balance", "grammage", "reel_ends", "splice_target", "breaks", "reel_chain"),
-    "ink": ("ink_model", "ink_watch", "ink_ledger", "ink_findings"),
+    "paper": (
+        "paper_balance",
+        "waste_cost",
+        "title_cost",
+        "grammage",
+        "reel_ends",
+        "splice_target",
+        "breaks",
+        "reel_chain",
+    ),
+    "ink": ("title_cost", "ink_model", "ink_watch", "ink_ledger", "ink_findings"),
     "demand": (),
 }
 _KIND = {"paper": "newsprint", "ink": "ink"}

@@ -1,0 +1,183 @@
+"""What each title cost in a month: paper, ink and plates, by the reels that ran, film and pages; what to recharge."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ..tables import OUTPUTS, as_published
+from .title_errors import cost_errors
+from .waste import WASTE
+
+if TYPE_CHECKING:
+    from ..ink import InkFit
+    from ..logs import Logs
+    from ..paper import WeighedPaper
+
+__all__ = ["recharge_statement", "title_cost"]
+
+_NORMAL_95 = 1.959964
+_KINDS = {"newsprint": "paper", "ink": "ink", "plate": "plate"}
+
+
+def title_cost(
+    logs: Logs,
+    weighed: WeighedPaper,
+    exposure: pd.DataFrame,
+    fits: Mapping[str, InkFit],
+    spent: pd.DataFrame,
+    waste: pd.DataFrame,
+) -> pd.DataFrame:
+    """Return the published table ``title_cost``.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs; ``titles`` for customers, ``terms`` for the carbon dioxide of a material.
+    weighed : WeighedPaper
+        Result of :func:`pressstats.paper.weighed_paper`.
+    exposure, fits
+        Results of :func:`pressstats.ink.study_inks`, for the intervals.
+    spent : DataFrame
+        Result of :func:`pressstats.accounts.valued_use`.
+    waste : DataFrame
+        Result of :func:`pressstats.accounts.run_waste`.
+
+    Returns
+    -------
+    DataFrame
+        The published columns. Paper, ink, plates and their cost add up over titles to what all issues of the month
+        used (`used` and `used_value` of ``month_close``). Idle loss of an ink is shared as its use by runs; what waste
+        brought that month as the streams that it holds. Limits are those of weighing, counting and sharing ink.
+    """
+    runs = logs["runs"]
+    about = runs[["run_id", "title", "date"]].assign(month=_month(runs["date"]))
+    rows = spent[spent["kind"].isin(_KINDS)]
+    if not len(rows):
+        return OUTPUTS["title_cost"].empty()
+    shared = _with_idle(rows, about)
+    key = ["month", "title"]
+    sums = shared.groupby([*key, "kind"])[["quantity", "cost"]].sum(min_count=1).unstack("kind")
+    copies = runs.assign(
+        month=about["month"], over=(runs["copies_good"] - runs["copies_ordered"]).clip(lower=0.0)
+    )
+    table = copies.groupby(key).agg(copies_good=("copies_good", "sum"), copies_over=("over", "sum"))
+    for kind, name in _KINDS.items():
+        quantity = "plates" if kind == "plate" else f"{name}_kg"
+        for part, column in (("quantity", quantity), ("cost", f"{name}_cost")):
+            known = sums[(part, kind)] if (part, kind) in sums else pd.Series(dtype="float64")
+            table[column] = known.reindex(table.index)
+    table["waste_income"] = _waste_income(logs, waste, about).reindex(table.index)
+    costs = table[["paper_cost", "ink_cost", "plate_cost"]]
+    # A kind that nothing tells, such as ink without dips, is not in the cost; the columns say which.
+    net = costs.sum(axis=1, min_count=1) - table["waste_income"].fillna(0.0)
+    thousands = (table["copies_good"] / 1000).where(table["copies_good"] > 0)
+    table["cost_per_1000"] = net / thousands
+    error = cost_errors(logs, weighed, exposure, fits, shared, about).reindex(table.index)
+    relative = error["copies"] * table["cost_per_1000"].abs()
+    half = _NORMAL_95 * np.sqrt((error["cost"] / thousands) ** 2 + relative**2)
+    table["ci_low"], table["ci_high"] = table["cost_per_1000"] - half, table["cost_per_1000"] + half
+    table["co2_kg"] = _carbon(logs, shared).reindex(table.index)
+    titles = logs["titles"].set_index("title")["customer"] if logs.has("titles") else pd.Series(dtype="str")
+    table = table.reset_index()
+    named = titles.dropna().to_dict()
+    table["customer"] = pd.Series(
+        [named.get(title, "") for title in table["title"]], table.index, dtype="str"
+    )
+    return as_published(table, "title_cost")
+
+
+def _month(dates: pd.Series) -> pd.Series:
+    return dates.dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")
+
+
+def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
+    """Return use by title, month and material: of the runs, and the share of what no run used.
+
+    Idle loss of a month is shared as the use of its material by runs; in a month without runs of it, by nobody: then
+    it stands with the titles of the month alike.
+    """
+    own = rows[rows["run_id"] != ""].merge(about[["run_id", "title", "month"]], on="run_id")
+    idle = rows[rows["run_id"] == ""].assign(month=_month(rows.loc[rows["run_id"] == "", "day"]))
+    key = ["month", "title", "kind", "material"]
+    by_title = own.groupby(key)[["quantity", "cost"]].sum().reset_index()
+    by_title["run_quantity"] = by_title["quantity"]
+    loss = idle.groupby(["month", "material"])[["quantity", "cost"]].sum()
+    whole = by_title.groupby(["month", "material"])["quantity"].transform("sum")
+    many = by_title.groupby(["month", "material"])["quantity"].transform("size")
+    share = np.where(whole > 0, by_title["quantity"] / whole.where(whole > 0), 1 / many)
+    place = pd.MultiIndex.from_frame(by_title[["month", "material"]])
+    for column in ("quantity", "cost"):
+        lost = loss[column].reindex(place).fillna(0.0).to_numpy() if len(loss) else np.zeros(len(by_title))
+        by_title[column] += share * lost
+    return by_title
+
+
+def _waste_income(logs: Logs, waste: pd.DataFrame, about: pd.DataFrame) -> pd.Series:
+    """Return what waste brought by month and title: each kind's sales of the month, as the streams that it holds."""
+    key = [about["month"], about["title"]]
+    total = pd.Series(0.0, waste.groupby(key).size().index)
+    if not logs.has("waste_sold") or not logs.plant.waste:
+        return total * np.nan
+    sold = logs["waste_sold"]
+    income = (sold["kg"] * sold["unit_price"]).groupby([sold["kind"], _month(sold["sold_on"])]).sum()
+    for kind, what in logs.plant.waste.items():
+        held = [name for name in what.holds if name in WASTE]
+        if kind not in income.index.get_level_values(0):
+            continue
+        kg = waste[held].fillna(0.0).sum(axis=1).clip(lower=0.0).groupby(key).sum()
+        months = kg.index.get_level_values("month")
+        whole = kg.groupby(months).transform("sum")
+        brought = months.map(income[kind].to_dict()).to_numpy(dtype=float)
+        total += np.where(whole > 0, kg / whole.where(whole > 0) * np.nan_to_num(brought), 0.0)
+    return total
+
+
+def _carbon(logs: Logs, shared: pd.DataFrame) -> pd.Series:
+    """Return carbon dioxide by month and title [kg], blank where a material has no factor in ``terms``.
+
+    The factor of a material is the mean of its suppliers' newest ones.
+    """
+    factor = pd.Series(dtype="float64")
+    if logs.has("terms"):
+        terms = logs["terms"].sort_values("valid_from").drop_duplicates(["material", "supplier"], keep="last")
+        factor = terms.groupby("material")["co2_kg_per_unit"].mean()
+    carbon = shared["quantity"] * shared["material"].map(factor.to_dict()).astype("float64")
+    return carbon.groupby([shared["month"], shared["title"]]).sum(skipna=False)
+
+
+def recharge_statement(table: pd.DataFrame, customer: str) -> pd.DataFrame:
+    """Return what to recharge to the customer of a contract: paper, ink, plates and overs by month and title.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Published table ``title_cost``.
+    customer : str
+        The customer, as ``titles`` names it.
+
+    Returns
+    -------
+    DataFrame, shape (months x titles, 10)
+        month, title, copies_good, copies_over, paper_cost, ink_cost, plate_cost, over_cost (the part of the cost of
+        paper and ink that the copies over what was ordered took), waste_income and net_cost [currency].
+
+    Raises
+    ------
+    KeyError
+        If no title is printed for that customer; the message names those that there are.
+    """
+    own = table[table["customer"] == customer]
+    if own.empty:
+        there = ", ".join(sorted(set(table["customer"]) - {""})) or "none"
+        raise KeyError(f"no title is printed for {customer!r}; customers: {there}")
+    over = own["copies_over"] / own["copies_good"] * (own["paper_cost"] + own["ink_cost"])
+    net = own[["paper_cost", "ink_cost", "plate_cost"]].sum(axis=1, min_count=1) - own["waste_income"].fillna(
+        0.0
+    )
+    columns = ["month", "title", "copies_good", "copies_over", "paper_cost", "ink_cost", "plate_cost"]
+    statement = own[columns].assign(over_cost=over, waste_income=own["waste_income"], net_cost=net)
+    return statement.sort_values(["month", "title"], ignore_index=True)
