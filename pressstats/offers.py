@@ -39,7 +39,7 @@ def offers(logs: Logs, day: pd.Timestamp) -> pd.DataFrame:
     -------
     DataFrame, shape (offers, 15)
         material, supplier; lead_time_days [day], pack_quantity, load_quantity, order_minimum [unit of the material];
-        contract_quantity [unit of the material / year], contract_from, contract_to (last day included), tolerance_pct
+        contract_quantity [unit of the material], contract_from, contract_to (last day included), tolerance_pct
         [%]; share_minimum_pct, share_maximum_pct [% of what is ordered of the material]; co2_kg_per_unit [kg / unit of
         the material], recycled_pct [%], certified. One row per material and supplier, by material and supplier. A
         material without terms by that day has the row of ``materials`` with the rest blank. A contract whose days

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from . import accounts, demand, ink, orders, paper, reels, watch
+from . import accounts, demand, ink, orders, paper, reels, suppliers, watch
 from .beside import beside
 from .cache import cached, source_digest
 from .logs import Logs, read_logs
@@ -246,10 +246,8 @@ def analyse(  # long: the chain of all parts, one line after the other
     ----------
     logs : Logs
         The logs.
-    past : DataFrame
-        Forecasts of past publications (:func:`pressstats.past.past_forecasts`).
-    past_digests : dict of str
-        Their digests.
+    past, past_digests : DataFrame, dict of str
+        Forecasts of past publications, and their digests (:func:`pressstats.past.past_forecasts`).
     before : PastPlan, optional
         The latest plan published (:func:`pressstats.past.past_plan`).
 
@@ -295,16 +293,20 @@ def analyse(  # long: the chain of all parts, one line after the other
     # What cannot be true is never ordered on, nor said to last.
     stock = orders.refuse_stock(logs, counted, unsound)
     open_rows = orders.open_orders(logs)
-    ahead_beside = beside(
+    later = beside(
         lambda: (_ahead(logs, outlook, past, stock, open_rows), ink.adequacy(logs, exposure, fits))
     )
+    quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)
+    published["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
     plan = None
     if outlook is not None and logs.has("materials"):
         said = None if before is None else before.order_plan
-        plan = orders.plan_orders(logs, outlook, stock, open_rows, said)
-    ahead, adequacy = ahead_beside()
-    published |= ahead
-    published["order_plan"] = OUTPUTS["order_plan"].empty() if plan is None else plan.published
+        extra = suppliers.premiums(logs, quality)
+        plan = orders.plan_orders(logs, outlook, stock, open_rows, said, premiums=extra)
+    odds = None if plan is None else plan.contracts
+    published["supplier_record"] = suppliers.supplier_record(logs, quality, odds)
+    ahead, adequacy = later()
+    published |= ahead | {"order_plan": OUTPUTS["order_plan"].empty() if plan is None else plan.published}
     use = accounts.material_use(logs, weighed, exposure, model, history)
     inks = accounts.InkAccount(exposure, model, fits, published["ink_findings"])
     published |= accounts.money_tables(logs, weighed, inks, use, outlook)
@@ -363,9 +365,8 @@ def _week(
     meant: dict[str, str] = {}
     risk = at_once = pd.Series(dtype="float64")
     if plan is not None:
-        service = plan.service.set_index("material")
         meant = plan.reasons.set_index("order")["material"].to_dict()
-        at_once = service["at_once"].astype("float64")
+        at_once = plan.service.set_index("material")["at_once"].astype("float64")
         risk = plan.risk
     week = watch.WeekInputs(logs, runs, found, exceptions, risk)
     supply = watch.Supply(

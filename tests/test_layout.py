@@ -50,8 +50,9 @@ EARLIER = {
     "orders": {"tables", "plant", "logs", "offers", "prices", "paper", "ink", "reels", "forecast", "demand"},
     "accounts": {"geometry", "tables", "plant", "logs", "valuation", "prices", "paper", "ink", "reels"}
     | {"demand"},
+    "suppliers": {"tables", "plant", "logs", "offers", "prices", "paper", "reels", "orders"},
     "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
-    | {"accounts", "cache", "beside"},
+    | {"accounts", "suppliers", "cache", "beside"},
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},
@@ -76,7 +77,7 @@ EARLIER = {
 
 #: Parts that compute: they open no file and draw nothing.
 ANALYSES = ("geometry", "tables", "plant", "forecast", "offers", "prices", "paper", "ink", "reels", "watch")
-ANALYSES += ("demand", "orders", "valuation", "accounts")
+ANALYSES += ("demand", "orders", "valuation", "accounts", "suppliers")
 
 
 def files_of(part: str) -> list[Path]:

@@ -261,7 +261,7 @@ def test_a_grammage_needs_twelve_webs(rows: int, why: str) -> None:
     webs = webs.assign(breaks=0.0, new_reels=1.0, splices=1.0)
     webs["date"] = pd.date_range("2025-01-01", periods=rows)
     shares = pd.DataFrame({"one": np.ones(rows)})
-    told, _ = _fit_material("N45", webs, shares, np.arange(rows), np.arange(rows), [])
+    told, *_ = _fit_material("N45", webs, shares, np.arange(rows), np.arange(rows), [])
     assert told[0][-1] == why
 
 
@@ -281,7 +281,7 @@ def test_both_ends_of_a_reel_have_one_column_where_they_agree_by_nine_tenths(
     webs["net_kg"] += rng.normal(0, 1, 80)
     webs["date"] = pd.Timestamp("2025-01-01")
     shares = pd.DataFrame({"one": np.ones(80)})
-    told, fitted = _fit_material("N45", webs, shares, np.arange(80), np.arange(80), ["new reel", "splice"])
+    told, fitted, _ = _fit_material("N45", webs, shares, np.arange(80), np.arange(80), ["new reel", "splice"])
     # A start beside them; the sum is told either way.
     assert fitted is not None
     assert len(fitted.estimate) - len(fitted.spells) == terms

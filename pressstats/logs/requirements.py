@@ -242,6 +242,37 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "as month_close and demand_forecast",
     ),
     Requirement(
+        "supplier_record",
+        "What is each supplier worth?",
+        (
+            _RUNS,
+            Need("materials"),
+            Need("deliveries", without="lateness and contracts are not known, nor any true cost"),
+            Need(
+                "reel_mounts",
+                without="breaks, strip and grammage by supplier are not known, nor any true cost",
+            ),
+            Need(
+                "terms", without="each material is offered by its supplier of record alone, without contract"
+            ),
+            Need("prices", without="prices are those of terms, else of the list of materials"),
+            Need("waste_sold", without="what is torn off is worth nothing"),
+        ),
+        "such a load, or reel, does not count",
+    ),
+    Requirement(
+        "claims",
+        "What can be claimed from suppliers?",
+        (
+            _RUNS,
+            Need("materials"),
+            Need("deliveries", without="quantities and prices of deliveries are not compared"),
+            Need("reel_mounts", without="reels are not compared with what was received"),
+            Need("reels", ("received_kg", "delivery_id"), without="reels cannot be told to their deliveries"),
+        ),
+        "such a delivery, or reel, is not claimed for",
+    ),
+    Requirement(
         "standby", "When must standby supplies be tested?", (Need("standby"),), "such a supply is not watched"
     ),
 )

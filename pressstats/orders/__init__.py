@@ -1,6 +1,7 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
 from .changes import plan_changes
+from .contracts import call_offs
 from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
 from .halted import nights_bought, nights_left, sparing_measures
@@ -26,6 +27,7 @@ __all__ = [
     "Paths",
     "Share",
     "arrivals",
+    "call_offs",
     "count_differences",
     "demand_paths",
     "expedite_price",

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from ..tables import as_published
-from .regimes import WeighedMaterial, WeighedWebs, weigh
+from .regimes import WeighedMaterial, WeighedWebs, supplier_slopes, weigh
 from .runs import add_up, is_weighed, lost_runs, supplier_kg, threading_counts
 
 if TYPE_CHECKING:
@@ -52,10 +52,14 @@ class PaperWeights:
         from, to (the day after the last; blank: present), dated_low, dated_high (95 % limits of from), mixed_from,
         mixed_to (between which paper of both is about), estimate, std_error, ci_low, ci_high [g/m2], present (share
         in the paper of the last weeks).
+    by_supplier : DataFrame, shape (material x supplier, 6)
+        material, supplier, estimate, std_error, ci_low, ci_high [g/m2]: the present grammage of each supplier with
+        paper enough, by itself, whether or not they differ by more than chance.
     """
 
     threading: pd.DataFrame
     regimes: pd.DataFrame
+    by_supplier: pd.DataFrame
 
 
 def _net_weights(
@@ -111,12 +115,12 @@ def paper_weights(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -
     Returns
     -------
     PaperWeights
-        Both tables.
+        The tables.
     """
     if mounts is None:
         names = _newsprint(logs, logs["run_webs"])
         blank = [_blank(material, 0.0, "no table reel_mounts") for material in names]
-        return PaperWeights(_table(blank), _regimes([]))
+        return PaperWeights(_table(blank), _regimes([]), _by_supplier([]))
     table, row, reel = _net_weights(logs, webs, mounts)
     shares = _supplier_shares(table, mounts)
     extra = [
@@ -127,19 +131,21 @@ def paper_weights(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -
     materials = table["material"].to_numpy()
     rows: list[tuple] = []
     spells: list[tuple] = []
+    slopes: list[tuple] = []
     for material in _newsprint(logs, table):
         of_material = materials == material
         linked = of_material[row]
         position = np.cumsum(of_material) - 1
         own = shares[of_material]
         own = own.loc[:, own.sum() > 0]
-        terms, fitted = _fit_material(
+        terms, fitted, webs_of = _fit_material(
             material, table[of_material], own, position[row[linked]], reel[linked], extra
         )
         rows += terms
-        if fitted is not None:
+        if fitted is not None and webs_of is not None:
             spells += _spells_of(material, fitted)
-    return PaperWeights(_table(rows), _regimes(spells))
+            slopes += [(material, *slope) for slope in supplier_slopes(webs_of, fitted)]
+    return PaperWeights(_table(rows), _regimes(spells), _by_supplier(slopes))
 
 
 def effective_grammage(threading: pd.DataFrame, logs: Logs) -> pd.DataFrame:
@@ -166,34 +172,33 @@ def _fit_material(
     row: np.ndarray,
     reel: np.ndarray,
     extra: list[str],
-) -> tuple[list[tuple], WeighedMaterial | None]:
+) -> tuple[list[tuple], WeighedMaterial | None, WeighedWebs | None]:
     """Fit one material; `row` and `reel` say which of its webs had paper of which reel."""
     runs = float(webs["run"].nunique())
     if len(webs) < _ROWS_MINIMUM:
         why = f"{len(webs)} weighed webs; at least {_ROWS_MINIMUM} are needed"
-        return [_blank(material, runs, why)], None
+        return [_blank(material, runs, why)], None, None
     area = webs["area_m2"].to_numpy()
     # A slope and a start cannot be told apart when every run has much the same area.
     if area.std() < 0.02 * area.mean():
-        return [_blank(material, runs, "all runs have nearly the same area")], None
+        return [_blank(material, runs, "all runs have nearly the same area")], None, None
     columns = {"start": np.ones(len(webs)), "break": webs["breaks"].to_numpy()}
     columns |= {"new reel": webs["new_reels"].to_numpy(), "splice": webs["splices"].to_numpy()}
     if len(extra) > 1 and _correlation(columns["new reel"], columns["splice"]) > _TOGETHER:
         columns["reel"] = (columns["new reel"] + columns["splice"]) / 2
         extra = ["reel"]
     terms = ["start", *(name for name in ("break", *extra) if columns[name].any())]
-    fitted = weigh(
-        WeighedWebs(
-            date=webs["date"].to_numpy().astype("datetime64[D]"),
-            area=area / 1000,
-            net=webs["net_kg"].to_numpy(),
-            terms=np.column_stack([columns[name] for name in terms]),
-            shares=shares.reset_index(drop=True),
-            row=row,
-            reel=reel,
-            run=webs["run"].to_numpy(),
-        )
+    weighed = WeighedWebs(
+        date=webs["date"].to_numpy().astype("datetime64[D]"),
+        area=area / 1000,
+        net=webs["net_kg"].to_numpy(),
+        terms=np.column_stack([columns[name] for name in terms]),
+        shares=shares.reset_index(drop=True),
+        row=row,
+        reel=reel,
+        run=webs["run"].to_numpy(),
     )
+    fitted = weigh(weighed)
     begun = [spell.begins.day for spell in fitted.spells if spell.begins is not None and spell.ends is None]
     if begun and all(spell.begins is not None for spell in fitted.spells if spell.ends is None):
         runs = float(webs.loc[webs["date"] >= min(begun), "run"].nunique())
@@ -208,7 +213,7 @@ def _fit_material(
         weights = np.zeros(len(fitted.estimate))
         weights[[first + terms.index("new reel"), first + terms.index("splice")]] = 1.0
         rows.append((material, "reel", *fitted.sum_of(weights), runs, ""))
-    return rows, fitted
+    return rows, fitted, weighed
 
 
 def _correlation(one: np.ndarray, other: np.ndarray) -> float:
@@ -239,6 +244,13 @@ def _regimes(rows: list[tuple]) -> pd.DataFrame:
     types = {"material": "str", "supplier": "str", "named": "bool"}
     types |= dict.fromkeys(columns[3:9], "datetime64[us]") | dict.fromkeys(columns[9:], "float64")
     return pd.DataFrame(rows, columns=columns).astype(types)
+
+
+def _by_supplier(rows: list[tuple]) -> pd.DataFrame:
+    columns = ["material", "supplier", *_NUMBERS]
+    return pd.DataFrame(rows, columns=columns).astype(
+        dict.fromkeys(columns[:2], "str") | dict.fromkeys(_NUMBERS, "float64")
+    )
 
 
 def _blank(material: str, runs: float, why: str) -> tuple:

@@ -19,7 +19,7 @@ from .least_squares import LinkedFit, linked_least_squares
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["SMALLEST_SHARE", "Spell", "WeighedMaterial", "WeighedWebs", "weigh"]
+__all__ = ["SMALLEST_SHARE", "Spell", "WeighedMaterial", "WeighedWebs", "supplier_slopes", "weigh"]
 
 #: A smaller lasting change is within what moisture and batches do to sound paper (a point of moisture is a
 #: hundredth of its weight; common practice, no source).
@@ -162,6 +162,27 @@ def weigh(webs: WeighedWebs) -> WeighedMaterial:
             if differ or not any(abs(day - other) <= _SPAN for day in begun for other in replaced):
                 return _fit(webs, own)
     return _fit(webs, changes)
+
+
+def supplier_slopes(
+    webs: WeighedWebs, fitted: WeighedMaterial
+) -> list[tuple[str, float, float, float, float]]:
+    """Return supplier, present slope [g/m2], its standard error and 95 % limits, of suppliers with paper enough.
+
+    Each has a slope of its own, whether or not the slopes differ by more than chance: what is compared between
+    suppliers must carry the error of each. The material's changes in time stay where they were found.
+    """
+    large = _large_suppliers(webs)
+    if len(large) > 1 and not any(spell.suppliers for spell in fitted.spells):
+        changes = [spell.begins for spell in fitted.spells if spell.begins is not None]
+        fitted = _fit(webs, dict.fromkeys(_groups(webs, large), changes))
+    return [
+        (name, *fitted.term(number))
+        for number, spell in enumerate(fitted.spells)
+        if spell.ends is None
+        for name in large
+        if name in spell.suppliers or (not spell.suppliers and len(large) == 1)
+    ]
 
 
 def _groups(webs: WeighedWebs, large: list[str]) -> list[tuple[str, ...]]:

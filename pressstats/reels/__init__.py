@@ -5,8 +5,9 @@ from .breaks import CHANCE_OF_NAMING
 from .chain import reel_chain
 from .ends import ends_by, ends_cost, reel_ends
 from .mount_history import LEVELS_IN_ORDER
-from .rates import funnel_limits, poisson_interval
+from .rates import funnel_limits, poisson_interval, shrunk_rates
 from .running import breaks_per_1000_km, log_rank, running_length, survival
+from .strip import new_reels
 from .study import ReelStudy, study_reels
 
 __all__ = [
@@ -18,12 +19,14 @@ __all__ = [
     "ends_cost",
     "funnel_limits",
     "log_rank",
+    "new_reels",
     "passed_over",
     "poisson_interval",
     "reel_ages",
     "reel_chain",
     "reel_ends",
     "running_length",
+    "shrunk_rates",
     "study_reels",
     "survival",
 ]

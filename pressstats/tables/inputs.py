@@ -246,7 +246,11 @@ _TERMS = Table(
         _amount("pack_quantity", "mean reel, tote or box"),
         _amount("load_quantity", "truck or tanker"),
         _amount("order_minimum", "least that can be ordered"),
-        _amount("contract_quantity", "quantity to call off in each year of the contract", optional=True),
+        _amount(
+            "contract_quantity",
+            "quantity to call off from the first to the last day of the contract, a year as a rule",
+            optional=True,
+        ),
         _date("contract_from", "first day of the contract", optional=True),
         _date("contract_to", "last day of the contract", optional=True),
         _share("tolerance_pct", "what may be called off more or less than the contract says", optional=True),

@@ -27,6 +27,8 @@ _RESTING: dict[str, tuple[str, ...]] = {
         "splice_target",
         "breaks",
         "reel_chain",
+        "supplier_record",
+        "claims",
     ),
     "ink": ("title_cost", "ink_model", "ink_watch", "ink_ledger", "ink_findings"),
     "demand": (),
