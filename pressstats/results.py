@@ -292,17 +292,15 @@ def analyse(  # long: the chain of all parts, one line after the other
     counted = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
     # What cannot be true is never ordered on, nor said to last.
     stock = orders.refuse_stock(logs, counted, unsound)
-    open_rows = orders.open_orders(logs)
-    later = beside(
-        lambda: (_ahead(logs, outlook, past, stock, open_rows), ink.adequacy(logs, exposure, fits))
-    )
+    opens = orders.open_orders(logs)
+    later = beside(lambda: (_ahead(logs, outlook, past, stock, opens), ink.adequacy(logs, exposure, fits)))
     quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)
     published["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
     plan = None
     if outlook is not None and logs.has("materials"):
         said = None if before is None else before.order_plan
         extra = suppliers.premiums(logs, quality)
-        plan = orders.plan_orders(logs, outlook, stock, open_rows, said, premiums=extra)
+        plan = orders.plan_orders(logs, outlook, stock, opens, said, premiums=extra)
     odds = None if plan is None else plan.contracts
     published["supplier_record"] = suppliers.supplier_record(logs, quality, odds)
     ahead, adequacy = later()
@@ -321,7 +319,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         reels=study,
         stock_cover=published["stock_cover"],
         stock=counted,
-        open_orders=open_rows,
+        open_orders=opens,
         miscounts=orders.miscounts(orders.count_differences(logs, runs)),
         implausible=unsound,
         regimes=published["regimes"],
@@ -344,7 +342,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         use=use,
         outlook=outlook,
         stock=stock,
-        open_orders=open_rows,
+        open_orders=opens,
         plan=plan,
         plan_before=before,
         implausible=unsound,
