@@ -5,21 +5,24 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from order_simulation import DAY, Loop, Review
 from scipy.stats import norm
 
+from pressstats.offers import offers
 from pressstats.orders import plan as planning
 from pressstats.orders import plan_orders, planned, solve
 from pressstats.orders.cases import Cases
+from pressstats.orders.contracts import call_offs, with_contracts
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.orders.needs import needs_by_order
 from pressstats.orders.rushing import EXPEDITE_DAYS, rush_serves_from, worth_rushing
 from pressstats.prices import price_breaks
 
-__all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook"]
+__all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook", "in_shares"]
 
 
 def _up_to(review: Review, level: np.ndarray) -> dict[str, np.ndarray]:
@@ -118,6 +121,14 @@ def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dic
         table = last[review.week] = plan.published
         urgent = plan.service.set_index("material")["at_once"].reindex(loop.names).fillna(0.0)
         found = {"gap": np.array(plan.gap), "expedite": urgent.to_numpy(dtype=float)}
+        first = table[table["order_on"] == review.today + DAY]
+        found["of"] = {
+            str(supplier): mine.groupby("material")["quantity"]
+            .sum()
+            .reindex(loop.names, fill_value=0.0)
+            .to_numpy(dtype=float)
+            for supplier, mine in first.groupby("supplier")
+        }
         for key, turn in (("quantity", 0), ("next", 1)):
             day = review.today + (1 + 7 * turn) * DAY
             mine = table[table["order_on"] == day].groupby("material")["quantity"].sum()
@@ -143,6 +154,32 @@ def _worth_rushing(review: Review, stock: pd.DataFrame, draws: int) -> np.ndarra
     return pd.Series(rush, index=[one.name for one in found]).reindex(names, fill_value=0.0).to_numpy()
 
 
+def in_shares(
+    rule: Callable[[Loop, Review], dict[str, np.ndarray]],
+) -> Callable[[Loop, Review], dict[str, Any]]:
+    """Return a rule that gives each order to the supplier that is furthest behind its part of the contracts."""
+
+    def shared(loop: Loop, review: Review) -> dict[str, Any]:
+        found: dict[str, Any] = rule(loop, review)
+        terms = loop.plant.terms
+        if review.between or terms is None:
+            return found
+        of = {one: np.zeros(len(loop.names)) for mills in loop.offers.values() for one in mills}
+        for place, name in enumerate(loop.names):
+            agreed = terms[terms["material"] == name].set_index("supplier")["contract_quantity"].dropna()
+            supplier = str(loop.materials.loc[name, "supplier"])
+            if len(agreed):
+                placed = pd.Series(0.0, agreed.index)
+                for one in review.orders:
+                    if one["material"] == name and one["supplier"] in placed.index:
+                        placed[one["supplier"]] += one["quantity"]
+                supplier = str((placed / agreed).idxmin())
+            of[supplier][place] = found["quantity"][place]
+        return found | {"of": of}
+
+    return shared
+
+
 def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     """The programme, knowing each day's use and each order's day of receipt."""
     if review.between:
@@ -155,38 +192,75 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     for place, name in enumerate(loop.names):
         row = loop.materials.loc[name].copy()
         row["material"] = name
-        supplier = str(row["supplier"])
         use = loop.plant.use[name].reindex(days).to_numpy()
         come = np.zeros(horizon)
         for one in review.orders:
             if one["material"] == name and one["delivered_on"] in place_of:
                 come[min(place_of[one["delivered_on"]] + 1, horizon - 1)] += one["quantity"]
         reviews = np.arange(orders + 1) * 7
-        due = []
-        for turn in reviews:
-            promised = loop.receives(days[turn] + review.lead(name) * DAY)
-            late = int(loop.lateness[supplier][review.week + turn // 7]) * DAY
-            due.append(place_of[loop.receives(max(promised + late, days[turn] + DAY))] + 1)
-        arrives = np.array(due)
+        sources = []
+        for terms in offers(logs, logs.as_of).set_index("material").loc[[name]].itertuples():
+            supplier, due = str(terms.supplier), []
+            for turn in reviews:
+                promised = loop.receives(days[turn] + review.lead(name, supplier) * DAY)
+                late = int(loop.lateness[supplier][review.week + turn // 7]) * DAY
+                due.append(place_of[loop.receives(max(promised + late, days[turn] + DAY))] + 1)
+            sources.append(planned.Source(supplier, pd.Series(terms._asdict()), np.array(due)))
+        sources.sort(key=lambda source: int(source.due[0]))
+        arrives = sources[0].due
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
-        source = planned.Source(supplier, row, arrives)
+        first_row = articles[-1][0].rows.stop if articles else 0
         one = planned.Planned(
-            name, row, float(review.stock[place]), reviews, (source,), place, mean, float(use.mean()), come
+            name,
+            row,
+            float(review.stock[place]),
+            reviews,
+            tuple(sources),
+            first_row,
+            mean,
+            float(use.mean()),
+            come,
         )
         peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
-        prices = [price_breaks(logs, name, days[turn]) for turn in reviews[:orders]]
-        article = planning._article(logs.plant.policy, one, needs, peak, [prices], [np.zeros(0)])
-        articles.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
+        articles.append((one, needs, peak))
+    materials = with_contracts(
+        logs, _Known(loop, review), [one for one, *_ in articles], call_offs(logs), days
+    )
+    asked = []
+    for one, (_, needs, peak) in zip(materials, articles, strict=True):
+        prices = [
+            [price_breaks(logs, one.name, days[turn], source.supplier) for turn in one.reviews[:orders]]
+            for source in one.sources
+        ]
+        article = planning._article(
+            logs.plant.policy, one, needs, peak, prices, [np.zeros(0)] * len(one.sources)
+        )
+        asked.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
     policy = logs.plant.policy
     made = solve(
-        articles,
+        asked,
         load_cost=policy.freight_per_load,
         holding_rate=policy.holding_cost_rate,
         end=7 * orders + 30,
         filled=True,
     )
-    return {"quantity": made.quantity[:, 0], "gap": np.array(made.gap)}
+    of: dict[str, np.ndarray] = {}
+    for place, one in enumerate(materials):
+        for row, source in enumerate(one.sources, one.first_row):
+            of.setdefault(source.supplier, np.zeros(len(materials)))[place] += made.quantity[row, 0]
+    return {"quantity": sum(of.values()), "of": of, "gap": np.array(made.gap)}
+
+
+class _Known:
+    """An outlook that knows what will be used."""
+
+    def __init__(self, loop: Loop, review: Review) -> None:
+        self.names, self._use = loop.names, loop.plant.use
+
+    def day_paths(self, draws: int, days: pd.DatetimeIndex, seed: int = 1) -> tuple[np.ndarray, np.ndarray]:
+        mean = self._use[self.names].reindex(days).ffill().to_numpy().T
+        return np.repeat(mean[:, None], draws, axis=1), mean
 
 
 RULES: dict[str, Callable[[Loop, Review], dict[str, np.ndarray]]] = {

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,12 +22,14 @@ from pressstats.demand import Outlook, demand_outlook, driver_days, recipe_of, w
 from pressstats.forecast import Forecast
 from pressstats.logs import Logs, read_logs
 from pressstats.offers import offers
+from pressstats.orders.contracts import BREACH
 from pressstats.orders.leadtimes import LeadTimes, lead_days
 from pressstats.orders.rates import expedite_price
 from pressstats.orders.rushing import EXPEDITE_DAYS
 from pressstats.plant import WEEKDAYS
+from pressstats.tables import INPUTS
 
-__all__ = ["DAY", "Loop", "Result", "Review", "SimulatedPlant", "simulated_plant"]
+__all__ = ["DAY", "Loop", "Result", "Review", "SimulatedPlant", "simulated_plant", "with_mills"]
 
 #: Weeks before anything is counted: orders placed earlier are on the road, whatever the rule.
 WARM_UP = 6
@@ -61,6 +64,8 @@ class SimulatedPlant:
         How late loads of each supplier were [day].
     seed : int
         Seed.
+    terms : DataFrame or None
+        Input table ``terms``, where several deliver a material.
     """
 
     logs: Logs
@@ -68,6 +73,7 @@ class SimulatedPlant:
     use: pd.DataFrame
     late: dict[str, np.ndarray]
     seed: int
+    terms: pd.DataFrame | None = None
 
     def outlook_at(self, origin: int) -> Outlook:
         """Return the outlook of one who has seen `origin` weeks."""
@@ -136,6 +142,49 @@ def _true_use(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(year, index=pd.date_range(days[0], periods=len(days) + 364, freq="D", unit="us"))
 
 
+def with_mills(plant: SimulatedPlant, weeks: int = 52, warm_up: int = WARM_UP) -> SimulatedPlant:
+    """Return the plant with two further mills for each newsprint, contracts with two of them, and shares.
+
+    The second mill is a little cheaper and slower, the third dearer and as late again; more than half of the need is
+    agreed with the mill of record, a third with the second.
+    """
+    rng = np.random.default_rng([plant.seed, 17])
+    materials = plant.logs["materials"]
+    first = plant.outlook.history.index[0] + 7 * (len(plant.outlook.history) - weeks) * DAY
+    rows, late = [], dict(plant.late)
+    for row in materials[materials["kind"] == "newsprint"].itertuples():
+        need = float(plant.outlook.history[row.material].iloc[-weeks - warm_up - 52 : -weeks - warm_up].sum())
+        record = str(row.supplier)
+        late["Second mill"] = plant.late[record]
+        late["Third mill"] = 2 * plant.late[record]
+        for supplier, price, lead, part in (
+            (record, 1.0, 0, 0.55),
+            ("Second mill", float(rng.uniform(0.96, 0.99)), 7, 0.35),
+            ("Third mill", float(rng.uniform(1.01, 1.04)), -5, 0.0),
+        ):
+            rows.append(
+                {
+                    "material": row.material,
+                    "supplier": supplier,
+                    "valid_from": pd.Timestamp("2000-01-01"),
+                    "unit_price": price * row.unit_price,
+                    "lead_time_days": row.lead_time_days + lead,
+                    "pack_quantity": row.pack_quantity,
+                    "load_quantity": row.load_quantity,
+                    "order_minimum": row.order_minimum,
+                    "contract_quantity": part * need if part else np.nan,
+                    "contract_from": first,
+                    "contract_to": first + 363 * DAY,
+                    "tolerance_pct": 10.0,
+                    "share_maximum_pct": 75.0 if supplier != "Third mill" else 25.0,
+                }
+            )
+    terms = pd.DataFrame(rows)
+    kinds = INPUTS["terms"].empty().dtypes
+    terms = terms.reindex(columns=list(kinds.index)).astype(kinds.to_dict())
+    return replace(plant, terms=terms, late=late)
+
+
 @dataclass
 class Result:
     """What a rule cost and how often it ran out.
@@ -148,8 +197,11 @@ class Result:
         Nights that could not be printed whole.
     stock_kg : float
         Mean newsprint on hand [kg].
-    freight, holding, expediting, shortage : float
-        Cost over the counted weeks [currency].
+    freight, holding, expediting, shortage, purchase, breach : float
+        Cost over the counted weeks [currency]; purchase above the lowest price of each material, breach of what is
+        drawn outside the tolerance of contracts.
+    drawn : Series
+        What was drawn of each contract, as a part of it, by (supplier, material).
     loads, near_empty : float
         Loads, and the share of them that are filled to less than a quarter.
     overfull : float
@@ -179,11 +231,14 @@ class Result:
     held: pd.Series
     gap: float = np.nan
     flutter: list[tuple[float, float]] = field(default_factory=list)
+    purchase: float = 0.0
+    breach: float = 0.0
+    drawn: pd.Series = field(default_factory=lambda: pd.Series(dtype="float64"))
 
     @property
     def cost(self) -> float:
-        """Freight, holding, expediting and shortage [currency]."""
-        return self.freight + self.holding + self.expediting + self.shortage
+        """Freight, holding, expediting, shortage, purchase and breach [currency]."""
+        return self.freight + self.holding + self.expediting + self.shortage + self.purchase + self.breach
 
 
 class Loop:
@@ -204,7 +259,12 @@ class Loop:
         known = known[(known["delivered_on"] <= self.start) & known["cancelled_on"].isna()]
         self.past = known
         rng = np.random.default_rng([plant.seed, 5])
-        suppliers = sorted({str(one) for one in self.materials["supplier"]})
+        #: Who delivers what: supplier of record alone without terms.
+        self.offers = {name: [str(self.materials.loc[name, "supplier"])] for name in self.names}
+        if plant.terms is not None:
+            mills = plant.terms.groupby("material")["supplier"].apply(list)
+            self.offers |= {name: mills[name] for name in self.names if name in mills}
+        suppliers = sorted({one for mills in self.offers.values() for one in mills})
         reviews = weeks + warm_up + 60
         self.lateness = {one: rng.choice(plant.late[one], reviews).astype(int) for one in suppliers}
         self._open = rng.integers(0, 1 << 30)
@@ -229,7 +289,7 @@ class Loop:
             review = Review(self, week, self.start + 7 * week * DAY, stock, orders)
             quantity = rule(self, review)
             counted = week >= self.warm_up
-            made, full, poor = self._placed(review, quantity["quantity"])
+            made, full, poor = self._placed(review, self.by_supplier(quantity))
             rushed, extra = self._rushed(review, quantity.get("expedite", nothing))
             orders = [*orders, *made, *rushed]
             if counted:
@@ -260,6 +320,7 @@ class Loop:
                     orders = [*orders, *rushed]
                     expediting += extra if counted else 0.0
         policy, price = self.plant.logs.plant.policy, self.materials["unit_price"].to_numpy()
+        purchase, breach, drawn = self._bought(orders)
         out, on_hand = np.array(nights), np.array(held)
         short = out.reshape(-1, 7, len(self.names)).any(axis=1)
         return Result(
@@ -277,7 +338,42 @@ class Loop:
             held=pd.Series(on_hand.mean(axis=0), index=self.names),
             gap=float(np.nanmean(gaps)) if np.isfinite(gaps).any() else np.nan,
             flutter=flutter,
+            purchase=purchase,
+            breach=breach,
+            drawn=drawn,
         )
+
+    def by_supplier(self, quantity: dict[str, Any]) -> dict[str, np.ndarray]:
+        """Return what a rule orders of each supplier, shape (materials,) each; of record where it names none."""
+        if "of" in quantity:
+            return quantity["of"]
+        record = self.materials["supplier"].to_numpy()
+        return {one: np.where(record == one, quantity["quantity"], 0.0) for one in dict.fromkeys(record)}
+
+    def _bought(self, orders: list[dict]) -> tuple[float, float, pd.Series]:
+        """Return what purchases cost above the lowest price, what breaches cost, and the part of contracts drawn."""
+        terms = self.plant.terms
+        if terms is None:
+            return 0.0, 0.0, pd.Series(dtype="float64")
+        first = self.start + (7 * self.warm_up + 1) * DAY
+        rows = pd.DataFrame([one for one in orders if not str(one["load"]).startswith((_RUSH, "first"))])
+        rows = rows.merge(terms[["material", "supplier", "unit_price"]], on=["material", "supplier"])
+        lowest = terms.groupby("material")["unit_price"].min()
+        counted = rows[rows["ordered_on"] >= first]
+        above = counted["unit_price"] - counted["material"].map(lowest)
+        purchase = float((counted["quantity"] * above).sum())
+        breach, parts = 0.0, {}
+        for one in terms[terms["contract_quantity"] > 0].itertuples():
+            mine = rows[(rows["material"] == one.material) & (rows["supplier"] == one.supplier)]
+            # Until the end of what is simulated, as much of the contract as of its year has passed.
+            end = min(one.contract_to, self.start + 7 * (self.weeks + self.warm_up) * DAY)
+            part = ((end - one.contract_from).days + 1) / ((one.contract_to - one.contract_from).days + 1)
+            drawn = float(mine.loc[mine["delivered_on"].between(one.contract_from, end), "quantity"].sum())
+            asked = part * one.contract_quantity
+            parts[one.supplier, one.material] = drawn / asked
+            outside = max(abs(drawn - asked) - one.tolerance_pct / 100 * asked, 0.0)
+            breach += BREACH * one.unit_price * outside
+        return purchase, breach, pd.Series(parts)
 
     def _without_room(self, stock: np.ndarray, orders: list[dict], today: pd.Timestamp) -> list[bool]:
         """Say of each receipt of a day whether all of it had room, with what is on hand after it."""
@@ -369,29 +465,27 @@ class Loop:
             )
         return made, cost + policy.freight_per_load * len({one["supplier"] for one in made})
 
-    def _placed(self, review: Review, quantity: np.ndarray) -> tuple[list[dict], float, float]:
+    def _placed(self, review: Review, quantity: dict[str, np.ndarray]) -> tuple[list[dict], float, float]:
         """Return the orders of a review, their loads, and how many of these are filled to less than a quarter."""
         made, loads, poor = [], 0.0, 0.0
         ordered_on = review.today + DAY
-        for supplier in dict.fromkeys(self.materials["supplier"]):
+        for supplier, ordered in quantity.items():
             share = 0.0
-            for place in np.flatnonzero((self.materials["supplier"] == supplier).to_numpy()):
-                if quantity[place] <= 0:
-                    continue
+            for place in np.flatnonzero(ordered > 0):
                 row, name = self.materials.iloc[place], self.names[place]
                 share += (
-                    quantity[place]
+                    ordered[place]
                     / row["pack_quantity"]
                     / (row["load_quantity"] // row["pack_quantity"] or 1)
                 )
-                promised = review.due(name)
+                promised = review.due(name, supplier)
                 came = promised + int(self.lateness[supplier][review.week]) * DAY
                 made.append(
                     {
-                        "delivery_id": f"{review.week} {name}",
+                        "delivery_id": f"{review.week} {name} {supplier}",
                         "material": name,
                         "supplier": supplier,
-                        "quantity": float(quantity[place]),
+                        "quantity": float(ordered[place]),
                         "ordered_on": ordered_on,
                         "promised_on": promised,
                         "delivered_on": self.receives(max(came, ordered_on + DAY)),
@@ -435,7 +529,7 @@ class Review:
         self._logs: Logs | None = None
         self._outlook: Outlook | None = None
         self._times: LeadTimes | None = None
-        self._leads: dict[str, int] | None = None
+        self._leads: dict[tuple[str, str], int] | None = None
 
     @property
     def logs(self) -> Logs:
@@ -449,6 +543,8 @@ class Review:
             kinds = {name: self.loop.past[name].dtype for name in rows if name in self.loop.past}
             full = self.loop.plant.logs
             tables = {"materials": full["materials"], "deliveries": rows.astype(kinds)}
+            if self.loop.plant.terms is not None:
+                tables["terms"] = self.loop.plant.terms
             self._logs = replace(full, tables=tables, as_of=self.today)
         return self._logs
 
@@ -466,16 +562,15 @@ class Review:
             self._times = LeadTimes(self.logs)
         return self._times
 
-    def lead(self, name: str) -> int:
-        """Return the days from order to promise that the plan counts on."""
+    def lead(self, name: str, supplier: str | None = None) -> int:
+        """Return the days from order to promise that the plan counts on; by default of the supplier of record."""
         if self._leads is None:
-            offered = offers(self.logs, self.logs.as_of)
-            self._leads = {name: days for (_, name), days in lead_days(offered, self.times).items()}
-        return self._leads[name]
+            self._leads = lead_days(offers(self.logs, self.logs.as_of), self.times)
+        return self._leads[supplier or str(self.loop.materials.loc[name, "supplier"]), name]
 
-    def due(self, name: str) -> pd.Timestamp:
+    def due(self, name: str, supplier: str | None = None) -> pd.Timestamp:
         """Return the day for which an order of this review is promised."""
-        return self.loop.receives(self.today + (1 + self.lead(name)) * DAY)
+        return self.loop.receives(self.today + (1 + self.lead(name, supplier)) * DAY)
 
     def again(self) -> int:
         """Return in how many days somebody looks again."""

@@ -125,11 +125,12 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
             "near_empty": 0.2,
             "overfull": 0.0,
         }
+        same |= {"drawn": pd.Series({("Mill", "N45-1260"): 1.05, ("Mill", "N45-630"): 0.8})}
         same |= {"holding": 0.0, "expediting": 0.0, "shortage": 0.0, "held": nothing, "flutter": changes}
         short = nothing.replace({0.0: 2.0}).where(nothing.index == "N45-1260", 0.0)
         return {
             name: Result(freight=1000.0 * (place + seed), by_material=short, **same)
-            for place, name in enumerate(RULES, start=1)
+            for place, name in enumerate([*RULES, "textbook in fixed shares"], start=1)
         }
 
     monkeypatch.setattr(bench_orders, "simulate_seed", simulated)
@@ -138,11 +139,18 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
     assert found["plan / perfect foresight, all cost"] == pytest.approx((2 + 3) / (5 + 6))
     assert found["next review changed by more than a load, of all weeks"] == 50
     assert found["plan short: N45-1260"] == 4
+    several = measured(bench_orders.bench, "closed-loop --mills --seeds 2 --weeks 26 --jobs 1")
+    assert several["plan cheaper than (R, S) with fixed shares, of 2"] == 2
+    assert several["contracts drawn within their tolerance"] == 50
 
 
 @pytest.mark.parametrize(
     "line",
-    ["risk --worlds 2 --futures 50", "speed --repeats 1 --materials 10 --draws 20 --years 1 --nodes 5"],
+    [
+        "risk --worlds 2 --futures 50",
+        "programme --materials 2 --suppliers 2",
+        "speed --repeats 1 --materials 10 --draws 20 --years 1 --nodes 5",
+    ],
 )
 def test_orders(line: str) -> None:
     assert min(measured(bench_orders.bench, line).values()) >= 0

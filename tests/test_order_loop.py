@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from order_rules import by_habit, by_plan, by_textbook
-from order_simulation import Loop, simulated_plant
+from order_rules import by_foresight, by_habit, by_plan, by_textbook, in_shares
+from order_simulation import Loop, simulated_plant, with_mills
 
 
 @pytest.fixture(scope="module")
@@ -38,3 +38,20 @@ def test_who_orders_far_too_much_has_no_room(loop: Loop) -> None:
     everything = loop.run(lambda loop, review: {"quantity": room})
     assert everything.overfull > 0.5
     assert everything.nights == 0
+
+
+def test_several_mills_are_ordered_from_by_every_rule(loop: Loop) -> None:
+    # `bench_orders.py closed-loop --mills` runs whole years.
+    several = Loop(with_mills(loop.plant, weeks=1, warm_up=1), weeks=1, warm_up=1)
+    rules = {
+        "plan": by_plan(draws=100, nodes=20),
+        "foresight": by_foresight,
+        "shares": in_shares(by_textbook),
+    }
+    found = {name: several.run(rule) for name, rule in rules.items()}
+    for name, result in found.items():
+        assert result.nights == 0, name
+        assert result.drawn.sum() > 0, name
+        assert len(result.drawn) == 2 * several.paper.sum(), name
+    # The rule of shares orders nothing of who has no contract.
+    assert found["shares"].purchase > 0

@@ -8,6 +8,8 @@
     plant's policy, or as told.
 ``risk``
     Stock-out risk before the next order can arrive, of made-up worlds, beside a day-by-day simulation of each.
+``programme``
+    Time of the programme alone for 10 materials of three suppliers with contracts and shares, and for 50.
 ``speed``
     Time of one weekly plan for 10 materials, 13 weeks and 500 paths, and for 50, against one reading of the logs.
 
@@ -32,12 +34,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from typing import TYPE_CHECKING
 
 from order_risk import risk_world, simulated_risk, told_risk
-from order_rules import RULES, by_plan
-from order_simulation import Loop, Result, simulated_plant
+from order_rules import RULES, by_plan, by_textbook, in_shares
+from order_simulation import Loop, Result, simulated_plant, with_mills
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.orders import plan_orders
+from pressstats.orders import plan_orders, solve
+from pressstats.orders.programme import Article, Limit, Offer, Share
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -48,14 +51,23 @@ if TYPE_CHECKING:
 LOAD_KG = 24000.0
 
 
-def simulate_seed(seed: int, weeks: int, draws: int, policy: dict[str, object]) -> dict[str, Result]:
-    """Return what each rule does with the plant of a seed, under the demo's policy but for what `policy` says."""
+def simulate_seed(
+    seed: int, weeks: int, draws: int, policy: dict[str, object], mills: bool = False
+) -> dict[str, Result]:
+    """Return what each rule does with the plant of a seed, under the demo's policy but for what `policy` says.
+
+    With `mills` each newsprint has two further mills, contracts and shares.
+    """
     with tempfile.TemporaryDirectory() as folder:
         plant = simulated_plant(Path(folder) / "logs", seed)
     toml = plant.logs.plant
     toml = toml.model_copy(update={"policy": toml.policy.model_copy(update=policy)})
     plant = replace(plant, logs=replace(plant.logs, plant=toml))
     rules = RULES | {"plan": by_plan(draws)}
+    if mills:
+        plant = with_mills(plant, weeks)
+        rules = {name: rules[name] for name in ("plan", "perfect foresight", "textbook (R, S)")}
+        rules["textbook in fixed shares"] = in_shares(by_textbook)
     return {name: Loop(plant, weeks).run(rule) for name, rule in rules.items()}
 
 
@@ -73,6 +85,7 @@ def bench() -> None:
 @click.option(
     "--looked-at", type=click.Choice(["weekly", "daily"]), help="How often it is asked what to rush."
 )
+@click.option("--mills", is_flag=True, help="Several mills a width, with contracts and shares.")
 @click.option("--jobs", default=2, help="Processes.")
 @measures
 def closed_loop(
@@ -82,6 +95,7 @@ def closed_loop(
     draws: int,
     least_cover: float | None,
     looked_at: str | None,
+    mills: bool,
     jobs: int,
 ) -> Iterator[Figure]:
     """Simulate plants that are ordered for by each rule."""
@@ -90,7 +104,7 @@ def closed_loop(
     started = time.perf_counter()
     policy = {"cover_days_minimum": least_cover, "looked_at": looked_at}
     policy = {key: value for key, value in policy.items() if value is not None}
-    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws, policy) for n in range(seeds))
+    tasks = (delayed(simulate_seed)(first_seed + n, weeks, draws, policy, mills) for n in range(seeds))
     found: list[dict[str, Result]] = []
     for number, one in enumerate(Parallel(n_jobs=jobs, return_as="generator")(tasks)):
         found.append(one)
@@ -110,13 +124,15 @@ def closed_loop(
         "holding": ("EUR", lambda one: one.holding),
         "expediting": ("EUR", lambda one: one.expediting),
         "shortage": ("EUR", lambda one: one.shortage),
+        "purchase above the lowest price": ("EUR", lambda one: one.purchase),
+        "breach of contracts": ("EUR", lambda one: one.breach),
         "cost": ("EUR", lambda one: one.cost),
         "proven within": ("%", lambda one: 100 * one.gap),
     }
     for what, (unit, value) in rows.items():
-        means = {f"{name}, {what}": np.mean([value(one[name]) for one in found]) for name in RULES}
+        means = {f"{name}, {what}": np.mean([value(one[name]) for one in found]) for name in found[0]}
         yield from figures_of(f"mean of {seeds} plants", means, unit)
-    yield from _conclude(found)
+    yield from _conclude_mills(found) if mills else _conclude(found)
 
 
 def _conclude(found: list[dict[str, Result]]) -> Iterator[Figure]:
@@ -139,6 +155,20 @@ def _conclude(found: list[dict[str, Result]]) -> Iterator[Figure]:
         yield Figure(
             f"next review changed by more than a load, of all {words}", share, "%", f"{len(weeks)} weeks"
         )
+
+
+def _conclude_mills(found: list[dict[str, Result]]) -> Iterator[Figure]:
+    names = ("plan", "perfect foresight", "textbook (R, S)", "textbook in fixed shares")
+    plan, known, one_mill, shares = ([one[name] for one in found] for name in names)
+    ratio = np.array([a.cost / b.cost for a, b in zip(plan, known, strict=True)])
+    total = sum(one.cost for one in plan) / sum(one.cost for one in known)
+    yield Figure("plan / perfect foresight, all cost", total, "ratio", _range(ratio))
+    for words, others in (("one mill", one_mill), ("fixed shares", shares)):
+        cheaper = sum(a.cost < b.cost for a, b in zip(plan, others, strict=True))
+        yield Figure(f"plan cheaper than (R, S) with {words}, of {len(found)}", cheaper, "count")
+    drawn = pd.concat([one.drawn for one in plan])
+    within = 100 * float((drawn - 1).abs().le(0.1 + 1e-9).mean())
+    yield Figure("contracts drawn within their tolerance", within, "%", _range(drawn.to_numpy()))
 
 
 def _range(ratios: np.ndarray) -> str:
@@ -195,6 +225,66 @@ def speed(
         note = f"{best:.2f} s, reading {reading:.2f} s, {plan.published['order'].nunique()} loads"
         yield Figure(f"{count} materials: plan / reading the logs", best / reading, "ratio", note)
         yield Figure(f"{count} materials: proven within", 100 * gap, "%")
+
+
+@bench.command()
+@click.option("--materials", "counts", multiple=True, default=(10, 50), help="Materials of a plan.")
+@click.option("--suppliers", default=3, help="Suppliers of each material.")
+@measures
+def programme(counts: tuple[int, ...], suppliers: int) -> Iterator[Figure]:
+    """Time the programme where several suppliers deliver each material under contracts and shares."""
+    for count in counts:
+        articles = _contracted(count, suppliers)
+        clock, processor = time.perf_counter(), time.process_time()
+        found = solve(articles, load_cost=600.0, holding_rate=0.12, end=121, filled=True)
+        of = f"{count} materials of {suppliers} suppliers"
+        yield Figure(
+            of, time.perf_counter() - clock, "s", f"{time.process_time() - processor:.1f} s of processor"
+        )
+        yield Figure(f"{of}: proven within", 100 * found.gap, "%")
+
+
+def _contracted(count: int, suppliers: int, orders: int = 13) -> list[Article]:
+    """Return invented widths of mills with lead times, prices, contracts and shares of their own."""
+    rng = np.random.default_rng(0)
+    articles = []
+    for number in range(count):
+        weekly, pack = rng.uniform(8_000, 40_000), float(rng.uniform(450, 1100))
+        needs = np.cumsum(weekly * rng.uniform(0.8, 1.2, orders))
+        part = weekly * orders / suppliers
+        offers = []
+        for mill in rng.permutation(suppliers):
+            price = 0.6 * rng.uniform(0.95, 1.05)
+            offers.append(
+                Offer(
+                    supplier=f"mill {mill}",
+                    pack=pack,
+                    load=24_000.0,
+                    minimum=2 * pack,
+                    due=np.arange(orders) * 7 + 14 + 7 * int(mill),
+                    prices=[[(0.0, price), (24_000.0, 0.99 * price)]] * orders,
+                    limits=(Limit(np.ones(orders, bool), 0.9 * part - 24_000, 1.1 * part + 24_000, 0.03),),
+                    share=Share(0.1, 0.7, part, part * suppliers, 0.06),
+                )
+            )
+        offers.sort(key=lambda one: int(one.due[0]))
+        free = np.full(orders, 1e12)
+        articles.append(
+            Article(
+                f"width {number}",
+                tuple(offers),
+                needs,
+                free,
+                expedite=0.5,
+                low=needs + weekly,
+                low_cost=0.03,
+                high=needs + 3 * weekly,
+                high_cost=0.005,
+                room=1.0,
+                unit="kg",
+            )
+        )
+    return articles
 
 
 def _no_orders() -> pd.DataFrame:
