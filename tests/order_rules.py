@@ -198,15 +198,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
             if one["material"] == name and one["delivered_on"] in place_of:
                 come[min(place_of[one["delivered_on"]] + 1, horizon - 1)] += one["quantity"]
         reviews = np.arange(orders + 1) * 7
-        sources = []
-        for terms in offers(logs, logs.as_of).set_index("material").loc[[name]].itertuples():
-            supplier, due = str(terms.supplier), []
-            for turn in reviews:
-                promised = loop.receives(days[turn] + review.lead(name, supplier) * DAY)
-                late = int(loop.lateness[supplier][review.week + turn // 7]) * DAY
-                due.append(place_of[loop.receives(max(promised + late, days[turn] + DAY))] + 1)
-            sources.append(planned.Source(supplier, pd.Series(terms._asdict()), np.array(due)))
-        sources.sort(key=lambda source: int(source.due[0]))
+        sources = _known_sources(loop, review, name, days, reviews)
         arrives = sources[0].due
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
@@ -250,6 +242,22 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         for row, source in enumerate(one.sources, one.first_row):
             of.setdefault(source.supplier, np.zeros(len(materials)))[place] += made.quantity[row, 0]
     return {"quantity": sum(of.values()), "of": of, "gap": np.array(made.gap)}
+
+
+def _known_sources(
+    loop: Loop, review: Review, name: str, days: pd.DatetimeIndex, reviews: np.ndarray
+) -> list[planned.Source]:
+    """Return who delivers a material, each order on the day on which it will come, the soonest first."""
+    place_of = {day: place for place, day in enumerate(days)}
+    sources = []
+    for terms in offers(review.logs, review.logs.as_of).set_index("material").loc[[name]].itertuples():
+        supplier, due = str(terms.supplier), []
+        for turn in reviews:
+            promised = loop.receives(days[turn] + review.lead(name, supplier) * DAY)
+            late = int(loop.lateness[supplier][review.week + turn // 7]) * DAY
+            due.append(place_of[loop.receives(max(promised + late, days[turn] + DAY))] + 1)
+        sources.append(planned.Source(supplier, pd.Series(terms._asdict()), np.array(due)))
+    return sorted(sources, key=lambda source: int(source.due[0]))
 
 
 class _Known:
