@@ -29,6 +29,7 @@ import bench_paper
 import bench_publish
 import bench_reading
 import bench_reels
+import bench_suppliers
 import bench_weeks
 import bench_worlds
 import figures
@@ -109,6 +110,13 @@ def test_paper(line: str, figures: int) -> None:
 )
 def test_reels(line: str, figures: int) -> None:
     assert len(measured(bench_reels.main, line)) == figures
+
+
+def test_suppliers() -> None:
+    assert set(measured(bench_suppliers.main, "coverage --plants 1")) == {
+        f"{name} held, of 3 mills" for name in ("true cost", "grammage", "breaks")
+    }
+    assert len(measured(bench_suppliers.main, "claims --plants 1")) == 5
 
 
 def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:

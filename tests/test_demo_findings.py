@@ -12,8 +12,9 @@ from small_plant import FIRST_DAY, small_tables, write_small_plant
 from pressstats.logs import Logs, read_logs
 from pressstats.paper import STREAMS, paper_balance, weighed_paper
 from pressstats.past import past_forecasts
-from pressstats.reels import reel_chain
+from pressstats.reels import new_reels, reel_chain, study_reels
 from pressstats.results import analyse
+from pressstats.suppliers import claims
 
 DEMO = Path(__file__).parent.parent / "data_demo"
 TRUTHS = json.loads((DEMO / "truths" / "truths.json").read_text())
@@ -22,6 +23,21 @@ TRUTHS = json.loads((DEMO / "truths" / "truths.json").read_text())
 @pytest.fixture(scope="module")
 def logs():
     return read_logs(DEMO)
+
+
+def test_what_is_claimed_is_what_was_planted(logs):
+    """Reels damaged on the road and the load invoiced at a price that held for later orders; nothing else."""
+    weighed = weighed_paper(logs)
+    study = study_reels(logs, weighed)
+    table = claims(logs, new_reels(logs, study.mount_history), study.claims)
+    damaged = {(reel["supplier"], reel["reel_id"]) for reel in TRUTHS["transport_damage"]}
+    claimed = table.dropna(subset="reel_id")
+    assert set(zip(claimed["supplier"], claimed["reel_id"], strict=True)) == damaged
+    rows = logs["deliveries"]
+    wrong = rows[rows["load"] == TRUTHS["wrong_invoice"]["load"]]
+    dear = table[table["reel_id"].isna()]
+    assert set(dear["delivery_id"]) == set(wrong["delivery_id"])
+    assert dear["why"].str.startswith("invoiced at").all()
 
 
 @pytest.fixture(scope="module")

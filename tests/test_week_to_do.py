@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from small_plant import small_tables, write_small_plant
+from small_plant import PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.tables import OUTPUTS
@@ -45,6 +45,39 @@ def nothing(**changes: Any) -> Supply:
 
 def test_nothing_to_do_is_a_table_without_rows(logs: Logs) -> None:
     assert to_do(logs, exceptions_of(), nothing()).empty
+
+
+def test_owners_of_plant_toml_are_asked_and_days_without_receipts_are_no_working_days(tmp_path: Path) -> None:
+    toml = (
+        '\n[owners]\nbutts = "reelroom lead"\nstandby_test = "shift electrician"\norders_due = "paper desk"\n'
+        '[calendar]\nno_receipts = ["sunday", "2025-03-19"]\n'
+    )
+    logs = read_logs(write_small_plant(tmp_path / "logs", plant_toml=PLANT_TOML + toml))
+    rows = [
+        raised(logs, "butts", "S1", "-", size=9.0),
+        raised(logs, "standby test", "press water", "-", size=100.0, asked="desk 12"),
+        raised(logs, "log gap", "P1", "-", size=1.0),
+    ]
+    assert [row["owner"] for row in rows] == ["reelroom lead", "shift electrician", KINDS["log gap"].desk]
+    ordered = {
+        "order": "O1",
+        "material": "N1200",
+        "order_on": logs.as_of,
+        "due_on": logs.as_of,
+        "quantity": 2e3,
+    }
+    plan = pd.DataFrame([ordered], columns=OUTPUTS["order_plan"].names)
+    plan = plan.astype(OUTPUTS["order_plan"].empty().dtypes.to_dict())
+    table = to_do(logs, exceptions_of(*rows), nothing(order_plan=plan))
+    who = dict(zip(table["exception"].str.split(":").str[0], table["who"], strict=True))
+    assert who == {
+        "butts": "reelroom lead",
+        "standby test": "shift electrician",
+        "log gap": KINDS["log gap"].desk,
+        "": "paper desk",
+    }
+    # Three days from Sunday the 16th is Wednesday the 19th, on which nothing is received.
+    assert table.set_index("who")["by"]["shift electrician"] == pd.Timestamp("2025-03-20")
 
 
 def test_ranked_by_severity_then_by_day_then_by_money(logs: Logs) -> None:
