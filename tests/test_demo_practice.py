@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from demo_plant.reels import slab_share
-from demo_plant.suppliers import SHARES
 
 from pressstats.logs import Logs, read_logs
 
@@ -139,15 +138,25 @@ def test_december_has_more_pages_than_the_months_beside_it(logs: Logs) -> None:
     assert after["pages"].mean() < 0.9 * before["pages"].mean()
 
 
-def test_mills_deliver_their_shares(logs: Logs) -> None:
+def test_mills_deliver_their_shares_and_one_contract_is_too_large(logs: Logs) -> None:
     rows = logs["deliveries"]
     rows = rows[rows["material"].str.startswith("N") & rows["cancelled_on"].isna()]
     year = (
         rows[rows["ordered_on"].dt.year == 2025].groupby(["material", "supplier"])["quantity_ordered"].sum()
     )
     share = year / year.groupby("material").transform("sum")
-    for material, shares in SHARES.items():
-        assert share[material].to_dict() == pytest.approx(shares, abs=0.08), material
+    contracts = pd.DataFrame(TRUTHS["contracts"]).set_index(["material", "supplier"])
+    assert contracts.groupby("material").size().min() >= 2
+    assert (share - contracts["share"]).abs().max() < 0.06
+    terms = logs["terms"]
+    terms = terms[terms["contract_from"] == pd.Timestamp("2025-01-01")].set_index(["material", "supplier"])
+    assert terms.index.get_level_values("material").value_counts().min() >= 2
+    agreed = terms["contract_quantity"].dropna().reindex(contracts.index)
+    assert (agreed == contracts["contract_kg"]).all()
+    # By the shares of the year's need one contract ends below its tolerance.
+    below = contracts["need_kg"] < contracts["contract_kg"] * (1 - contracts["tolerance_pct"] / 100)
+    assert list(below.index[below]) == [("N45-945", "Vosgard")]
+    assert (contracts["need_kg"] < contracts["contract_kg"] * (1 + contracts["tolerance_pct"] / 100)).all()
 
 
 def test_standby_supplies_stand_against_four_days(logs: Logs) -> None:

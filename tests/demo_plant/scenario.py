@@ -51,7 +51,7 @@ PRICE_PATH = tuple(
     (dt.date(year, month, 1), ratio)
     for year, month, ratio in (
         (2021, 1, 0.86), (2022, 1, 1.12), (2022, 7, 1.38), (2023, 1, 1.30), (2023, 7, 1.08), (2024, 1, 1.00),
-        (2025, 1, 0.96), (2025, 7, 0.94), (2026, 1, 0.97),
+        (2025, 1, 0.96), (2025, 7, 0.94), (2026, 1, 0.95),
     )
 )  # fmt: skip
 #: The last publication date: the night before it the clocks go back.
@@ -296,6 +296,15 @@ class Scenario(Steady):
         return self.monday(0.66)
 
     late_days = 12
+
+    #: A contract of the last year that was made for more than the plant needs: its material, mill and ratio.
+    contract_too_large = ("N45-945", "Vosgard", 1.4)
+
+    def contract_ratio(self, material: str, supplier: str, year: int) -> float:
+        """Return how much more than its share a mill is to deliver of a material in a year."""
+        found_material, found_supplier, ratio = self.contract_too_large
+        large = (material, supplier) == (found_material, found_supplier) and year == self.last.year
+        return ratio if large else 1.0
 
     @property
     def cancelled_after(self) -> dt.date:

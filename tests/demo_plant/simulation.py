@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from .calendar_days import DAY
-from .contracts import write_titles
+from .contracts import write_terms, write_titles
 from .logbook import Logbook, number
 from .paperwork import write_budget, write_materials, write_plan, write_standby, write_waste_sold
 from .prices import Prices
@@ -157,6 +157,7 @@ def _paperwork(plant: Plant, use: dict[str, dict[dt.date, float]], seed: int) ->
     ordered = sheet.column("ordered_on")
     sheet.rows.sort(key=lambda row: (row[ordered], row[0]))
     write_materials(logbook)
+    write_terms(scenario, plant.newsprint.need, logbook)
     plant.prices.log(logbook)
     write_titles(logbook)
     write_plan(scenario, plant.issues, logbook, seed)

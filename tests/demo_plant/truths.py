@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Any
 
 from .calendar_days import DAY
+from .contracts import TOLERANCE_PCT, contract_quantity, is_contracted
 from .scenario import (
     BAD_STAND,
     BUTT_LEAST_M,
@@ -23,7 +25,7 @@ from .scenario import (
     SPLICE_TARGET_M,
     STANDS,
 )
-from .suppliers import BREAKS_PER_KM, NO_EFFECT_ON_BREAKS, SUPPLIERS
+from .suppliers import BREAKS_PER_KM, NO_EFFECT_ON_BREAKS, SHARES, SUPPLIERS
 from .titles import CUSTOMERS
 
 if TYPE_CHECKING:
@@ -178,6 +180,7 @@ def _supply(plant: Plant) -> dict[str, Any]:
         "price_change": {"from": scenario.price_from.isoformat(), "factor": scenario.price_factor, "kind": "newsprint"},
         "price_path": [{"from": day.isoformat(), "ratio": ratio} for day, ratio in scenario.price_path],
         "price_ratio_by_supplier": {name: maker.price_ratio for name, maker in SUPPLIERS.items()},
+        "contracts": _contracts(plant),
         "customers": CUSTOMERS,
         "christmas_share": scenario.christmas,
         "express_loads": plant.newsprint.express,
@@ -194,6 +197,24 @@ def _supply(plant: Plant) -> dict[str, Any]:
             if scenario.closed(day)
         ],
     }  # fmt: skip
+
+
+def _contracts(plant: Plant) -> list[dict[str, Any]]:
+    """Return the contracts of the last year: what they say and what their share of the year's need would be [kg]."""
+    year, need = plant.scenario.last.year, plant.newsprint.need
+    days = [dt.date(year, 1, 1) + n * DAY for n in range(365)]
+    found = []
+    for material, shares in SHARES.items():
+        if not is_contracted(material):
+            continue
+        kg = sum(need[material].get(day, 0.0) for day in days)
+        for supplier, share in shares.items():
+            agreed = contract_quantity(plant.scenario, need, material, supplier, year)
+            found.append(
+                {"material": material, "supplier": supplier, "year": year, "contract_kg": agreed, "share": share,
+                 "tolerance_pct": TOLERANCE_PCT, "need_kg": round(share * kg)}
+            )  # fmt: skip
+    return found
 
 
 def _records(plant: Plant, faults: Faults, written: Written) -> dict[str, Any]:

@@ -109,6 +109,9 @@ class WorldScenario(Scenario):
     def price_path(self) -> tuple[tuple[dt.date, float], ...]:
         return ((dt.date(2010, 1, 1), 1.0),)
 
+    def contract_ratio(self, material: str, supplier: str, year: int) -> float:
+        return 1.0
+
     def film_ratio(self, ink: str, day: dt.date) -> float:
         return _ratio(self.film, day, ink)
 
