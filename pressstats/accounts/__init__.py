@@ -4,18 +4,22 @@ from .book import MaterialBook, material_books
 from .bridge import Span, bridge, bridge_of, usual_spans
 from .cells import valued_use
 from .close import close_totals, month_close
+from .compare import compare_periods
 from .lmdi import lmdi_effects, logarithmic_mean, part_effects
 from .published import InkAccount, money_tables
+from .record import CREW_NOTE, named_groups, run_record
 from .standard import standard_use, standard_waste
 from .titles import recharge_statement, title_cost
 from .use import ink_materials, material_use
 from .waste import BESIDE, WASTE, run_waste, waste_cost, waste_price
 from .waste_buyer import waste_sales, waste_sales_findings
+from .whatif import what_if_cost
 from .year import ALL_MATERIALS, year_end
 
 __all__ = [
     "ALL_MATERIALS",
     "BESIDE",
+    "CREW_NOTE",
     "WASTE",
     "InkAccount",
     "MaterialBook",
@@ -23,6 +27,7 @@ __all__ = [
     "bridge",
     "bridge_of",
     "close_totals",
+    "compare_periods",
     "ink_materials",
     "lmdi_effects",
     "logarithmic_mean",
@@ -30,8 +35,10 @@ __all__ = [
     "material_use",
     "money_tables",
     "month_close",
+    "named_groups",
     "part_effects",
     "recharge_statement",
+    "run_record",
     "run_waste",
     "standard_use",
     "standard_waste",
@@ -42,5 +49,6 @@ __all__ = [
     "waste_price",
     "waste_sales",
     "waste_sales_findings",
+    "what_if_cost",
     "year_end",
 ]

@@ -10,6 +10,7 @@ from .book import material_books
 from .bridge import bridge
 from .cells import valued_use
 from .close import month_close
+from .record import run_record
 from .standard import standard_use
 from .titles import title_cost
 from .waste import run_waste, waste_cost
@@ -65,6 +66,7 @@ def money_tables(
     close = month_close(logs, books, standard_use(logs, weighed))
     waste = run_waste(logs, weighed)
     return {
+        "run_record": run_record(logs, weighed, waste["price"]),
         "waste_cost": waste_cost(logs, waste),
         "title_cost": title_cost(logs, weighed, inks.exposure, inks.fits, spent, waste),
         "bridge": bridge(logs, weighed, inks.exposure, inks.model, spent, close),

@@ -187,6 +187,20 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "as month_close",
     ),
     Requirement(
+        "run_record",
+        "How was last night against what was expected of it?",
+        (
+            _RUNS,
+            _WEBS,
+            _PAPER,
+            Need("reel_mounts", without="streams weighed on reels are blank"),
+            Need("runs", ("web_breaks",), without="without reels breaks are not known"),
+            Need("runs", ("plates_remade",), without="remakes are not known"),
+            Need("runs", ("crew",), without="nothing is told by crew"),
+        ),
+        "such a run is not there",
+    ),
+    Requirement(
         "waste_cost",
         "What did waste cost?",
         (

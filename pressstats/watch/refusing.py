@@ -22,6 +22,7 @@ _RESTING: dict[str, tuple[str, ...]] = {
         "paper_balance",
         "waste_cost",
         "title_cost",
+        "run_record",
         "grammage",
         "reel_ends",
         "splice_target",

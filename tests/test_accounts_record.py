@@ -1,0 +1,195 @@
+"""Each run against what was expected of it: limits that hold, nobody named by chance, what was planted is seen."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_plant import small_tables, write_small_plant
+
+from pressstats.accounts import compare_periods, named_groups, what_if_cost
+from pressstats.accounts.bridge import Span
+from pressstats.accounts.record_limits import expected_ratio, past_limits, poisson_limits
+from pressstats.demand import WhatIf
+from pressstats.results import open_results
+
+RUNS = 13  # a week
+
+
+def plant(rng: np.random.Generator, weeks: int = 104, titles: int = 4, spread: float = 0.35) -> pd.DataFrame:
+    """Runs of a plant whose titles differ, and whose runs of a title differ by chance alone, skewed as waste is."""
+    size = weeks * RUNS
+    week = np.repeat(np.arange(weeks), RUNS)
+    title = rng.integers(0, titles, size)
+    usual = rng.uniform(8, 25, titles)
+    scale = rng.uniform(0.6, 1.6, size)
+    value = usual[title] * scale * np.exp(spread * rng.standard_normal(size) - spread**2 / 2)
+    return pd.DataFrame(
+        {"week": week, "title": title, "size": scale, "value": value, "usual": usual[title] * scale}
+    )
+
+
+def predicted(runs: pd.DataFrame) -> pd.DataFrame:
+    press = np.zeros(len(runs), dtype=int)
+    value, size, week = (runs[name].to_numpy() for name in ("value", "size", "week"))
+    expected = expected_ratio(value, size, week, runs["title"].to_numpy(), press) * size
+    low, high = past_limits(value, expected, week, press)
+    return runs.assign(expected=expected, low=low * expected, high=high * expected)
+
+
+def test_eighty_of_a_hundred_runs_lie_inside_limits_that_were_set_before_them():
+    rng = np.random.default_rng(1)
+    held, close = [], []
+    for _ in range(20):
+        runs = predicted(plant(rng)).dropna()
+        held.append(((runs["value"] >= runs["low"]) & (runs["value"] <= runs["high"])).mean())
+        close.append((runs["expected"] / runs["usual"]).mean())
+    assert 0.76 <= np.mean(held) <= 0.84
+    assert all(0.76 <= share <= 0.84 for share in held)
+    assert np.mean(close) == pytest.approx(1.0, abs=0.02)
+
+
+def test_nothing_of_a_week_or_after_it_tells_what_is_expected_of_it():
+    runs = plant(np.random.default_rng(2), 60)
+    changed = runs.copy()
+    changed.loc[changed["week"] >= 40, "value"] *= 10
+    one, other = predicted(runs), predicted(changed)
+    until = runs["week"] <= 40
+    pd.testing.assert_series_equal(one.loc[until, "expected"], other.loc[until, "expected"])
+    pd.testing.assert_series_equal(one.loc[until, "high"], other.loc[until, "high"])
+    assert (other.loc[runs["week"] > 45, "expected"] > one.loc[runs["week"] > 45, "expected"]).all()
+    assert one.loc[runs["week"] < 13, "expected"].isna().all()
+
+
+def test_a_title_with_few_runs_is_drawn_to_its_press():
+    week = np.append(np.repeat(np.arange(20), 5), 20)
+    title = np.zeros(101, dtype=int)
+    value = np.full(101, 10.0)
+    title[[99, 100]], value[99] = 1, 40.0
+    ratio = expected_ratio(value, np.ones(101), week, title, np.zeros(101, dtype=int))
+    # One run at 40, drawn by five at the mean of all: (40 + 5 x 10.3) / 6.
+    assert ratio[100] == pytest.approx((40 + 5 * 10.3) / 6)
+
+
+def test_counts_are_exceeded_by_chance_in_one_of_ten():
+    # Tables of the Poisson law: mean 1.1, P(X <= 2) = 0.9004; mean 2, P(X <= 4) = 0.947 and P(X <= 3) = 0.857.
+    assert poisson_limits(np.array([1.1, 2.0, 0.0, np.nan]))[:3].tolist() == [2.0, 4.0, 0.0]
+    assert np.isnan(poisson_limits(np.array([np.nan]))[0])
+
+
+def record_of(rng: np.random.Generator, worse: float = 0.0) -> pd.DataFrame:
+    runs = predicted(plant(rng))
+    crew = rng.choice(["north", "south", "east", "west"], len(runs))
+    value = runs["value"] * np.where(crew == "east", 1 + worse, 1.0)
+    return pd.DataFrame(
+        {
+            "crew": crew,
+            "press": rng.choice(["P1", "P2"], len(runs)),
+            "wasted_kg": value,
+            "wasted_expected_kg": runs["expected"],
+            "cost_over_expected": (value - runs["expected"]) * 0.5,
+        }
+    )
+
+
+def test_nobody_is_named_where_all_are_alike_and_who_differs_is():
+    rng = np.random.default_rng(5)
+    named = {"crew": 0, "press": 0}
+    for _ in range(100):
+        record = record_of(rng)
+        for by in named:
+            named[by] += bool(named_groups(record, by)["named"].any())
+    assert named["crew"] <= 5
+    assert named["press"] <= 5
+    found = sum(
+        named_groups(record_of(rng, 0.15), "crew").set_index("crew").loc["east", "named"] for _ in range(20)
+    )
+    assert found >= 18
+
+
+def test_few_runs_name_nobody():
+    record = record_of(np.random.default_rng(6), 5.0)
+    few = pd.concat([record[record["crew"] != "east"], record[record["crew"] == "east"].dropna().head(10)])
+    assert not named_groups(few, "crew").set_index("crew").loc["east", "named"]
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory):
+    tables = small_tables(140)
+    runs = tables["runs"]
+    last = runs.index[runs["title"] == "Daily"][-1]
+    runs.loc[last, "copies_startup_waste"] += 400.0
+    runs.loc[last, "copies_running_waste"] -= 300.0
+    runs.loc[last, "finished_at"] += pd.Timedelta(minutes=25)
+    return open_results(write_small_plant(tmp_path_factory.mktemp("record") / "logs", tables))
+
+
+def test_last_night_is_read_against_what_was_usual(small):
+    record = small["run_record"]
+    last = record[record["title"] == "Daily"].iloc[-1]
+    kg = 0.96 * 0.045  # a copy at nominal grammage
+    assert last["startup_kg"] == pytest.approx(1000 * kg)
+    assert last["startup_expected_kg"] == pytest.approx(600 * kg, rel=0.01)
+    assert last["startup_kg"] > last["startup_high"]
+    assert last["running_kg"] == pytest.approx(0.0)
+    assert last["running_expected_kg"] == pytest.approx(300 * kg, rel=0.01)
+    # 100 copies more than expected, at 0.50 a kilogram.
+    assert last["cost_over_expected"] == pytest.approx(100 * kg * 0.5, rel=0.05)
+    assert last["minutes_late"] == pytest.approx(25.0)
+    assert last["crew"] == "north"
+
+
+def test_two_periods_are_compared_with_an_interval():
+    rng = np.random.default_rng(9)
+    held = []
+    for _ in range(300):
+        days = pd.date_range("2025-01-06", periods=112)
+        rows = pd.DataFrame({"date": days.repeat(2), "title": ["A", "B"] * 112})
+        rows["size"] = rng.uniform(0.8, 1.2, len(rows)) * np.where(rows["title"] == "A", 100.0, 40.0)
+        rate = np.where(rows["date"] < days[56], 0.03, 0.036)
+        # Nights of a week have their week in common.
+        week = 0.1 * rng.standard_normal(16)[((rows["date"] - days[0]).dt.days // 7).to_numpy()]
+        rows["value"] = rows["size"] * rate * (1 + week + 0.3 * rng.standard_normal(len(rows)))
+        table = compare_periods(
+            rows, Span(days[0], days[55]), Span(days[56], days[111]), ["title"], "value", "size"
+        )
+        held += ((table["ci_low"] <= 0.006) & (table["ci_high"] >= 0.006)).tolist()
+    assert 0.92 <= np.mean(held) <= 0.98
+
+
+def test_a_period_without_a_group_is_blank_and_a_wrong_column_is_named():
+    rows = pd.DataFrame({"date": pd.to_datetime(["2025-01-06", "2025-01-20"]), "title": ["A", "B"]})
+    rows = rows.assign(value=1.0, size=10.0)
+    spans = (Span(rows["date"][0], rows["date"][0]), Span(rows["date"][1], rows["date"][1]))
+    table = compare_periods(rows, *spans, ["title"], "value", "size").set_index("title")
+    assert table.loc["A", "before"] == pytest.approx(0.1)
+    assert np.isnan(table["difference"]).all()
+    with pytest.raises(KeyError, match="'titel': did you mean title"):
+        compare_periods(rows, *spans, ["titel"], "value", "size")
+
+
+def test_what_fewer_copies_save_in_money_with_an_interval(small):
+    table = what_if_cost(small.logs, small.outlook, {"fewer": WhatIf(copies={"Daily": 0.9})})
+    table = table.set_index("material")
+    paper = table.loc["N1200"]
+    # The Daily takes 98 % of the paper, and nearly all of a copy's paper goes with it.
+    assert -0.1 < paper["change"] / paper["expected"] < -0.09
+    assert paper["cost"] == pytest.approx(paper["change"] * paper["unit_price"])
+    assert paper["q05"] < paper["cost"] < paper["q95"] < 0
+    assert table.loc["plate", "change"] == pytest.approx(0.0, abs=1e-6)
+    total = table.loc["all materials"]
+    assert total["cost"] == pytest.approx(table["cost"].drop("all materials").sum())
+
+
+@pytest.mark.parametrize(
+    ("assumed", "message"),
+    [
+        (WhatIf(grammage={"N1020": 42.0}), "no newsprint is called 'N1020': did you mean N1200"),
+        (WhatIf(coverage={"blak": 1.1}), "no ink is called 'blak': did you mean black"),
+        (WhatIf(closed=("Dayly",)), "no title is called 'Dayly': did you mean Daily"),
+        (WhatIf(pages={"xyz": 2.0}), "no title is called 'xyz': there are Daily, Weekly"),
+    ],
+)
+def test_a_misspelt_name_is_an_error_that_suggests(small, assumed: WhatIf, message: str):
+    with pytest.raises(KeyError, match=message):
+        what_if_cost(small.logs, small.outlook, {"odd": assumed})
