@@ -102,7 +102,8 @@ class Drivers:
         if not parts:
             columns = ["day", "title", "copies", "colour_share", "runs", "source"]
             return Expected(pd.DataFrame(columns=columns), np.zeros((0, DRAWS)))
-        return Expected(pd.concat(parts, ignore_index=True), np.concatenate(pages))
+        together = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+        return Expected(pd.DataFrame(together).astype({"title": "str"}), np.concatenate(pages))
 
     def _of_title(
         self,
@@ -111,7 +112,7 @@ class Drivers:
         printed: np.ndarray,
         now: np.datetime64,
         ahead: np.ndarray,
-    ) -> tuple[pd.DataFrame, np.ndarray] | None:
+    ) -> tuple[dict[str, np.ndarray], np.ndarray] | None:
         comes = np.zeros(len(ahead), dtype=bool)
         if past is not None and len(past.day):
             comes = days_printed(past, printed, self.calendar, ahead)
@@ -135,16 +136,14 @@ class Drivers:
         if bookings is not None:
             self._put_booked(bookings, booking, now, copies, pages, share)
         use = np.isfinite(copies) & np.isfinite(pages).all(axis=1)
-        table = pd.DataFrame(
-            {
-                "day": days[use],
-                "title": pd.Series([title] * int(use.sum()), dtype="str"),
-                "copies": copies[use],
-                "colour_share": share[use],
-                "runs": runs[use],
-                "source": np.where(booking[use] >= 0, "plan", "model"),
-            }
-        )
+        table = {
+            "day": days[use],
+            "title": np.full(int(use.sum()), title, dtype=object),
+            "copies": copies[use],
+            "colour_share": share[use],
+            "runs": runs[use],
+            "source": np.where(booking[use] >= 0, "plan", "model").astype(object),
+        }
         return table, pages[use]
 
     def _put_booked(

@@ -125,8 +125,8 @@ def _newsprint(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarr
     by_material = {}
     overhead = _overhead(recipe, seen)
     for number, material in enumerate(recipe.configuration.materials):
-        if material in overhead and recipe.kinds["kind"].get(material) == "newsprint":
-            grammage = ahead.assumed.grammage.get(material, float(recipe.kinds["grammage_gsm"][material]))
+        if material in overhead and material in recipe.grammages:
+            grammage = ahead.assumed.grammage.get(material, recipe.grammages[material])
             kg = ahead.gross * areas[:, number] * grammage / 1000 * overhead[material]
             by_material[material] = ahead.by_day(kg, days)
     return by_material
@@ -136,13 +136,13 @@ def _overhead(recipe: Recipe, seen: int) -> dict[str, float]:
     """Return mounted over nominal printed kilograms of each newsprint, those of few weeks drawn to all."""
     last = slice(max(seen - 26, 0), seen)
     sums = {}
-    for name in recipe.history:
+    for name, use in recipe.used.items():
         if name not in recipe.printed:
             continue
-        used, printed = recipe.history[name].to_numpy()[last], recipe.printed[name][last]
+        used, printed = use[last], recipe.printed[name][last]
         known = np.isfinite(used) & np.isfinite(printed)
         if known.any():
-            sums[str(name)] = (float(used[known].sum()), float(printed[known].sum()))
+            sums[name] = (float(used[known].sum()), float(printed[known].sum()))
     total = sum(printed for _, printed in sums.values())
     if not total > 0:
         return {}
@@ -156,22 +156,21 @@ def _overhead(recipe: Recipe, seen: int) -> dict[str, float]:
 def _inks(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
     """Return what inks take: film on the solid area, starts, and standing every day."""
     recipe, runs = ahead.recipe, ahead.recipe.runs
-    inks = recipe.kinds.loc[(recipe.kinds["kind"] == "ink") & recipe.kinds["ink"].notna(), "ink"]
     page_m2 = np.empty(len(ahead.day))
     for title, rows in ahead.groups:
         page_m2[rows] = runs.page_m2[ahead.own(title)[-1]] if len(ahead.own(title)) else np.nan
     by_material = {}
-    for material, ink in inks.items():
-        if material not in recipe.history or ink not in recipe.solid or ink not in runs.solid_pages:
+    for material, ink in recipe.inks.items():
+        if material not in recipe.used or ink not in recipe.solid or ink not in runs.solid_pages:
             continue
-        used = recipe.history[material].to_numpy()[:seen]
+        used = recipe.used[material][:seen]
         terms = _terms(used, recipe.solid[ink][:seen], recipe.starts[ink][:seen])
         if terms is None:
             continue
         solid, prints = _solid_pages(ahead, ink)
-        area = ahead.gross * solid * page_m2 * ahead.assumed.coverage.get(str(ink), 1.0)
+        area = ahead.gross * solid * page_m2 * ahead.assumed.coverage.get(ink, 1.0)
         kg = terms[0] * area + terms[1] * prints * ahead.runs
-        by_material[str(material)] = ahead.by_day(kg, days) + terms[2] / 7
+        by_material[material] = ahead.by_day(kg, days) + terms[2] / 7
     return by_material
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -60,6 +61,24 @@ class Recipe:
     starts: dict[str, np.ndarray]  # (weeks,): runs that printed the ink
     copies: np.ndarray  # (weeks,): gross copies
     run_count: np.ndarray  # (weeks,)
+
+    @cached_property
+    def used(self) -> dict[str, np.ndarray]:
+        """Weekly use by material, each of shape (weeks,): asked for at every origin."""
+        return _columns(self.history)
+
+    @cached_property
+    def inks(self) -> dict[str, str]:
+        """Ink of each material that is one."""
+        kinds = self.kinds
+        inks = kinds.loc[(kinds["kind"] == "ink") & kinds["ink"].notna(), "ink"]
+        return {str(material): str(ink) for material, ink in inks.items()}
+
+    @cached_property
+    def grammages(self) -> dict[str, float]:
+        """Nominal grammage of each newsprint [g/m2]."""
+        grammages = self.kinds.loc[self.kinds["kind"] == "newsprint", "grammage_gsm"]
+        return {str(material): float(gsm) for material, gsm in grammages.items()}
 
 
 def recipe_of(logs: Logs, history: pd.DataFrame, exposure: pd.DataFrame) -> Recipe:
