@@ -7,6 +7,7 @@ Colours are roles of the palette, so a page can turn them dark; names from the l
 from ..markup import labels
 from .ahead import fan, season_bars, stock_panels
 from .charts import bars_with_limits, interval_dots, lines_by, presence, streams
+from .money import waterfall
 from .panels import control_chart, within_errors
 from .reels import cost_curves, funnel, running_lengths, spreads
 
@@ -25,5 +26,6 @@ __all__ = [
     "spreads",
     "stock_panels",
     "streams",
+    "waterfall",
     "within_errors",
 ]

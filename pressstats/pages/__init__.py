@@ -7,6 +7,7 @@ from . import (
     ink_checks,
     ink_use,
     log_check,
+    money,
     paper_balance,
     reel_ends,
     reel_store,
@@ -25,6 +26,7 @@ __all__ = [
     "ink_checks",
     "ink_use",
     "log_check",
+    "money",
     "opening",
     "paper_balance",
     "reel_ends",
@@ -39,6 +41,7 @@ _PAPER, _INK, _DEMAND, _ANY = ("paper",), ("ink",), ("demand",), ("paper", "ink"
 # Where a part of the logs is refused, what rests on it is not shown. Blocks of the buying outlook and of
 # demand rest on materials; those of a refused kind are no longer among them.
 leave_out_refused(paper_balance, {"*": _PAPER})
+leave_out_refused(money, {"*": _PAPER, "month_end": ()})
 leave_out_refused(reels, {"*": _PAPER})
 leave_out_refused(reel_ends, {"*": _PAPER})
 leave_out_refused(reel_store, {"*": _PAPER, "reel_ages": ()})

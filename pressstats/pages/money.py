@@ -1,0 +1,161 @@
+"""What pages show of money: why paper cost more or less, what waste and titles cost, how the month closed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from .. import figures
+from ..accounts import WASTE, close_totals
+from ..exhibits import Block, exhibit, logged, note, quantity, sheet
+from ..prices import price_words
+from .common import STREAM_WORDS, day_words
+
+if TYPE_CHECKING:
+    from ..results import Results
+
+__all__ = ["bridge", "last_night", "month_end", "titles", "waste_in_money"]
+
+_BETWEEN = {"week": "the week before", "last_year": "the same week of last year"}
+
+
+def bridge(results: Results, of: str = "newsprint", between: str = "week") -> Block:
+    """Return why the last whole week cost more or less than another."""
+    table = results["bridge"]
+    rows = table[(table["of"] == of) & (table["between"] == between)]
+    if rows.empty:
+        return note(f"Why {of} cost more or less is not told: two whole weeks with their prices are needed.")
+    currency = results.logs.plant.currency
+    first = rows.iloc[0]
+    change = first["cost_now"] - first["cost_before"]
+    rows = rows.assign(size=rows["cost"].abs()).sort_values("size", ascending=False, kind="stable")
+    shown = rows[rows["size"] >= 0.5]
+    if shown.empty:
+        return note(f"{of.capitalize()} cost the same as in {_BETWEEN[between]}.")
+    largest = shown.iloc[0]
+    finding = (
+        f"{of.capitalize()} of the week from {day_words(first['first_day'])} cost "
+        f"{quantity(first['cost_now'], currency, 0)}, {quantity(abs(change), currency, 0)} "
+        f"{'more' if change > 0 else 'less'} than {_BETWEEN[between]}; most of all by {largest['effect']}"
+    )
+    return exhibit(
+        figures.waterfall(shown, name="effect", value="cost", unit=currency),
+        name=f"bridge-{of}-{between.replace('_', '-')}",
+        finding=finding,
+        table=rows,
+        columns=f"effect; quantity [{first['unit']}] .0; cost [{currency}] .0",
+        file="bridge",
+    )
+
+
+def waste_in_money(results: Results) -> Block:
+    """Return what the streams of waste cost in the last 13 whole weeks, and what they bring."""
+    table = results["waste_cost"]
+    rows = table[(table["period"] == "weeks_13") & table["stream"].isin(list(WASTE))]
+    if not rows["cost"].notna().any():
+        return note(
+            "What waste cost is not told: thirteen whole weeks with reel records and prices are needed."
+        )
+    currency = results.logs.plant.currency
+    sums = ["kg", "cost", "net_cost", "kg_before", "kg_last_year"]
+    by = rows.groupby(["kind", "stream"])[sums].sum(min_count=1)
+    by["income"] = rows.groupby(["kind", "stream"])["income"].sum(min_count=1)
+    by = by.reset_index().sort_values("cost", ascending=False)
+    by["stream"] = [STREAM_WORDS.get(f"{name}_kg", name) for name in by["stream"]]
+    known = by["income"].notna().any()
+    income = f", {quantity(by['income'].sum(), currency, 0)} of it sold as waste paper" if known else ""
+    return sheet(
+        by,
+        name="waste-cost",
+        caption=(
+            f"Waste cost {quantity(by['cost'].sum(), currency, 0)} in the last 13 weeks{income}, "
+            f"{price_words(results.logs)}; heavy paper is not in it"
+        ),
+        columns=(
+            f"kind; stream; kg [kg] .0; cost [{currency}] .0; income: sold for [{currency}] .0; "
+            f"net_cost: net cost [{currency}] .0; kg_before: 13 weeks before [kg] .0; kg_last_year: last year [kg] .0"
+        ),
+        file="waste_cost",
+    )
+
+
+def month_end(results: Results) -> Block:
+    """Return the close of the last month that is over, in money, by kind of material."""
+    close = results["month_close"]
+    whole = close[close["through"] == close["month"] + pd.offsets.MonthEnd(1)]
+    if whole.empty:
+        return note("No month is over and can be closed.")
+    last = whole[whole["month"] == whole["month"].max()]
+    totals = close_totals(last)
+    currency = results.logs.plant.currency
+    every = totals[totals["kind"] == "all"].iloc[0]
+    bare = int(last["without_invoice"].ne("").sum())
+    words = f"; {bare} materials have receipts without an invoice price" if bare else ""
+    used = every["used_value"]
+    spent = (
+        f"used {quantity(used, currency, 0)}"
+        if np.isfinite(used)
+        else "the use of some material is not known"
+    )
+    names = ["opening", "received", "used", "difference", "closing"]
+    columns = "; ".join(f"{name}_value: {name} [{currency}] .0" for name in names)
+    return sheet(
+        totals.sort_values("kind"),
+        name="month-close",
+        caption=f"Close of {last['month'].iloc[0]:%B %Y}, {last['valuation'].iloc[0]}: {spent}{words}",
+        columns=(
+            f"kind; {columns}; budget_cost: budget [{currency}] .0; price_variance: by price [{currency}] .0; "
+            f"volume_variance: by volume [{currency}] .0; waste_variance: by waste [{currency}] .0"
+        ),
+        file="month_close",
+    )
+
+
+def titles(results: Results) -> Block:
+    """Return what a thousand net good copies of each title cost in the last month that is over."""
+    table = results["title_cost"]
+    over = table[table["month"] + pd.offsets.MonthEnd(1) <= results.logs.as_of]
+    over = over[over["cost_per_1000"].notna()]
+    if over.empty:
+        return note("What a title costs is not told: a whole month with prices is needed.")
+    rows = over[over["month"] == over["month"].max()].sort_values("cost_per_1000", ascending=False)
+    currency = results.logs.plant.currency
+    top = rows.iloc[0]
+    return sheet(
+        rows,
+        name="title-cost",
+        caption=(
+            f"{rows['month'].iloc[0]:%B %Y}: a thousand net good copies of {logged(top['title'])} took "
+            f"{quantity(top['cost_per_1000'], currency, 0)} of paper, ink and plates, the most of {len(rows)} titles"
+        ),
+        columns=(
+            "title; customer; copies_good: net good copies .0; copies_over: over the order .0; "
+            f"paper_cost: paper [{currency}] .0; ink_cost: ink [{currency}] .0; plate_cost: plates [{currency}] .0; "
+            f"cost_per_1000: per 1,000 [{currency}] .2; ci_low: from [{currency}] .2; ci_high: to [{currency}] .2"
+        ),
+        file="title_cost",
+    )
+
+
+def last_night(results: Results) -> Block:
+    """Return the runs of the last night against what was expected of them."""
+    record = results["run_record"]
+    rows = record[record["date"] == record["date"].max()] if len(record) else record
+    if rows.empty or rows["wasted_expected_kg"].isna().all():
+        return note("Last night is not held against anything: thirteen weeks of runs are needed.")
+    outside = rows[rows["wasted_kg"] > rows["wasted_high"]]
+    currency = results.logs.plant.currency
+    words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
+    return sheet(
+        rows,
+        name="last-night",
+        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do",
+        columns=(
+            "title; press; wasted_kg: wasted [kg] .0; wasted_expected_kg: expected [kg] .0; "
+            "wasted_low: from [kg] .0; wasted_high: to [kg] .0; "
+            f"cost_over_expected: over expected [{currency}] .0; breaks: web breaks .0; minutes_late: later [min] .0"
+        ),
+        file="run_record",
+    )
