@@ -313,7 +313,7 @@ def test_record_of_the_small_plant(logs: Logs) -> None:
     assert rows.loc[("Eastmill", "N1200"), "price"] == 0.52
     assert rows.loc[("Northmill", "N1200"), "contract_quantity"] == 400_000.0
     assert rows.loc[("Northmill", "N1200"), "contract_drawn"] == 40_000.0 + 9_900.0 + 10_000.0
-    assert "comes with the order plan" in rows.loc[("Northmill", "N1200"), "why"]
+    assert "no order plan tells" in rows.loc[("Northmill", "N1200"), "why"]
     assert rows.loc[("Plateworks", "plate"), "why"] == ""
     assert "fewer than 5" in rows.loc[("Eastmill", "N1200"), "why"]
     assert np.isnan(rows.loc[("Eastmill", "N1200"), "true_cost_per_t"])

@@ -242,7 +242,7 @@ def _reasons(row: Any, logs: Logs) -> Iterator[str]:
     if blank("price"):
         yield "it has no terms any more"
     if not blank("contract_quantity") and blank("chance_outside_tolerance"):
-        yield "the chance of ending outside its tolerance comes with the order plan"
+        yield "no order plan tells the chance of ending outside its tolerance"
     if about["kind"] != "newsprint":
         return
     if blank("reels"):
