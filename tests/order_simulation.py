@@ -268,6 +268,8 @@ class Loop:
         reviews = weeks + warm_up + 60
         self.lateness = {one: rng.choice(plant.late[one], reviews).astype(int) for one in suppliers}
         self._open = rng.integers(0, 1 << 30)
+        #: What was ordered in the run before.
+        self.orders: list[dict] = []
 
     # --- one rule ------------------------------------------------------------------------------
 
@@ -321,6 +323,7 @@ class Loop:
                     expediting += extra if counted else 0.0
         policy, price = self.plant.logs.plant.policy, self.materials["unit_price"].to_numpy()
         purchase, breach, drawn = self._bought(orders)
+        self.orders = orders
         out, on_hand = np.array(nights), np.array(held)
         short = out.reshape(-1, 7, len(self.names)).any(axis=1)
         return Result(
