@@ -3,6 +3,7 @@
 from . import (
     buying_orders,
     buying_outlook,
+    buying_suppliers,
     demand,
     ink_checks,
     ink_use,
@@ -21,6 +22,7 @@ from .opening import leave_out_refused, opening
 __all__ = [
     "buying_orders",
     "buying_outlook",
+    "buying_suppliers",
     "demand",
     "foot",
     "ink_checks",
@@ -49,6 +51,7 @@ leave_out_refused(ink_use, {"*": _INK})
 leave_out_refused(ink_checks, {"*": _INK})
 leave_out_refused(demand, {"*": _DEMAND, "headline": ("paper", "demand"), "levers": _ANY})
 leave_out_refused(buying_outlook, {"*": _DEMAND, "unknown_stock": (), "on_order": ()})
+leave_out_refused(buying_suppliers, {"contracts": _DEMAND, "emergencies": _DEMAND})
 leave_out_refused(
     buying_orders, {"reasons": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
 )
