@@ -32,6 +32,8 @@ __all__ = [
 
 #: What a unit outside a contract's tolerance costs, as a share of its price: common practice, no source.
 BREACH = 0.1
+#: Part of the tolerance that is aimed at: whoever aims at its edge ends outside it half the time.
+_AIMED = 0.8
 #: Chance of ending outside the tolerance from which call-offs are to be shifted.
 _LIKELY = 0.1
 _DRAWS, _SEED = 1000, 67
@@ -153,9 +155,9 @@ def contract_limits(
     Returns
     -------
     tuple of Limit
-        None without a contract that runs. What comes by its last day, or by the plan's, must be within the tolerance of
-        as much of the contract as of its need has then passed. What is outside costs a tenth of its price by the last
-        day, and before as much less as there is time to mend it.
+        None without a contract that runs. What comes by its last day, or by the plan's, must be within four fifths of
+        the tolerance of as much of the contract as of its need has then passed. What is outside costs a tenth of its
+        price by the last day, and before as much less as there is time to mend it.
     """
     terms = source.terms
     quantity = float(terms["contract_quantity"])
@@ -177,8 +179,8 @@ def contract_limits(
     return (
         Limit(
             counts,
-            max((1 - tolerance) * quantity * part - drawn - slack, 0.0),
-            max((1 + tolerance) * quantity * part - drawn + slack, 0.0),
+            max((1 - _AIMED * tolerance) * quantity * part - drawn - slack, 0.0),
+            max((1 + _AIMED * tolerance) * quantity * part - drawn + slack, 0.0),
             BREACH * price * part,
         ),
     )

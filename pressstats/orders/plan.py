@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -290,6 +290,7 @@ def _article(
     # The least cover is held when the next order is due, the most when it has come.
     low = np.maximum(policy.cover_days_minimum * one.daily - one.mean[one.due[1:]], 0.0)
     high = np.maximum(policy.cover_days_maximum * one.daily - one.mean[due], 0.0)
+    most_used = float(max(needs.max(initial=0.0), high.max(initial=0.0)))
     return Article(
         name=one.name,
         offers=tuple(
@@ -301,7 +302,10 @@ def _article(
                 due=source.due[:ORDERS],
                 prices=tiers,
                 premium=source.premium,
-                limits=source.limits,
+                # What cannot be used in time is not bought, whatever the contract says.
+                limits=tuple(
+                    replace(limit, least=min(limit.least, most_used + source.pack)) for limit in source.limits
+                ),
                 share=source.share,
                 before=before,
                 change_cost=_CHANGED
