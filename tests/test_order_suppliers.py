@@ -125,7 +125,7 @@ def test_a_contract_is_drawn_as_the_year_goes_on(tmp_path: Path) -> None:
 def test_a_contract_that_is_too_large_is_told_with_what_mends_it(tmp_path: Path) -> None:
     # Twice the need of all: no call-off can draw it, and the plan does what it can.
     logs = mills(
-        tmp_path, Northmill={"unit_price": 0.60} | contract(2 * YEAR), Southmill={"unit_price": 0.58}
+        tmp_path, Northmill={"unit_price": 0.60} | contract(2 * YEAR), Southmill={"unit_price": 0.59}
     )
     plan = one_width(logs)
     odds = plan.contracts.set_index("supplier").loc["Northmill"]
