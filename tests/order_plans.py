@@ -12,8 +12,8 @@ from small_plant import PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.orders import LeadTimes, OrderPlan, plan_orders, receipt_days
-from pressstats.orders.cases import Cases
 from pressstats.orders.planned import horizon, planned_materials
+from pressstats.orders.scenarios import Scenarios
 
 USE = {"N1200": 2400.0, "N600": 700.0}
 STOCK = {"N1200": 60_000.0, "N600": 18_000.0}
@@ -106,28 +106,31 @@ def cases_of(
     spread: float = 0.1,
     draws: int = 4000,
     open_rows: pd.DataFrame | None = None,
-) -> Cases:
-    """Return cases of which no plan was made."""
+) -> Scenarios:
+    """Return scenarios of which no plan was made."""
     rows = on_order() if open_rows is None else open_rows
     return cases_with(logs, paths_of(use, spread), on_hand(stock), rows, draws)
 
 
-def cases_with(logs: Logs, outlook: Any, stock: pd.DataFrame, rows: pd.DataFrame, draws: int) -> Cases:
-    """Return cases of an outlook of which no plan was made."""
+def cases_with(logs: Logs, outlook: Any, stock: pd.DataFrame, rows: pd.DataFrame, draws: int) -> Scenarios:
+    """Return scenarios of an outlook of which no plan was made."""
     times = LeadTimes(logs)
     days = pd.date_range(logs.as_of + DAY, periods=horizon(logs, times), freq="D", unit="us")
     receives = receipt_days(logs, days)
     paths, mean = outlook.day_paths(draws, days, seed=99)
     planned = planned_materials(logs, outlook, stock, rows, days, times, receives, mean)
     use_of_planned = paths[[outlook.names.index(one.name) for one in planned]]
-    return Cases(planned, rows, days, times, receives, use_of_planned, seed=98)
+    return Scenarios(planned, rows, days, times, receives, use_of_planned, seed=98)
 
 
-def quantities(cases: Cases, table: pd.DataFrame) -> np.ndarray:
+def quantities(scenarios: Scenarios, table: pd.DataFrame) -> np.ndarray:
     """Return what a published plan orders of each material at each review, shape (materials, ORDERS)."""
     ordered = table.groupby(["material", "order_on"])["quantity"].sum()
     return np.array(
-        [[ordered.get((one.name, cases.days[day]), 0.0) for day in one.reviews[:-1]] for one in cases.planned]
+        [
+            [ordered.get((one.name, scenarios.days[day]), 0.0) for day in one.reviews[:-1]]
+            for one in scenarios.planned
+        ]
     )
 
 

@@ -15,11 +15,11 @@ from scipy.stats import norm
 from pressstats.offers import offers
 from pressstats.orders import plan as planning
 from pressstats.orders import plan_orders, planned, solve
-from pressstats.orders.cases import Cases
 from pressstats.orders.contracts import call_offs, with_contracts
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.orders.needs import needs_by_order
 from pressstats.orders.rushing import EXPEDITE_DAYS, rush_serves_from, worth_rushing
+from pressstats.orders.scenarios import Scenarios
 from pressstats.prices import price_breaks
 
 __all__ = ["RULES", "by_foresight", "by_habit", "by_plan", "by_textbook", "in_shares"]
@@ -149,8 +149,8 @@ def _worth_rushing(review: Review, stock: pd.DataFrame, draws: int) -> np.ndarra
     rows = review.open_rows()
     found = planned.planned_materials(logs, outlook, stock, rows, days, times, receives, mean)
     use = paths[[outlook.names.index(one.name) for one in found]]
-    cases = Cases(found, rows, days, times, receives, use, review.week)
-    rush = worth_rushing(cases, logs.plant.policy, review.again())
+    scenarios = Scenarios(found, rows, days, times, receives, use, review.week)
+    rush = worth_rushing(scenarios, logs.plant.policy, review.again())
     return pd.Series(rush, index=[one.name for one in found]).reindex(names, fill_value=0.0).to_numpy()
 
 
@@ -188,7 +188,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
     horizon = 7 * (orders + 1) + 90
     days = pd.date_range(review.today + DAY, periods=horizon, freq="D", unit="us")
     place_of = {day: place for place, day in enumerate(days)}
-    articles = []
+    items = []
     for place, name in enumerate(loop.names):
         row = loop.materials.loc[name].copy()
         row["material"] = name
@@ -202,7 +202,7 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
         arrives = sources[0].due
         needs, _ = needs_by_order(float(review.stock[place]), use[None], come[None], arrives[None], 1.0)
         mean = review.stock[place] + np.cumsum(come) - np.append(0.0, np.cumsum(use)[:-1])
-        first_row = articles[-1][0].rows.stop if articles else 0
+        first_row = items[-1][0].rows.stop if items else 0
         one = planned.Planned(
             name,
             row,
@@ -215,20 +215,18 @@ def by_foresight(loop: Loop, review: Review) -> dict[str, np.ndarray]:
             come,
         )
         peak = np.array([mean[begin : max(end, begin + 1)].max() for begin, end in pairwise(arrives)])
-        articles.append((one, needs, peak))
-    materials = with_contracts(
-        logs, _Known(loop, review), [one for one, *_ in articles], call_offs(logs), days
-    )
+        items.append((one, needs, peak))
+    materials = with_contracts(logs, _Known(loop, review), [one for one, *_ in items], call_offs(logs), days)
     asked = []
-    for one, (_, needs, peak) in zip(materials, articles, strict=True):
+    for one, (_, needs, peak) in zip(materials, items, strict=True):
         prices = [
             [price_breaks(logs, one.name, days[turn], source.supplier) for turn in one.reviews[:orders]]
             for source in one.sources
         ]
-        article = planning._article(
+        item = planning._article(
             logs.plant.policy, one, needs, peak, prices, [np.zeros(0)] * len(one.sources)
         )
-        asked.append(replace(article, low=np.zeros(0), high=np.zeros(0)))
+        asked.append(replace(item, low=np.zeros(0), high=np.zeros(0)))
     policy = logs.plant.policy
     made = solve(
         asked,

@@ -68,7 +68,7 @@ def test_an_open_order_moves_the_run_out_by_what_it_brings_and_not_the_cover(tmp
     cover = stock_cover(logs, stock_table(N1200=5500.0), late, paths)
     assert cover.loc[0, "runs_out_q50"] == logs.as_of + pd.Timedelta(days=6)
     # Nine days overdue, where nothing was ever late: half of such waits last ten days more, so that in half of the
-    # cases 15,500 kg last until it has come and 5,500 kg do not.
+    # scenarios 15,500 kg last until it has come and 5,500 kg do not.
     overdue = open_orders(logs).assign(promised_on=logs.as_of - pd.Timedelta(days=9))
     for quantity, lasts in ((15500.0, 25), (5500.0, 5)):
         cover = stock_cover(logs, stock_table(N1200=quantity), overdue, paths)

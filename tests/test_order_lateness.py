@@ -60,8 +60,8 @@ def test_what_is_overdue_is_as_late_as_what_came_later_still(tmp_path: Path) -> 
     times = LeadTimes(with_deliveries(tmp_path, [delivery(n, "Mill", one) for n, one in enumerate(lateness)]))
     rng = np.random.default_rng(1)
     late = times.draw("Mill", 100_000, rng, over=3)
-    # Ten loads came later still: in 1 of 11 cases it is none of those, and lasts more than ten days longer, after what
-    # will have been four days tomorrow, in 4 of 14 of them.
+    # Ten loads came later still: in 1 of 11 scenarios it is none of those, and lasts more than ten days longer, after
+    # what will have been four days tomorrow, in 4 of 14 of them.
     assert late.min() == 4
     assert (late > 13).mean() == pytest.approx(4 / 14 / 11, abs=0.002)
     heard = np.isin(late, [6, 9]).mean()
@@ -231,7 +231,7 @@ def test_an_overdue_order_comes_as_late_as_what_came_later_still(tmp_path: Path)
     # Promised for as-of itself it did not come either: those that were punctual are out.
     days, come = received(logs, on_order((1000.0, logs.as_of)))
     assert (come[:, :6] > 0).any(axis=1).mean() < 1 / 16
-    # Overdue by more than any ever was: it lasts as long again in half of the cases.
+    # Overdue by more than any ever was: it lasts as long again in half of the scenarios.
     _, come = received(logs, on_order((1000.0, logs.as_of - pd.Timedelta(days=30))))
     assert (come[:, :32] > 0).any(axis=1).mean() == pytest.approx(0.5, abs=0.05)
 

@@ -16,23 +16,23 @@ from pressstats.orders import needs_by_order
 from pressstats.plant import Policy
 
 if TYPE_CHECKING:
-    from pressstats.orders.cases import Cases
+    from pressstats.orders.scenarios import Scenarios
 
 USE, STOCK = {"N1200": 2400.0}, {"N1200": 60_000.0}
 RUSHES, FLOOR = 4.0, 3.0
 
 
 @pytest.fixture(scope="module")
-def cases(tmp_path_factory: pytest.TempPathFactory) -> Cases:
+def scenarios(tmp_path_factory: pytest.TempPathFactory) -> Scenarios:
     return cases_of(plant(tmp_path_factory.mktemp("levels")), USE, STOCK, spread=0.25, draws=800)
 
 
-def cheapest_needs(cases: Cases, rushes: float, floor: float, sure: float = 1.0) -> np.ndarray:
+def cheapest_needs(scenarios: Scenarios, rushes: float, floor: float, sure: float = 1.0) -> np.ndarray:
     """Return the needs of the only material at levels found by a loop over all of them.
 
     A load of 24 t of 2.4 t a day lies ten days; a unit costs 0.50 and 12 % a year to hold, 0.15 to rush, a rush 600.
     """
-    one = cases.planned[0]
+    one = scenarios.planned[0]
     held = 0.50 * 0.12 * (24_000 / one.daily) / 365.25 * floor
 
     def level(wanted: np.ndarray, service: float) -> float:
@@ -50,15 +50,15 @@ def cheapest_needs(cases: Cases, rushes: float, floor: float, sure: float = 1.0)
         return float(ranked[-1])
 
     found, _ = needs_by_order(
-        one.stock, cases.use[0], cases.come[0], cases.arrives[0], 0.5, level, cases.known[0]
+        one.stock, scenarios.use[0], scenarios.come[0], scenarios.arrives[0], 0.5, level, scenarios.known[0]
     )
     return found
 
 
-def test_needs_are_those_of_four_rushes_and_three_floors(cases: Cases) -> None:
+def test_needs_are_those_of_four_rushes_and_three_floors(scenarios: Scenarios) -> None:
     policy = Policy(holding_cost_rate=0.12)
-    (needs,) = cases.needs(np.array([0.5]), policy)
-    assert needs == pytest.approx(cheapest_needs(cases, RUSHES, FLOOR))
+    (needs,) = scenarios.needs(np.array([0.5]), policy)
+    assert needs == pytest.approx(cheapest_needs(scenarios, RUSHES, FLOOR))
     # Either of them left out is seen: fewer rushes ask for less, a cheaper floor for more.
-    assert needs.sum() > 1.002 * cheapest_needs(cases, 1.0, FLOOR).sum()
-    assert needs.sum() < 0.998 * cheapest_needs(cases, RUSHES, 1.0).sum()
+    assert needs.sum() > 1.002 * cheapest_needs(scenarios, 1.0, FLOOR).sum()
+    assert needs.sum() < 0.998 * cheapest_needs(scenarios, RUSHES, 1.0).sum()

@@ -174,9 +174,9 @@ def test_lead_times_that_differ_by_two_days_share_a_load_and_by_three_none(
 
 
 def test_dearer_shortage_holds_more(tmp_path: Path) -> None:
-    cases = cases_of(plant(tmp_path), spread=0.2)
+    scenarios = cases_of(plant(tmp_path), spread=0.2)
     cheap, dear = (
-        cases.needs(np.full(2, 0.9), Policy(stockout_cost=cost, expedite_cost_per_t=500))
+        scenarios.needs(np.full(2, 0.9), Policy(stockout_cost=cost, expedite_cost_per_t=500))
         for cost in (0, 500_000)
     )
     for less, more in zip(cheap, dear, strict=True):
@@ -191,7 +191,7 @@ def test_what_a_load_lasts_long_of_is_held_less_surely(tmp_path: Path) -> None:
         for name, kg in (("often", 4_900.0), ("seldom", 49_000.0))
     )
     level, policy = np.full(1, 0.5), Policy()
-    sure, less = (cases.needs(level, policy)[0] for cases in (often, seldom))
+    sure, less = (scenarios.needs(level, policy)[0] for scenarios in (often, seldom))
     assert (less <= sure).all()
     assert less[0] < sure[0]
 
@@ -209,22 +209,22 @@ def test_a_pack_larger_than_a_load(tmp_path: Path) -> None:
 
 def test_weeks_short_by_a_loop_through_the_days(tmp_path: Path) -> None:
     logs = plant(tmp_path, only={"N1200": {"stands_in_for": "N600"}})
-    cases = cases_of(logs, spread=0.5, draws=60)
-    names = [one.name for one in cases.planned]
+    scenarios = cases_of(logs, spread=0.5, draws=60)
+    names = [one.name for one in scenarios.planned]
     assert names == ["N1200", "N600"]
-    quantity = quantities(cases, plan_of(logs, spread=0.05).published)
-    found = shortage_rates(cases, quantity)
+    quantity = quantities(scenarios, plan_of(logs, spread=0.05).published)
+    found = shortage_rates(scenarios, quantity)
     weeks = found.share.shape[1]
     counted, early = np.zeros((2, weeks)), np.zeros((2, weeks))
     # What is known when each order is placed: what is left by then if none of the plan had come, beside its mean.
     known = np.zeros((2, 60, 13))
     for place, name in enumerate(names):
         for case in range(60):
-            level, helped = STOCK[name], cases.arrives[place][case].min()
+            level, helped = STOCK[name], scenarios.arrives[place][case].min()
             for day in range(12 * 7 + 1):
                 if day % 7 == 0:
                     known[place, case, day // 7] = level
-                level -= cases.use[place][case, day]
+                level -= scenarios.use[place][case, day]
                 level = max(level, 0.0) if day < helped else level
     known -= known.mean(axis=1, keepdims=True)
     for case in range(60):
@@ -236,9 +236,9 @@ def test_weeks_short_by_a_loop_through_the_days(tmp_path: Path) -> None:
                 wanted = quantity[place][: turn + 1].sum() - known[place, case, turn]
                 ordered[place, turn] = max(wanted - ordered[place].sum(), 0.0)
         for day in range(7 * weeks):
-            used = [cases.use[place][case, day] for place in (0, 1)]
+            used = [scenarios.use[place][case, day] for place in (0, 1)]
             for place in (1, 0):
-                come = ordered[place][cases.arrives[place][case, :-1] == day].sum()
+                come = ordered[place][scenarios.arrives[place][case, :-1] == day].sum()
                 levels[place] += come - used[place]
                 if levels[place] < 0:
                     out[place, day] = True
@@ -246,7 +246,7 @@ def test_weeks_short_by_a_loop_through_the_days(tmp_path: Path) -> None:
                         used[0] += 2 * -levels[1]  # twice as wide, as heavy
                     levels[place] = 0.0
         out[1] &= out[0]
-        helped = np.array([np.arange(7 * weeks) >= cases.arrives[place][case].min() for place in (0, 1)])
+        helped = np.array([np.arange(7 * weeks) >= scenarios.arrives[place][case].min() for place in (0, 1)])
         counted += (out & helped).reshape(2, weeks, 7).any(axis=2)
         early += (out & ~helped).reshape(2, weeks, 7).any(axis=2)
     np.testing.assert_allclose(found.share, counted / 60)
@@ -270,8 +270,8 @@ def test_lumpy_loads_hold_the_service_level_on_paths_that_no_plan_has_seen(tmp_p
     logs = plant(tmp_path, SERVICE_ALONE, order_minimum=19_400.0)
     use, stock = {"N1200": 450.0, "N600": 300.0}, {"N1200": 15_000.0, "N600": 9_000.0}
     plan = plan_of(logs, use, stock, spread=0.15)
-    cases = cases_of(logs, use, stock, spread=0.15)
-    held = shortage_rates(cases, quantities(cases, plan.published))
+    scenarios = cases_of(logs, use, stock, spread=0.15)
+    held = shortage_rates(scenarios, quantities(scenarios, plan.published))
     weeks = held.after.sum(axis=1)
     # Shares of weeks of 4,000 paths, to three standard errors; a path that runs out does so in one or two weeks.
     assert (held.mean <= 0.01 + 3 * np.sqrt(2 * 0.01 / weeks / 4000)).all()

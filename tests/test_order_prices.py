@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from order_plans import plan_of, plant
-from test_order_programme import article
+from test_order_milp import item
 
 from pressstats.orders import OrderPlan, solve
 
@@ -67,7 +67,7 @@ def test_so_many_weeks_are_bought_ahead_as_the_rise_pays_holding_for(rise: float
     # One unit a week at 100, held at 1 a week: each week ahead costs 1 a unit, the rise of order 4 on saves `rise`.
     needs = np.arange(1.0, 14.0)
     rate = 365.25 / 7 / 100
-    one = article(
+    one = item(
         "paper",
         list(needs),
         pack=1.0,

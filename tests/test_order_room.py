@@ -18,13 +18,13 @@ WANTS_MUCH = "\n[policy]\ncover_days_minimum = 80\ncover_days_maximum = 120\n"
 
 
 def test_levels_walk_through_the_days(tmp_path: Path) -> None:
-    cases = cases_of(plant(tmp_path), stock={"N1200": 30_000.0, "N600": 18_000.0}, spread=0.3, draws=20)
+    scenarios = cases_of(plant(tmp_path), stock={"N1200": 30_000.0, "N600": 18_000.0}, spread=0.3, draws=20)
     for place in range(2):
-        found, use, helped = levels(cases, place), cases.use[place], cases.helped[place]
+        found, use, helped = levels(scenarios, place), scenarios.use[place], scenarios.helped[place]
         for case in range(20):
-            level = cases.planned[place].stock
+            level = scenarios.planned[place].stock
             for day in range(use.shape[1]):
-                level += cases.come[place][case, day]
+                level += scenarios.come[place][case, day]
                 assert found[case, day] == pytest.approx(level, abs=1e-6)
                 level -= use[case, day]
                 if day < helped[case]:
@@ -32,18 +32,18 @@ def test_levels_walk_through_the_days(tmp_path: Path) -> None:
 
 
 def test_peaks_are_the_expected_stock_where_nothing_varies(tmp_path: Path) -> None:
-    cases = cases_of(plant(tmp_path), spread=0.0, draws=3)
-    for place, one in enumerate(cases.planned):
-        assert peaks(cases, place) == pytest.approx(one.mean[one.due[:ORDERS]])
+    scenarios = cases_of(plant(tmp_path), spread=0.0, draws=3)
+    for place, one in enumerate(scenarios.planned):
+        assert peaks(scenarios, place) == pytest.approx(one.mean[one.due[:ORDERS]])
 
 
 def test_only_what_may_happen_after_an_order_needs_room_for_it(tmp_path: Path) -> None:
-    cases = cases_of(plant(tmp_path), spread=0.2, draws=20_000)
-    for place, one in enumerate(cases.planned):
+    scenarios = cases_of(plant(tmp_path), spread=0.2, draws=20_000)
+    for place, one in enumerate(scenarios.planned):
         # Use is normal by a factor of the path, and nothing is late: in one case of twenty so much more is left.
         ahead = one.due[:ORDERS] - one.reviews[:ORDERS]
         more = norm.ppf(0.95) * 0.2 * USE[one.name] * ahead
-        assert peaks(cases, place) - one.mean[one.due[:ORDERS]] == pytest.approx(more, rel=0.05)
+        assert peaks(scenarios, place) - one.mean[one.due[:ORDERS]] == pytest.approx(more, rel=0.05)
 
 
 def test_a_late_open_order_takes_its_room_once(tmp_path: Path) -> None:
@@ -59,14 +59,14 @@ def test_a_late_open_order_takes_its_room_once(tmp_path: Path) -> None:
     use, stock = {"N600": 700.0}, {"N600": 18_000.0}
     review = cases_of(logs, use, stock).planned[0].reviews[0]
     on_its_way = on_order(("N600", 24_000.0, logs.as_of + int(review) * DAY))
-    cases = cases_of(logs, use, stock, spread=0.0, open_rows=on_its_way)
-    one, level = cases.planned[0], levels(cases, 0)
-    assert (cases.come[0][:, : review + 1].sum(axis=1) == 0).mean() > 0.1
-    first, second = cases.arrives[0][:, 0], cases.arrives[0][:, 1]
+    scenarios = cases_of(logs, use, stock, spread=0.0, open_rows=on_its_way)
+    one, level = scenarios.planned[0], levels(scenarios, 0)
+    assert (scenarios.come[0][:, : review + 1].sum(axis=1) == 0).mean() > 0.1
+    first, second = scenarios.arrives[0][:, 0], scenarios.arrives[0][:, 1]
     highest = [level[n, a : max(b, a + 1)].max() for n, (a, b) in enumerate(zip(first, second, strict=True))]
-    assert peaks(cases, 0)[0] == pytest.approx(np.quantile(highest, 0.95), abs=1.0)
-    assert one.mean[one.due[0]] == pytest.approx(peaks(cases, 0)[0], abs=1.0)
-    rooms = dict(store_room(logs, cases, on_hand(stock), on_its_way))
+    assert peaks(scenarios, 0)[0] == pytest.approx(np.quantile(highest, 0.95), abs=1.0)
+    assert one.mean[one.due[0]] == pytest.approx(peaks(scenarios, 0)[0], abs=1.0)
+    rooms = dict(store_room(logs, scenarios, on_hand(stock), on_its_way))
     assert rooms[int(one.due[0])] == pytest.approx(60_000 - np.quantile(level[:, one.due[0]], 0.95), abs=1.0)
 
 
@@ -76,7 +76,7 @@ def test_a_store_is_not_overfilled_where_use_is_slow(tmp_path: Path) -> None:
     second = np.sort(plan.published["due_on"].unique())[1]
     ahead = plan.stock_ahead[plan.stock_ahead["day"] < second]
     fullest = ahead.loc[ahead["q50"].idxmax()]
-    # It is filled as far as its room goes in nineteen of twenty cases, a pack and the paths' noise apart.
+    # It is filled as far as its room goes in nineteen of twenty scenarios, a pack and the paths' noise apart.
     assert 0.9 * 60_000 < fullest["q95"] <= 1.01 * 60_000
     assert fullest["q50"] < 0.97 * 60_000
 

@@ -16,7 +16,7 @@ from pressstats.orders.rushing import foreseen, next_look, rush_serves_from, wor
 from pressstats.plant import Policy
 
 if TYPE_CHECKING:
-    from pressstats.orders.cases import Cases
+    from pressstats.orders.scenarios import Scenarios
 
 #: Days from a Sunday on: what is rushed on Monday comes on Thursday, what is rushed on Wednesday or Thursday on Monday.
 RECEIVES = np.array([0, 1, 2, 3, 4, 7, 7, 7, 8, 9, 10, 11, 14, 14, 14])
@@ -34,22 +34,22 @@ def test_it_is_asked_again_at_the_next_review_or_on_the_next_working_day() -> No
     assert next_look(daily, RECEIVES[4:] - 4, 2) == 2
 
 
-def _cases(tmp_path: Path, stock: float, spread: float) -> Cases:
-    """Return cases of one width that nothing of the plan can help within a fortnight."""
+def _cases(tmp_path: Path, stock: float, spread: float) -> Scenarios:
+    """Return scenarios of one width that nothing of the plan can help within a fortnight."""
     return cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": stock}, spread=spread, draws=500)
 
 
 @pytest.mark.parametrize(("stock", "spread"), [(22_000.0, 0.1), (24_000.0, 0.2), (30_000.0, 0.15)])
 def test_what_is_rushed_costs_least_of_all_packs(tmp_path: Path, stock: float, spread: float) -> None:
-    cases = _cases(tmp_path, stock, spread)
-    soonest, until = rush_serves_from(cases.receives, 0), rush_serves_from(cases.receives, 7)
+    scenarios = _cases(tmp_path, stock, spread)
+    soonest, until = rush_serves_from(scenarios.receives, 0), rush_serves_from(scenarios.receives, 7)
     for cost, rate in product((0, 2_000, 50_000), (0, 150, 5_000)):
         policy = Policy(stockout_cost=cost, expedite_cost_per_t=rate)
-        found = worth_rushing(cases, policy, 7)
+        found = worth_rushing(scenarios, policy, 7)
         totals = []
         for packs in range(25):
             nights = 0
-            for use in cases.use[0]:
+            for use in scenarios.use[0]:
                 level = stock
                 for day in range(until):
                     level += 970.0 * packs if day == soonest else 0.0
@@ -58,25 +58,25 @@ def test_what_is_rushed_costs_least_of_all_packs(tmp_path: Path, stock: float, s
                     level = max(level, 0.0)
             # A night that cannot be printed counts for more than its cost.
             rush = 600 + rate / 1000 * 970.0 * packs if packs else 0.0
-            totals.append(rush + 1.5 * cost * nights / len(cases.use[0]))
+            totals.append(rush + 1.5 * cost * nights / len(scenarios.use[0]))
         assert totals[round(found[0] / 970.0)] == pytest.approx(min(totals))
         assert cost > 0 or found[0] == 0
 
 
 def test_a_chance_that_costs_less_than_a_rush_is_left(tmp_path: Path) -> None:
     # One case of five hundred lacks a night's paper: 150 of one and a half times 50,000, where a rush takes 600.
-    cases = _cases(tmp_path, 60_000.0, 0.0)
-    cases.use[0][:, :] = 100.0
-    cases.use[0][0, 8] = 80_000.0
-    assert worth_rushing(cases, Policy(), 7).tolist() == [0.0]
-    assert worth_rushing(cases, Policy(stockout_cost=5_000_000), 7)[0] >= 20_000.0
+    scenarios = _cases(tmp_path, 60_000.0, 0.0)
+    scenarios.use[0][:, :] = 100.0
+    scenarios.use[0][0, 8] = 80_000.0
+    assert worth_rushing(scenarios, Policy(), 7).tolist() == [0.0]
+    assert worth_rushing(scenarios, Policy(stockout_cost=5_000_000), 7)[0] >= 20_000.0
 
 
 def test_what_only_the_next_look_can_help_waits_for_it(tmp_path: Path) -> None:
     # It runs out on the eleventh day.
-    cases = _cases(tmp_path, 24_000.0, 0.0)
-    assert worth_rushing(cases, Policy(), 1).tolist() == [0.0]
-    assert worth_rushing(cases, Policy(), 8)[0] > 0
+    scenarios = _cases(tmp_path, 24_000.0, 0.0)
+    assert worth_rushing(scenarios, Policy(), 1).tolist() == [0.0]
+    assert worth_rushing(scenarios, Policy(), 8)[0] > 0
 
 
 def test_a_drift_is_seen_coming_and_the_use_of_the_last_days_is_not(tmp_path: Path) -> None:
@@ -86,16 +86,16 @@ def test_a_drift_is_seen_coming_and_the_use_of_the_last_days_is_not(tmp_path: Pa
     rng = np.random.default_rng(3)
     policy = Policy()
     for name in ("drift", "sudden"):
-        cases = cases_of(logs, {"N1200": 2400.0}, {"N1200": 60_000.0}, spread=0.0, draws=2000)
+        scenarios = cases_of(logs, {"N1200": 2400.0}, {"N1200": 60_000.0}, spread=0.0, draws=2000)
         if name == "drift":
-            # Some cases use more than others, every day: it is known long before they run out.
-            cases.use[0] *= rng.choice([1.0, 1.4], (2000, 1), p=[0.9, 0.1])
+            # Some scenarios use more than others, every day: it is known long before they run out.
+            scenarios.use[0] *= rng.choice([1.0, 1.4], (2000, 1), p=[0.9, 0.1])
         else:
             # One case of a hundred loses a store full on a day, and nobody sees that before.
-            cases.use[0][np.arange(20), 20 + np.arange(20)] += 300_000.0
-        left = cases.stock(0, orders, 56)
+            scenarios.use[0][np.arange(20), 20 + np.arange(20)] += 300_000.0
+        left = scenarios.stock(0, orders, 56)
         short = (left < -1e-6) & (np.arange(56) >= 17)
-        seen = foreseen(cases, 0, orders, left, policy)
+        seen = foreseen(scenarios, 0, orders, left, policy)
         part = (short & seen).sum() / short.sum()
         first = np.argmax(short, axis=1)[short.any(axis=1)]
         if name == "drift":
@@ -106,18 +106,18 @@ def test_a_drift_is_seen_coming_and_the_use_of_the_last_days_is_not(tmp_path: Pa
 
 
 def test_a_truck_that_has_been_waited_for_is_seen_missing(tmp_path: Path) -> None:
-    # A load lasts a fortnight. Most are up to three days late, those of twelve cases of two thousand a fortnight.
-    cases = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 50_000.0}, spread=0.05, draws=2000)
+    # A load lasts a fortnight. Most are up to three days late, those of twelve scenarios of two thousand a fortnight.
+    scenarios = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 50_000.0}, spread=0.05, draws=2000)
     rng = np.random.default_rng(3)
     orders = np.where(np.arange(13) % 2 == 0, 14 * 2400.0, 0.0)
     orders[0] += 3000.0
     missing = 2 * rng.integers(1, 4, 12)
-    late = cases.arrives[0]
+    late = scenarios.arrives[0]
     late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
     late[np.arange(12), missing] += 14
-    left = cases.stock(0, orders, 84)
-    seen = foreseen(cases, 0, orders, left, Policy(looked_at="daily"))
-    since = np.arange(84) - cases.planned[0].due[missing][:, None]
+    left = scenarios.stock(0, orders, 84)
+    seen = foreseen(scenarios, 0, orders, left, Policy(looked_at="daily"))
+    since = np.arange(84) - scenarios.planned[0].due[missing][:, None]
     short = left < -1e-6
     # What a look on the first days would have had to help is not: the truck may still come tomorrow.
     soon, long = (short[:12] & (since >= first) & (since < last) for first, last in ((4, 7), (8, 14)))
@@ -131,33 +131,33 @@ def test_a_truck_that_has_been_waited_for_is_seen_missing(tmp_path: Path) -> Non
 def test_days_that_a_truck_has_been_missing_tell_more_than_what_it_brings(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # A load a week, up to three days late; those of twenty cases come three weeks late, while the next are overdue too.
-    cases = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 56_000.0}, spread=0.02, draws=2000)
+    # A load a week, up to three days late; those of twenty scenarios come three weeks late, while the next are overdue.
+    scenarios = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 56_000.0}, spread=0.02, draws=2000)
     rng = np.random.default_rng(3)
     orders = np.full(13, 7 * 2400.0)
     missing = rng.integers(1, 5, 20)
-    late = cases.arrives[0]
+    late = scenarios.arrives[0]
     late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
     late[np.arange(20), missing] += 21
-    left = cases.stock(0, orders, 84)
-    since = np.arange(84) - cases.planned[0].due[missing][:, None]
+    left = scenarios.stock(0, orders, 84)
+    since = np.arange(84) - scenarios.planned[0].due[missing][:, None]
     nights = (left[:20] < -1e-6) & (since >= 8) & (since < 21)
     policy = Policy(looked_at="daily")
-    known = foreseen(cases, 0, orders, left, policy)
+    known = foreseen(scenarios, 0, orders, left, policy)
     # What has been overdue since this morning stands twice instead.
     monkeypatch.setattr(rushing, "_LONG", 0)
-    unknown = foreseen(cases, 0, orders, left, policy)
+    unknown = foreseen(scenarios, 0, orders, left, policy)
     assert nights.sum() > 20
     assert (known[:20] & nights).sum() > 0.85 * nights.sum() > (unknown[:20] & nights).sum() + 2
     assert known[20:].mean() <= unknown[20:].mean() + 0.001
 
 
 def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:
-    cases = _cases(tmp_path, 24_000.0, 0.1)
+    scenarios = _cases(tmp_path, 24_000.0, 0.1)
     orders = np.zeros(13)
-    left = cases.stock(0, orders, 42)
+    left = scenarios.stock(0, orders, 42)
     assert (left < 0).any()
-    assert not foreseen(cases, 0, orders, left, Policy(stockout_cost=0)).any()
+    assert not foreseen(scenarios, 0, orders, left, Policy(stockout_cost=0)).any()
 
 
 def test_a_truck_that_does_not_come_is_worth_a_rush_once_nobody_knows_when_it_will(tmp_path: Path) -> None:

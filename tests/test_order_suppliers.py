@@ -204,14 +204,14 @@ def test_stock_of_two_mills_is_that_of_a_loop_over_days(tmp_path: Path) -> None:
         Northmill={"lead_time_days": 9},
         Southmill={"lead_time_days": 25},
     )
-    cases = cases_of(logs, USE, STOCK, spread=0.3, draws=6)
-    one = cases.planned[0]
+    scenarios = cases_of(logs, USE, STOCK, spread=0.3, draws=6)
+    one = scenarios.planned[0]
     assert [source.supplier for source in one.sources] == ["Northmill", "Southmill"]
     rng = np.random.default_rng(5)
     quantity = rng.integers(0, 3, (2, ORDERS)) * 9_700.0
     until = 90
-    found = cases.stock(0, quantity, until)
-    each = cases.ordered_of_each(0, quantity)
+    found = scenarios.stock(0, quantity, until)
+    each = scenarios.ordered_of_each(0, quantity)
     for case in range(6):
         stock = STOCK["N1200"]
         for day in range(until):
@@ -219,13 +219,13 @@ def test_stock_of_two_mills_is_that_of_a_loop_over_days(tmp_path: Path) -> None:
                 stock += sum(
                     each[mill][case, order]
                     for order in range(ORDERS)
-                    if cases.arrives[mill][case, order] == day
+                    if scenarios.arrives[mill][case, order] == day
                 )
-            left = stock - cases.use[0][case, day]
+            left = stock - scenarios.use[0][case, day]
             assert found[case, day] == pytest.approx(left, abs=1e-6)
             stock = max(left, 0.0)
     # In all, what both bring is what the plan and the news of use ask for.
-    assert sum(part.sum() for part in each) == pytest.approx(cases.ordered(0, quantity.sum(axis=0)).sum())
+    assert sum(part.sum() for part in each) == pytest.approx(scenarios.ordered(0, quantity.sum(axis=0)).sum())
 
 
 def test_the_plan_aims_within_the_tolerance_and_not_at_its_edge() -> None:

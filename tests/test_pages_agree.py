@@ -16,7 +16,7 @@ from worlds.judging import read
 
 from pressstats import pages
 from pressstats.orders import SOON
-from pressstats.orders.told import NO_ROOM, NOT_QUITE
+from pressstats.orders.plan_tables import NO_ROOM, NOT_QUITE
 from pressstats.pages import buying_orders
 from pressstats.pages.common import by_reason, counted
 from pressstats.paper import weighed_paper

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pressstats.orders.contracts import CONTRACTS
-from pressstats.orders.told import SERVICE
+from pressstats.orders.plan_tables import SERVICE
 from pressstats.pages import buying_suppliers
 
 MATERIALS = pd.DataFrame({"material": ["N45-1260"], "unit": ["kg"]})

@@ -4,21 +4,21 @@ from .changes import plan_changes
 from .contracts import call_offs
 from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
-from .halted import nights_bought, nights_left, sparing_measures
+from .disruption import nights_bought, nights_left, sparing_measures
 from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
+from .milp import Item, Limit, Offer, Orders, Share, solve
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
+from .plan_tables import SOON
 from .position import open_orders, refuse_stock, stock_on_hand
-from .programme import Article, Limit, Offer, Orders, Share, solve
 from .rates import expedite_price
 from .risk import risk_before_arrival
 from .standby import standby_hours
-from .told import SOON
 from .yearly import season_spend, total_spend, year_spend
 
 __all__ = [
     "SOON",
-    "Article",
+    "Item",
     "LeadTimes",
     "Limit",
     "Offer",

@@ -17,8 +17,8 @@ from .planned import ORDERS
 if TYPE_CHECKING:
     from ..demand import Outlook
     from ..logs import Logs
+    from .milp import Orders
     from .planned import Planned, Source
-    from .programme import Orders
 
 __all__ = [
     "BREACH",

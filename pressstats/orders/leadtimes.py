@@ -108,7 +108,7 @@ class LeadTimes:
         supplier : str or None
             The supplier.
         size : int or tuple of int
-            Shape of the draws, cases first.
+            Shape of the draws, scenarios first.
         rng : Generator
             Source of randomness.
         over : int, optional
@@ -121,7 +121,7 @@ class LeadTimes:
             Days late (negative: early). Of a supplier with n loads, n / (n + 8) of the draws are its own and the rest
             anybody's; 0 where nothing was ever delivered. Of what is overdue already, while m loads of anybody came
             later still, 1 / (m + 1) of the draws follow none of them, but what is known of a wait of which nothing is
-            known: it goes on for as long again in half of the cases.
+            known: it goes on for as long again in half of the scenarios.
         """
         own, every = self._late.get(supplier or "", np.zeros(0)), self._every
         weight = len(own) / (len(own) + _SHARED)
@@ -143,8 +143,8 @@ class LeadTimes:
         days = np.concatenate([own, every])
         chance = np.repeat([weight / max(len(own), 1), (1 - weight) / len(every)], [len(own), len(every)])
         rank = np.argsort(days, kind="stable")
-        # Drawn layer by layer, so that each order is very late in as many cases as any other: which order happens to
-        # be, among a thousand cases, would else decide on stock.
+        # Drawn layer by layer, so that each order is very late in as many scenarios as any other: which order happens
+        # to be, among a thousand scenarios, would else decide on stock.
         layer = rng.permuted(
             np.broadcast_to(np.arange(shape[0])[(..., *[None] * (len(shape) - 1))], shape), axis=0
         )
@@ -175,7 +175,7 @@ def _unheard_of(drawn: np.ndarray, over: int, later: int, rng: np.random.Generat
     """Replace 1 / (later + 1) of the draws of what is `over` days overdue by waits that are as long again as so far.
 
     The next of m + 1 exchangeable waits is the longest in one case of m + 1 (rule of succession); without a scale of
-    its own a wait of w days lasts more than r days longer in w / (w + r) of the cases.
+    its own a wait of w days lasts more than r days longer in w / (w + r) of the scenarios.
     """
     shape = drawn.shape
     ranks = rng.permutation(shape[0]).reshape(-1, *[1] * (len(shape) - 1))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from .offered import Article, Costs, Orders, offer_rows
+from .offered import Costs, Item, Orders, offer_rows
 
 __all__ = ["Model"]
 
@@ -24,13 +24,13 @@ class Model:
 
     def __init__(
         self,
-        articles: Sequence[Article],
+        items: Sequence[Item],
         costs: Costs,
         shared: bool,
     ) -> None:
-        self.articles, self.rows = articles, offer_rows(articles)
-        self.offers = [offer for article in articles for offer in article.offers]
-        self.orders = len(articles[0].needs) if articles else 0
+        self.items, self.rows = items, offer_rows(items)
+        self.offers = [offer for item in items for offer in item.offers]
+        self.orders = len(items[0].needs) if items else 0
         # What a full load spares of freights to come; that of what is needed anyhow is taken back in the end, so
         # that the cost is freight as it is paid, but for what is bought ahead.
         self.spared = costs.load if costs.filled else 0.0
@@ -47,7 +47,7 @@ class Model:
         #: Variable that is 1 whatever is ordered: what the cost counts from.
         self.fixed = -1
         self.reached: dict[tuple[str, str, int, float], int] = {}
-        self.lacking = np.zeros((len(articles), self.orders), dtype=int)
+        self.lacking = np.zeros((len(items), self.orders), dtype=int)
         self.loads: dict[tuple[str, tuple[int, ...]], np.ndarray] = {}
 
     def new(self, cost: float, upper: float = np.inf, whole: int | None = None) -> int:
@@ -68,7 +68,7 @@ class Model:
         for row in range(self.rows[place].start, self.rows[place].stop):
             counted = np.flatnonzero(self.counts_from[row] <= order)
             columns += [int(column) for column in self.packs[row, counted]]
-            values += [self.offers[row].pack / self.articles[place].pack] * len(counted)
+            values += [self.offers[row].pack / self.items[place].pack] * len(counted)
         return columns, values
 
     @property
@@ -127,6 +127,6 @@ class Model:
         loads: dict[str, np.ndarray] = {}
         for (supplier, _), columns in self.loads.items():
             loads[supplier] = loads.get(supplier, np.zeros(self.orders)) + np.round(x[columns])
-        pack = np.array([article.pack for article in self.articles])[:, None]
-        lacking = x[self.lacking] * pack if len(self.articles) else np.zeros((0, self.orders))
+        pack = np.array([item.pack for item in self.items])[:, None]
+        lacking = x[self.lacking] * pack if len(self.items) else np.zeros((0, self.orders))
         return Orders(quantity, loads, np.where(lacking > 1e-6 * pack, lacking, 0.0), cost, gap)

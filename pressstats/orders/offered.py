@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 __all__ = [
-    "Article",
     "Costs",
+    "Item",
     "Limit",
     "Offer",
     "Orders",
@@ -105,7 +105,7 @@ class Share:
 
 
 @dataclass(frozen=True)
-class Article:
+class Item:
     """A material as the programme sees it.
 
     Attributes
@@ -192,7 +192,7 @@ class Orders:
         Quantities of the materials' offers, one below the other [unit of the material].
     loads : dict of ndarray, shape (orders,)
         Loads of each supplier.
-    lacking : ndarray, shape (articles, orders)
+    lacking : ndarray, shape (items, orders)
         Quantity by which the first n orders fall short of what is needed until the next one has come.
     cost : float
         Freight, holding and purchase at the prices given [currency], expediting included.
@@ -207,9 +207,9 @@ class Orders:
     gap: float
 
 
-def offer_rows(articles: Sequence[Article]) -> list[slice]:
+def offer_rows(items: Sequence[Item]) -> list[slice]:
     """Return the rows of each material's offers where all offers stand below each other."""
-    ends = np.cumsum([0, *(len(article.offers) for article in articles)])
+    ends = np.cumsum([0, *(len(item.offers) for item in items)])
     return [slice(int(first), int(last)) for first, last in pairwise(ends)]
 
 
@@ -223,10 +223,10 @@ def whole_packs(quantity: np.ndarray, pack: float) -> np.ndarray:
     return np.asarray(np.ceil(np.maximum(quantity, 0.0) / pack - 1e-6))
 
 
-def packs_needed(article: Article) -> np.ndarray:
+def packs_needed(item: Item) -> np.ndarray:
     """Return the needs of a material in its smallest packs.
 
     Where all packs are alike only whole ones come: the need in whole packs is the same rule, and a closer bound.
     """
-    alike = len({offer.pack for offer in article.offers}) == 1
-    return whole_packs(article.needs, article.pack) if alike else article.needs / article.pack
+    alike = len({offer.pack for offer in item.offers}) == 1
+    return whole_packs(item.needs, item.pack) if alike else item.needs / item.pack

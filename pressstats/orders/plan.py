@@ -12,18 +12,18 @@ import pandas as pd
 
 from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
-from .cases import Cases
 from .contracts import CONTRACTS, call_offs, contract_odds, with_contracts
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
+from .milp import Item, Offer, Orders, solve
+from .plan_tables import SERVICE, expediting, holding, lines, priced, service_held, stock_ahead
 from .planned import ORDERS, Planned, Source, horizon, planned_materials
-from .programme import Article, Offer, Orders, solve
 from .rates import holding_rate
 from .reasons import REASONS, reasons
 from .risk import risk_before_arrival
 from .room import peaks, store_room
+from .scenarios import Scenarios
 from .shortages import ShortageRates, shortage_rates
-from .told import SERVICE, expediting, holding, lines, priced, service_held, stock_ahead
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -136,11 +136,11 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
     Notes
     -----
     Use comes in joint paths, lateness is drawn for each supplier and order. What has been ordered must last until the
-    next order has come in all cases but those that are cheaper to rush; what will be known when a later order is placed
-    is no risk to it. Stock is kept at the least cover besides where nothing dearer stands against it. The plan is then
-    checked on 5,000 paths that its needs were not drawn from: with later orders that follow what is known by then, and
-    with what is seen coming brought by other means, weeks in which something runs out must be as rare as the service
-    level says; else less risk is taken and the plan is made again.
+    next order has come in all scenarios but those that are cheaper to rush; what will be known when a later order is
+    placed is no risk to it. Stock is kept at the least cover besides where nothing dearer stands against it. The plan
+    is then checked on 5,000 paths that its needs were not drawn from: with later orders that follow what is known by
+    then, and with what is seen coming brought by other means, weeks in which something runs out must be as rare as
+    the service level says; else less risk is taken and the plan is made again.
     """
     times = LeadTimes(logs)
     days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=horizon(logs, times), freq="D", unit="us")
@@ -153,7 +153,7 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
     if not planned:
         return _empty()
     numbers = [outlook.names.index(one.name) for one in planned]
-    known = Cases(planned, open_rows, days, times, receives, paths[numbers], _SEED)
+    known = Scenarios(planned, open_rows, days, times, receives, paths[numbers], _SEED)
     problem = _Problem(logs, known, stock, open_rows, before, nodes)
     # Where loads are large, stock is near its end in few weeks only, and most of what is short then is seen in time
     # to be brought by other means. The service level is a share of all weeks, so that those may be riskier than it:
@@ -163,7 +163,7 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
         # Drawing leaves Python's lock as the search does: both go on at once.
         drawn = beside.submit(outlook.day_paths, fresh_draws, days, seed=_SEED + 1)
         orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
-        fresh = Cases(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
+        fresh = Scenarios(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
     orders, short = _less_risk(problem, known, fresh, orders, risk, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
@@ -184,9 +184,9 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
 
 
 def _less_risk(
-    problem: _Problem, known: Cases, fresh: Cases, orders: Orders, risk: np.ndarray, allowed: float
+    problem: _Problem, known: Scenarios, fresh: Scenarios, orders: Orders, risk: np.ndarray, allowed: float
 ) -> tuple[Orders, ShortageRates]:
-    """Lower the risk of materials that run out in more weeks than allowed, in fresh cases, and plan again."""
+    """Lower the risk of materials that run out in more weeks than allowed, in fresh scenarios, and plan again."""
     policy = problem.logs.plant.policy
     short = shortage_rates(fresh, orders.quantity, policy)
     for _ in range(_TRIES):
@@ -209,7 +209,7 @@ class _Problem:
     def __init__(
         self,
         logs: Logs,
-        known: Cases,
+        known: Scenarios,
         stock: pd.DataFrame,
         open_rows: pd.DataFrame,
         before: pd.DataFrame | None,
@@ -280,7 +280,7 @@ def _article(
     peak: np.ndarray,
     prices: Sequence[list[list[tuple[float, float]]]],
     said: Sequence[np.ndarray],
-) -> Article:
+) -> Item:
     """Return a material as the programme sees it; `prices` and `said` by source."""
     row, due = one.row, one.due[:ORDERS]
     most = float(row["storage_maximum"]) if np.isfinite(row["storage_maximum"]) else np.inf
@@ -291,7 +291,7 @@ def _article(
     low = np.maximum(policy.cover_days_minimum * one.daily - one.mean[one.due[1:]], 0.0)
     high = np.maximum(policy.cover_days_maximum * one.daily - one.mean[due], 0.0)
     most_used = float(max(needs.max(initial=0.0), high.max(initial=0.0)))
-    return Article(
+    return Item(
         name=one.name,
         offers=tuple(
             Offer(

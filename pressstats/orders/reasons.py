@@ -14,14 +14,14 @@ from .planned import ORDERS, Planned, Source
 
 if TYPE_CHECKING:
     from ..logs import Logs
-    from .cases import Cases
-    from .programme import Orders
+    from .milp import Orders
+    from .scenarios import Scenarios
 
 __all__ = ["MUST_ORDER", "REASONS", "reasons"]
 
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
-#: Cases that a chance in a sentence is counted in.
+#: Scenarios that a chance in a sentence is counted in.
 _CASES = 1000
 #: Stock-out risk from which it is told as what will happen.
 MUST_ORDER = 0.5
@@ -60,7 +60,7 @@ def reasons(
     planned: Sequence[Planned],
     orders: Orders,
     plan: pd.DataFrame,
-    fresh: Cases,
+    fresh: Scenarios,
     days: pd.DatetimeIndex,
 ) -> pd.DataFrame:
     """Say of each load why it is ordered.
@@ -75,8 +75,8 @@ def reasons(
         Their orders.
     plan : DataFrame
         Result of :func:`priced`.
-    fresh : Cases
-        Cases that the plan was not made from.
+    fresh : Scenarios
+        Scenarios that the plan was not made from.
     days : DatetimeIndex, shape (days,)
         Days from the one after as-of.
 
@@ -139,7 +139,7 @@ def _lasts(stock: float, use: np.ndarray, first: int) -> float:
 
 
 def _without(
-    place: int, number: int, turn: int, kept: float, orders: Orders, fresh: Cases, days: pd.DatetimeIndex
+    place: int, number: int, turn: int, kept: float, orders: Orders, fresh: Scenarios, days: pd.DatetimeIndex
 ) -> float:
     """Return the chance to run out from this load's day to the week after the next order is due, had it not come.
 

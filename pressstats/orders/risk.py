@@ -8,17 +8,17 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from .cases import Cases
+    from .scenarios import Scenarios
 
 __all__ = ["out_before", "risk_before_arrival"]
 
 
-def risk_before_arrival(cases: Cases, quantity: np.ndarray) -> pd.Series:
+def risk_before_arrival(scenarios: Scenarios, quantity: np.ndarray) -> pd.Series:
     """Return the probability that each material runs out before the next order can arrive.
 
     Parameters
     ----------
-    cases : Cases
+    scenarios : Scenarios
         Scenarios of use and lateness, those of open orders among them.
     quantity : ndarray, shape (sources of all materials, ORDERS)
         Orders of the plan [unit of the material]: none of a material comes before its next order does, but what stands
@@ -32,11 +32,11 @@ def risk_before_arrival(cases: Cases, quantity: np.ndarray) -> pd.Series:
         change.
     """
     # The soonest that anybody delivers.
-    soonest = [cases.arrives[one.first_row] for one in cases.planned]
+    soonest = [scenarios.arrives[one.first_row] for one in scenarios.planned]
     until = max((int(arrives[:, 0].max()) for arrives in soonest), default=1)
-    out = cases.run_out(cases.stocks(quantity, min(until, cases.use.shape[2])))
+    out = scenarios.run_out(scenarios.stocks(quantity, min(until, scenarios.use.shape[2])))
     shares = [out_before(mine, None, arrives[:, 0]) for mine, arrives in zip(out, soonest, strict=True)]
-    names = pd.Index([one.name for one in cases.planned], dtype="str", name="material")
+    names = pd.Index([one.name for one in scenarios.planned], dtype="str", name="material")
     return pd.Series(shares, index=names, dtype="float64", name="risk")
 
 
@@ -45,9 +45,9 @@ def out_before(out: np.ndarray, since: np.ndarray | None, until: np.ndarray) -> 
 
     Parameters
     ----------
-    out : ndarray of bool, shape (cases, days)
+    out : ndarray of bool, shape (scenarios, days)
         Days on which it runs out.
-    since, until : ndarray of int, shape (cases,)
+    since, until : ndarray of int, shape (scenarios,)
         Days whose issues the two orders are the first to serve; `since` is None where there is none before.
     """
     day = np.arange(out.shape[1])

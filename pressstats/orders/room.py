@@ -13,40 +13,40 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from ..logs import Logs
-    from .cases import Cases
+    from .scenarios import Scenarios
 
 __all__ = ["levels", "peaks", "store_room"]
 
-#: Share of cases in which an order must find room when it comes.
+#: Share of scenarios in which an order must find room when it comes.
 _ROOM = 0.95
 
 
-def levels(cases: Cases, place: int) -> np.ndarray:
+def levels(scenarios: Scenarios, place: int) -> np.ndarray:
     """Return what would be on hand without the plan's orders before the printing of each day's issue.
 
     Parameters
     ----------
-    cases, place
+    scenarios, place
         As in :func:`peaks`.
 
     Returns
     -------
-    ndarray, shape (cases, days)
+    ndarray, shape (scenarios, days)
         Levels [unit of the material]; below nothing by what the plan's orders must have brought. What runs out before
         their first can come is not printed, and not owed to later days.
     """
     return unhelped_stock(
-        cases.planned[place].stock, cases.use[place], cases.come[place], cases.helped[place]
+        scenarios.planned[place].stock, scenarios.use[place], scenarios.come[place], scenarios.helped[place]
     )
 
 
-def peaks(cases: Cases, place: int) -> np.ndarray:
+def peaks(scenarios: Scenarios, place: int) -> np.ndarray:
     """Return what is on hand at most, without the plan's orders, from each one's receipt to the next one's.
 
     Parameters
     ----------
-    cases : Cases
-        Cases of use and lateness.
+    scenarios : Scenarios
+        Scenarios of use and lateness.
     place : int
         The material.
 
@@ -56,10 +56,10 @@ def peaks(cases: Cases, place: int) -> np.ndarray:
         Levels [unit of the material], exceeded in one case of twenty. What is on hand on the day of an order will be
         known then, so that it counts with its mean, and only what may happen from there on with its spread.
     """
-    one, level = cases.planned[place], levels(cases, place)
+    one, level = scenarios.planned[place], levels(scenarios, place)
     last = level.shape[1] - 1
-    overdue = _overdue(cases, place)
-    arrives = np.minimum(cases.arrives[one.first_row], last)
+    overdue = _overdue(scenarios, place)
+    arrives = np.minimum(scenarios.arrives[one.first_row], last)
     day = np.arange(level.shape[1])
     found = np.empty(ORDERS)
     for order in range(ORDERS):
@@ -74,16 +74,16 @@ def peaks(cases: Cases, place: int) -> np.ndarray:
     return found
 
 
-def _overdue(cases: Cases, place: int) -> np.ndarray:
+def _overdue(scenarios: Scenarios, place: int) -> np.ndarray:
     """Return what the expected stock counts as come by each day and has not, less what came early.
 
     It is in the expected stock already: when it comes it must not take its room again.
     """
-    return np.asarray(np.cumsum(cases.planned[place].expected - cases.come[place], axis=1))
+    return np.asarray(np.cumsum(scenarios.planned[place].expected - scenarios.come[place], axis=1))
 
 
 def store_room(
-    logs: Logs, cases: Cases, stock: pd.DataFrame, open_rows: pd.DataFrame
+    logs: Logs, scenarios: Scenarios, stock: pd.DataFrame, open_rows: pd.DataFrame
 ) -> list[tuple[int, float]] | None:
     """Return how much newsprint may be added in all by each day on which some is due.
 
@@ -91,8 +91,8 @@ def store_room(
     ----------
     logs : Logs
         The logs, whose policy says what the store takes.
-    cases : Cases
-        Cases of use and lateness.
+    scenarios : Scenarios
+        Scenarios of use and lateness.
     stock, open_rows : DataFrame
         Results of :func:`pressstats.orders.stock_on_hand` and :func:`pressstats.orders.open_orders`.
 
@@ -104,24 +104,24 @@ def store_room(
     most = logs.plant.policy.newsprint_storage_maximum_kg
     places = [
         place
-        for place, one in enumerate(cases.planned)
+        for place, one in enumerate(scenarios.planned)
         if one.row["kind"] == "newsprint" and one.row["unit"] == "kg"
     ]
     if most is None or not places:
         return None
-    paper = [cases.planned[place] for place in places]
+    paper = [scenarios.planned[place] for place in places]
     # What is not planned takes its floor all the same, and what is on order of it.
     rows = logs["materials"]
     others = set(rows.loc[(rows["kind"] == "newsprint") & (rows["unit"] == "kg"), "material"])
     others -= {one.name for one in paper}
     taken = stock.loc[stock["material"].isin(others), "quantity"].sum()
     taken += open_rows.loc[open_rows["material"].isin(others), "quantity"].sum()
-    level = np.sum([levels(cases, place) for place in places], axis=0)
+    level = np.sum([levels(scenarios, place) for place in places], axis=0)
     mean = np.sum([one.mean for one in paper], axis=0)
     # As with each material: only what may happen between order and receipt is uncertain.
     ahead = max(int((source.due - one.reviews).max()) for one in paper for source in one.sources)
     since = np.maximum(np.arange(level.shape[1]) - ahead, 0)
-    known = (level + np.sum([_overdue(cases, place) for place in places], axis=0))[:, since]
+    known = (level + np.sum([_overdue(scenarios, place) for place in places], axis=0))[:, since]
     held = mean[since] + np.quantile(level - known, _ROOM, axis=0) + float(taken)
     due = np.unique(np.concatenate([source.due[:ORDERS] for one in paper for source in one.sources]))
     ends = np.append(due[1:], due[-1] + 1)

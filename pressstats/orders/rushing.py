@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .cases import NOTHING
 from .leadtimes import serves_from
 from .needs import stock_paths
 from .planned import ORDERS
 from .rates import expedite_price
+from .scenarios import NOTHING
 
 if TYPE_CHECKING:
     from ..plant import Policy
-    from .cases import Cases
     from .planned import Planned
+    from .scenarios import Scenarios
 
 __all__ = ["EXPEDITE_DAYS", "foreseen", "next_look", "rush_serves_from", "worth_rushing"]
 
@@ -69,13 +69,13 @@ def next_look(policy: Policy, receives: np.ndarray, review: int) -> int:
     return min(int(receives[1]), review) if policy.looked_at == "daily" else review
 
 
-def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
+def worth_rushing(scenarios: Scenarios, policy: Policy, again: int) -> np.ndarray:
     """Return what is worth bringing by other means now.
 
     Parameters
     ----------
-    cases : Cases
-        Cases of use and lateness.
+    scenarios : Scenarios
+        Scenarios of use and lateness.
     policy : Policy
         Costs of a load, of what is brought by other means, and of a night that cannot be printed whole.
     again : int
@@ -87,19 +87,19 @@ def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
         Whole packs that cost least with the nights that are then lost [unit of the material]; 0 where a rush costs
         more than the chance that it takes away.
     """
-    soonest = rush_serves_from(cases.receives, 0)
-    until = min(rush_serves_from(cases.receives, again), cases.use.shape[2])
-    nothing = np.zeros((cases.planned[-1].rows.stop, ORDERS))
-    use = cases.stood_in(nothing, until)
-    found = np.zeros(len(cases.planned))
+    soonest = rush_serves_from(scenarios.receives, 0)
+    until = min(rush_serves_from(scenarios.receives, again), scenarios.use.shape[2])
+    nothing = np.zeros((scenarios.planned[-1].rows.stop, ORDERS))
+    use = scenarios.stood_in(nothing, until)
+    found = np.zeros(len(scenarios.planned))
     day = np.arange(until)
-    for place, one in enumerate(cases.planned):
-        own, come = cases.use[place][:, :until], cases.come[place][:, :until]
+    for place, one in enumerate(scenarios.planned):
+        own, come = scenarios.use[place][:, :until], scenarios.come[place][:, :until]
         # Once something of the plan has come, what is rushed came too late.
-        counts = (day >= soonest) & (day < cases.helped[place][:, None])
+        counts = (day >= soonest) & (day < scenarios.helped[place][:, None])
         if one.stand_in is not None:
             other = one.stand_in[0]
-            rest = stock_paths(cases.planned[other].stock, use[other], cases.come[other][:, :until])
+            rest = stock_paths(scenarios.planned[other].stock, use[other], scenarios.come[other][:, :until])
             counts &= rest < -NOTHING
         left = stock_paths(one.stock, own, come)
         rows = np.flatnonzero(((left < -NOTHING) & counts).any(axis=1))
@@ -120,34 +120,36 @@ def worth_rushing(cases: Cases, policy: Policy, again: int) -> np.ndarray:
     return found
 
 
-def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, policy: Policy) -> np.ndarray:
+def foreseen(
+    scenarios: Scenarios, place: int, quantity: np.ndarray, left: np.ndarray, policy: Policy
+) -> np.ndarray:
     """Say on which days a material would not run out, since a review before saw it coming and something was rushed.
 
     Parameters
     ----------
-    cases : Cases
-        Cases of use and lateness.
+    scenarios : Scenarios
+        Scenarios of use and lateness.
     place : int
         The material.
     quantity : ndarray, shape (sources, ORDERS)
         Its orders [unit of the material].
-    left : ndarray, shape (cases, days)
-        Its stock at the end of each day with them (:meth:`Cases.stock`).
+    left : ndarray, shape (scenarios, days)
+        Its stock at the end of each day with them (:meth:`Scenarios.stock`).
     policy : Policy
         Costs of a load, of what is brought by other means, and of a night that cannot be printed whole.
 
     Returns
     -------
-    ndarray of bool, shape (cases, days)
+    ndarray of bool, shape (scenarios, days)
         Days of which, when somebody looked for the last time that something could be rushed for them, the chance of
         running out was worth it.
 
     Notes
     -----
     What is seen is the lowest stock of the days that a look can help and the next cannot, by least squares from what is
-    then on hand, on order, overdue, and overdue for long; what the cases depart from that is not seen.
+    then on hand, on order, overdue, and overdue for long; what the scenarios depart from that is not seen.
     """
-    one = cases.planned[place]
+    one = scenarios.planned[place]
     days = left.shape[1]
     seen = np.zeros(left.shape, dtype=bool)
     if not (left < -NOTHING).any():
@@ -156,19 +158,21 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
     worth = (policy.freight_per_load + expedite_price(one.row, policy) * one.pack) / max(
         _CAUTION * policy.stockout_cost, 1e-9
     )
-    ordered = [np.cumsum(each, axis=1) for each in cases.ordered_of_each(place, quantity)]
-    came = np.cumsum(cases.receipts(place, quantity, days), axis=1)
+    ordered = [np.cumsum(each, axis=1) for each in scenarios.ordered_of_each(place, quantity)]
+    came = np.cumsum(scenarios.receipts(place, quantity, days), axis=1)
     promised = np.cumsum(one.expected[:days])
-    last = min(days + 7, len(cases.receives))
+    last = min(days + 7, len(scenarios.receives))
     looks = (
         np.arange(int(one.reviews[one.reviews > 0][0]), last, 7)
         if (one.reviews > 0).any()
         else np.zeros(0, int)
     )
     if policy.looked_at == "daily":
-        looks = np.flatnonzero(cases.receives[:last] == np.arange(last))
+        looks = np.flatnonzero(scenarios.receives[:last] == np.arange(last))
     for known, again in pairwise(looks):
-        helps = slice(rush_serves_from(cases.receives, known), rush_serves_from(cases.receives, again))
+        helps = slice(
+            rush_serves_from(scenarios.receives, known), rush_serves_from(scenarios.receives, again)
+        )
         if helps.start >= days:
             break
         if not known or helps.stop <= helps.start:
@@ -196,7 +200,7 @@ def foreseen(cases: Cases, place: int, quantity: np.ndarray, left: np.ndarray, p
 def _promised_by(
     one: Planned, promised: np.ndarray, ordered: list[np.ndarray], placed: int, day: int
 ) -> np.ndarray | float:
-    """Return what should have come by a day, of open orders and of those that were placed, shape (cases,)."""
+    """Return what should have come by a day, of open orders and of those that were placed, shape (scenarios,)."""
     due = promised[day]
     for source, each in zip(one.sources, ordered, strict=True):
         passed = np.count_nonzero(source.due[:placed] <= day)

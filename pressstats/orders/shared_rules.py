@@ -17,7 +17,7 @@ __all__ = ["cover_spells", "fill_loads", "fit_store", "hold_whole_orders"]
 
 def hold_whole_orders(build: Model) -> None:
     """Hold price breaks against all that is ordered of a supplier on a day in one unit."""
-    units = [article.unit for article in build.articles for _ in article.offers]
+    units = [item.unit for item in build.items for _ in item.offers]
     for (supplier, unit, order, least), reached in build.reached.items():
         rows = [
             row for row, offer in enumerate(build.offers) if offer.supplier == supplier and units[row] == unit
@@ -59,7 +59,7 @@ def fill_loads(build: Model, supplier: str, due: tuple[int, ...]) -> None:
         # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the
         # other rules, and tells the search at once what it would find out slowly.
         need = sum(
-            whole_packs(build.articles[place].needs[order], build.offers[row].pack)
+            whole_packs(build.items[place].needs[order], build.offers[row].pack)
             / packs_a_load(build.offers[row])
             for place, row in alone
         )
@@ -77,9 +77,9 @@ def cover_spells(build: Model, place: int) -> None:
     it does not, and the bound it starts from is far closer with it ((l, S) inequalities of Barany, Van Roy and
     Wolsey for lot sizes, in the shorter form of Pochet and Wolsey for stock that costs; from memory).
     """
-    article, rows = build.articles[place], range(build.rows[place].start, build.rows[place].stop)
+    item, rows = build.items[place], range(build.rows[place].start, build.rows[place].stop)
     # The last is what is needed before the first order.
-    wanted = np.append(packs_needed(article), 0.0)
+    wanted = np.append(packs_needed(item), 0.0)
     made = {
         row: build.made[row]
         if (build.made[row] >= 0).all()
@@ -105,7 +105,7 @@ def cover_spells(build: Model, place: int) -> None:
 
 def fit_store(build: Model, store: Sequence[tuple[int, float]]) -> None:
     """Keep the newsprint that is added by each day within its room."""
-    room = [article.room for article in build.articles for _ in article.offers]
+    room = [item.room for item in build.items for _ in item.offers]
     for day, free in store:
         columns, values = [], []
         for row, offer in enumerate(build.offers):

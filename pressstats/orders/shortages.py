@@ -1,4 +1,4 @@
-"""How often materials run out with a plan, week by week, in the cases of what may happen."""
+"""How often materials run out with a plan, week by week, in the scenarios of what may happen."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from .rushing import foreseen
 
 if TYPE_CHECKING:
     from ..plant import Policy
-    from .cases import Cases
+    from .scenarios import Scenarios
 
 __all__ = ["ShortageRates", "shortage_rates"]
 
@@ -24,8 +24,8 @@ class ShortageRates:
     Attributes
     ----------
     share, early : ndarray, shape (materials, weeks)
-        Share of cases in which a material runs out in a week, and nothing can stand in for it: once something of the
-        plan has come, and before.
+        Share of scenarios in which a material runs out in a week, and nothing can stand in for it: once something of
+        the plan has come, and before.
     missed : ndarray, shape (materials, weeks)
         What is left of `share` where that is brought by other means which is seen coming.
     after : ndarray of bool, shape (materials, weeks)
@@ -55,27 +55,27 @@ class ShortageRates:
         return means
 
 
-def shortage_rates(cases: Cases, quantity: np.ndarray, policy: Policy | None = None) -> ShortageRates:
+def shortage_rates(scenarios: Scenarios, quantity: np.ndarray, policy: Policy | None = None) -> ShortageRates:
     """Return how often each material runs out in each week with orders of those quantities.
 
     `quantity` has shape (sources of all materials, ORDERS) [unit of the material]. With a policy, what a review sees
     coming is brought by other means where its costs say that they are worth it.
     """
-    weeks = min(max(int(one.due[-1]) for one in cases.planned) // 7 + 1, len(cases.days) // 7)
-    shape = (len(cases.planned), weeks)
+    weeks = min(max(int(one.due[-1]) for one in scenarios.planned) // 7 + 1, len(scenarios.days) // 7)
+    shape = (len(scenarios.planned), weeks)
     share, early, missed = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     after = np.zeros(shape, dtype=bool)
-    stocks = cases.stocks(quantity, 7 * weeks)
-    for place, (one, short) in enumerate(zip(cases.planned, cases.run_out(stocks), strict=True)):
+    stocks = scenarios.stocks(quantity, 7 * weeks)
+    for place, (one, short) in enumerate(zip(scenarios.planned, scenarios.run_out(stocks), strict=True)):
         # Nothing of the plan helps before it has come.
-        helped = np.arange(7 * weeks) >= cases.helped[place][:, None]
+        helped = np.arange(7 * weeks) >= scenarios.helped[place][:, None]
         unseen = short & helped
         if policy is not None and unseen.any():
-            unseen &= ~foreseen(cases, place, quantity[one.rows], stocks[place], policy)
+            unseen &= ~foreseen(scenarios, place, quantity[one.rows], stocks[place], policy)
         for counted, days in ((share, short & helped), (early, short & ~helped), (missed, unseen)):
             counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
         # The weeks that the plan decides: from the first that half of the first orders have come in, to that of
         # the order that comes after the plan's last.
-        first = int(np.median(cases.helped[place])) // 7
+        first = int(np.median(scenarios.helped[place])) // 7
         after[place, first : min(int(one.due[ORDERS]) // 7, weeks)] = True
     return ShortageRates(share, early, missed, after)

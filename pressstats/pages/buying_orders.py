@@ -10,9 +10,9 @@ from .. import figures
 from ..exhibits import Block, exhibit, logged, note, points, quantity, sheet
 from ..orders import SOON, LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
+from ..orders.plan_tables import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
-from ..orders.told import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from .common import by_reason, counted, daily_use, list_words, needs
 from .demand import newsprint, unit_of
 from .order_reasons import reason_words

@@ -40,7 +40,7 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
 from pressstats.orders import plan_orders, solve
-from pressstats.orders.programme import Article, Limit, Offer, Share
+from pressstats.orders.milp import Item, Limit, Offer, Share
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -234,9 +234,9 @@ def speed(
 def programme(counts: tuple[int, ...], suppliers: int) -> Iterator[Figure]:
     """Time the programme where several suppliers deliver each material under contracts and shares."""
     for count in counts:
-        articles = _contracted(count, suppliers)
+        items = _contracted(count, suppliers)
         clock, processor = time.perf_counter(), time.process_time()
-        found = solve(articles, load_cost=600.0, holding_rate=0.12, end=121, filled=True)
+        found = solve(items, load_cost=600.0, holding_rate=0.12, end=121, filled=True)
         of = f"{count} materials of {suppliers} suppliers"
         yield Figure(
             of, time.perf_counter() - clock, "s", f"{time.process_time() - processor:.1f} s of processor"
@@ -244,10 +244,10 @@ def programme(counts: tuple[int, ...], suppliers: int) -> Iterator[Figure]:
         yield Figure(f"{of}: proven within", 100 * found.gap, "%")
 
 
-def _contracted(count: int, suppliers: int, orders: int = 13) -> list[Article]:
+def _contracted(count: int, suppliers: int, orders: int = 13) -> list[Item]:
     """Return invented widths of mills with lead times, prices, contracts and shares of their own."""
     rng = np.random.default_rng(0)
-    articles = []
+    items = []
     for number in range(count):
         weekly, pack = rng.uniform(8_000, 40_000), float(rng.uniform(450, 1100))
         needs = np.cumsum(weekly * rng.uniform(0.8, 1.2, orders))
@@ -269,8 +269,8 @@ def _contracted(count: int, suppliers: int, orders: int = 13) -> list[Article]:
             )
         offers.sort(key=lambda one: int(one.due[0]))
         free = np.full(orders, 1e12)
-        articles.append(
-            Article(
+        items.append(
+            Item(
                 f"width {number}",
                 tuple(offers),
                 needs,
@@ -284,7 +284,7 @@ def _contracted(count: int, suppliers: int, orders: int = 13) -> list[Article]:
                 unit="kg",
             )
         )
-    return articles
+    return items
 
 
 def _no_orders() -> pd.DataFrame:

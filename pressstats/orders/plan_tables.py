@@ -19,8 +19,8 @@ from .rushing import next_look, rush_serves_from, worth_rushing
 if TYPE_CHECKING:
     from ..logs import Logs
     from ..plant import Policy
-    from .cases import Cases
-    from .programme import Orders
+    from .milp import Orders
+    from .scenarios import Scenarios
     from .shortages import ShortageRates
 
 __all__ = [
@@ -59,7 +59,9 @@ WORTH_A_RUSH = "worth a rush"
 SOON = (BEFORE_ANY_ORDER, WORTH_A_RUSH)
 
 
-def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fresh: Cases) -> pd.DataFrame:
+def lines(
+    planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fresh: Scenarios
+) -> pd.DataFrame:
     """Return what is ordered of each material at each review.
 
     Parameters
@@ -70,8 +72,8 @@ def lines(planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fr
         Their orders.
     days : DatetimeIndex, shape (days,)
         Days from the one after as-of.
-    fresh : Cases
-        Cases that the plan was not made from.
+    fresh : Scenarios
+        Scenarios that the plan was not made from.
 
     Returns
     -------
@@ -145,7 +147,7 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
 def service_held(
     planned: Sequence[Planned],
     short: ShortageRates,
-    fresh: Cases,
+    fresh: Scenarios,
     orders: Orders,
     policy: Policy,
     days: pd.DatetimeIndex,
@@ -159,8 +161,8 @@ def service_held(
         The materials.
     short : ShortageRates
         How often they run out with the plan.
-    fresh : Cases
-        Cases that the plan was not made from.
+    fresh : Scenarios
+        Scenarios that the plan was not made from.
     orders : Orders
         The plan.
     policy : Policy
@@ -177,7 +179,7 @@ def service_held(
     """
     rows = []
     means, missed = short.mean, short.mean_missed
-    allowed, cases = 1 - policy.service_level, fresh.use.shape[1]
+    allowed, scenarios = 1 - policy.service_level, fresh.use.shape[1]
     review = int(planned[0].reviews[0]) or int(planned[0].reviews[1])
     before = fresh.short_before(rush_serves_from(fresh.receives, 0))
     at_once = worth_rushing(fresh, policy, next_look(policy, fresh.receives, review))
@@ -185,7 +187,7 @@ def service_held(
         mine, early, after = short.share[place], short.early[place], short.after[place]
         weeks = np.flatnonzero(early > allowed)
         # By chance alone a share that holds may come out so much higher.
-        noise = 2 * np.sqrt(allowed / (cases * max(int(after.sum()), 1)))
+        noise = 2 * np.sqrt(allowed / (scenarios * max(int(after.sum()), 1)))
         unmet = float(orders.lacking[place].max(initial=0.0))
         # What no order can bring must come by other means, however early that is seen.
         late = bool((means[place] if unmet > 0 else missed[place]) > allowed + noise)
@@ -220,7 +222,7 @@ def service_held(
 
 
 def stock_ahead(
-    planned: Sequence[Planned], orders: Orders, fresh: Cases, days: pd.DatetimeIndex
+    planned: Sequence[Planned], orders: Orders, fresh: Scenarios, days: pd.DatetimeIndex
 ) -> pd.DataFrame:
     """Return how stock goes on with the plan's orders.
 
@@ -230,8 +232,8 @@ def stock_ahead(
         The materials.
     orders : Orders
         The plan.
-    fresh : Cases
-        Cases that the plan was not made from.
+    fresh : Scenarios
+        Scenarios that the plan was not made from.
     days : DatetimeIndex, shape (days,)
         Days from the one after as-of.
 

@@ -15,10 +15,10 @@ from typing import Any
 
 import numpy as np
 
-from .formulation import Builder
-from .offered import Article, Costs, Limit, Offer, Orders, Share, offer_rows
+from .material_rules import OrderModel
+from .offered import Costs, Item, Limit, Offer, Orders, Share, offer_rows
 
-__all__ = ["Article", "Limit", "Offer", "Orders", "Share", "solve"]
+__all__ = ["Item", "Limit", "Offer", "Orders", "Share", "solve"]
 
 #: Proven distance to the least cost above which a plan is poor.
 _POOR = 0.1
@@ -34,7 +34,7 @@ _LARGE, _NODES_EACH, _GAP_EACH = 100, 1, 0.005
 
 
 def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
-    articles: Sequence[Article],
+    items: Sequence[Item],
     *,
     load_cost: float,
     holding_rate: float,
@@ -50,7 +50,7 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
 
     Parameters
     ----------
-    articles : sequence of Article
+    items : sequence of Item
         The materials, all with equally many orders.
     load_cost : float
         Freight of one load [currency].
@@ -87,8 +87,8 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     """
     # Suppliers meet in materials that several deliver and in the newsprint store: those that share no material are
     # solved for themselves, and all together if the store is too small.
-    groups = _groups(articles)
-    own = [[articles[place] for place in mine] for mine in groups]
+    groups = _groups(items)
+    own = [[items[place] for place in mine] for mine in groups]
     keys = [tuple((one.name, one.needs.tobytes()) for one in each) for each in own]
     kept = {} if solutions is None else solutions
     # The longest search first: the others fit in beside it.
@@ -108,17 +108,17 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
         for number, orders in zip(asked, workers.map(found_for, asked), strict=True):
             kept[keys[number]] = orders
     parts = [(mine, kept[key]) for mine, key in zip(groups, keys, strict=True)]
-    found = _together(articles, parts)
-    if store is None or not len(articles) or _in_store(articles, found, store):
+    found = _together(items, parts)
+    if store is None or not len(items) or _in_store(items, found, store):
         return found
-    return _solved(articles, costs, store, nodes, gap)
+    return _solved(items, costs, store, nodes, gap)
 
 
-def _groups(articles: Sequence[Article]) -> list[list[int]]:
+def _groups(items: Sequence[Item]) -> list[list[int]]:
     """Return the places of materials whose suppliers hang together, since one delivers several or several one."""
     groups: list[tuple[set[str], list[int]]] = []
-    for place, article in enumerate(articles):
-        suppliers = {offer.supplier for offer in article.offers}
+    for place, item in enumerate(items):
+        suppliers = {offer.supplier for offer in item.offers}
         mine = [group for group in groups if group[0] & suppliers]
         joined = (
             suppliers.union(*(group[0] for group in mine)),
@@ -132,7 +132,7 @@ def _groups(articles: Sequence[Article]) -> list[list[int]]:
     return [places for _, places in groups]
 
 
-def _gaps(own: Sequence[Sequence[Article]], gap: float) -> np.ndarray:
+def _gaps(own: Sequence[Sequence[Item]], gap: float) -> np.ndarray:
     """Return how close to the least cost each supplier's plan must be proven: closer where most of the cost is."""
     loads = np.array(
         [
@@ -145,14 +145,14 @@ def _gaps(own: Sequence[Sequence[Article]], gap: float) -> np.ndarray:
 
 
 def _solved(
-    articles: Sequence[Article],
+    items: Sequence[Item],
     costs: Costs,
     store: Sequence[tuple[int, float]] | None,
     nodes: int,
     gap: float,
 ) -> Orders:
-    large = len(articles) > 0 and sum(len(one.offers) for one in articles) * len(articles[0].needs) > _LARGE
-    build = Builder(articles, costs, store, spells=not large)
+    large = len(items) > 0 and sum(len(one.offers) for one in items) * len(items[0].needs) > _LARGE
+    build = OrderModel(items, costs, store, spells=not large)
 
     whole, rules = build.whole, build.constraints()
 
@@ -222,11 +222,11 @@ def _order_by_order(
     return found
 
 
-def _together(articles: Sequence[Article], parts: Sequence[tuple[list[int], Orders]]) -> Orders:
-    orders = len(articles[0].needs) if articles else 0
-    rows = offer_rows(articles)
+def _together(items: Sequence[Item], parts: Sequence[tuple[list[int], Orders]]) -> Orders:
+    orders = len(items[0].needs) if items else 0
+    rows = offer_rows(items)
     quantity = np.zeros((rows[-1].stop if rows else 0, orders))
-    lacking = np.zeros((len(articles), orders))
+    lacking = np.zeros((len(items), orders))
     loads: dict[str, np.ndarray] = {}
     for mine, part in parts:
         quantity[[row for place in mine for row in range(rows[place].start, rows[place].stop)]] = (
@@ -239,13 +239,13 @@ def _together(articles: Sequence[Article], parts: Sequence[tuple[list[int], Orde
     return Orders(quantity, loads, lacking, cost, missed / cost if cost > 0 else 0.0)
 
 
-def _in_store(articles: Sequence[Article], orders: Orders, store: Sequence[tuple[int, float]]) -> bool:
+def _in_store(items: Sequence[Item], orders: Orders, store: Sequence[tuple[int, float]]) -> bool:
     """Say whether the newsprint ordered fits on all days."""
-    rows = offer_rows(articles)
+    rows = offer_rows(items)
     for day, room in store:
         added = sum(
             one.room * float(orders.quantity[row][np.asarray(offer.due) <= day].sum())
-            for one, mine in zip(articles, rows, strict=True)
+            for one, mine in zip(items, rows, strict=True)
             for row, offer in enumerate(one.offers, mine.start)
         )
         if added > room + 1e-6:

@@ -14,7 +14,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from pressstats.orders.programme import Article, Limit, Offer, Orders, Share, solve
+from pressstats.orders.milp import Item, Limit, Offer, Orders, Share, solve
 
 NOWHERE = 1e12
 
@@ -22,7 +22,7 @@ NOWHERE = 1e12
 OFFERED = {field.name for field in fields(Offer)}
 
 
-def article(name: str, needs: list[float], **other: object) -> Article:
+def item(name: str, needs: list[float], **other: object) -> Item:
     """Return a material that one supplier delivers."""
     orders = len(needs)
     said = {
@@ -31,7 +31,7 @@ def article(name: str, needs: list[float], **other: object) -> Article:
     }
     said |= {key: value for key, value in other.items() if key not in OFFERED}
     mine = {key: value for key, value in other.items() if key in OFFERED}
-    return Article(name=name, needs=np.array(needs, dtype=float), offers=(offer(orders, **mine),), **said)
+    return Item(name=name, needs=np.array(needs, dtype=float), offers=(offer(orders, **mine),), **said)
 
 
 def offer(orders: int, **other: object) -> Offer:
@@ -46,7 +46,7 @@ def offer(orders: int, **other: object) -> Offer:
     return Offer(**(said | other))
 
 
-def changed(one: Article, **other: object) -> Article:
+def changed(one: Item, **other: object) -> Item:
     """Return a material with other terms of its first offer."""
     return replace(one, offers=(replace(one.offers[0], **other), *one.offers[1:]))
 
@@ -59,7 +59,7 @@ def test_economic_order_quantity() -> None:
     daily = 1300 / year
     interval = round(304.0467800 / daily / step)
     needs = [daily * step * n for n in range(1, reviews + 1)]
-    one = article("candy", needs, pack=daily * step, load=1e9, due=np.arange(reviews) * step)
+    one = item("candy", needs, pack=daily * step, load=1e9, due=np.arange(reviews) * step)
     found = solve([one], load_cost=8, holding_rate=0.225, end=reviews * step, gap=0.0, nodes=100_000)
     assert np.flatnonzero(found.quantity[0]).tolist() == [0, interval]
     assert found.quantity[0][[0, interval]] == pytest.approx(
@@ -74,7 +74,7 @@ def test_wagner_whitin() -> None:
     # Snyder & Shen, Fundamentals of Supply Chain Theory, 2nd edition, example 3.9: fixed cost 500, holding 2 a unit and
     # period, demand 90, 120, 80, 70: orders 210, 0, 150, 0, cost 1380. A load that takes everything is the fixed cost.
     demand = np.array([90.0, 120.0, 80.0, 70.0])
-    one = article("flour", list(np.cumsum(demand)), due=np.arange(4))
+    one = item("flour", list(np.cumsum(demand)), due=np.arange(4))
     found = solve([one], load_cost=500, holding_rate=2 * 365.25, end=4, gap=0.0)
     assert found.quantity[0].tolist() == [210, 0, 150, 0]
     # A unit counts as held to the end, whoever uses it then: what is used in a period is not held from there on.
@@ -89,7 +89,7 @@ def test_a_price_for_all_units_from_a_quantity_on() -> None:
     cycle = 800 / 1300 * year
     tiers = [(0.0, 0.75), (400.0, 0.72), (800.0, 0.68)]
     due = np.round(np.arange(8) * cycle / 8).astype(int)
-    one = article("sugar", [100.0 * n for n in range(1, 9)], prices=[tiers] * 8, due=due)
+    one = item("sugar", [100.0 * n for n in range(1, 9)], prices=[tiers] * 8, due=due)
     found = solve([one], load_cost=8, holding_rate=0.3, end=int(cycle), gap=0.0)
     assert found.quantity[0].tolist() == [800] + 7 * [0]
     cost = 8 + 0.68 * 800 + 0.3 * 0.68 * 800 / 2 * cycle / year
@@ -104,9 +104,9 @@ def test_a_price_for_all_units_from_a_quantity_on() -> None:
 
 
 def line_cost(
-    one: Article, packs: tuple[int, ...], load_cost: float, rate: float, end: int, filled: bool
+    one: Item, packs: tuple[int, ...], load_cost: float, rate: float, end: int, filled: bool
 ) -> float:
-    """Return what the orders of one article cost but for freight; infinite where they break a rule."""
+    """Return what the orders of one item cost but for freight; infinite where they break a rule."""
     said = one.offers[0]
     quantity = np.array(packs) * one.pack
     total = np.cumsum(quantity)
@@ -136,7 +136,7 @@ def line_cost(
 
 
 def cheapest(
-    articles: list[Article],
+    items: list[Item],
     load_cost: float,
     rate: float,
     end: int,
@@ -146,13 +146,13 @@ def cheapest(
 ) -> float:
     """Return the least cost over all orders of up to `most` whole packs that keep every rule."""
     cost, room, shares = np.zeros(1), np.zeros((1, 1)), {}
-    for one in articles:
+    for one in items:
         options = list(itertools.product(range(most + 1), repeat=len(one.needs)))
         costs = np.array([line_cost(one, packs, load_cost, rate, end, filled) for packs in options])
         packs = np.array(options)[np.isfinite(costs)]
         costs = costs[np.isfinite(costs)]
         holds = max(np.floor(one.offers[0].load / one.pack), 1)
-        # Every choice of the articles before with every choice of this one.
+        # Every choice of the items before with every choice of this one.
         before, mine = (grid.ravel() for grid in np.indices((len(cost), len(costs))))
         cost = cost[before] + costs[mine]
         room = room[before] + np.cumsum(packs * one.pack * one.room, axis=1)[mine]
@@ -165,16 +165,16 @@ def cheapest(
     return float(cost.min())
 
 
-def small_case(seed: int) -> tuple[list[Article], np.ndarray | None]:
-    """Return two articles with three orders, and the newsprint that may be added in all."""
+def small_case(seed: int) -> tuple[list[Item], np.ndarray | None]:
+    """Return two items with three orders, and the newsprint that may be added in all."""
     rng = np.random.default_rng(seed)
     orders = 3
-    articles = []
+    items = []
     for name in ("wide", "narrow"):
         pack = float(rng.integers(4, 9))
         needs = np.minimum(np.cumsum(rng.integers(0, 14, orders)).astype(float), 5 * pack)
         break_at = float(rng.integers(2, 4)) * pack
-        one = article(
+        one = item(
             name,
             list(needs),
             supplier="mill" if seed % 4 else name,
@@ -187,16 +187,16 @@ def small_case(seed: int) -> tuple[list[Article], np.ndarray | None]:
             ],
             room=1.0,
         )
-        articles.append(one)
-    return articles, sum(one.needs for one in articles) + 30.0 if seed % 2 else None
+        items.append(one)
+    return items, sum(one.needs for one in items) + 30.0 if seed % 2 else None
 
 
-def by_day(articles: list[Article], store: np.ndarray | None) -> list[tuple[int, float]] | None:
+def by_day(items: list[Item], store: np.ndarray | None) -> list[tuple[int, float]] | None:
     """Return the room as the programme takes it."""
-    return None if store is None else [(int(day), kg) for day, kg in zip(articles[0].due, store, strict=True)]
+    return None if store is None else [(int(day), kg) for day, kg in zip(items[0].due, store, strict=True)]
 
 
-def kept(one: Article, quantity: np.ndarray, lacking: np.ndarray) -> None:
+def kept(one: Item, quantity: np.ndarray, lacking: np.ndarray) -> None:
     """Assert that orders keep every rule that is not a price."""
     packs = quantity / one.pack
     assert packs == pytest.approx(np.round(packs))
@@ -205,14 +205,14 @@ def kept(one: Article, quantity: np.ndarray, lacking: np.ndarray) -> None:
     assert ((quantity == 0) | (quantity >= one.offers[0].minimum)).all()
 
 
-def exactly(articles: list[Article], store: np.ndarray | None, filled: bool) -> Orders:
+def exactly(items: list[Item], store: np.ndarray | None, filled: bool) -> Orders:
     """Return the programme's answer to a small case, proven to the end."""
     return solve(
-        articles,
+        items,
         load_cost=6.0,
         holding_rate=0.8,
         end=35,
-        store=by_day(articles, store),
+        store=by_day(items, store),
         gap=0.0,
         nodes=100_000,
         filled=filled,
@@ -222,12 +222,12 @@ def exactly(articles: list[Article], store: np.ndarray | None, filled: bool) -> 
 @pytest.mark.parametrize("filled", [False, True])
 @pytest.mark.parametrize("seed", range(10))
 def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> None:
-    articles, store = small_case(seed)
-    expected = cheapest(articles, 6.0, 0.8, 35, store, filled)
-    found = exactly(articles, store, filled)
+    items, store = small_case(seed)
+    expected = cheapest(items, 6.0, 0.8, 35, store, filled)
+    found = exactly(items, store, filled)
     assert not found.lacking.any()
     assert found.cost == pytest.approx(expected, abs=1e-5)
-    for one, quantity, lacking in zip(articles, found.quantity, found.lacking, strict=True):
+    for one, quantity, lacking in zip(items, found.quantity, found.lacking, strict=True):
         kept(one, quantity, lacking)
 
 
@@ -236,10 +236,10 @@ def test_small_cases_against_trying_everything_out(seed: int, filled: bool) -> N
 def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part: str) -> None:
     # Cover that is wanted, at a price; what the plan before said, at a price; too little room for what is needed, of
     # its own or of all; a price that rises again for the largest orders.
-    articles, store = small_case(seed)
+    items, store = small_case(seed)
     rng = np.random.default_rng(1000 + seed)
     asked = []
-    for one in articles:
+    for one in items:
         slack = rng.integers(0, 2 * one.pack, (2, 3)).astype(float)
         if part in ("cover", "all"):
             low = np.maximum.accumulate(one.needs + slack[0])
@@ -271,7 +271,7 @@ def test_what_may_be_asked_besides_against_trying_everything_out(seed: int, part
 
 
 def test_nothing_needed_orders_nothing() -> None:
-    found = solve([article("paper", [0, 0, 0])], load_cost=600, holding_rate=0.12, end=30)
+    found = solve([item("paper", [0, 0, 0])], load_cost=600, holding_rate=0.12, end=30)
     assert not found.quantity.any()
     assert not found.loads["mill"].any()
     assert not found.lacking.any()
@@ -280,7 +280,7 @@ def test_nothing_needed_orders_nothing() -> None:
 
 
 def test_a_pack_larger_than_a_load_has_a_load_of_its_own() -> None:
-    one = article("drum", [25.0, 25.0], pack=10.0, load=7.0)
+    one = item("drum", [25.0, 25.0], pack=10.0, load=7.0)
     found = solve([one], load_cost=5, holding_rate=0.12, end=20, gap=0.0)
     assert found.quantity.sum() == 30
     assert found.loads["mill"].sum() == 3
@@ -288,19 +288,19 @@ def test_a_pack_larger_than_a_load_has_a_load_of_its_own() -> None:
 
 def test_a_full_store_is_told_as_what_must_come_by_other_means() -> None:
     # 100 are needed, and no more than 60 fit.
-    one = article("paper", [0, 100, 100], free=np.array([60.0, 60.0, 60.0]), expedite=1000.0)
+    one = item("paper", [0, 100, 100], free=np.array([60.0, 60.0, 60.0]), expedite=1000.0)
     found = solve([one], load_cost=5, holding_rate=0.12, end=30, gap=0.0)
     assert found.quantity[0].sum() == 60
     assert found.lacking[0].tolist() == pytest.approx([0, 40, 40])
     # Nothing at all fits, and nothing is needed: nothing is bought.
-    full = article("paper", [0, 0, 0], free=np.zeros(3))
+    full = item("paper", [0, 0, 0], free=np.zeros(3))
     assert not solve([full], load_cost=5, holding_rate=0.12, end=30).quantity.any()
 
 
 def test_what_comes_by_other_means_leaves_its_room_to_orders() -> None:
     # Five packs are needed and three ever fit: two lack in the end. Two packs are the least order, so that of the
     # first order nothing more is gained.
-    one = article("paper", [20, 40, 50], free=np.array([20.0, 30.0, 30.0]), minimum=20.0)
+    one = item("paper", [20, 40, 50], free=np.array([20.0, 30.0, 30.0]), minimum=20.0)
     expected = cheapest([one], 6.0, 0.8, 35, None, filled=False)
     found = solve([one], load_cost=6.0, holding_rate=0.8, end=35, gap=0.0)
     assert found.lacking.max() == pytest.approx(30 if found.quantity.sum() < 30 else 20)
@@ -310,8 +310,8 @@ def test_what_comes_by_other_means_leaves_its_room_to_orders() -> None:
 def test_where_the_shared_store_lets_an_order_lack_the_next_one_catches_up() -> None:
     # 10, 40 and 50 are needed of the first, and 30 of all may be there by its second order: its third brings 40, which
     # a bound that takes its needs as met would forbid.
-    wide = article("wide", [10.0, 40.0, 50.0], supplier="A", room=1.0, free=np.full(3, 60.0))
-    narrow = article("narrow", [10.0, 20.0, 20.0], supplier="B", room=1.0, free=np.full(3, 60.0))
+    wide = item("wide", [10.0, 40.0, 50.0], supplier="A", room=1.0, free=np.full(3, 60.0))
+    narrow = item("narrow", [10.0, 20.0, 20.0], supplier="B", room=1.0, free=np.full(3, 60.0))
     store = np.array([20.0, 30.0, 100.0])
     found = exactly([wide, narrow], store, filled=False)
     assert found.cost == pytest.approx(cheapest([wide, narrow], 6.0, 0.8, 35, store, False), abs=1e-4)
@@ -319,8 +319,8 @@ def test_where_the_shared_store_lets_an_order_lack_the_next_one_catches_up() -> 
 
 
 def test_materials_due_on_other_days_share_no_load() -> None:
-    wide = article("wide", [10.0, 10.0])
-    narrow = article("narrow", [10.0, 10.0])
+    wide = item("wide", [10.0, 10.0])
+    narrow = item("narrow", [10.0, 10.0])
     assert solve([wide, narrow], load_cost=5, holding_rate=0.12, end=30, gap=0.0).loads["mill"].sum() == 1
     later = changed(narrow, due=np.array([3, 10]))
     assert solve([wide, later], load_cost=5, holding_rate=0.12, end=30, gap=0.0).loads["mill"].sum() == 2
@@ -328,8 +328,8 @@ def test_materials_due_on_other_days_share_no_load() -> None:
 
 def test_suppliers_meet_in_the_newsprint_store() -> None:
     # Each alone would take all 60 at once, at one freight; 80 kg fit at first.
-    wide = article("wide", [30.0, 60.0], supplier="A", room=1.0)
-    narrow = article("narrow", [30.0, 60.0], supplier="B", room=1.0)
+    wide = item("wide", [30.0, 60.0], supplier="A", room=1.0)
+    narrow = item("narrow", [30.0, 60.0], supplier="B", room=1.0)
     free = solve([wide, narrow], load_cost=50, holding_rate=0.12, end=30, gap=0.0)
     assert free.quantity[:, 0].sum() == 120
     store = [(0, 90.0), (7, 200.0)]
@@ -340,7 +340,7 @@ def test_suppliers_meet_in_the_newsprint_store() -> None:
 
 def test_loads_are_filled_only_where_holding_costs_less() -> None:
     # Three packs are needed and ten fit: filling spares seven tenths of 100, and holds 70 units for 10 days.
-    one = article("paper", [30.0], load=100.0, due=np.array([0]))
+    one = item("paper", [30.0], load=100.0, due=np.array([0]))
     cheap = solve([one], load_cost=100, holding_rate=0.12, end=10, filled=True, gap=0.0)
     assert cheap.quantity.sum() > 30
     dear = solve([one], load_cost=100, holding_rate=60.0, end=10, filled=True, gap=0.0)
@@ -350,13 +350,13 @@ def test_loads_are_filled_only_where_holding_costs_less() -> None:
 
 def test_cover_that_is_wanted_yields_to_what_is_dearer() -> None:
     # A pack of 10 in the first order costs 10 x 70 / 365.25 in holding, and 5 lack of the cover twice.
-    one = article("paper", [0.0, 0.0], low=np.array([5.0, 5.0]), due=np.array([0, 7]))
+    one = item("paper", [0.0, 0.0], low=np.array([5.0, 5.0]), due=np.array([0, 7]))
     terms = {"load_cost": 0.0, "holding_rate": 1.0, "end": 70, "gap": 0.0}
     spared = 10 * 70 / 365.25 / (5 + 5)
     assert solve([replace(one, low_cost=1.05 * spared)], **terms).quantity.tolist() == [[10.0, 0.0]]
     assert not solve([replace(one, low_cost=0.85 * spared)], **terms).quantity.any()
     # What is more than wanted counts only beyond what is needed anyhow: it brings no order forward or back.
-    needed = article("paper", [30.0, 30.0], high=np.array([10.0, 10.0]), high_cost=1.0, due=np.array([0, 7]))
+    needed = item("paper", [30.0, 30.0], high=np.array([10.0, 10.0]), high_cost=1.0, due=np.array([0, 7]))
     found = solve([needed], **terms)
     assert found.quantity.tolist() == [[30.0, 0.0]]
     assert found.cost == pytest.approx(30 * 70 / 365.25)
@@ -365,7 +365,7 @@ def test_cover_that_is_wanted_yields_to_what_is_dearer() -> None:
 def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> None:
     # Nothing is needed before the second order; the plan before said the first. Later spares 7 days' holding, and is
     # two changes of 20 units.
-    one = article("paper", [0.0, 20.0], before=np.array([20.0, 0.0]), due=np.array([0, 7]))
+    one = item("paper", [0.0, 20.0], before=np.array([20.0, 0.0]), due=np.array([0, 7]))
     terms = {"load_cost": 0.0, "holding_rate": 1.0, "end": 70, "gap": 0.0}
     spared = 7 / 365.25 / 2
     assert solve([changed(one, change_cost=1.1 * spared)], **terms).quantity.tolist() == [[20.0, 0.0]]
@@ -377,24 +377,24 @@ def test_the_plan_before_is_left_where_a_change_spares_less_than_it_costs() -> N
 
 @pytest.mark.parametrize("seed", range(4))
 def test_its_own_orders_passed_as_the_plan_before_come_back(seed: int) -> None:
-    articles, store = small_case(seed)
+    items, store = small_case(seed)
     terms = {
         "load_cost": 6.0,
         "holding_rate": 0.8,
         "end": 35,
-        "store": by_day(articles, store),
+        "store": by_day(items, store),
         "gap": 0.0,
         "filled": True,
     }
-    first = solve(articles, **terms)
-    told = zip(articles, first.quantity, strict=True)
+    first = solve(items, **terms)
+    told = zip(items, first.quantity, strict=True)
     again = solve([changed(one, before=quantity, change_cost=0.01) for one, quantity in told], **terms)
     assert again.quantity.tolist() == first.quantity.tolist()
     assert again.cost == pytest.approx(first.cost, abs=1e-6)
 
 
 def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
-    wide, narrow = article("wide", [30.0], supplier="A"), article("narrow", [30.0], supplier="B")
+    wide, narrow = item("wide", [30.0], supplier="A"), item("narrow", [30.0], supplier="B")
     kept_: dict = {}
     terms = {"load_cost": 50, "holding_rate": 0.12, "end": 30, "gap": 0.0, "solutions": kept_}
     first = solve([wide, narrow], **terms)
@@ -409,7 +409,7 @@ def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
 # --- several suppliers ---------------------------------------------------------------------------
 
 
-def cost_of_choice(one: Article, packs: np.ndarray, rate: float, end: int, load_cost: float) -> float:
+def cost_of_choice(one: Item, packs: np.ndarray, rate: float, end: int, load_cost: float) -> float:
     """Return what orders of one material's suppliers cost, written out; `packs` has shape (offers, orders)."""
     lowest = min(price + each.premium for each in one.offers for tiers in each.prices for _, price in tiers)
     cost, coming = 0.0, np.zeros(len(one.needs))
@@ -446,7 +446,7 @@ def cost_of_choice(one: Article, packs: np.ndarray, rate: float, end: int, load_
     return cost + one.expedite * float(np.maximum(wanted - total, 0.0).sum())
 
 
-def two_suppliers(seed: int) -> Article:
+def two_suppliers(seed: int) -> Item:
     """Return a material that two mills deliver with different packs, prices, lead times, contracts and shares."""
     rng = np.random.default_rng(seed)
     orders, pack = 3, float(rng.integers(4, 9))
@@ -478,7 +478,7 @@ def two_suppliers(seed: int) -> Article:
             )
         )
     free = np.maximum(needs + 3 * pack, 4 * pack)
-    return Article("wide", tuple(offers), needs, free, expedite=20.0)
+    return Item("wide", tuple(offers), needs, free, expedite=20.0)
 
 
 @pytest.mark.parametrize("seed", range(14))
@@ -502,7 +502,7 @@ def test_price_breaks_of_a_whole_order_add_up_what_is_ordered_of_a_supplier() ->
     # 30 and 30 are needed: from 60 on a unit costs .2 less, which neither reaches alone.
     tiers = [[(0.0, 1.0), (60.0, 0.8)]] * 2
     pair = [
-        article(name, [30.0, 30.0], prices=tiers, unit="kg", free=np.full(2, 30.0))
+        item(name, [30.0, 30.0], prices=tiers, unit="kg", free=np.full(2, 30.0))
         for name in ("wide", "narrow")
     ]
     terms = {"load_cost": 0.0, "holding_rate": 0.0, "end": 30, "gap": 0.0}
@@ -518,7 +518,7 @@ def test_the_cheaper_supplier_has_what_its_share_allows() -> None:
     needs = list(np.arange(1, 9) * 100.0)
     cheap = offer(8, supplier="A", prices=[[(0.0, 1.0)]] * 8, share=Share(0.0, 0.6, 0.0, 0.0, 5.0))
     dear = offer(8, supplier="B", prices=[[(0.0, 1.1)]] * 8)
-    one = replace(article("paper", needs), offers=(cheap, dear))
+    one = replace(item("paper", needs), offers=(cheap, dear))
     found = solve([one], load_cost=0.0, holding_rate=0.12, end=60, gap=0.0)
     assert found.quantity[0].sum() == pytest.approx(480)
     assert found.quantity.sum() == pytest.approx(800)
@@ -537,7 +537,7 @@ def test_many_materials_are_searched_review_by_review_and_close_to_the_least_cos
             offer(6, supplier=mill, load=100.0, prices=[[(0.0, float(rng.uniform(1.0, 1.1)))]] * 6)
             for mill in ("A", "B")
         )
-        many.append(replace(article(f"paper {number}", list(needs)), offers=offers))
+        many.append(replace(item(f"paper {number}", list(needs)), offers=offers))
     found = solve(many, load_cost=3.0, holding_rate=0.5, end=42)
     assert found.lacking.max() == 0
     assert found.gap < 0.1

@@ -7,74 +7,73 @@ from collections.abc import Sequence
 import numpy as np
 
 from .model import Model
-from .offered import Article, Costs, packs_a_load, packs_needed, whole_packs
+from .offered import Costs, Item, packs_a_load, packs_needed, whole_packs
 from .shared_rules import cover_spells, fill_loads, fit_store, hold_whole_orders
 
-__all__ = ["Builder"]
+__all__ = ["OrderModel"]
 
 _DAYS_A_YEAR = 365.25
 #: Cost of a pack that finds no room, as times that of one that lacks: orders never take such room.
 _SPILLED = 100.0
 
 
-class Builder(Model):
+class OrderModel(Model):
     """The model with the variables and rules of all materials."""
 
     def __init__(
         self,
-        articles: Sequence[Article],
+        items: Sequence[Item],
         costs: Costs,
         store: Sequence[tuple[int, float]] | None,
         spells: bool = True,
     ) -> None:
-        super().__init__(articles, costs, store is not None)
+        super().__init__(items, costs, store is not None)
         self._lost_before: int | None = None
-        for place, article in enumerate(articles):
-            self._article(place, article)
+        for place, item in enumerate(items):
+            self._article(place, item)
         hold_whole_orders(self)
         for supplier, due in dict.fromkeys((offer.supplier, tuple(offer.due)) for offer in self.offers):
             fill_loads(self, supplier, due)
         # Of many materials these rules take longer than they spare.
-        for place in range(len(articles) if spells else 0):
+        for place in range(len(items) if spells else 0):
             cover_spells(self, place)
         if store is not None:
             fit_store(self, store)
         if self.orders:
             packs = sum(
-                whole_packs(one.needs[-1], one.offers[0].pack) / packs_a_load(one.offers[0])
-                for one in articles
+                whole_packs(one.needs[-1], one.offers[0].pack) / packs_a_load(one.offers[0]) for one in items
             )
             self.new(self.spared * float(packs), 1.0)
             self.fixed = len(self._cost) - 1
 
-    def _article(self, place: int, article: Article) -> None:
+    def _article(self, place: int, item: Item) -> None:
         rows = range(self.rows[place].start, self.rows[place].stop)
         for row in rows:
             self.counts_from[row] = (
                 np.arange(self.orders)
                 if row == rows.start
-                else np.searchsorted(article.due[: self.orders], self.offers[row].due[: self.orders])
+                else np.searchsorted(item.due[: self.orders], self.offers[row].due[: self.orders])
             )
-        alike = len({offer.pack for offer in article.offers}) == 1
+        alike = len({offer.pack for offer in item.offers}) == 1
         # An order must not overfill the store when it comes, nor when a later one or an open order does.
-        room = np.minimum.accumulate(np.maximum(article.free, 0.0)[::-1])[::-1] / article.pack
+        room = np.minimum.accumulate(np.maximum(item.free, 0.0)[::-1])[::-1] / item.pack
         fits = np.floor(room + 1e-9) if alike else room
-        wanted = packs_needed(article)
-        least = max(self._least_packs(row) * self.offers[row].pack / article.pack for row in rows)
+        wanted = packs_needed(item)
+        least = max(self._least_packs(row) * self.offers[row].pack / item.pack for row in rows)
         all_fit = bool((wanted + least - 1 <= fits).all())
         # What every unit costs anyway decides nothing: prices count from the lowest.
         lowest = min(
-            price + offer.premium for offer in article.offers for tiers in offer.prices for _, price in tiers
+            price + offer.premium for offer in item.offers for tiers in offer.prices for _, price in tiers
         )
         for order in range(self.orders):
             for row in rows:
                 self._order(place, row, order, wanted, fits, all_fit, lowest)
-            self.lacking[place, order] = self.new(article.pack * article.expedite)
+            self.lacking[place, order] = self.new(item.pack * item.expedite)
             for row in rows:
                 self._as_said(row, order)
         self._lost_before = None
         for order in range(self.orders):
-            self._balance(place, article, order, wanted, fits, all_fit)
+            self._balance(place, item, order, wanted, fits, all_fit)
         for row in rows:
             self._limits(place, row)
 
@@ -83,9 +82,9 @@ class Builder(Model):
 
     def _most_ever(self, place: int, row: int) -> float:
         """Return the most packs of an offer that are worth ordering at once; a smaller bound is a faster search."""
-        article, offer = self.articles[place], self.offers[row]
-        most = float(np.max(article.needs, initial=0.0))
-        most = max(most, float(np.max(article.low, initial=0.0)))
+        item, offer = self.items[place], self.offers[row]
+        most = float(np.max(item.needs, initial=0.0))
+        most = max(most, float(np.max(item.low, initial=0.0)))
         most = max([most, *(limit.least for limit in offer.limits if np.isfinite(limit.least))])
         # Room to fill a load up, and for an order minimum.
         return float(np.ceil((most + min(offer.load, most) + offer.minimum + offer.pack) / offer.pack))
@@ -101,7 +100,7 @@ class Builder(Model):
         lowest: float,
     ) -> None:
         """Make the variables of one order: its packs, whether it is made, and what price it reaches."""
-        article, offer = self.articles[place], self.offers[row]
+        item, offer = self.items[place], self.offers[row]
         least_packs, most_ever = self._least_packs(row), self._most_ever(place, row)
         # An order of the minimum has reached some breaks already. What is held is worth the same whenever it came, and
         # at least its freight: were dear units held dearer to the end, buying ahead of a rise would seem to spare that.
@@ -117,7 +116,7 @@ class Builder(Model):
         # shared, so that none comes by other means.
         counted = int(self.counts_from[row, order])
         held_before = wanted[counted - 1] if counted and all_fit and not self.shared else 0.0
-        ratio = offer.pack / article.pack
+        ratio = offer.pack / item.pack
         free = max(float(fits[min(counted, self.orders - 1)] - held_before), 0.0) / ratio
         packs_most = max(min(most_ever, free + least_packs - 1), least_packs)
         packs = self.new(cost, packs_most, whole=order)
@@ -143,7 +142,7 @@ class Builder(Model):
                 self.rule([int(self.packs[row, order]), changed], [sign, -1.0], -np.inf, sign * said)
 
     def _balance(
-        self, place: int, article: Article, order: int, wanted: np.ndarray, fits: np.ndarray, all_fit: bool
+        self, place: int, item: Item, order: int, wanted: np.ndarray, fits: np.ndarray, all_fit: bool
     ) -> None:
         """Say what the orders that count by a place must add up to, and what they may."""
         (own, values), lack = self.counted_by(place, order), int(self.lacking[place, order])
@@ -160,36 +159,36 @@ class Builder(Model):
             self.rule([*made, lack], [1.0] * (len(made) + 1), orders_least, np.inf)
         if fits[order] < len(own) * max(self._most_ever(place, row) for row in rows) * max(values):
             self.rule(own, values, -np.inf, float(fits[order]))
-            if order and not all_fit and np.isfinite(article.capacity):
-                self._lost(place, article, order)
-        if len(article.low) and article.low_cost > 0:
-            under = self.new(article.pack * article.low_cost)
-            self.rule([*own, under], [*values, 1.0], float(article.low[order]) / article.pack, np.inf)
-        if len(article.high) and article.high_cost > 0:
+            if order and not all_fit and np.isfinite(item.capacity):
+                self._lost(place, item, order)
+        if len(item.low) and item.low_cost > 0:
+            under = self.new(item.pack * item.low_cost)
+            self.rule([*own, under], [*values, 1.0], float(item.low[order]) / item.pack, np.inf)
+        if len(item.high) and item.high_cost > 0:
             # Above the need only: what must be there is no fault.
-            most_wanted = max(float(article.high[order]) / article.pack, float(wanted[order]))
-            over = self.new(article.pack * article.high_cost)
+            most_wanted = max(float(item.high[order]) / item.pack, float(wanted[order]))
+            over = self.new(item.pack * item.high_cost)
             self.rule([*own, over], [*values, -1.0], -np.inf, most_wanted)
 
-    def _lost(self, place: int, article: Article, order: int) -> None:
+    def _lost(self, place: int, item: Item, order: int) -> None:
         """Take the room of an order as it is where stock runs out before it: what is not printed makes no room."""
         # Expected stock without the plan's orders, below nothing by what is then used in vain.
-        level = (article.capacity - article.free[order]) / article.pack
+        level = (item.capacity - item.free[order]) / item.pack
         lost = self.new(0.0)
         before, values = self.counted_by(place, order - 1)
         self.rule([*before, lost], [*values, 1.0], -level, np.inf)
         if self._lost_before is not None:
             self.rule([lost, self._lost_before], [1.0, -1.0], 0.0, np.inf)
         # What is on order may overfill the store by itself: no order of the plan is to blame, and none finds room.
-        spilled = self.new(_SPILLED * article.pack * article.expedite)
-        room = float(article.free[order]) / article.pack
+        spilled = self.new(_SPILLED * item.pack * item.expedite)
+        room = float(item.free[order]) / item.pack
         own, values = self.counted_by(place, order)
         self.rule([*own, lost, spilled], [*values, 1.0, -1.0], -np.inf, room)
         self._lost_before = lost
 
     def _limits(self, place: int, row: int) -> None:
         """Say what a contract asks for within the plan, and what part of all that is bought a supplier has."""
-        article, offer = self.articles[place], self.offers[row]
+        item, offer = self.items[place], self.offers[row]
         for limit in offer.limits:
             columns = [int(column) for column in self.packs[row, limit.orders]]
             ones = [1.0] * len(columns)
@@ -206,12 +205,12 @@ class Builder(Model):
             if (sign > 0 and part <= 0) or (sign < 0 and part >= 1):
                 continue
             values = [
-                (float(each == row) - part) * self.offers[each].pack / article.pack
+                (float(each == row) - part) * self.offers[each].pack / item.pack
                 for each in rows
                 for _ in range(self.orders)
             ]
-            off = self.new(article.pack * share.cost)
-            bound = (part * share.bought_of_all - share.bought) / article.pack
+            off = self.new(item.pack * share.cost)
+            bound = (part * share.bought_of_all - share.bought) / item.pack
             self.rule([*columns, off], [*values, sign], *_side(sign, bound))
 
     def _price_break(
@@ -232,7 +231,7 @@ class Builder(Model):
             self.rule([dear, packs, reached], [1.0, -1.0, -packs_most], -packs_most, np.inf)
             return
         if self.costs.whole_order:
-            key = (offer.supplier, self.articles[place].unit, order, least)
+            key = (offer.supplier, self.items[place].unit, order, least)
             if key not in self.reached:
                 self.reached[key] = self.new(0.0, 1.0, whole=order)
             reached = self.reached[key]

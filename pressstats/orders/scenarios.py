@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
     from ..plant import Policy
 
-__all__ = ["NOTHING", "Cases"]
+__all__ = ["NOTHING", "Scenarios"]
 
-#: Standard errors by which the cases must tell that more stock is worth its money.
+#: Standard errors by which the scenarios must tell that more stock is worth its money.
 _SURE = 1.0
 #: Rushes for each case that would have run out: what is worth a rush is so from a chance of about a percent on.
 _RUSHES = 4.0
@@ -32,8 +32,8 @@ _FLOOR = 3.0
 NOTHING = 1e-6
 
 
-class Cases:
-    """Cases of use and lateness of the planned materials, equally likely.
+class Scenarios:
+    """Scenarios of use and lateness of the planned materials, equally likely.
 
     Parameters
     ----------
@@ -47,16 +47,16 @@ class Cases:
         Lateness of suppliers.
     receives : ndarray of int, shape (days,)
         Result of :func:`pressstats.orders.receipt_days`.
-    use : ndarray, shape (materials, cases, days)
+    use : ndarray, shape (materials, scenarios, days)
         Use of each day [unit of the material].
     seed : int
         Seed of the lateness.
 
     Attributes
     ----------
-    come : list of ndarray, shape (cases, days)
+    come : list of ndarray, shape (scenarios, days)
         Receipts of the open orders.
-    arrives : list of ndarray of int, shape (cases, ORDERS + 1)
+    arrives : list of ndarray of int, shape (scenarios, ORDERS + 1)
         Days on which orders of the plan would come, by row of :attr:`Planned.rows`.
     """
 
@@ -109,8 +109,8 @@ class Cases:
         when = one.reviews[:ORDERS] - one.reviews[0]
         return known_by(one.stock, use, self.come[place], one.expected, self.helped[place], when)
 
-    def few(self, count: int) -> Cases:
-        """Return the first `count` cases by themselves."""
+    def few(self, count: int) -> Scenarios:
+        """Return the first `count` scenarios by themselves."""
         part = copy(self)
         part.use = self.use[:, :count]
         part.come = [come[:count] for come in self.come]
@@ -127,7 +127,7 @@ class Cases:
         Parameters
         ----------
         service : ndarray, shape (materials,)
-            Share of cases that must be covered until the next order has come.
+            Share of scenarios that must be covered until the next order has come.
         policy : Policy
             Costs of holding, expediting and running out: where more than the service level is worth its money, more
             is needed.
@@ -172,7 +172,7 @@ class Cases:
         return found
 
     def comes_by(self, place: int, quantity: np.ndarray | None = None) -> np.ndarray:
-        """Return the days on which a material's orders come by which its needs are counted, shape (cases, ORDERS + 1).
+        """Return the days on which the orders come that its needs are counted by, shape (scenarios, ORDERS + 1).
 
         They are those of its first source, and where another brings more of what is due by then, that one's.
         `quantity` has shape (sources, ORDERS).
@@ -216,7 +216,7 @@ class Cases:
 
         Returns
         -------
-        list of ndarray, shape (cases,)
+        list of ndarray, shape (scenarios,)
             Shortages in all [unit of the material]: no order of the plan can help them.
         """
         nothing = np.zeros((self.planned[-1].rows.stop, ORDERS))
@@ -238,13 +238,13 @@ class Cases:
         return found
 
     def stock(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
-        """Return stock at the end of each day with orders of those quantities, shape (cases, days up to `until`)."""
+        """Return stock at the end of each day with orders of those quantities, shape (scenarios, days to `until`)."""
         return stock_paths(
             self.planned[place].stock, self.use[place][:, :until], self.receipts(place, quantity, until)
         )
 
     def at_day_end(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
-        """Return what is on hand of each material at the end of each day, its receipts counted, shape (cases, `until`).
+        """Return what is on hand at the end of each day, its receipts counted, shape (scenarios, `until`) each.
 
         Where a material runs out, what stands in for it is used. `quantity` has shape (sources of all, ORDERS).
         """
@@ -259,7 +259,7 @@ class Cases:
     def stocks(self, quantity: np.ndarray, until: int) -> list[np.ndarray]:
         """Return stock of each material at the end of each day, with what others take of it.
 
-        `quantity` has shape (sources of all materials, ORDERS), each result shape (cases, `until`).
+        `quantity` has shape (sources of all materials, ORDERS), each result shape (scenarios, `until`).
         """
         use = self.stood_in(quantity, until)
         return [
@@ -277,7 +277,7 @@ class Cases:
         ]
 
     def receipts(self, place: int, quantity: np.ndarray, until: int | None = None) -> np.ndarray:
-        """Return receipts of a material by day, those of open orders among them, shape (cases, days up to `until`).
+        """Return receipts of a material by day, those of open orders among them, shape (scenarios, days up to `until`).
 
         `quantity` has shape (sources, ORDERS), or (ORDERS,) where there is one.
         """
@@ -288,8 +288,8 @@ class Cases:
                 if not amount.any():
                     continue
                 day = arrives[:, order]
-                cases = np.flatnonzero((day < come.shape[1]) & (amount > 0))
-                come[cases, day[cases]] += amount[cases]
+                scenarios = np.flatnonzero((day < come.shape[1]) & (amount > 0))
+                come[scenarios, day[scenarios]] += amount[scenarios]
         return come
 
     def ordered(self, place: int, quantity: np.ndarray) -> np.ndarray:
@@ -306,7 +306,7 @@ class Cases:
         return ordered
 
     def ordered_of_each(self, place: int, quantity: np.ndarray) -> list[np.ndarray]:
-        """Return what will be ordered of each source in each case, each of shape (cases, ORDERS).
+        """Return what will be ordered of each source in each case, each of shape (scenarios, ORDERS).
 
         More or less is ordered of them as the plan does in that week, and where it orders nothing as it does in all.
         """
