@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .milp import Orders
     from .scenarios import Scenarios
 
-__all__ = ["MUST_ORDER", "REASONS", "reasons"]
+__all__ = ["MUST_ORDER", "REASONS", "SEPARATOR", "reasons"]
 
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
@@ -25,6 +25,8 @@ _TOLD = 0.005
 _CASES = 1000
 #: Stock-out risk from which it is told as what will happen.
 MUST_ORDER = 0.5
+#: Stands between the names in `shared_with`: no name of a log holds it.
+SEPARATOR = "\n"
 #: Columns of :func:`reasons`.
 REASONS = {
     "order": "str",
@@ -38,7 +40,7 @@ REASONS = {
     "price_then": "float64",
     "price_from": "datetime64[us]",
     "from_quantity": "float64",
-    "shared_with": "object",
+    "shared_with": "str",
     "used": "float64",
 }
 
@@ -88,7 +90,7 @@ def reasons(
         when the next order is due on `next_due_on`), `contract` (its contract asks for it), `price` (the price rises
         from `price` to `price_then` for orders from `price_from` on), `break` (from `from_quantity` on the price is
         lower), `freight` (it fills the truck); days_left, days_after: days of stock when it comes, without and with it
-        (the second blank where no more than wanted); shared_with: other materials on the truck; used: share of the
+        (the second blank where no more than wanted); shared_with: other materials on the truck, a line each; used: share of the
         truck.
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
@@ -117,7 +119,7 @@ def reasons(
         after = _lasts(line.row.stock_after, use[by_name[line.one.name]], int(line.source.due[line.turn]))
         if np.isfinite(after) and after > logs.plant.policy.cover_days_maximum:
             why |= {"days_after": after} | _dearer_later(logs, line, days)
-        shared = tuple(other.row.material for other in scored[1:])
+        shared = SEPARATOR.join(other.row.material for other in scored[1:])
         used = min(float(load["loads"].sum()), 1.0)
         rows.append(
             {"order": order, "material": line.one.name, "shared_with": shared, "used": used}

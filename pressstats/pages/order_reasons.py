@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..orders.reasons import MUST_ORDER
+from ..orders.reasons import MUST_ORDER, SEPARATOR
 from .common import logged
 
 if TYPE_CHECKING:
@@ -43,9 +43,8 @@ def _sentence(results: Results, row: Any, name: Callable[[str], str]) -> str:
     if np.isfinite(row.days_after):
         because = "because freight is per truck" if pd.isna(row.price_from) else _dearer(results, row)
         why += f", and {row.days_after:.0f} days with it, more than the {policy.cover_days_maximum:g} wanted, {because}"
-    # Results that were kept hold arrays where those just made hold tuples.
-    if len(row.shared_with):
-        others = [name(other) for other in row.shared_with]
+    if row.shared_with:
+        others = [name(other) for other in row.shared_with.split(SEPARATOR)]
         listed = others[0] if len(others) == 1 else f"{', '.join(others[:-1])} and {others[-1]}"
         why += f"; {listed} {'shares' if len(others) == 1 else 'share'} the truck"
     return f"{why}; {100 * row.used:.0f} % of the truck is used."

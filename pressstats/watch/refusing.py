@@ -66,7 +66,8 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
     for name in _OF_KINDS:
         # What adds up all kinds, of no kind itself, would lack a part.
         gone_kinds = kinds | {""} if kinds else kinds
-        left[name] = left[name][~left[name]["kind"].isin(gone_kinds)]
+        kept = ~left[name]["kind"].isin(gone_kinds) & ("demand" not in refused)
+        left[name] = left[name][kept]
     words = kinds | ({"plates"} if "demand" in refused else set())
     left["bridge"] = left["bridge"][~left["bridge"]["of"].isin(words)]
     return left

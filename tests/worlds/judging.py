@@ -27,7 +27,7 @@ NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
 DATED_DAYS = 14
 #: What no page of any world may say.
 NEVER = (
-    r"waste [-−]\d",
+    r"waste [-−][\d.,]+\s?%",
     r"\bnan\b",
     r"\bNaT\b",
     r"need 0 t of newsprint",
