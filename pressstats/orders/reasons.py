@@ -90,8 +90,8 @@ def reasons(
         when the next order is due on `next_due_on`), `contract` (its contract asks for it), `price` (the price rises
         from `price` to `price_then` for orders from `price_from` on), `break` (from `from_quantity` on the price is
         lower), `freight` (it fills the truck); days_left, days_after: days of stock when it comes, without and with it
-        (the second blank where no more than wanted); shared_with: other materials on the truck, a line each; used: share of the
-        truck.
+        (the second blank where no more than wanted); shared_with: other materials on the truck, a line each; used:
+        share of the truck.
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
