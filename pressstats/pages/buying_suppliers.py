@@ -45,11 +45,9 @@ def contracts(results: Results) -> Block:
         name="contracts",
         caption=f"{finding} What is bought after the plan is taken to be shared as in it",
         columns=(
-            "supplier; material; contract_to: ends <date>; contract_quantity: agreed .0; "
-            "tolerance_pct: tolerance [%] .0; drawn: drawn or on order .0; "
-            "q05: by its end, 1 in 20 below .0; q50: median .0; q95: 1 in 20 above .0; "
-            "outside: chance outside [%] .0; shift: call off more or less .0; "
-            f"other: from or to; shift_cost: cost of it [{currency}] .0"
+            "supplier; material; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
+            "drawn: drawn or on order .0; q50: by its end .0; outside: chance outside [%] .0; "
+            f"shift: to move .0; other: from or to; shift_cost: costs [{currency}] .0; contract_to: ends <date>"
         ),
     )
 
@@ -97,6 +95,7 @@ def side_by_side(results: Results) -> Block:
     table = results["supplier_record"]
     if table.empty:
         return note("Suppliers are not known: no table materials or terms names one.")
+    table = table.sort_values(["material", "true_cost_per_t", "supplier"], kind="stable")
     currency = results.logs.plant.currency
     known = table.dropna(subset="true_cost_per_t")
     several = known[known.duplicated("material", keep=False)]
@@ -118,7 +117,7 @@ def side_by_side(results: Results) -> Block:
         name="suppliers-side-by-side",
         caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness",
         columns=(
-            "supplier; material; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late .1; "
+            "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late .1; "
             f"price: price [{currency}] .3; "
             "breaks_per_100: breaks per 100 reels .2; strip_pct: strip [%] .2; heavier_pct: heavier [%] .2; "
             f"true_cost_per_t: true cost [{currency} / t] .0; true_ci_low: low .0; true_ci_high: high .0"
