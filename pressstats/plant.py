@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from .tables import INPUTS, MATTERS
 
@@ -26,8 +26,12 @@ __all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant"]
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 WasteStream = Literal["strip", "reel_end", "scrapped", "startup", "running", "uncounted"]
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+#: Beyond what any plant weighs, holds or pays, and near enough to compute with.
+_MOST = 1e12
+Positive = Annotated[float, Field(gt=0, le=_MOST)]
+NotNegative = Annotated[float, Field(ge=0, le=_MOST)]
+#: Bytes of a file that a person may have written.
+_LONGEST = 100_000
 
 
 class PlantError(ValueError):
@@ -35,7 +39,7 @@ class PlantError(ValueError):
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Format(_Part):
@@ -89,6 +93,22 @@ class Calendar(_Part):
             raise ValueError("a country is two capital letters of ISO 3166")
         return value
 
+    @model_validator(mode="after")
+    def _known_holidays(self) -> Calendar:
+        if self.subdivision is not None and self.country is None:
+            raise ValueError(f"subdivision {self.subdivision!r} is of no country")
+        if self.country is not None:
+            import holidays  # imported here: not every plant names its country
+
+            try:
+                holidays.country_holidays(self.country, self.subdivision)
+            except NotImplementedError:
+                where = self.country + (f", {self.subdivision}" if self.subdivision else "")
+                raise ValueError(
+                    f"no public holidays are known of {where}; list such days in closed"
+                ) from None
+        return self
+
 
 class Reel(_Part):
     """Geometry of the reels and the splice target."""
@@ -136,6 +156,15 @@ class Policy(_Part):
     expedite_cost_per_t: NotNegative = 150
     stockout_cost: NotNegative = 50000
     standby_hours: NotNegative = 96
+
+    @model_validator(mode="after")
+    def _minimum_below_maximum(self) -> Policy:
+        if self.cover_days_minimum > self.cover_days_maximum:
+            raise ValueError(
+                f"cover_days_minimum {self.cover_days_minimum:g} is above cover_days_maximum "
+                f"{self.cover_days_maximum:g}"
+            )
+        return self
 
 
 class Accounts(_Part):
@@ -258,8 +287,12 @@ class Plant(_Part):
 
 def _is_day(word: str) -> bool:
     """Return whether a word is a month-day or a date; the 29th of February is a month-day of some years."""
+    if not re.fullmatch(
+        r"(\d{4}-)?\d\d-\d\d", word, re.ASCII
+    ):  # a week or a date without hyphens names no day
+        return False
     try:
-        dt.date.fromisoformat(f"2024-{word}" if re.fullmatch(r"\d\d-\d\d", word) else word)
+        dt.date.fromisoformat(word if len(word) == 10 else f"2024-{word}")
     except ValueError:
         return False
     return True
@@ -303,8 +336,28 @@ def _explain(error: ValidationError) -> str:
         elif problem["type"] == "missing":
             lines.append(f"{key}: required, but absent")
         else:
-            lines.append(f"{key} = {problem['input']!r}: {problem['msg'].removeprefix('Value error, ')}")
+            said = "" if isinstance(problem["input"], dict) else f" = {_short(problem['input'])}"
+            lines.append(f"{key}{said}: {problem['msg'].removeprefix('Value error, ')}")
     return "\n  ".join(lines)
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 100 else f"{text[:99]}…"
+
+
+def _content(path: Path) -> bytes:
+    """Return the bytes of ``plant.toml``; nothing is waited for that is no file."""
+    try:
+        if not path.exists():
+            raise PlantError(f"{path}: no such file; a logs folder needs a plant.toml")
+        if not path.is_file():
+            raise PlantError(f"{path}: no file, so it cannot be read")
+        if path.stat().st_size > _LONGEST:
+            raise PlantError(f"{path}: longer than {_LONGEST:,} bytes, which nobody wrote")
+        return path.read_bytes()
+    except OSError as error:
+        raise PlantError(f"{path}: cannot be read ({error.strerror})") from None
 
 
 def read_plant(path: Path) -> Plant:
@@ -316,14 +369,15 @@ def read_plant(path: Path) -> Plant:
         If the file is absent, is no TOML or breaks a rule; the message names each key, its value and the rule, and
         for an unknown key the nearest known one.
     """
+    data = _content(path)
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except FileNotFoundError:
-        raise PlantError(f"{path}: no such file; a logs folder needs a plant.toml") from None
+        content = tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         raise PlantError(f"{path}: TOML is UTF-8, and byte {error.start} is not") from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # beside what is no TOML, a number of thousands of digits
         raise PlantError(f"{path}: not TOML: {error}") from None
+    except RecursionError:
+        raise PlantError(f"{path}: nested deeper than anything that a plant says of itself") from None
     try:
         return Plant.model_validate(content)
     except ValidationError as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -23,9 +24,14 @@ def _registry() -> Any:
     return units
 
 
-def _unit(text: str) -> Any:
-    import re
+#: A power of a power, of what stands in parentheses, in them or of two digits, which may take for ever to compute.
+_HIGH_POWER = re.compile(r"\)\s*(\*\*|\^)|(\*\*|\^)[\s+-]*(\(|\d\d|[\d.]+\s*(\*\*|\^))")
+_LONGEST = 60  # characters of a unit
 
+
+def _unit(text: str) -> Any:
+    if len(text) > _LONGEST or _HIGH_POWER.search(text):
+        raise ValueError("no unit is as long, or a power as high")
     return _registry().parse_units(re.sub(r"\b(m|cm|mm|ft|in)([23])\b", r"\1**\2", text))
 
 
