@@ -37,13 +37,13 @@ class Results(Mapping[str, pd.DataFrame]):
     ----------
     logs : Logs
         The logs.
-    runs : DataFrame
-        Balance of each run (:func:`pressstats.paper.run_balance`).
+    run_balance : DataFrame
+        Paper balance of each run (:func:`pressstats.paper.run_balance`).
     threading : DataFrame
         Grammage and threading terms (:func:`pressstats.paper.threading_paper`).
     unexplained : DataFrame
         Unexplained paper against errors (:func:`pressstats.paper.unexplained_limits`).
-    reels : ReelStudy
+    reel_study : ReelStudy
         What is known of reels (:func:`pressstats.reels.study_reels`).
     ink_exposure, ink_intervals : DataFrame
         Ledger of the inks (:mod:`pressstats.ink`); empty where coverage or dips are missing.
@@ -59,7 +59,7 @@ class Results(Mapping[str, pd.DataFrame]):
         Use of each material by day and run (:func:`pressstats.accounts.material_use`).
     outlook : Outlook or None
         Forecast and its evidence; None where the logs are too short for one.
-    stock, open_orders : DataFrame
+    on_hand, open_orders : DataFrame
         What is on hand, and what is on order.
     plan : OrderPlan or None
         The order plan with its reasons; None without an outlook.
@@ -84,10 +84,10 @@ class Results(Mapping[str, pd.DataFrame]):
     """
 
     logs: Logs
-    runs: pd.DataFrame
+    run_balance: pd.DataFrame
     threading: pd.DataFrame
     unexplained: pd.DataFrame
-    reels: reels.ReelStudy
+    reel_study: reels.ReelStudy
     ink_exposure: pd.DataFrame
     ink_intervals: pd.DataFrame
     ink_fits: dict[str, ink.InkFit]
@@ -96,7 +96,7 @@ class Results(Mapping[str, pd.DataFrame]):
     waste_chart: pd.DataFrame
     use: pd.DataFrame
     outlook: demand.Outlook | None
-    stock: pd.DataFrame
+    on_hand: pd.DataFrame
     open_orders: pd.DataFrame
     plan: orders.OrderPlan | None
     plan_before: PastPlan | None
@@ -329,10 +329,10 @@ def analyse(  # long: the chain of all parts, one line after the other
     published |= _week(logs, runs, watch.believable(drawn, logs, refused), plan, published["order_plan"])
     return Results(
         logs=logs,
-        runs=runs,
+        run_balance=runs,
         threading=threading,
         unexplained=unexplained,
-        reels=study,
+        reel_study=study,
         ink_exposure=exposure,
         ink_intervals=intervals,
         ink_fits=fits,
@@ -341,7 +341,7 @@ def analyse(  # long: the chain of all parts, one line after the other
         waste_chart=waste,
         use=use,
         outlook=outlook,
-        stock=stock,
+        on_hand=stock,
         open_orders=opens,
         plan=plan,
         plan_before=before,

@@ -140,7 +140,7 @@ def test_a_night_that_is_not_printed_is_a_day_of_publication(tmp_path: Path):
     results = made(tmp_path, closed)
     assert_adds_up(results["bridge"])
     paper = effects_of(results, "newsprint")
-    runs = results.runs[results.runs["date"] == FIRST_DAY + pd.Timedelta(days=2)]
+    runs = results.run_balance[results.run_balance["date"] == FIRST_DAY + pd.Timedelta(days=2)]
     assert paper.loc["days of publication", "quantity"] == pytest.approx(-runs["mounted_kg"].sum())
     assert paper.loc["copies", "quantity"] == pytest.approx(0.0, abs=1e-9)
     plates = effects_of(results, "plates")
@@ -156,7 +156,7 @@ def test_a_title_that_ends_is_told_apart_from_a_night_that_was_not_printed(tmp_p
 
     results = made(tmp_path, ended)
     paper = effects_of(results, "newsprint")
-    gone = results.runs.loc[results.runs["title"] == "Weekly", "mounted_kg"].sum()
+    gone = results.run_balance.loc[results.run_balance["title"] == "Weekly", "mounted_kg"].sum()
     assert paper.loc["titles begun or ended", "quantity"] == pytest.approx(-gone)
     assert paper.loc["days of publication", "quantity"] == 0.0
     assert_adds_up(results["bridge"])
@@ -209,7 +209,7 @@ def test_a_dearer_paper_is_price_and_nothing_else(tmp_path: Path):
     results = made(tmp_path, dearer)
     assert_adds_up(results["bridge"])
     paper = effects_of(results, "newsprint")
-    mounted = results.runs.groupby("week")["mounted_kg"].sum()
+    mounted = results.run_balance.groupby("week")["mounted_kg"].sum()
     mean = logarithmic_mean(mounted.iloc[[1]].to_numpy() * 0.55, mounted.iloc[[0]].to_numpy() * 0.5)
     told = paper.loc[["price", "mix of suppliers"], "cost"].sum()
     assert told == pytest.approx(float(mean[0]) * np.log(1.1), rel=0.01)

@@ -326,7 +326,7 @@ def variances_of(folder: Path, toml: str = PLANT_TOML) -> tuple[Results, pd.Seri
 def test_variances_add_up_to_what_was_spent_beyond_the_budget(tmp_path: Path):
     results, row = variances_of(tmp_path)
     assert row["price_variance"] == pytest.approx(row["used"] * (0.5 - 0.6))
-    april = results.runs[results.runs["date"].dt.month == 4]
+    april = results.run_balance[results.run_balance["date"].dt.month == 4]
     good = (april["good_kg"] + april["good_grammage_kg"]).sum()
     # The default target, 6 % of mounted paper.
     assert row["waste_variance"] == pytest.approx((row["used"] - good / 0.94) * 0.6)

@@ -185,9 +185,9 @@ def test_totals_leave_out_runs_without_reels(tmp_path):
     mounts = tables["reel_mounts"]
     tables["reel_mounts"] = mounts[mounts["run_id"] != "0001"]
     results = results_of(tmp_path, tables)
-    sums = waste_totals(results.runs)
+    sums = waste_totals(results.run_balance)
     assert sums["runs"] == 15
-    whole = results.runs[results.runs["run_id"] != "0001"]
+    whole = results.run_balance[results.run_balance["run_id"] != "0001"]
     assert sums["mounted_kg"] == pytest.approx(whole["mounted_kg"].sum())
     assert sums["good_kg"] == pytest.approx(whole["good_kg"].sum())
     waste = 100 * (1 - (sums["good_kg"] + sums["good_grammage_kg"]) / sums["mounted_kg"])

@@ -57,7 +57,7 @@ def with_tables(results: Results, **tables: pd.DataFrame) -> Results:
 def high(results: Results, days: float, wanted: frozenset[str] = frozenset()) -> list[dict[str, Any]]:
     cover = pd.DataFrame({"material": ["N1200"], "days_cover": [days], "quantity": [1e6 * days]})
     cover["runs_out_q05"] = pd.NaT
-    nothing = results.stock.iloc[:0]
+    nothing = results.on_hand.iloc[:0]
     misses = pd.DataFrame({"counted_on": pd.Series(dtype="datetime64[us]"), "state": pd.Series(dtype="str")})
     return list(stock_exceptions(results.logs, cover, nothing, results.open_orders.iloc[:0], misses, wanted))
 
@@ -108,7 +108,7 @@ def test_orders_without_a_list_of_open_ones_say_to_ask_first(
 
 def test_what_can_be_printed_stands_on_known_stocks_only(without: dict[str, Results]) -> None:
     results = without["reel_mounts"]
-    unknown = int(results.stock["quantity"].isna().sum())
+    unknown = int(results.on_hand["quantity"].isna().sum())
     assert unknown
     words = read(pages.buying_outlook.without_deliveries(results))
     assert "is unknown" in words
@@ -175,11 +175,11 @@ def test_good_copies_and_waste_are_all_that_was_mounted(steady: Results) -> None
 
 def test_paper_off_its_nominal_weight_is_no_stream_of_waste(steady: Results) -> None:
     # 45 g/m2 agreed since, and a year printed on 49: by far the largest share beside good copies.
-    runs = steady.runs.assign(grammage_kg=0.08 * steady.runs["mounted_kg"])
-    words = read(pages.paper_balance.streams(dataclasses.replace(steady, runs=runs)))
+    runs = steady.run_balance.assign(grammage_kg=0.08 * steady.run_balance["mounted_kg"])
+    words = read(pages.paper_balance.streams(dataclasses.replace(steady, run_balance=runs)))
     assert "paper heavier than nominal" in words
     assert "paper heavier than nominal is the largest" not in words
-    light = dataclasses.replace(steady, runs=runs.assign(grammage_kg=-runs["grammage_kg"]))
+    light = dataclasses.replace(steady, run_balance=runs.assign(grammage_kg=-runs["grammage_kg"]))
     assert "paper lighter than nominal" in read(pages.paper_balance.streams(light))
 
 

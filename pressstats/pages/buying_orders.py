@@ -180,7 +180,7 @@ def not_planned(results: Results) -> str:
     known = set() if results.outlook is None else set(results.outlook.names)
     left_out = [
         (row.material, row.why or "its use or how much that varies is not known")
-        for row in results.stock.itertuples()
+        for row in results.on_hand.itertuples()
         if row.material not in planned and (pd.isna(row.quantity) or row.material in known)
     ]
     return by_reason(left_out)
@@ -193,7 +193,7 @@ def changes(results: Results) -> Block:
         return note("First publication: no earlier plan to compare with.")
     said = {name: getattr(before, name) for name in ("order_plan", "stock_cover", "demand_forecast")}
     table = plan_changes(
-        results.logs, results.outlook, results.stock, results["order_plan"], before.made_on, said
+        results.logs, results.outlook, results.on_hand, results["order_plan"], before.made_on, said
     )
     if table.empty:
         return note(
@@ -294,7 +294,7 @@ def counts(results: Results) -> Block:
     """Return how counts differ from the book, and which of them are in doubt."""
     if not results.logs.has("stock_counts"):
         return needs("How counts agree with the book", "stock_counts")
-    table = count_differences(results.logs, results.runs)
+    table = count_differences(results.logs, results.run_balance)
     known = table.dropna(subset="difference")
     if known.empty:
         return note("No two counts of newsprint or plates can be compared with what was logged between them.")

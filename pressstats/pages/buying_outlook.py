@@ -100,11 +100,11 @@ def without_deliveries(results: Results) -> Block:
     """Return how many nights can be printed if nothing is delivered any more."""
     if results.outlook is None:
         return note("There is no forecast, so nobody can say how long stock lasts.")
-    table = nights_left(results.logs, results.outlook, results.stock)
+    table = nights_left(results.logs, results.outlook, results.on_hand)
     if table.empty:
         return note("No stock is known, so nobody can say how long it lasts.")
     first = table.iloc[0]
-    unknown = int(results.stock["quantity"].isna().sum())
+    unknown = int(results.on_hand["quantity"].isna().sum())
     most = "at most " if unknown else ""
     until = (
         f"{most}{counted(first['nights_q50'], 'night')} can be printed, then {logged(first['material'])} ends"
@@ -127,7 +127,7 @@ def sparing(results: Results) -> Block:
     """Return what fewer pages or copies of which title buy, until the first newsprint ends."""
     if results.outlook is None:
         return note("There is no forecast, so measures cannot be compared.")
-    paper = results.stock[results.stock["material"].isin(newsprint(results))]
+    paper = results.on_hand[results.on_hand["material"].isin(newsprint(results))]
     if paper["quantity"].notna().sum() == 0:
         return note("No stock of newsprint is known, so measures cannot be compared.")
     table = nights_bought(
@@ -141,7 +141,7 @@ def sparing(results: Results) -> Block:
         else ""
     )
     # Fewer pages leave plates and ink as they are, or nearly.
-    others = nights_left(results.logs, results.outlook, results.stock)
+    others = nights_left(results.logs, results.outlook, results.on_hand)
     others = others[~others["material"].isin(newsprint(results)) & others["nights_q50"].notna()]
     if len(others) and not others.iloc[0]["nights_q50"] > nothing["nights"]:
         first = others.iloc[0]
@@ -168,7 +168,7 @@ def cover(results: Results) -> Block:
     if table.empty:
         return note("No material has both a count and a forecast, so no days of stock can be told.")
     low = table[table["days_cover"] < policy.cover_days_minimum]
-    unknown = int(results.stock["quantity"].isna().sum())
+    unknown = int(results.on_hand["quantity"].isna().sum())
     more = f" The stock of {unknown} is unknown." if unknown else ""
     shortest = table.iloc[0]
     days = f"{shortest['days_cover']:.{int(shortest['days_cover'] < 10)}f}"
@@ -197,8 +197,8 @@ def cover(results: Results) -> Block:
 
 def unknown_stock(results: Results) -> Block:
     """Say of which materials the stock is not known, and why."""
-    unknown = results.stock[results.stock["quantity"].isna()]
-    if results.stock.empty:
+    unknown = results.on_hand[results.on_hand["quantity"].isna()]
+    if results.on_hand.empty:
         return note("Stock is unknown: no table materials lists what is kept.")
     if unknown.empty:
         return note(

@@ -46,7 +46,7 @@ __all__ = [
 
 
 def _year(results: Results) -> pd.DataFrame:
-    return last_weeks(results, 52, results.runs)
+    return last_weeks(results, 52, results.run_balance)
 
 
 def headline(results: Results) -> Block:
@@ -192,7 +192,7 @@ def unweighed(results: Results) -> Block:
 
 def waste_by_week(results: Results) -> Block:
     """Return waste of each press by week, with the target."""
-    weeks = waste_by(last_weeks(results, 104, results.runs), ["week", "press"])
+    weeks = waste_by(last_weeks(results, 104, results.run_balance), ["week", "press"])
     target = results.logs.plant.targets.waste_pct
     known = weeks.dropna(subset="waste_pct")
     if known.empty:
@@ -326,7 +326,7 @@ def gaps(results: Results) -> Block:
     unknown = results.threading[results.threading["why"] != ""]
     reasons = [f"{logged(row.material)} ({row.why})" for row in unknown.itertuples()]
     if reasons:
-        weighed = results.runs["has_reels"].any()
+        weighed = results.run_balance["has_reels"].any()
         above = "; what these weigh above nominal is in unexplained" if weighed else ""
         text += f"No effective grammage for {', '.join(reasons)}{above}. "
     return note(

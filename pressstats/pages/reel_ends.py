@@ -44,7 +44,7 @@ _MANUAL = "A changed setting is a matter for the press crew and the maker's manu
 
 def stands(results: Results) -> Block:
     """Return how the metres left on the core at a splice are spread, by reelstand."""
-    study = results.reels
+    study = results.reel_study
     target = results.logs.plant.reel.splice_target_m
     table = ends_by_factor(study.ends, "reelstand", target)
     if table.empty:
@@ -81,7 +81,7 @@ def ends_by(results: Results) -> Block:
     target = results.logs.plant.reel.splice_target_m
     parts = []
     for factor, words in _FACTORS.items():
-        parts.append(ends_by_factor(results.reels.ends, factor, target).assign(factor=words))
+        parts.append(ends_by_factor(results.reel_study.ends, factor, target).assign(factor=words))
     table = pd.concat(parts, ignore_index=True)
     if table.empty:
         return unless_logged(results, "What butts differ by", _UNWEIGHED, "reel_mounts", "materials")
@@ -124,9 +124,9 @@ def ends(results: Results) -> Block:
 
 def lengths(results: Results) -> Block:
     """Compare the metres left by weight with those by depth on the core."""
-    table = results.reels.lengths
+    table = results.reel_study.lengths
     if table.empty:
-        weighed = results.reels.ends["butt_kg"].notna().any()
+        weighed = results.reel_study.ends["butt_kg"].notna().any()
         rest = (
             "so the metres left rest on weight alone"
             if weighed
@@ -155,11 +155,11 @@ def lengths(results: Results) -> Block:
 
 def splice_target(results: Results) -> Block:
     """Return the least-cost splice target, or why none can be told."""
-    study = results.reels.splices
+    study = results.reel_study.splices
     table, curve = study.table, study.curve
     currency = results.logs.plant.currency
     if table.empty:
-        logged_ = len(results.reels.ends)
+        logged_ = len(results.reel_study.ends)
         why = "No splice is logged" if not logged_ else "No butt is weighed"
         return note(f"{why}, so nothing can be said of a splice target.")
     main = table.loc[table["splices"].idxmax()]
@@ -193,7 +193,7 @@ def splice_target(results: Results) -> Block:
 
 def target_words(results: Results) -> Block:
     """Say what a metre costs, what it would have to prevent, and what would tell more."""
-    study = results.reels.splices
+    study = results.reel_study.splices
     if study.table.empty:
         return note("Without weighed butts no metre has a price.")
     curve, currency = study.curve, results.logs.plant.currency
@@ -220,7 +220,7 @@ def _round(count: float) -> str:
 
 def sensitivity(results: Results) -> Block:
     """Return how far the least-cost target moves when what it rests on is otherwise."""
-    table = results.reels.splices.sensitivity
+    table = results.reel_study.splices.sensitivity
     if table.empty:
         return note(
             "How the target would move with prices is not shown, since none can be told. More settings tell more: "
@@ -240,7 +240,7 @@ def sensitivity(results: Results) -> Block:
 
 def strip(results: Results) -> Block:
     """Return what is torn off before reels run, by supplier."""
-    table = results.reels.strip
+    table = results.reel_study.strip
     if table.empty:
         return needs("Strip", "reel_mounts")
     currency = results.logs.plant.currency
@@ -271,10 +271,10 @@ def strip(results: Results) -> Block:
 def strip_words(results: Results) -> Block:
     """Say what a millimetre of strip takes, and what the weights received say of wrappers."""
     logs = results.logs
-    table = results.reels.strip
+    table = results.reel_study.strip
     if table.empty or not logs.has("materials"):
         return note("Without reel records nothing can be said of strip.")
-    whole = results.reels.mount_history
+    whole = results.reel_study.mount_history
     mean = whole.loc[whole["new"]].groupby("material")["start_kg"].mean()
     materials = logs["materials"].set_index("material").reindex(mean.index)
     caliper = materials["caliper_um"].astype("float64").fillna(logs.plant.reel.caliper_um)
@@ -302,7 +302,7 @@ def strip_words(results: Results) -> Block:
 
 def planned(results: Results) -> Block:
     """Return the part reels to take for the next booked day, and the reel ends to expect."""
-    webs, table = results.reels.webs, results.reels.planned
+    webs, table = results.reel_study.webs, results.reel_study.planned
     if webs.empty:
         return note(
             "Nothing is booked after the last day of the logs, so there is no run to pick part reels for."
@@ -333,7 +333,7 @@ def planned(results: Results) -> Block:
 
 def next_night(results: Results) -> Block:
     """Say what the pick of part reels takes for granted."""
-    proved = bool(results.reels.planned["proved"].all()) if len(results.reels.planned) else True
+    proved = bool(results.reel_study.planned["proved"].all()) if len(results.reel_study.planned) else True
     return points(
         [
             "A title makes up its pages as it last did with as many pages; its copies take what its webs lately took, "

@@ -24,7 +24,7 @@ _MOUNTED_DAYS = 91
 
 def claims(results: Results) -> Block:
     """Return the reels to claim for."""
-    table = results.reels.claims
+    table = results.reel_study.claims
     if not results.logs.has("reel_mounts"):
         return needs("Claims", "reel_mounts")
     if table.empty:

@@ -63,7 +63,7 @@ def headline(results: Results) -> Block:
     """Return breaks per 100 reels and what the reel ends cost."""
     if not results.logs.has("reel_mounts"):
         return needs("Everything about reels", "reel_mounts")
-    table, study = _all(results, "supplier"), results.reels
+    table, study = _all(results, "supplier"), results.reel_study
     reels, events = table["reels"].sum(), table["breaks"].sum()
     low, high = (100 * float(limit[0]) / reels for limit in poisson_interval([events]))
     cost, currency = ends_cost(results.logs, study.ends), results.logs.plant.currency
@@ -94,7 +94,7 @@ def breaks(results: Results, by: str = "supplier") -> Block:
         return needs("Breaks", "reel_mounts")
     table = _all(results, by)
     target = results.logs.plant.targets.breaks_per_100_reels
-    ranked = results.reels.suppliers if by == "supplier" else results.reels.breaking_stands
+    ranked = results.reel_study.suppliers if by == "supplier" else results.reel_study.breaking_stands
     named = ranked.loc[ranked["named"], "level"].tolist()
     table = table.merge(ranked[["level", "shrunk", "ratio"]], on="level").sort_values(
         "shrunk", ascending=False, ignore_index=True
@@ -180,7 +180,7 @@ def naming(results: Results) -> Block:
 
 def pairs(results: Results) -> Block:
     """Say which suppliers can be told apart, and how many more reels the others would take."""
-    table = results.reels.pairs
+    table = results.reel_study.pairs
     if table.empty:
         return note("There are no two suppliers with breaks to compare.")
     sentences = []
@@ -209,7 +209,7 @@ def pairs(results: Results) -> Block:
 
 def effects(results: Results) -> Block:
     """Return what each level does to breaks when everything else is alike."""
-    table = results.reels.effects
+    table = results.reel_study.effects
     if table.empty:
         return needs("What breaks depend on", "reel_mounts")
     rates = [breaks_per_1000_km(row.breaks, row.km) for row in table.itertuples()]
@@ -264,7 +264,7 @@ def _no_break_length(results: Results) -> str:
 
 def running(results: Results) -> Block:
     """Return how far reels run before they break, by supplier."""
-    history = results.reels.mount_history
+    history = results.reel_study.mount_history
     entered, left, event = running_length(history)
     if not event.any():
         return note(_no_break_length(results))
@@ -309,7 +309,7 @@ def counters(results: Results) -> Block:
     runs = logs["runs"]
     if not logs.has("reel_mounts") or runs["web_breaks"].isna().all():
         return note("The press counters' breaks are not logged, so they cannot be compared with the mounts.")
-    history = results.reels.mount_history
+    history = results.reel_study.mount_history
     counted = runs[runs["run_id"].isin(history["run_id"])].set_index("run_id")
     table = pd.DataFrame({"press": counted["press"], "counter": counted["web_breaks"]})
     for name, end in (("breaks", "web_break"), ("failed", "failed_splice")):
@@ -347,8 +347,8 @@ def key_figures(results: Results) -> None:
     """Print rounded figures that tests compare."""
     for row in _all(results, "supplier").itertuples():
         print(f"{logged(row.level)[1:-1]} {row.breaks:.0f} breaks, {row.reels:.0f} reels")
-    for row in results.reels.stands.table.head(3).itertuples():
+    for row in results.reel_study.stands.table.head(3).itertuples():
         print(f"{logged(row.level)[1:-1]} leaves {row.pooled:.1f} m, {row.count:.0f} splices")
-    curve = results.reels.splices.curve
+    curve = results.reel_study.splices.curve
     print(f"{curve.failed} of {curve.splices} splices failed: {curve.why or 'told'}")
-    print(f"{len(results.reels.claims)} reels to claim for")
+    print(f"{len(results.reel_study.claims)} reels to claim for")

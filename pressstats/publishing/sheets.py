@@ -149,7 +149,7 @@ def _positioned(cover: pd.DataFrame, materials: pd.DataFrame, logs: Logs, whole:
     none = 0.0 if logs.has("deliveries") else np.nan
     ordered = by_material["quantity"].sum(skipna=False).reindex(cover["material"], fill_value=none)
     promised = by_material["promised_on"].min().reindex(cover["material"])
-    why = whole.stock.set_index("material")["why"].replace("", np.nan)
+    why = whole.on_hand.set_index("material")["why"].replace("", np.nan)
     return cover.assign(
         storage_maximum=cover["material"].map(materials["storage_maximum"]).astype("float64"),
         on_order=ordered.to_numpy(dtype=float),
