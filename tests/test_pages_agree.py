@@ -127,7 +127,7 @@ def test_newsprint_without_reels_is_called_printed_weight_on_both_pages(without:
 
 
 def test_stock_without_reels_names_the_table_to_log(without: dict[str, Results]) -> None:
-    stock = without["reel_mounts"].stock.set_index("material")
+    stock = without["reel_mounts"].on_hand.set_index("material")
     assert "log reel_mounts" in stock.loc["N1200", "why"]
     assert "no table" not in stock.loc["N1200", "why"]
 
