@@ -35,9 +35,9 @@ def results_of(
 def assert_same(one: Results, two: Results) -> None:
     for name in OUTPUTS:
         pd.testing.assert_frame_equal(one[name], two[name], obj=name)
-    for name in ("runs", "threading", "unexplained", "ink_exposure", "ink_intervals", "waste_chart"):
+    for name in ("run_balance", "threading", "unexplained", "ink_exposure", "ink_intervals", "waste_chart"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name), obj=name)
-    for name in ("stock", "open_orders"):
+    for name in ("on_hand", "open_orders"):
         pd.testing.assert_frame_equal(getattr(one, name), getattr(two, name), obj=name)
 
 
