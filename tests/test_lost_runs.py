@@ -46,7 +46,7 @@ def test_its_week_is_blank_not_low(lost: Results) -> None:
 
 
 def test_stock_counted_before_it_is_not_known(lost: Results) -> None:
-    row = lost.stock.set_index("material").loc["N1200"]
+    row = lost.on_hand.set_index("material").loc["N1200"]
     assert np.isnan(row["quantity"])
     assert "set aside" in row["why"]
 

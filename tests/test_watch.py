@@ -516,13 +516,13 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
         for field in dataclasses.fields(ExceptionInputs)
         if field.name != "implausible"
     }
-    reels = dataclasses.replace(steady.reels, suppliers=table, breaking_stands=table)
+    reels = dataclasses.replace(steady.reel_study, suppliers=table, breaking_stands=table)
     whole = {
         "waste_chart": steady.waste_chart,
-        "miscounts": miscounts(count_differences(steady.logs, steady.runs)),
+        "miscounts": miscounts(count_differences(steady.logs, steady.run_balance)),
         "unexplained": steady.unexplained,
         "implausible": steady.implausible,
-        "stock": steady.stock,
+        "stock": steady.on_hand,
         "open_orders": steady.open_orders,
         **{name: steady[name] for name in ("ink_watch", "stock_cover")},
     }
