@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-__all__ = ["PastError", "PastPlan", "past_forecasts", "past_plan"]
+__all__ = ["PastError", "PastExceptions", "PastPlan", "past_exceptions", "past_forecasts", "past_plan"]
 
 _KINDS = {"material": "str", "made_on": "datetime64[us]", "week": "datetime64[us]"}
 _KINDS |= dict.fromkeys(["mean", "q05", "q95"], "float64")
@@ -23,6 +23,11 @@ _PLANNED = {
 }
 #: A plan that is older tells nothing about the next one.
 _OLDEST = pd.Timedelta(days=28)
+
+
+#: What came and went since last week is told against a publication of so many days ago, if there is one.
+_A_WEEK_AGO = pd.Timedelta(days=6)
+_EXCEPTIONS = dict.fromkeys(["exception", "kind", "subject"], "str")
 
 
 class PastError(ValueError):
@@ -41,6 +46,14 @@ class PastPlan:
     order_plan: pd.DataFrame
     stock_cover: pd.DataFrame
     demand_forecast: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class PastExceptions:
+    """What asked for somebody on `made_on`: exception, kind and subject."""
+
+    made_on: pd.Timestamp
+    exceptions: pd.DataFrame
 
 
 def past_forecasts(folder: Path | None, as_of: pd.Timestamp) -> tuple[pd.DataFrame, dict[str, str]]:
@@ -82,11 +95,7 @@ def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None
 
     Parameters, digests and errors are those of :func:`past_forecasts`.
     """
-    folders = {
-        day: path.parent
-        for path in (folder.glob("*/tables/order_plan.csv") if folder else [])
-        if (day := _day_of(path.parent.parent.name)) is not None and as_of - _OLDEST <= day < as_of
-    }
+    folders = _lately(folder, as_of, "order_plan")
     if not folders or folder is None:
         return None, {}
     made_on = max(folders)
@@ -101,6 +110,30 @@ def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None
     return PastPlan(made_on, **tables), digests
 
 
+def past_exceptions(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastExceptions | None, dict[str, str]]:
+    """Read the exceptions published a week before `as_of`, or in the four weeks before; None where there are none.
+
+    Parameters, digests and errors are those of :func:`past_forecasts`.
+    """
+    folders = _lately(folder, as_of, "exceptions")
+    if not folders or folder is None:
+        return None, {}
+    made_on = max((day for day in folders if as_of - day >= _A_WEEK_AGO), default=max(folders))
+    path = folders[made_on] / "exceptions.csv"
+    rows = _read(path, _EXCEPTIONS)
+    digest = {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()}
+    return PastExceptions(made_on, rows), digest
+
+
+def _lately(folder: Path | None, as_of: pd.Timestamp, name: str) -> dict[pd.Timestamp, Path]:
+    """Return the folders of tables published in the four weeks before `as_of` that hold one of that name, by day."""
+    return {
+        day: path.parent
+        for path in (folder.glob(f"*/tables/{name}.csv") if folder else [])
+        if (day := _day_of(path.parent.parent.name)) is not None and as_of - _OLDEST <= day < as_of
+    }
+
+
 def _day_of(name: str) -> pd.Timestamp | None:
     """Return the day that the folder of a publication is named by, None for any other folder."""
     if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", name):
@@ -110,13 +143,19 @@ def _day_of(name: str) -> pd.Timestamp | None:
 
 
 def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
+    texts = [name for name, kind in kinds.items() if kind == "str"]
     try:
         rows = pd.read_csv(
-            path, usecols=list(kinds), dtype={"material": "str"}, keep_default_na=False, na_values=[""]
+            path,
+            usecols=list(kinds),
+            dtype=dict.fromkeys(texts, "str"),
+            keep_default_na=False,
+            na_values=[""],
         )
         rows = rows.astype(kinds)[list(kinds)]
     except (ValueError, UnicodeDecodeError) as error:
         raise PastError(f"{path}: a past publication cannot be read from it: {error}") from None
     # Spreadsheets are told by an apostrophe that a text is no formula: it is not part of the name.
-    rows["material"] = rows["material"].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
+    for name in texts:
+        rows[name] = rows[name].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
     return rows

@@ -27,6 +27,7 @@ __all__ = [
     "price_words",
     "receipt_prices",
     "receipts",
+    "run_prices",
 ]
 
 #: What newsprint of a plant costs is the mean over what was mounted in so many days before as-of.
@@ -223,6 +224,31 @@ def newsprint_price(logs: Logs, run_ids: pd.Series | None = None) -> float:
     return float(
         webs.loc[webs["run_id"].isin(run_ids), "material"].map(price).astype("float64").mean(skipna=False)
     )
+
+
+def run_prices(logs: Logs, webs: pd.DataFrame, runs: int) -> np.ndarray:
+    """Return the price of the last receipts of the paper of each run, by nominal weight of its webs.
+
+    Parameters
+    ----------
+    logs : Logs
+        The logs.
+    webs : DataFrame
+        run (position of the run), material, area_m2 and nominal_gsm of each web.
+    runs : int
+        Number of runs.
+
+    Returns
+    -------
+    ndarray, shape (runs,)
+        Price [currency / kg]; blank where that of a web is not known.
+    """
+    kg = webs["area_m2"] * webs["nominal_gsm"]
+    cost = kg * webs["material"].map(paper_prices(logs)).astype("float64")
+    sums = pd.DataFrame({"run": webs["run"], "kg": kg, "cost": cost}).groupby("run").sum(min_count=1)
+    lacking = cost.isna().groupby(webs["run"]).any()
+    price = (sums["cost"] / sums["kg"]).mask(lacking).reindex(range(runs))
+    return np.asarray(price.to_numpy(dtype=float))
 
 
 def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | None = None) -> pd.Series:

@@ -20,9 +20,10 @@ from . import accounts, demand, ink, orders, paper, reels, suppliers, watch
 from .beside import beside
 from .cache import cached, source_digest
 from .logs import Logs, read_logs
-from .past import PastPlan, past_forecasts, past_plan
-from .prices import ink_prices, newsprint_price, paper_prices
+from .past import PastExceptions, PastPlan, past_exceptions, past_forecasts, past_plan
+from .prices import ink_prices, newsprint_price, paper_prices, run_prices
 from .tables import OUTPUTS, as_published
+from .together import ahead_tables, week_tables
 
 __all__ = ["Pending", "Results", "analyse", "hold_results", "open_results"]
 #: Results that this process was told to hold, by what was asked for.
@@ -65,6 +66,8 @@ class Results(Mapping[str, pd.DataFrame]):
         The order plan with its reasons; None without an outlook.
     plan_before : PastPlan or None
         The latest plan published before, with what it was made from.
+    raised_before : Timestamp or None
+        As-of day of the publication that ``exception_changes`` compares with; None where there is none.
     implausible : DataFrame
         What of the logs cannot be true as a whole, and what is not derived from them
         (:func:`pressstats.watch.implausible`); empty where all is plausible.
@@ -80,7 +83,7 @@ class Results(Mapping[str, pd.DataFrame]):
     ['paper_balance', 'grammage', 'regimes']
     >>> results["exception"]
     Traceback (most recent call last):
-    KeyError: "no published table is called 'exception': did you mean exceptions?"
+    KeyError: "no published table is called 'exception': did you mean exceptions or exception_changes?"
     """
 
     logs: Logs
@@ -100,6 +103,7 @@ class Results(Mapping[str, pd.DataFrame]):
     open_orders: pd.DataFrame
     plan: orders.OrderPlan | None
     plan_before: PastPlan | None
+    raised_before: pd.Timestamp | None
     implausible: pd.DataFrame
     published: dict[str, pd.DataFrame] = field(repr=False)
     past_digests: dict[str, str] = field(default_factory=dict)
@@ -167,7 +171,7 @@ def open_results(
     --------
     >>> results = open_results("logs", as_of="2025-03-16")
     >>> results
-    <Results of Small Plant as of 2025-03-16: 29 tables>
+    <Results of Small Plant as of 2025-03-16: 34 tables>
     >>> results["stock_cover"][["material", "quantity"]].head(1)
       material  quantity
     0    N1200   36012.6
@@ -212,7 +216,8 @@ class Pending:
         folder = Path(published_folder) if published_folder else None
         self._past, forecasts = past_forecasts(folder, self.logs.as_of)
         self._before, planned = past_plan(folder, self.logs.as_of)
-        self.past_digests = forecasts | planned
+        self._raised, raised = past_exceptions(folder, self.logs.as_of)
+        self.past_digests = forecasts | planned | raised
 
     @cached_property
     def results(self) -> Results:
@@ -230,7 +235,7 @@ class Pending:
 
         # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
         with threadpool_limits(1):
-            return analyse(self.logs, self._past, self.past_digests, self._before)
+            return analyse(self.logs, self._past, self.past_digests, self._before, self._raised)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
@@ -238,7 +243,11 @@ class Pending:
 
 
 def analyse(  # long: the chain of all parts, one line after the other
-    logs: Logs, past: pd.DataFrame, past_digests: dict[str, str], before: PastPlan | None = None
+    logs: Logs,
+    past: pd.DataFrame,
+    past_digests: dict[str, str],
+    before: PastPlan | None = None,
+    raised: PastExceptions | None = None,
 ) -> Results:
     """Run every analysis on `logs`.
 
@@ -250,6 +259,8 @@ def analyse(  # long: the chain of all parts, one line after the other
         Forecasts of past publications, and their digests (:func:`pressstats.past.past_forecasts`).
     before : PastPlan, optional
         The latest plan published (:func:`pressstats.past.past_plan`).
+    raised : PastExceptions, optional
+        What was raised a week before (:func:`pressstats.past.past_exceptions`).
 
     Returns
     -------
@@ -293,7 +304,9 @@ def analyse(  # long: the chain of all parts, one line after the other
     # What cannot be true is never ordered on, nor said to last.
     stock = orders.refuse_stock(logs, counted, unsound)
     opens = orders.open_orders(logs)
-    later = beside(lambda: (_ahead(logs, outlook, past, stock, opens), ink.adequacy(logs, exposure, fits)))
+    later = beside(
+        lambda: (ahead_tables(logs, outlook, past, stock, opens), ink.adequacy(logs, exposure, fits))
+    )
     quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)
     published["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
     plan = None
@@ -326,7 +339,9 @@ def analyse(  # long: the chain of all parts, one line after the other
         announced=paper.announced_changes(logs, grammages, mounts),
         wanted=frozenset() if plan is None else watch.wanted_now(logs, plan.risk, published["order_plan"]),
     )
-    published |= _week(logs, runs, watch.believable(drawn, logs, refused), plan, published["order_plan"])
+    priced = runs.assign(price=run_prices(logs, webs, len(runs)))
+    drawn = watch.believable(drawn, logs, refused)
+    published |= week_tables(logs, priced, drawn, plan, published["order_plan"], raised)
     return Results(
         logs=logs,
         run_balance=runs,
@@ -345,55 +360,8 @@ def analyse(  # long: the chain of all parts, one line after the other
         open_orders=opens,
         plan=plan,
         plan_before=before,
+        raised_before=None if raised is None else raised.made_on,
         implausible=unsound,
         published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
         past_digests=past_digests,
     )
-
-
-def _week(
-    logs: Logs,
-    runs: pd.DataFrame,
-    found: watch.ExceptionInputs,
-    plan: orders.OrderPlan | None,
-    order_plan: pd.DataFrame,
-) -> dict[str, pd.DataFrame]:
-    """Return the published tables of the week: exceptions, figures with their states, things to do."""
-    exceptions = watch.exceptions(logs, found)
-    meant: dict[str, str] = {}
-    risk = at_once = pd.Series(dtype="float64")
-    if plan is not None:
-        meant = plan.reasons.set_index("order")["material"].to_dict()
-        at_once = plan.service.set_index("material")["at_once"].astype("float64")
-        risk = plan.risk
-    week = watch.WeekInputs(logs, runs, found, exceptions, risk)
-    supply = watch.Supply(
-        order_plan, found.stock_cover, found.open_orders, meant, at_once, risk, found.implausible
-    )
-    return {
-        "exceptions": exceptions,
-        "week_figures": watch.week_figures(week),
-        "to_do": watch.to_do(logs, exceptions, supply),
-    }
-
-
-def _ahead(
-    logs: Logs,
-    outlook: demand.Outlook | None,
-    past: pd.DataFrame,
-    stock: pd.DataFrame,
-    open_rows: pd.DataFrame,
-) -> dict[str, pd.DataFrame]:
-    """Return the published tables that look ahead, but for the plan; without an outlook they have no rows."""
-    names = ("demand_forecast", "demand_season", "forecast_record")
-    if outlook is None:
-        tables = {name: OUTPUTS[name].empty() for name in names}
-        blank = pd.concat([OUTPUTS["stock_cover"].empty(), stock.drop(columns="why")], ignore_index=True)
-        return tables | {"stock_cover": as_published(blank, "stock_cover")}
-    paths = orders.demand_paths(outlook, logs.as_of)
-    return {
-        "demand_forecast": demand.demand_forecast(outlook, logs.plant.first_forecast_week(logs.as_of)),
-        "demand_season": demand.demand_season(outlook, logs),
-        "forecast_record": demand.forecast_record(outlook, past),
-        "stock_cover": orders.stock_cover(logs, stock, open_rows, paths),
-    }

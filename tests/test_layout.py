@@ -48,11 +48,13 @@ EARLIER = {
         "forecast",
     },
     "orders": {"tables", "plant", "logs", "offers", "prices", "paper", "ink", "reels", "forecast", "demand"},
+    "nights": {"tables", "plant", "logs", "paper", "reels", "demand", "orders"},
     "accounts": {"geometry", "tables", "plant", "logs", "valuation", "prices", "paper", "ink", "reels"}
     | {"demand"},
     "suppliers": {"tables", "plant", "logs", "offers", "prices", "paper", "reels", "orders"},
+    "together": {"tables", "logs", "watch", "demand", "orders", "nights", "past"},
     "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
-    | {"accounts", "suppliers", "cache", "beside"},
+    | {"accounts", "suppliers", "cache", "beside", "together"},
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},
@@ -77,7 +79,7 @@ EARLIER = {
 
 #: Parts that compute: they open no file and draw nothing.
 ANALYSES = ("geometry", "tables", "plant", "forecast", "offers", "prices", "paper", "ink", "reels", "watch")
-ANALYSES += ("demand", "orders", "valuation", "accounts", "suppliers")
+ANALYSES += ("demand", "orders", "nights", "valuation", "accounts", "suppliers")
 
 
 def files_of(part: str) -> list[Path]:

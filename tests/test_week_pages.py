@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from pathlib import Path
 
@@ -263,3 +264,148 @@ def test_a_number_keeps_its_unit_on_its_line():
     said = spoken("35,285 EUR, 5.2 % together", pd.Timestamp("2025-10-26"))
     assert logged(said, 400)[1:-1] == "35\u202f285 EUR, 5.2\u00a0% together"
     assert logged("two  spaces\nand a line")[1:-1] == "two spaces and a line"
+
+
+# --- what the page draws its past, its week ahead and its budget from ----------------------------------------------
+
+
+def test_each_week_shows_what_the_figures_of_that_week_would_have_been(steady: Results) -> None:
+    past = steady["week_history"].pivot(index="week", columns="figure", values="value")
+    figures = steady["week_figures"].set_index("figure")
+    for name in past.columns:
+        assert past[name].iloc[-1] == pytest.approx(figures.loc[name, "value"]), name
+    # Figures of one week: that of the week before stands in the table of figures, too.
+    for name in ("waste", "counter waste", "paper mounted", "wasted paper cost"):
+        assert past[name].iloc[-2] == pytest.approx(figures.loc[name, "last_week"]), name
+    # The sums of the week by stream are what the waste of the week cost.
+    cost = steady["waste_cost"]
+    cost = cost[(cost["period"] == "week") & (cost["kind"] != "beside")]
+    assert cost["cost"].sum(skipna=False) == pytest.approx(figures.loc["wasted paper cost", "value"])
+    assert cost["cost_before"].sum(skipna=False) == pytest.approx(
+        figures.loc["wasted paper cost", "last_week"]
+    )
+
+
+def test_a_title_that_moved_to_another_press_is_in_the_sums_before(steady: Results) -> None:
+    from pressstats.accounts import run_waste, waste_cost
+    from pressstats.paper import weighed_paper
+
+    logs = steady.logs
+    waste = run_waste(logs, weighed_paper(logs))
+    moved = waste["date"] > LAST - pd.Timedelta(days=7)
+    table = waste_cost(logs, waste.assign(press=waste["press"].mask(moved, "P9")))
+    rows = table[(table["period"] == "week") & (table["stream"] == "running")]
+    before = waste[(waste["date"] > LAST - pd.Timedelta(days=14)) & ~moved]
+    assert rows["kg_before"].sum() == pytest.approx(before["running"].sum())
+    assert rows.loc[rows["press"] != "P9", "kg"].eq(0).all()
+
+
+def test_the_coming_week_is_what_is_booked_due_and_closed(steady: Results) -> None:
+    from pressstats.nights import coming_days
+
+    logs = steady.logs
+    days = pd.date_range(LAST + pd.Timedelta(days=1), periods=7, unit="us")
+    orders = pd.DataFrame(
+        {
+            "delivery_id": ["a", "b", "c"],
+            "material": ["N1200", "N1200", "plate"],
+            "supplier": "S",
+            "quantity": [20_000.0, 5_500.0, 4_000.0],
+            "promised_on": days[[2, 2, 3]],
+        }
+    )
+    table = coming_days(logs, None, orders).set_index("date")
+    assert list(table.index) == list(days)
+    assert table["due"].tolist() == ["", "", "N1200 25.5 t", "plate 4,000", "", "", ""]
+    assert table.loc[days.day_of_week >= 5, "closed"].str.contains("no receipts").all()
+    booked = logs["plan"] if logs.has("plan") else pd.DataFrame(columns=["date", "copies_planned"])
+    for day, rows in booked[booked["date"].isin(days) & (booked["copies_planned"] > 0)].groupby("date"):
+        last = rows.sort_values("made_on").drop_duplicates("title", keep="last")
+        assert table.loc[day, "booked"] == len(last)
+        if table.loc[day, "issues"] == len(last):
+            assert table.loc[day, "copies"] == last["copies_planned"].sum()
+    # A title that has come out every day goes on as its past does.
+    printed = logs["runs"].loc[logs["runs"]["date"] > LAST - pd.Timedelta(days=7), ["date", "title"]]
+    by_weekday = printed.groupby(printed["date"].dt.day_of_week)["title"].nunique()
+    assert table["issues"].to_numpy().tolist() == [float(by_weekday.get(day.day_of_week, 0)) for day in days]
+
+
+def test_paper_of_the_coming_days_adds_up_to_the_forecast_of_the_week(steady: Results) -> None:
+    paper = steady["coming_paper"]
+    assert (paper["q05"] <= paper["q95"]).all()
+    ahead = steady["demand_forecast"]
+    first = paper["date"].min()
+    of_week = ahead[ahead["week"] == first].set_index("material")["mean"]
+    if first.day_of_week == 0:
+        for material, rows in paper.groupby("material"):
+            assert rows["kg"].sum() == pytest.approx(of_week[material])
+
+
+def test_what_was_raised_before_and_is_not_now_is_resolved(tmp_path: Path) -> None:
+    from pressstats.past import past_exceptions
+    from pressstats.watch import exception_changes
+
+    rows = pd.DataFrame(
+        {"exception": ["butts: R1", "log gap: a"], "kind": ["butts", "log gap"], "subject": ["R1", "'=a"]}
+    )
+    for day in ("2025-01-26", "2025-02-01", "2024-12-01"):
+        folder = tmp_path / day / "tables"
+        folder.mkdir(parents=True)
+        rows.to_csv(folder / "exceptions.csv", index=False)
+    found, digests = past_exceptions(tmp_path, pd.Timestamp("2025-02-02"))
+    # A week before, not yesterday; and nothing older than four weeks.
+    assert found is not None
+    assert found.made_on == pd.Timestamp("2025-01-26")
+    assert found.exceptions["subject"].tolist() == ["R1", "=a"]
+    assert list(digests) == ["2025-01-26/tables/exceptions.csv"]
+    yesterday, _ = past_exceptions(tmp_path, pd.Timestamp("2025-01-27"))
+    assert yesterday is not None
+    assert yesterday.made_on == pd.Timestamp("2025-01-26")
+    assert past_exceptions(tmp_path, pd.Timestamp("2025-06-01")) == (None, {})
+    now = rows.replace({"butts: R1": "butts: R2", "R1": "R2"})
+    changes = exception_changes(now, found.exceptions, found.made_on).set_index("exception")["change"]
+    assert changes.to_dict() == {"butts: R1": "resolved", "butts: R2": "new"}
+
+
+def test_the_budget_of_the_year_to_date_is_parted_without_a_rest(steady: Results) -> None:
+    from pressstats.accounts import budget_year
+
+    as_of = pd.Timestamp("2025-03-10")
+    logs = dataclasses.replace(steady.logs, as_of=as_of)
+    months = pd.to_datetime(["2025-01-01", "2025-02-01", "2025-03-01"]).as_unit("us")
+    close = pd.DataFrame(
+        {
+            "month": np.repeat(months, 2),
+            "through": np.repeat(pd.to_datetime(["2025-01-31", "2025-02-28", "2025-03-10"]).as_unit("us"), 2),
+            "kind": ["newsprint", "ink"] * 3,
+            "used_value": [110.0, 11.0, 95.0, 9.0, 40.0, 4.0],
+            "budget_cost": [100.0, 10.0, 100.0, 10.0, 100.0, 10.0],
+            "price_variance": [3.0, 1.0, -2.0, 0.0, np.nan, np.nan],
+            "volume_variance": [5.0, 0.5, -4.0, -0.5, np.nan, np.nan],
+        }
+    )
+    year = pd.DataFrame(
+        {
+            "material": ["N", "K", "all materials"],
+            "kind": ["newsprint", "ink", ""],
+            "expected_cost": [1250.0, 120.0, 1370.0],
+            "cost_q05": [1200.0, 110.0, 1330.0],
+            "cost_q95": [1300.0, 130.0, 1410.0],
+            "budget_cost": [1200.0, 120.0, 1320.0],
+        }
+    )
+    table = budget_year(logs, close, year).set_index("kind")
+    # January and February only: 110 + 95 against 200, of which price 1, volume 1, the rest 3.
+    paper = table.loc["newsprint"]
+    assert paper[["spent", "budget", "by_price", "by_volume", "by_rest"]].tolist() == [205, 200, 1, 1, 3]
+    assert table.loc["all", ["spent", "budget", "year_expected", "year_q95", "year_budget"]].tolist() == [
+        225, 220, 1370, 1410, 1320,
+    ]  # fmt: skip
+    assert (table["through"] == pd.Timestamp("2025-02-28")).all()
+    # A month without a budget: spent is known, what it is held against is not.
+    bare = budget_year(
+        logs, close.assign(budget_cost=close["budget_cost"].where(close["month"] > months[0])), year
+    )
+    assert bare["budget"].isna().all()
+    assert bare["by_rest"].isna().all()
+    assert bare.set_index("kind").loc["all", "spent"] == 225

@@ -2,6 +2,7 @@
 
 from .book import MaterialBook, material_books
 from .bridge import Span, bridge, bridge_of, usual_spans
+from .budget_year import budget_year
 from .cells import valued_use
 from .close import close_totals, month_close
 from .compare import compare_periods
@@ -26,6 +27,7 @@ __all__ = [
     "Span",
     "bridge",
     "bridge_of",
+    "budget_year",
     "close_totals",
     "compare_periods",
     "ink_materials",

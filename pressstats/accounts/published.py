@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from .book import material_books
 from .bridge import bridge
+from .budget_year import budget_year
 from .cells import valued_use
 from .close import month_close
 from .record import run_record
@@ -58,18 +59,20 @@ def money_tables(
     Returns
     -------
     dict of DataFrame
-        The published tables of ``tables.money``.
+        The published tables of ``tables.money``, and ``budget_year``.
     """
     misread = inks.findings[inks.findings["kind"] == "misread dip"]
     books = material_books(logs, use, misread)
     spent = valued_use(use, books)
     close = month_close(logs, books, standard_use(logs, weighed))
     waste = run_waste(logs, weighed)
+    year = year_end(logs, books, outlook)
     return {
         "run_record": run_record(logs, weighed, waste["price"]),
         "waste_cost": waste_cost(logs, waste),
         "title_cost": title_cost(logs, weighed, inks.exposure, inks.fits, spent, waste),
         "bridge": bridge(logs, weighed, inks.exposure, inks.model, spent, close),
         "month_close": close,
-        "year_end": year_end(logs, books, outlook),
+        "year_end": year,
+        "budget_year": budget_year(logs, close, year),
     }

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ..paper.waste import KNOWN_SHARE
-from ..prices import paper_prices
+from ..prices import run_prices
 from ..tables import as_published
 from .bridge import Span
 
@@ -63,12 +63,7 @@ def run_waste(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
         table[name] = (kg * heavier if name in _COUNTED else kg.fillna(0.0)).where(known)
     table["heavy paper"] = runs["good_grammage_kg"].fillna(0.0).where(known)
     table["mounted less net good"] = (runs["mounted_kg"] - runs["good_kg"]).where(known)
-    webs = weighed.webs
-    kg = webs["area_m2"] * webs["nominal_gsm"]
-    cost = kg * webs["material"].map(paper_prices(logs)).astype("float64")
-    sums = pd.DataFrame({"run": webs["run"], "kg": kg, "cost": cost}).groupby("run").sum(min_count=1)
-    lacking = cost.isna().groupby(webs["run"]).any()
-    table["price"] = (sums["cost"] / sums["kg"]).mask(lacking).reindex(range(len(runs))).to_numpy()
+    table["price"] = run_prices(logs, weighed.webs, len(runs))
     return table
 
 
@@ -134,9 +129,17 @@ def waste_cost(logs: Logs, waste: pd.DataFrame) -> pd.DataFrame:
     begin = waste["date"].min()
     parts = []
     for period, spans in _periods(logs).items():
-        now, before, last_year = (_sums(span.of(waste), streams, span.first >= begin) for span in spans)
-        if now.empty:
+        of_spans = [span.of(waste) for span in spans]
+        if of_spans[0].empty:
             continue
+        # A title that moved to another press stands on both: sums over titles are whole in each of the spans.
+        pairs = pd.MultiIndex.from_frame(
+            pd.concat(of_spans)[["press", "title"]].drop_duplicates()
+        ).sort_values()
+        now, before, last_year = (
+            _sums(rows, pairs, streams, span.first >= begin)
+            for rows, span in zip(of_spans, spans, strict=True)
+        )
         now = now.assign(
             kg_before=before["kg"].reindex(now.index),
             kg_last_year=last_year["kg"].reindex(now.index),
@@ -155,23 +158,21 @@ def waste_cost(logs: Logs, waste: pd.DataFrame) -> pd.DataFrame:
     return as_published(table, "waste_cost")
 
 
-def _sums(waste: pd.DataFrame, streams: list[str], whole: bool) -> pd.DataFrame:
-    """Return kg and cost by press, title and stream."""
-    by = ["press", "title"]
+def _sums(waste: pd.DataFrame, pairs: pd.MultiIndex, streams: list[str], whole: bool) -> pd.DataFrame:
+    """Return kg and cost by press, title and stream; nothing was wasted where nothing was printed."""
     groups = [waste["press"], waste["title"]]
     known = waste["known"]
     area = waste["area_m2"].groupby(groups).sum()
     share = waste["area_m2"].where(known, 0.0).groupby(groups).sum() / area
-    told = (share >= KNOWN_SHARE) & whole
-    kg = waste[streams].groupby(groups).sum()
+    told = ((share >= KNOWN_SHARE) & whole).reindex(pairs, fill_value=whole)
+    kg = waste[streams].groupby(groups).sum().reindex(pairs, fill_value=0.0)
     money = waste[streams].mul(waste["price"], axis=0)
-    cost = money.groupby(groups).sum()
-    priced = ~(waste["price"].isna() & known).groupby(groups).any()
-    table = pd.DataFrame({"kg": kg.where(told).stack(), "cost": cost.where(told & priced).stack()})
-    if table.empty:
-        index = pd.MultiIndex.from_arrays([[], [], []], names=[*by, "stream"])
-        return pd.DataFrame({"kg": [], "cost": []}, index=index, dtype="float64")
-    full = pd.MultiIndex.from_product([kg.index, streams])
-    return table.reindex(
-        pd.MultiIndex.from_tuples([(*pair, name) for pair, name in full], names=[*by, "stream"])
+    cost = money.groupby(groups).sum().reindex(pairs, fill_value=0.0)
+    priced = ~(waste["price"].isna() & known).groupby(groups).any().reindex(pairs, fill_value=False)
+    table = pd.DataFrame(
+        {
+            "kg": kg.where(told).stack(future_stack=True),
+            "cost": cost.where(told & priced).stack(future_stack=True),
+        }
     )
+    return table.rename_axis(["press", "title", "stream"])

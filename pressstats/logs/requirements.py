@@ -256,6 +256,16 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "as month_close and demand_forecast",
     ),
     Requirement(
+        "coming_days",
+        "What comes out in the coming week, and what is due?",
+        (
+            _RUNS,
+            Need("plan", without="issues are expected as each title's past goes on; no event is known"),
+            Need("deliveries", without="what is due is not known"),
+        ),
+        "such an issue is not among its title's past",
+    ),
+    Requirement(
         "supplier_record",
         "What is each supplier worth?",
         (

@@ -11,6 +11,7 @@ from .declaring import number as _n
 from .declaring import table as _table
 from .declaring import text as _t
 from .money import MONEY
+from .week import WEEK
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -252,52 +253,7 @@ _ALL = (
         _n("stock_after", "material unit", "the same with it"),
         _n("stockout_probability", "1", "stock-out risk before it arrives, 0 to 1"),
     ),
-    _table(
-        "exceptions",
-        "exception",
-        ("exception",),
-        _t("exception", "name of the exception, the same from week to week"),
-        _t("kind", "kind of exception"),
-        _t("subject", "what it is about: a material, press, supplier, delivery"),
-        _d("week", "first day of the week in which it began"),
-        _n("size", "", "how large, in its unit"),
-        _t("unit", "of the size"),
-        _n("cost", "currency", "on the basis beside it; blank: unknown or none"),
-        _t("cost_basis", "to date or a year; empty without a cost"),
-        _t("state", "act or watch"),
-        _t("owner", "who is asked"),
-        _t("why", "reason, in words"),
-    ),
-    _table(
-        "week_figures",
-        "figure of the week",
-        ("figure",),
-        _t("figure", "name of the figure"),
-        _n("value", "", "of the last whole week, or as `why` says"),
-        _t("unit", "of all numbers of the row"),
-        _n("low", "", "95 % interval of the value, where it has one"),
-        _n("high", "", "95 % interval of the value, where it has one"),
-        _n("last_week", "", "the same of the week before"),
-        _n("last_year", "", "the same 52 weeks before"),
-        _n("weeks_13", "", "the same of the last 13 whole weeks together"),
-        _n("target", "", "what it is held against; blank: nothing"),
-        _t("state", "in control, watch, act, unknown; empty where nothing is judged"),
-        _t("why", "reason, in words"),
-    ),
-    _table(
-        "to_do",
-        "thing to do",
-        ("rank",),
-        _c("rank", "the most pressing first"),
-        _t("do", "what to do"),
-        _t("who", "owner of the figure in plant.toml, or the usual one"),
-        _d("by", "latest day"),
-        _t("why", "reason, in words"),
-        _n("cost", "currency", "on the basis beside it; blank: unknown"),
-        _t("cost_basis", "to date, a year, or order value"),
-        _t("state", "act or watch"),
-        _t("exception", "exceptions that it answers, parted by ;"),
-    ),
+    *WEEK,
     *MONEY,
     _table(
         "supplier_record",

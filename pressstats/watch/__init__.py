@@ -2,6 +2,7 @@
 
 from .agreeing import doubt_words
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
+from .exception_changes import exception_changes
 from .exceptions import ExceptionInputs, exceptions
 from .figure import WeekInputs
 from .gate import implausible_logs
@@ -16,6 +17,7 @@ from .stock_exceptions import wanted_now
 from .to_do import Supply, to_do
 from .waste import MEASURES, step_of, waste_chart
 from .week_figures import week_figures
+from .week_history import week_history
 
 __all__ = [
     "EWMA_LIMIT",
@@ -33,6 +35,7 @@ __all__ = [
     "ewma_limits",
     "ewma_run_length",
     "ewma_signals",
+    "exception_changes",
     "exceptions",
     "implausible",
     "implausible_logs",
@@ -50,6 +53,7 @@ __all__ = [
     "waste_chart",
     "waste_state",
     "week_figures",
+    "week_history",
     "weeks_logged",
     "worst",
 ]

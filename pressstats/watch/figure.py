@@ -47,7 +47,8 @@ class WeekInputs:
     """What the figures of the week are reckoned from."""
 
     logs: Logs
-    runs: pd.DataFrame  # result of :func:`pressstats.paper.run_balance`
+    # Result of :func:`pressstats.paper.run_balance`, with the price of each run's paper (`run_prices`)
+    runs: pd.DataFrame
     found: ExceptionInputs  # the tables that exceptions were drawn from
     exceptions: pd.DataFrame  # published table ``exceptions``
     # Probability of running out before the next order can arrive; empty where it is not known

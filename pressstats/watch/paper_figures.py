@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 
 from ..paper import counter_waste, runs_of, waste_by, waste_totals
-from ..prices import newsprint_price, paid_cost, price_words
+from ..prices import paid_cost, price_words
 from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
 
-__all__ = ["paper_figures"]
+__all__ = ["mounted_tonnes", "paper_figures", "waste_share", "wasted_cost"]
 
 _WEEK, _BEFORE, _YEAR, _QUARTER = Period(), Period(1, 1), Period(1, LAST_YEAR), Period(13)
 
@@ -29,7 +29,7 @@ def paper_figures(week: WeekInputs) -> Iterator[WeekFigure]:
         yield week.unknown("paper mounted", "t", why)
         yield week.unknown("wasted paper cost", currency, why)
         return
-    tonnes = [waste_totals(week.runs_of(one))["mounted_kg"] / 1000 for one in _PERIODS]
+    tonnes = [mounted_tonnes(week.runs_of(one)) for one in _PERIODS]
     lacking = _lacking(week)
     spent = _paid(week)
     valued = price_words(week.logs)
@@ -39,10 +39,7 @@ def paper_figures(week: WeekInputs) -> Iterator[WeekFigure]:
         "paper mounted", tonnes[0], "t", last_week=tonnes[1], last_year=tonnes[2], weeks_13=tonnes[3],
         why="; ".join(word for word in words if word),
     )  # fmt: skip
-    cost = [
-        waste_totals(runs)["wasted_kg"] * newsprint_price(week.logs, runs["run_id"])
-        for runs in map(week.runs_of, _PERIODS)
-    ]
+    cost = [wasted_cost(week.runs_of(one)) for one in _PERIODS]
     if np.isnan(cost[0]):
         why = "no price of what was mounted is known: log materials or deliveries"
         yield week.unknown("wasted paper cost", currency, why)
@@ -52,6 +49,25 @@ def paper_figures(week: WeekInputs) -> Iterator[WeekFigure]:
         "wasted paper cost", cost[0], currency, last_week=cost[1], last_year=cost[2], weeks_13=cost[3],
         why="; ".join(word for word in words if word),
     )  # fmt: skip
+
+
+def waste_share(runs: pd.DataFrame) -> float:
+    """Return waste of a set of runs [% of mounted paper]."""
+    return float(waste_totals(runs)["waste_pct"])
+
+
+def mounted_tonnes(runs: pd.DataFrame) -> float:
+    """Return the paper that a set of runs mounted [t]."""
+    return float(waste_totals(runs)["mounted_kg"]) / 1000
+
+
+def wasted_cost(runs: pd.DataFrame) -> float:
+    """Return what the waste of a set of runs cost, each run's paper at its own price [currency]."""
+    if np.isnan(waste_totals(runs)["wasted_kg"]):
+        return np.nan
+    counted = runs[runs["has_reels"] & runs["good_kg"].notna()]
+    wasted = counted["mounted_kg"] - counted["good_kg"] - counted["good_grammage_kg"].fillna(0.0)
+    return float((wasted * counted["price"]).sum(skipna=False))
 
 
 def _paid(week: WeekInputs) -> float:
@@ -82,7 +98,7 @@ def _waste(week: WeekInputs) -> WeekFigure:
     target = week.logs.plant.targets.waste_pct
     if week.refused("paper"):
         return week.unknown("waste", "%", week.no_paper(1), target)
-    shares = [float(waste_totals(week.runs_of(one))["waste_pct"]) for one in _PERIODS]
+    shares = [waste_share(week.runs_of(one)) for one in _PERIODS]
     quarter = week.runs_of(_QUARTER)
     presses = {str(press): of_press for press, of_press in quarter.groupby("press", sort=True)}
     sustained = {press: float(waste_totals(of_press)["waste_pct"]) for press, of_press in presses.items()}

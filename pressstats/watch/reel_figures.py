@@ -14,7 +14,7 @@ from .states import IN_CONTROL, UNKNOWN, breaks_state
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["reel_figures"]
+__all__ = ["breaks_per_100", "butts_share", "counted_breaks", "reel_figures"]
 
 _WEEKS = 13
 
@@ -30,15 +30,15 @@ def _breaks(week: WeekInputs) -> WeekFigure:
     unit, weeks = "per 100 reels", weeks_logged(week.logs, _WEEKS)
     if week.refused("paper"):
         return week.unknown("web breaks", unit, week.no_paper(_WEEKS), target)
-    counted = _press_counter(week, Period(_WEEKS))
+    counted = counted_breaks(week, Period(_WEEKS))
     if not week.logs.has("reel_mounts"):
         if np.isnan(counted):
             return week.unknown(
                 "web breaks", unit, week.no_paper(_WEEKS) or "no web break is counted", target
             )
         return WeekFigure(
-            "web breaks", counted, f"in {weeks} weeks", last_week=_press_counter(week, Period()),
-            last_year=_press_counter(week, Period(_WEEKS, LAST_YEAR)), weeks_13=counted, state=UNKNOWN,
+            "web breaks", counted, f"in {weeks} weeks", last_week=counted_breaks(week, Period()),
+            last_year=counted_breaks(week, Period(_WEEKS, LAST_YEAR)), weeks_13=counted, state=UNKNOWN,
             why="by the press counter; how many reels that is of is not known: log reel_mounts",
         )  # fmt: skip
     events, reels = _mounted(week, Period(_WEEKS))
@@ -50,8 +50,8 @@ def _breaks(week: WeekInputs) -> WeekFigure:
     if np.isfinite(counted) and counted != events:
         why += f"; the press counter says {counted:.0f}"
     return WeekFigure(
-        "web breaks", 100 * events / reels, unit, low, high, _per_100(week, Period()),
-        _per_100(week, Period(_WEEKS, LAST_YEAR)), 100 * events / reels, target, state, why,
+        "web breaks", 100 * events / reels, unit, low, high, breaks_per_100(week, Period()),
+        breaks_per_100(week, Period(_WEEKS, LAST_YEAR)), 100 * events / reels, target, state, why,
     )  # fmt: skip
 
 
@@ -64,12 +64,13 @@ def _mounted(week: WeekInputs, period: Period) -> tuple[int, int]:
     )
 
 
-def _per_100(week: WeekInputs, period: Period) -> float:
+def breaks_per_100(week: WeekInputs, period: Period) -> float:
+    """Return web breaks per 100 distinct reels mounted in a period; blank where none was."""
     events, reels = _mounted(week, period)
     return 100 * events / reels if reels else np.nan
 
 
-def _press_counter(week: WeekInputs, period: Period) -> float:
+def counted_breaks(week: WeekInputs, period: Period) -> float:
     """Return the web breaks that the press counter tells; blank where a run has none logged, not even 0."""
     runs = week.logs["runs"]
     counted = runs.loc[runs["run_id"].isin(week.runs_of(period)["run_id"]), "web_breaks"]
@@ -80,7 +81,7 @@ def _butts(week: WeekInputs) -> WeekFigure:
     why = week.no_paper(_WEEKS)
     if why:
         return week.unknown("butts", "%", why)
-    shares = [_share(week.runs_of(one)) for one in (Period(_WEEKS), Period(), Period(_WEEKS, LAST_YEAR))]
+    shares = [butts_share(week.runs_of(one)) for one in (Period(_WEEKS), Period(), Period(_WEEKS, LAST_YEAR))]
     if np.isnan(shares[0]) or week.found.reels.reel_ends["butt_kg_mean"].isna().all():
         return week.unknown("butts", "%", "no butt is weighed: log butt_kg")
     year = week.found.reels.reel_ends["lost_cost_per_year"].sum(min_count=1)
@@ -92,7 +93,7 @@ def _butts(week: WeekInputs) -> WeekFigure:
     )  # fmt: skip
 
 
-def _share(runs: pd.DataFrame) -> float:
+def butts_share(runs: pd.DataFrame) -> float:
     """Return what butts are of the mounted paper [%], over the runs whose butts are known; blank where none is."""
     whole = runs[runs["has_reels"] & runs["reel_end_kg"].notna()]
     mounted = float(whole["mounted_kg"].sum())

@@ -20,6 +20,7 @@ __all__ = ["believable", "refused_materials", "refused_tables"]
 _RESTING: dict[str, tuple[str, ...]] = {
     "paper": (
         "paper_balance",
+        "coming_paper",
         "waste_cost",
         "title_cost",
         "run_record",
@@ -36,7 +37,7 @@ _RESTING: dict[str, tuple[str, ...]] = {
 }
 _KIND = {"paper": "newsprint", "ink": "ink"}
 #: Published tables of which only the rows of the part's kind of material rest on it.
-_OF_KINDS = ("month_close", "year_end")
+_OF_KINDS = ("month_close", "year_end", "budget_year")
 
 
 def refused_materials(logs: Logs, names: Iterable[str], refused: frozenset[str]) -> list[str]:
@@ -65,7 +66,7 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
     kinds = {_KIND[part] for part in refused & _KIND.keys()}
     for name in _OF_KINDS:
         # What adds up all kinds, of no kind itself, would lack a part.
-        gone_kinds = kinds | {""} if kinds else kinds
+        gone_kinds = kinds | {"", "all"} if kinds else kinds
         kept = ~left[name]["kind"].isin(gone_kinds) & ("demand" not in refused)
         left[name] = left[name][kept]
     words = kinds | ({"plates"} if "demand" in refused else set())

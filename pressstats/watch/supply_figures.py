@@ -13,7 +13,7 @@ from .periods import LAST_YEAR, Period, of_period
 from .plausible import may_be_told
 from .states import UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
 
-__all__ = ["supply_figures"]
+__all__ = ["ink_used", "supply_figures"]
 
 _INK_WEEKS = 4
 
@@ -53,7 +53,7 @@ def _ink(week: WeekInputs) -> WeekFigure:
         else "",
         f"not known: {', '.join(missing)}" if missing else "",
     ]
-    shares = [_used_of_expected(week, period) for period in _INK_PERIODS]
+    shares = [ink_used(week, period) for period in _INK_PERIODS]
     return WeekFigure(
         "ink use", shares[0], unit, last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=100.0,
         state=state, why="; ".join(word for word in words if word),
@@ -63,7 +63,8 @@ def _ink(week: WeekInputs) -> WeekFigure:
 _INK_PERIODS = (Period(_INK_WEEKS), Period(), Period(_INK_WEEKS, LAST_YEAR), Period(13))
 
 
-def _used_of_expected(week: WeekInputs, period: Period) -> float:
+def ink_used(week: WeekInputs, period: Period) -> float:
+    """Return use of all inks in a period [% of expected]."""
     rows = of_period(week.logs, week.found.ink_watch, period, "read_at")
     rows = rows.dropna(subset=["used_kg", "expected_kg", "z"])
     expected = float(rows["expected_kg"].sum())

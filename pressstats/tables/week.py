@@ -1,0 +1,120 @@
+"""The published tables of the week and the night: how figures came about, what comes, what is laid out for tonight."""
+
+from __future__ import annotations
+
+from .declaring import count as _c
+from .declaring import date as _d
+from .declaring import number as _n
+from .declaring import table as _table
+from .declaring import text as _t
+
+__all__ = ["WEEK"]
+
+#: In the order in which they are published.
+WEEK = (
+    _table(
+        "exceptions",
+        "exception",
+        ("exception",),
+        _t("exception", "name of the exception, the same from week to week"),
+        _t("kind", "kind of exception"),
+        _t("subject", "what it is about: a material, press, supplier, delivery"),
+        _d("week", "first day of the week in which it began"),
+        _n("size", "", "how large, in its unit"),
+        _t("unit", "of the size"),
+        _n("cost", "currency", "on the basis beside it; blank: unknown or none"),
+        _t("cost_basis", "to date or a year; empty without a cost"),
+        _t("state", "act or watch"),
+        _t("owner", "who is asked"),
+        _t("why", "reason, in words"),
+    ),
+    _table(
+        "week_figures",
+        "figure of the week",
+        ("figure",),
+        _t("figure", "name of the figure"),
+        _n("value", "", "of the last whole week, or as `why` says"),
+        _t("unit", "of all numbers of the row"),
+        _n("low", "", "95 % interval of the value, where it has one"),
+        _n("high", "", "95 % interval of the value, where it has one"),
+        _n("last_week", "", "the same of the week before"),
+        _n("last_year", "", "the same 52 weeks before"),
+        _n("weeks_13", "", "the same of the last 13 whole weeks together"),
+        _n("target", "", "what it is held against; blank: nothing"),
+        _t("state", "in control, watch, act, unknown; empty where nothing is judged"),
+        _t("why", "reason, in words"),
+    ),
+    _table(
+        "to_do",
+        "thing to do",
+        ("rank",),
+        _c("rank", "the most pressing first"),
+        _t("do", "what to do"),
+        _t("who", "owner of the figure in plant.toml, or the usual one"),
+        _d("by", "latest day"),
+        _t("why", "reason, in words"),
+        _n("cost", "currency", "on the basis beside it; blank: unknown"),
+        _t("cost_basis", "to date, a year, or order value"),
+        _t("state", "act or watch"),
+        _t("exception", "exceptions that it answers, parted by ;"),
+    ),
+    _table(
+        "week_history",
+        "figure and week",
+        ("figure", "week"),
+        _t("figure", "name of the figure, as in week_figures"),
+        _d("week", "first day of the week"),
+        _n("value", "", "what week_figures would have shown after that week, in its unit"),
+    ),
+    _table(
+        "exception_changes",
+        "exception that came or went since the publication before",
+        ("exception",),
+        _t("exception", "name of the exception"),
+        _t("kind", "kind of exception"),
+        _t("subject", "what it is about"),
+        _t("change", "new or resolved"),
+        _d("since", "as-of day of the publication before"),
+    ),
+    _table(
+        "coming_days",
+        "day of the seven after as-of",
+        ("date",),
+        _d("date", "day: of publication, of receipts, of orders"),
+        _c("issues", "titles that come out"),
+        _c("booked", "how many of them the plan books; the others by their own past"),
+        _t("titles", "their names"),
+        _n("copies", "1", "copies: as booked, else expected"),
+        _n("pages", "1", "pages of one copy of each title, added up: as booked, else expected"),
+        _t("event", "events that the plan names"),
+        _t("closed", "no publication, public holiday, no receipts, no orders; parted by ;"),
+        _t("due", "open order lines promised for the day, by material; parted by ;"),
+    ),
+    _table(
+        "coming_paper",
+        "day and newsprint of the seven days after as-of",
+        ("date", "material"),
+        _d("date", "publication date"),
+        _t("material", "code of the material"),
+        _n("width_mm", "mm", "width of its web"),
+        _n("kg", "kg", "expected to be mounted"),
+        _n("q05", "kg", "5 % quantile"),
+        _n("q95", "kg", "95 % quantile"),
+    ),
+    _table(
+        "budget_year",
+        "kind of material, and all together",
+        ("kind",),
+        _t("kind", "newsprint, ink, plate, other, or all"),
+        _d("through", "last day of the last month that is over"),
+        _n("spent", "currency", "what was used in the months of the year that are over, as paid"),
+        _n("budget", "currency", "budget of those months; blank: not of each of them"),
+        _n("by_price", "currency", "spent beyond the budget by price"),
+        _n("by_volume", "currency", "by printing more (negative: less)"),
+        _n("by_rest", "currency", "by waste, mix of materials and what has no standard"),
+        _n("year_expected", "currency", "expected cost of the whole year"),
+        _n("year_q05", "currency", "5 % quantile of it, as use alone moves it; blank: not known by kind"),
+        _n("year_q95", "currency", "95 % quantile of it, as use alone moves it; blank: not known by kind"),
+        _n("year_budget", "currency", "budget of the year; blank: not of twelve months"),
+    ),
+)
