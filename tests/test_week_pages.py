@@ -209,7 +209,7 @@ def test_nothing_wrong_is_in_control(steady: Results) -> None:
 def test_figures_are_those_of_their_weeks_by_hand(steady: Results) -> None:
     table = steady["week_figures"].set_index("figure")
     end = LAST + pd.Timedelta(days=1) - pd.Timedelta(days=(LAST + pd.Timedelta(days=1)).day_of_week)
-    runs = steady.runs
+    runs = steady.run_balance
 
     def of(first: int, last: int) -> pd.DataFrame:
         """Runs of the weeks from `first` to before `last`, counted back from the end."""
