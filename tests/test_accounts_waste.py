@@ -51,8 +51,8 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Results:
 
 
 def test_streams_add_up_to_what_was_mounted_less_good_copies(small: Results):
-    table, week = small["waste_cost"], small.runs["week"].max()
-    runs = small.runs[small.runs["week"] == week - pd.Timedelta(weeks=1)]
+    table, week = small["waste_cost"], small.run_balance["week"].max()
+    runs = small.run_balance[small.run_balance["week"] == week - pd.Timedelta(weeks=1)]
     last = table[(table["period"] == "week")]
     assert last["first_day"].iloc[0] == runs["week"].iloc[0]
     kg = last.groupby("stream")["kg"].sum()
