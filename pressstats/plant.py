@@ -17,9 +17,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
-from .tables import INPUTS, MATTERS
+from .exports import Exported, Part, hint
+from .tables import MATTERS
 
 __all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant"]
 
@@ -38,11 +39,7 @@ class PlantError(ValueError):
     """``plant.toml`` is missing, cannot be read or says something that cannot be true."""
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class Format(_Part):
+class Format(Part):
     """How numbers and dates are written in the exports, and in which units pages speak."""
 
     dates: Literal["iso", "day_first", "month_first"] = "iso"
@@ -50,7 +47,7 @@ class Format(_Part):
     ink_yield: Literal["si", "inch_pound"] = "si"
 
 
-class Calendar(_Part):
+class Calendar(Part):
     """Public holidays, days without publication, days without receipts, and days on which nothing is ordered."""
 
     country: str | None = None
@@ -74,7 +71,7 @@ class Calendar(_Part):
             if day not in WEEKDAYS and not _is_day(day):
                 raise ValueError(
                     f"{day!r} is neither a weekday, a month-day (12-24) nor a date (2025-05-02)"
-                    + _hint(day, list(WEEKDAYS))
+                    + hint(day, list(WEEKDAYS))
                 )
         return value
 
@@ -110,7 +107,7 @@ class Calendar(_Part):
         return self
 
 
-class Reel(_Part):
+class Reel(Part):
     """Geometry of the reels and the splice target."""
 
     core_diameter_mm: Positive = 76
@@ -119,27 +116,27 @@ class Reel(_Part):
     rest_days: Annotated[int, Field(ge=0, le=60)] = 0
 
 
-class Press(_Part):
+class Press(Part):
     """One press."""
 
     web_width_max_mm: Positive | None = None
 
 
-class Tank(_Part):
+class Tank(Part):
     """One ink tank."""
 
     ink: str
     capacity_kg: Positive | None = None
 
 
-class Targets(_Part):
+class Targets(Part):
     """What the plant wants to reach."""
 
     waste_pct: Positive = 6.0
     breaks_per_100_reels: Positive = 2.5
 
 
-class Policy(_Part):
+class Policy(Part):
     """What running out costs, what stock costs, and when orders are reviewed."""
 
     service_level: Annotated[float, Field(gt=0.5, lt=1)] = 0.998
@@ -167,13 +164,13 @@ class Policy(_Part):
         return self
 
 
-class Accounts(_Part):
+class Accounts(Part):
     """How the books value what was used."""
 
     valuation: Literal["first_in_first_out", "moving_average"] = "first_in_first_out"
 
 
-class Measurement(_Part):
+class Measurement(Part):
     """Measuring errors, as one standard deviation."""
 
     reel_kg: NotNegative = 3
@@ -182,7 +179,7 @@ class Measurement(_Part):
     dip_kg: NotNegative = 60
 
 
-class Waste(_Part):
+class Waste(Part):
     """What is sold under one name of ``waste_sold.kind``."""
 
     holds: Annotated[tuple[WasteStream, ...], Field(min_length=1)]
@@ -196,13 +193,7 @@ class Waste(_Part):
         return value
 
 
-class Unit(_Part):
-    """The unit a column is logged in."""
-
-    logged_in: str
-
-
-class Plant(_Part):
+class Plant(Exported):
     """A plant as its ``plant.toml`` describes it."""
 
     name: str
@@ -212,16 +203,14 @@ class Plant(_Part):
     format: Format = Format()
     calendar: Calendar = Calendar()
     reel: Reel = Reel()
-    presses: dict[str, Press] = {}
-    tanks: dict[str, Tank] = {}
+    presses: dict[str, Press] = Field(default_factory=dict)
+    tanks: dict[str, Tank] = Field(default_factory=dict)
     targets: Targets = Targets()
     policy: Policy = Policy()
     accounts: Accounts = Accounts()
     measurement: Measurement = Measurement()
-    columns: dict[str, dict[str, str]] = {}
-    units: dict[str, Unit] = {}
-    waste: dict[str, Waste] = {}
-    owners: dict[str, str] = {}
+    waste: dict[str, Waste] = Field(default_factory=dict)
+    owners: dict[str, str] = Field(default_factory=dict)
 
     @field_validator("timezone")
     @classmethod
@@ -235,32 +224,12 @@ class Plant(_Part):
             raise ValueError(f"no such IANA time zone{hint}") from None
         return value
 
-    @field_validator("columns")
-    @classmethod
-    def _known_columns(cls, value: dict[str, dict[str, str]]) -> dict[str, dict[str, str]]:
-        for table, renamed in value.items():
-            if table not in INPUTS:
-                raise ValueError(f"{table!r} is no table{_hint(table, list(INPUTS))}")
-            for ours in renamed.values():
-                if ours not in INPUTS[table].names:
-                    raise ValueError(f"{table} has no column {ours!r}{_hint(ours, INPUTS[table].names)}")
-        return value
-
-    @field_validator("units")
-    @classmethod
-    def _known_units(cls, value: dict[str, Unit]) -> dict[str, Unit]:
-        known = sorted({c.name for t in INPUTS.values() for c in t.columns if c.is_number and c.unit})
-        for column in value:
-            if column not in known:
-                raise ValueError(f"no column {column!r} has a unit{_hint(column, known)}")
-        return value
-
     @field_validator("owners")
     @classmethod
     def _known_matters(cls, value: dict[str, str]) -> dict[str, str]:
         for matter, owner in value.items():
             if matter not in MATTERS:
-                raise ValueError(f"no matter is called {matter!r}{_hint(matter, list(MATTERS))}")
+                raise ValueError(f"no matter is called {matter!r}{hint(matter, list(MATTERS))}")
             if not owner.strip():
                 raise ValueError(f"{matter} is asked of nobody")
         return value
@@ -308,11 +277,6 @@ def _among(days: pd.DatetimeIndex, words: tuple[str, ...]) -> np.ndarray:
     return np.asarray(named, dtype=bool)
 
 
-def _hint(word: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(word, known, 1, cutoff=0.5)
-    return f"; did you mean {near[0]!r}?" if near else ""
-
-
 def _keys_beside(location: tuple[Any, ...]) -> list[str]:
     """Return the known keys of the part of ``plant.toml`` that holds `location`."""
     model: Any = Plant
@@ -332,7 +296,7 @@ def _explain(error: ValidationError) -> str:
         key = ".".join(str(step) for step in problem["loc"])
         if problem["type"] == "extra_forbidden":
             known = _keys_beside(problem["loc"])
-            lines.append(f"{key}: unknown key{_hint(str(problem['loc'][-1]), known)}")
+            lines.append(f"{key}: unknown key{hint(str(problem['loc'][-1]), known)}")
         elif problem["type"] == "missing":
             lines.append(f"{key}: required, but absent")
         else:

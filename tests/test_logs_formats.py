@@ -108,7 +108,8 @@ def test_cells_in_a_column_without_a_name_are_listed(tmp_path: Path) -> None:
     logs = read_logs(folder)
     assert len(logs["runs"]) == len(runs)
     assert logs.rejected.empty
-    noted = logs.warnings[logs.warnings["file"] == "logs.xlsx[runs]"]
+    assert logs.warnings.empty
+    noted = logs.notes[logs.notes["file"] == "logs.xlsx[runs]"]
     assert noted["rule"].tolist() == [f"column {runs.shape[1] + 2} has cells but no name, so it was not read"]
 
 
@@ -149,7 +150,7 @@ def test_columns_are_renamed_and_matched_whatever_their_capitals(tmp_path: Path)
 
 
 def test_other_units_are_converted(tmp_path: Path) -> None:
-    toml = PLANT_TOML + '\n[units.start_kg]\nlogged_in = "lb"\n[units.grammage_gsm]\nlogged_in = "kg/m2"\n'
+    toml = PLANT_TOML + '\n[units]\nreel_mounts.start_kg = "lb"\nmaterials.grammage_gsm = "kg/m2"\n'
     tables = small_tables()
     tables["reel_mounts"]["start_kg"] /= 0.45359237  # the international pound, exact by definition
     tables["materials"]["grammage_gsm"] /= 1000
@@ -164,8 +165,8 @@ def test_other_units_are_converted(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("unit", ["stone2", "metre", ")(", "degC"])
 def test_a_unit_that_cannot_be_meant_is_an_error(tmp_path: Path, unit: str) -> None:
-    toml = PLANT_TOML + f'\n[units.start_kg]\nlogged_in = "{unit}"\n'
-    with pytest.raises(LogsError, match=r"units\.start_kg"):
+    toml = PLANT_TOML + f'\n[units.reel_mounts]\nstart_kg = "{unit}"\n'
+    with pytest.raises(LogsError, match=r"units\.reel_mounts\.start_kg"):
         read_logs(write_small_plant(tmp_path, plant_toml=toml))
 
 
@@ -218,7 +219,7 @@ def _no_usable_run(folder: Path) -> None:
     [
         (_drop_runs, "no table runs"),
         (_drop_column, "run_webs.csv:1 cutoff_mm: required column is missing"),
-        (_empty_runs, "runs.csv:1 : the file is empty"),
+        (_empty_runs, "runs.csv:1: the file is empty"),
         (_spoil_workbook, "more.xlsx: cannot be read as a workbook"),
         (_spoil_toml, "not TOML"),
         (_drop_toml, "needs a plant.toml"),
@@ -255,7 +256,7 @@ def test_other_tables_are_left_out_with_a_line(tmp_path: Path) -> None:
     lines = {(row.table, row.file, row.line): (row.column, row.rule) for row in logs.rejected.itertuples()}
     assert lines["coverage", "coverage.csv", 1] == (
         "solid_pages",
-        "required column is missing, so the table is left out",
+        "required column is missing, so the table is left out; the header has run_id, ink, coverage",
     )
     assert lines["reels", "reels.parquet", 1][1].startswith("cannot be read as Parquet")
 
@@ -270,5 +271,7 @@ def test_strangers_in_the_folder_are_mentioned(tmp_path: Path) -> None:
     (folder / "runs.csv").write_text("\n".join([text[0] + ",moon", *(line + ",full" for line in text[1:])]))
     logs = read_logs(folder)
     assert logs.rejected.empty
-    found = logs.warnings[["table", "file", "line", "column"]].values.tolist()
-    assert found == [["", "runz.csv", 1.0, ""], ["runs", "runs.csv", 1.0, "moon"]]
+    assert logs.warnings[["table", "file", "line"]].values.tolist() == [["", "runz.csv", 1.0]]
+    assert logs.notes[["table", "file", "line", "column"]].values.tolist() == [
+        ["runs", "runs.csv", 1.0, "moon"]
+    ]

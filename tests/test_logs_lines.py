@@ -96,7 +96,7 @@ def test_run_of_a_line_that_is_no_row_is_known_to_be_incomplete(tmp_path: Path) 
 
 def test_bytes_that_are_no_text_are_mentioned(tmp_path: Path) -> None:
     folder = write_small_plant(tmp_path)
-    data = (folder / "runs.csv").read_bytes()
+    data = (folder / "runs.csv").read_bytes().replace(b"south", b"s\xf8\xe6t\xe5")
     (folder / "runs.csv").write_bytes(data.replace(b"north", b"n\x81rth", 3))  # 0x81 is undefined in cp1252
     logs = read_logs(folder)
     spoilt = logs.rejected[logs.rejected["rule"] == "bytes that are no text"]

@@ -14,10 +14,9 @@ from pressstats.paper import weighed_paper
 # grammage [g/m2], thickness [mm]; its tolerances are 5 % and 0.013 mm.
 JCP_A10 = [(25, 40, 0.070), (28, 45, 0.075), (30, 50, 0.080), (32, 52, 0.090)]
 UNITS = """
-[units.grammage_gsm]
-logged_in = "lb/newsprint_ream"
-[units.caliper_um]
-logged_in = "thou"
+[units.materials]
+grammage_gsm = "lb/newsprint_ream"
+caliper_um = "thou"
 """
 # Exact by definition of the units.
 IN2_PER_M2 = 1 / 0.0254**2
@@ -57,7 +56,7 @@ def test_a_basis_weight_is_the_grammage_that_the_ream_defines(pounds: float, gsm
     from pressstats.tables import INPUTS
 
     column = next(one for one in INPUTS["materials"].columns if one.name == "grammage_gsm")
-    assert pounds * factor_of(column, "lb/newsprint_ream") == pytest.approx(
+    assert pounds * factor_of("materials", column, "lb/newsprint_ream") == pytest.approx(
         gsm, abs=6e-4 if pounds > 1 else 5e-7
     )
 

@@ -33,18 +33,18 @@ def _records(
     strangers: list[File],
     tables: dict[str, Rows],
     listed: dict[str, np.ndarray],
-    rejects: bool,
+    rejects: bool | None,
 ) -> list[tuple[str, str, int, str, str, str]]:
-    records = (
-        []
-        if rejects
-        else [("", file.name, 1, "", "", file.trouble or "belongs to no table") for file in strangers]
-    )
+    records = [
+        ("", file.name, 1, "", "", file.trouble or "belongs to no table")
+        for file in strangers
+        if rejects is False
+    ]
     for name, raw in opened.items():
         records += [
             (name, file, line, column, "", rule)
             for file, line, column, rule, bad in raw.notes
-            if bad == rejects
+            if bad is rejects
         ]
     for name, rows in tables.items():
         raw = rows.raw
@@ -114,7 +114,7 @@ def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> s
     lines = [text for row, (text, _) in rows.raw.broken.items() if listed[row]]
     if not lines:
         return set()
-    fields = {field.strip(' "') for text in lines for field in re.split("[,;\t]", text)}
+    fields = {field.strip(' "') for text in lines for field in re.split("[,;\t|]", text)}
     return fields & set(known.to_pylist())
 
 
@@ -205,6 +205,7 @@ def assembled(
         as_of=pd.Timestamp(day.astype("datetime64[us]")),
         rejected=problem_frame(_records(opened, strangers, tables, listed, rejects=True)),
         warnings=problem_frame(_records(opened, strangers, tables, listed, rejects=False)),
+        notes=problem_frame(_records(opened, strangers, tables, listed, rejects=None)),
         set_aside=_lost_runs(tables, listed),
         lost_mounts=_lost_mounts(tables, listed, row_times),
         lost_nights=_lost_nights(tables["runs"], listed["runs"], row_times["runs"]),

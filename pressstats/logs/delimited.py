@@ -9,19 +9,27 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 
-__all__ = ["Cells", "decoded", "read_delimited"]
+__all__ = ["DELIMITERS", "TITLE_LINES", "Cells", "decoded", "header_among", "known_in", "read_delimited"]
 
+DELIMITERS = ",;\t|"
 _WORTH_THREADS = 1 << 21  # bytes from which starting threads pays
 _QUOTED_LINES = 50  # a quoted cell longer than this is a quotation mark that never closes
 _REPLACED = "\ufffd".encode()
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
+
+
+_SEEN = 1 << 20  # bytes in which the code page is looked for
+#: Letters beyond ASCII of western European words: capitals only where words begin with them.
+_LETTERS = "äöüßéèêàâçîôûëïåøæñáíóúÄÖÜÉÅØÆÑ"
+TITLE_LINES = 30  # among the first so many lines the header is looked for
 
 
 @dataclass
@@ -42,7 +50,8 @@ def decoded(data: bytes) -> tuple[bytes, bool]:
     """Return the bytes of a text file as UTF-8 with line feeds, and whether everything could be decoded.
 
     UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by being valid; anything else is taken for cp1252,
-    the usual code page of western office programs. What cannot be decoded is U+FFFD.
+    the usual code page of western office programs, or for cp850, that of older ones, where it makes more letters
+    within words. What cannot be decoded is U+FFFD.
     """
     encoding = next((encoding for mark, encoding in _MARKS if data.startswith(mark)), "")
     encoding = encoding or _encoding_of(data)
@@ -64,7 +73,7 @@ def decoded(data: bytes) -> tuple[bytes, bool]:
 
 
 def _encoding_of(data: bytes) -> str:
-    """Return UTF-8 where most lines beyond ASCII are valid in it, else cp1252.
+    """Return UTF-8 where most lines beyond ASCII are valid in it, else cp1252 or cp850.
 
     One bad byte in a file of UTF-8 then costs its own line, not the words of all others.
     """
@@ -79,22 +88,41 @@ def _encoding_of(data: bytes) -> str:
                 spoilt += 1
             else:
                 valid += 1
-    return "utf-8" if valid >= spoilt else "cp1252"
+    if valid >= spoilt:
+        return "utf-8"
+    words = b" ".join(re.findall(rb"[A-Za-z]+[\x80-\xff]+[A-Za-z]*|[\x80-\xff]+[A-Za-z]+", data[:_SEEN]))
+    letters = {code: sum(map(words.decode(code, "replace").count, _LETTERS)) for code in ("cp1252", "cp850")}
+    return "cp850" if letters["cp850"] > letters["cp1252"] else "cp1252"
 
 
 def _fields(line: str, delimiter: str) -> list[str]:
     return next(csv.reader([line], delimiter=delimiter), [])
 
 
-def _delimiter(header: str, known: Sequence[str]) -> str:
-    """Return the delimiter that yields most known column names, then most columns."""
+def known_in(names: Sequence[str], known: set[str]) -> int:
+    """Return how many of the names stand among the `known` ones, which are casefolded."""
+    return sum(name.strip().casefold() in known for name in names)
+
+
+def header_among(counts: Sequence[int]) -> int:
+    """Return which of the first lines is the header, by how many known names each holds: titles may stand above it."""
+    best = max(range(len(counts)), key=lambda at: (counts[at], -at))
+    return best if counts[best] >= min(2, counts[0] + 1) and counts[best] > counts[0] else 0
+
+
+def _header(lines: list[str], known: Iterable[str]) -> tuple[int, str]:
+    """Return which of the first lines is the header, and the delimiter that yields most known names, then columns."""
     wanted = {name.casefold() for name in known}
 
-    def score(delimiter: str) -> tuple[int, int]:
-        names = _fields(header, delimiter)
-        return sum(name.strip().casefold() in wanted for name in names), len(names)
+    def score(line: str, delimiter: str) -> tuple[int, int]:
+        names = _fields(line, delimiter)
+        return known_in(names, wanted), len(names)
 
-    return max(",;\t", key=score)
+    best = [
+        max((*score(line, delimiter), -order) for order, delimiter in enumerate(DELIMITERS)) for line in lines
+    ]
+    at = header_among([names for names, _, _ in best])
+    return at, DELIMITERS[-best[at][2]]
 
 
 def _parse(data: bytes, delimiter: str, width: int) -> list[pa.Array]:
@@ -193,28 +221,29 @@ def _parse_slowly(records: list[bytes], delimiter: str, width: int) -> list[pa.A
     return [pa.array([row[column] for row in rows], pa.string()) for column in range(width)]
 
 
-def read_delimited(data: bytes, known: Sequence[str]) -> Cells:
-    """Read a delimited text file; the `known` column names decide between comma, semicolon and tab."""
+def read_delimited(data: bytes, known: Iterable[str]) -> Cells:
+    """Read a delimited text file; the `known` column names decide on the header and its separator."""
     csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
     text, whole = decoded(data)
     return _read_text(text, known, spoilt=not whole)
 
 
-def _read_text(data: bytes, known: Sequence[str], spoilt: bool) -> Cells:
+def _read_text(data: bytes, known: Iterable[str], spoilt: bool) -> Cells:
     """Read the decoded text of a file; where it is `spoilt`, lines with a replaced character are no rows."""
-    header_line, start, header = 1, 0, ""
-    while start < len(data):
+    # What stands above the names: blank lines, a spreadsheet's hint to itself, the title of a report.
+    found: list[tuple[int, int, str]] = []
+    number, start = 0, 0
+    while start < len(data) and len(found) < TITLE_LINES:
         end = data.find(b"\n", start)
         end = len(data) if end < 0 else end
-        header = data[start:end].decode(errors="replace")
-        start = end + 1
-        if header.strip() and not header.lower().startswith("sep="):  # a spreadsheet's hint to itself
-            break
-        header_line += 1
-        header = ""
-    if not header:
+        text = data[start:end].decode(errors="replace")
+        number, start = number + 1, end + 1
+        if text.strip() and not text.lower().startswith("sep="):
+            found.append((number, start, text))
+    if not found:
         return Cells([], [], np.zeros(0, dtype=np.int64))
-    delimiter = _delimiter(header, known)
+    at, delimiter = _header([text for *_, text in found], known)
+    header_line, start, header = found[at]
     names = [name.strip() for name in _fields(header, delimiter)]
     body = data[start:].rstrip(b"\n")
     if not body:

@@ -8,10 +8,11 @@ Parquet file is taken as it is: a whole number keeps no ``.0``, a time with a zo
 from __future__ import annotations
 
 import datetime as dt
+import fnmatch
 import hashlib
 import io
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,7 +22,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..tables import INPUTS
-from .delimited import Cells, read_delimited
+from .delimited import TITLE_LINES, Cells, header_among, known_in, read_delimited
 from .problems import LogsError
 
 if TYPE_CHECKING:
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["File", "as_text", "open_folder", "table_of"]
 
-_SUFFIXES = (".csv", ".parquet", ".xlsx")
+_TEXTS = (".csv", ".txt", ".tsv")
+_SUFFIXES = (*_TEXTS, ".parquet", ".xlsx")
 _NOT_LOGS = {"plant.toml", "readme.md", "readme.txt"}
 
 
@@ -75,20 +77,19 @@ def _spelled(value: Any, decimal: str) -> str | None:  # noqa: PLR0911 -- one re
     return str(value)
 
 
-def _sheet_cells(rows: Iterator[tuple[Any, ...]], decimal: str) -> Cells:
-    """Return the cells of a sheet; its first row that is not empty holds the names."""
-    header_line = 1
-    names: list[str] = []
-    kept: list[list[Any]] = []
-    lines: list[int] = []
-    for number, row in enumerate(rows, start=1):
-        if all(value is None or value == "" for value in row):
-            continue
-        if not names:
-            header_line, names = number, ["" if value is None else str(value).strip() for value in row]
-            continue
-        kept.append(list(row))
-        lines.append(number)
+def _sheet_cells(rows: Iterable[tuple[Any, ...]], decimal: str, known: set[str]) -> Cells:
+    """Return the cells of a sheet below the row of names: its first that is not empty, unless titles stand above."""
+    filled = [
+        (number, list(row))
+        for number, row in enumerate(rows, start=1)
+        if any(value is not None and value != "" for value in row)
+    ]
+    if not filled:
+        return Cells([], [], np.zeros(0, dtype=np.int64))
+    tops = [["" if value is None else str(value).strip() for value in row] for _, row in filled[:TITLE_LINES]]
+    at = header_among([known_in(names, known) for names in tops])
+    header_line, names = filled[at][0], tops[at]
+    lines, kept = [number for number, _ in filled[at + 1 :]], [row for _, row in filled[at + 1 :]]
     # Cells beyond the last name belong to columns without one.
     names += [""] * (max(map(len, kept), default=0) - len(names))
     kept = [[*row, *([None] * (len(names) - len(row)))] for row in kept]
@@ -146,17 +147,27 @@ def _read_parquet(data: bytes, plant: Plant) -> Cells:
     return Cells([name.strip() for name in names], columns, np.arange(2, table.num_rows + 2))
 
 
-def _read_workbook(path: Path, data: bytes, digest: str, plant: Plant) -> Iterator[File]:
+def _read_workbook(
+    path: Path, data: bytes, digest: str, plant: Plant, claims: list[tuple[str, str]]
+) -> Iterator[File]:
+    """Yield the sheets; where `claims` name none the first is meant, unless sheets are called after tables."""
     import openpyxl  # imported here: it takes longer to import than a year of CSV to read
 
+    decimal = plant.format.decimal or "."
     try:
         book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-        for sheet in book.worksheets:
+        declared = any(table in plant.files for table, _ in claims)
+        if not declared and any(table_of(sheet.title) for sheet in book.worksheets):
+            claims = []
+        for number, sheet in enumerate(book.worksheets):
             sheet.reset_dimensions()
-            cells = _sheet_cells(sheet.iter_rows(values_only=True), plant.format.decimal or ".")
-            table = table_of(sheet.title)
-            if table or cells.names:
-                yield File(f"{_name(path)}[{sheet.title}]", table, digest, cells)
+            rows, name = list(sheet.iter_rows(values_only=True)), f"{_name(path)}[{sheet.title}]"
+            meant = [t for t, named in claims if (_is_called(sheet.title, named) if named else not number)]
+            own = table_of(sheet.title)
+            for table in meant or [own if own not in plant.files else ""]:
+                cells = _sheet_cells(rows, decimal, _known(plant, table))
+                if table or cells.names:
+                    yield File(name, table, digest, cells)
     except Exception as error:  # noqa: BLE001 -- a damaged workbook fails in a dozen libraries' ways
         raise LogsError(f"{_name(path)}: cannot be read as a workbook ({_first_line(error)})") from None
 
@@ -170,12 +181,31 @@ def _name(path: Path) -> str:
     return os.fsencode(path.name).decode("utf-8", "backslashreplace")
 
 
-def _renamed(plant: Plant, table: str) -> list[str]:
-    return [*INPUTS[table].names, *plant.columns.get(table, {})]
+def _known(plant: Plant, table: str) -> set[str]:
+    """Return the names of columns by which the header of a table is known, casefolded."""
+    own = plant.columns.get(table, {})
+    return {name.strip().casefold() for name in (*INPUTS[table].names, *own)} if table else set()
+
+
+def _is_called(name: str, pattern: str) -> bool:
+    return fnmatch.fnmatchcase(name.strip().casefold(), pattern.strip().casefold())
+
+
+def _claims(path: Path, plant: Plant) -> list[tuple[str, str]]:
+    """Return the tables that a file is of, each with its sheet: as `[files]` says, else by the name of the file."""
+    declared = [
+        (table, sheet)
+        for table, patterns in plant.files.items()
+        for pattern, _, sheet in (one.partition("#") for one in patterns)
+        if _is_called(path.name, pattern)
+    ]
+    own = table_of(path.stem)
+    return declared or ([(own, "")] if own and own not in plant.files else [])
 
 
 def _open(path: Path, plant: Plant) -> Iterator[File]:
-    suffix, table = path.suffix.lower(), table_of(path.stem)
+    suffix, claims = path.suffix.lower(), _claims(path, plant)
+    table = claims[0][0] if claims else ""
     if not path.is_file():
         what = "a folder" if path.is_dir() else "a link that leads to no file"
         # A folder of a table's name without an ending may be an archive: it is named, and nothing is refused for it.
@@ -192,10 +222,12 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
         raise LogsError(f"{_name(path)}: cannot be opened ({error.strerror})") from None
     digest = hashlib.sha256(data).hexdigest()
     if suffix == ".xlsx":
-        yield from _read_workbook(path, data, digest, plant)
-    elif suffix == ".csv":
-        yield File(_name(path), table, digest, read_delimited(data, _renamed(plant, table)))
-    else:
+        yield from _read_workbook(path, data, digest, plant, claims)
+        return
+    for table, _ in claims:
+        if suffix in _TEXTS:
+            yield File(_name(path), table, digest, read_delimited(data, _known(plant, table)))
+            continue
         try:
             yield File(_name(path), table, digest, _read_parquet(data, plant))
         except Exception as error:  # noqa: BLE001 -- damaged bytes surface in many ways
@@ -219,4 +251,10 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         and path.name.casefold() not in _NOT_LOGS
         and (path.is_file() or table_of(path.stem) or path.suffix.lower() in _SUFFIXES)
     ]
-    return [file for path in logs for file in _open(path, plant)]
+    found = [file for path in logs for file in _open(path, plant)]
+    there = {file.table for file in found}
+    return found + [
+        File(", ".join(patterns), table, "", trouble="no file or sheet is called so ([files] of plant.toml)")
+        for table, patterns in plant.files.items()
+        if table not in there
+    ]

@@ -19,7 +19,7 @@ class LogsError(Exception):
 
 @dataclass(frozen=True)
 class Problem:
-    """One rule broken by some rows of a table; `rejects` where they are set aside.
+    """One rule broken by some rows of a table; `rejects` where they are set aside, None where it is only said.
 
     A rule in words, for all rows or for each, may have a detail of the single row after a semicolon; problems are
     grouped by what stands before it. The values of `columns` are the evidence.
@@ -28,7 +28,7 @@ class Problem:
     rows: np.ndarray
     columns: tuple[str, ...]
     rules: str | list[str]
-    rejects: bool
+    rejects: bool | None
 
 
 @dataclass
@@ -42,7 +42,7 @@ class Problems:
         mask: np.ndarray | list[int],
         columns: str | tuple[str, ...],
         rules: str | list[str],
-        rejects: bool = True,
+        rejects: bool | None = True,
     ) -> None:
         """Add the rows where `mask` is true (or at the positions it lists), if there are any."""
         rows = np.asarray(mask)
@@ -74,7 +74,7 @@ class Problems:
                 kept.rules_broken.append(problem)
         return kept
 
-    def lines(self, listed: np.ndarray, rejects: bool) -> dict[int, list[tuple[tuple[str, ...], str]]]:
+    def lines(self, listed: np.ndarray, rejects: bool | None) -> dict[int, list[tuple[tuple[str, ...], str]]]:
         """Return columns and rule of each problem, by row, of the rows where the mask `listed` is true."""
         out: dict[int, list[tuple[tuple[str, ...], str]]] = {}
         for problem in self.rules_broken:

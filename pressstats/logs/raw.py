@@ -9,9 +9,11 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ..tables import INPUTS
 from .files import File, as_text
+from .nights import joined_times
 from .problems import PROBLEM_COLUMNS
-from .values import texts_of
+from .values import texts_of, times_of
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -29,8 +31,9 @@ class RawTable:
     """Cells of one table, from all of its files: an array for each declared column that some file has.
 
     `file` says which of `files` each row stands in and `line` where; `broken` holds text and rule of lines that are
-    no row (blank in every column), `notes` file, line, column, rule and rejects of problems of a header, `read`
-    counts the data rows of the files, those of files that cannot be used included.
+    no row (blank in every column), `notes` file, line, column, rule and rejects of problems of a header (None: it is no
+    problem), `read` counts the data rows of the files, those of files that cannot be used included, `clocks` names
+    times made of a day and a clock time in columns of their own.
     """
 
     table: Table
@@ -39,9 +42,10 @@ class RawTable:
     line: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     files: list[File] = field(default_factory=list)
     broken: dict[int, tuple[str, str]] = field(default_factory=dict)
-    notes: list[tuple[str, int, str, str, bool]] = field(default_factory=list)
+    notes: list[tuple[str, int, str, str, bool | None]] = field(default_factory=list)
     decimal: str | None = None
     read: int = 0
+    clocks: set[str] = field(default_factory=set)
 
     def __len__(self) -> int:
         return len(self.line)
@@ -62,70 +66,114 @@ class RawTable:
 
 
 def match_columns(
-    names: list[str], table: Table, renamed: dict[str, str]
-) -> tuple[dict[str, int], list[str], list[str]]:
-    """Return the place of each declared column in a header, the names that are none, and columns claimed twice.
+    names: list[str], known: list[str], renamed: dict[str, tuple[str, ...]]
+) -> tuple[dict[str, list[int]], list[str]]:
+    """Return the places of each of our columns in a header, and the names that are none.
 
-    A name counts if the plant `renamed` it, if it is ours, or either of these but for capitals and white space, in
-    this order.
+    A name counts if the plant `renamed` it, if it is ours, or either of these but for capitals and white space: places
+    of the first kind that there is are returned.
     """
-    loose = {
-        name.strip().casefold(): ours for name, ours in {**{n: n for n in table.names}, **renamed}.items()
-    }
-    columns: dict[str, tuple[int, int]] = {}
-    extra, twice = [], []
+    loose: dict[str, tuple[str, ...]] = {name.casefold(): (name,) for name in known}
+    loose |= {name.strip().casefold(): ours for name, ours in renamed.items()}
+    found: dict[str, list[tuple[int, int]]] = {}
+    extra = []
     for at, name in enumerate(names):
         if name in renamed:
             ours, rank = renamed[name], 0
-        elif name in table.by_name:
-            ours, rank = name, 1
-        elif (plain := name.casefold()) in loose:
-            ours, rank = loose[plain], 2
+        elif name in known:
+            ours, rank = (name,), 1
+        elif name.casefold() in loose:
+            ours, rank = loose[name.casefold()], 2
         else:
-            if name:
-                extra.append(name)
+            extra += [name] if name else []
             continue
-        if ours in columns and columns[ours][0] == rank:
-            twice.append(ours)
-        if ours not in columns or rank < columns[ours][0]:
-            columns[ours] = (rank, at)
-    return {ours: at for ours, (_, at) in columns.items()}, extra, twice
+        for one in ours:
+            found.setdefault(one, []).append((rank, at))
+    best = {ours: min(places)[0] for ours, places in found.items()}
+    return {ours: [at for rank, at in found[ours] if rank == best[ours]] for ours in found}, extra
 
 
-def _take_file(raw: RawTable, file: File, renamed: dict[str, str]) -> dict[str, pa.Array] | None:
+def _take_file(raw: RawTable, file: File, plant: Plant) -> dict[str, pa.Array] | None:
     """Note the header problems of a file; return its cells by column, None if they cannot be used."""
-    cells = file.cells
+    cells, table = file.cells, raw.table
     if cells is None:
         raw.notes.append((file.name, 1, "", file.trouble, True))
         return None
-    columns, extra, twice = match_columns(cells.names, raw.table, renamed)
     line = cells.header_line
+
+    def note(column: str, rule: str, rejects: bool | None) -> None:
+        raw.notes.append((file.name, line, column, rule, rejects))
+
     if not cells.names:
-        raw.notes.append((file.name, line, "", "the file is empty: no line with column names", True))
+        note("", "the file is empty: no line with column names", True)
         return None
-    missing = raw.table.missing_from(columns)
+    identifier, parts = plant.identifier_parts(table.name)
+    known = list(dict.fromkeys([*table.names, *parts]))
+    places, extra = match_columns(cells.names, known, plant.columns.get(table.name, {}))
     for name in extra:
-        raw.notes.append((file.name, line, name, "no column of the table, so it was not read", False))
+        note(name, "no column of the table, so it was not read", None)
     for at, name in enumerate(cells.names):
         if not name and cells.columns[at].null_count < len(cells.columns[at]):
-            rule = f"column {at + 1} has cells but no name, so it was not read"
-            raw.notes.append((file.name, line, "", rule, False))
-    for name in twice:
-        raw.notes.append((file.name, line, name, "two columns have this name", True))
-    for name in missing:
-        raw.notes.append(
-            (file.name, line, name, "required column is missing, so the table is left out", True)
+            note("", f"column {at + 1} has cells but no name, so it was not read", None)
+    constants = plant.constants.get(table.name, {})
+    for name in constants.keys() & places.keys():
+        note(name, "a constant of plant.toml, but the file has the column, which was read", None)
+    clocks = {name for name, at in places.items() if len(at) == 2 and table.by_name[name].kind == "time"}
+    there = {*places, *constants}
+    made = bool(parts) and there.issuperset(parts)
+    there = there | {identifier} if made else there - {identifier if parts else ""}
+    rules = {name: "two columns have this name" for name, at in places.items() if len(at) > 1}
+    rules = {name: rule for name, rule in rules.items() if name not in clocks}
+    for name in table.missing_from(there):
+        rules[name] = "required column is missing, so the table is left out"
+    found = ", ".join(name for name in cells.names if name)
+    for name, rule in rules.items():
+        note(
+            name,
+            f"{rule}; the header has {found if len(found) <= _LONGEST else found[:_LONGEST] + '…'}",
+            True,
         )
-    return None if missing or twice else {name: cells.columns[at] for name, at in columns.items()}
+    if rules:
+        return None
+    raw.clocks |= clocks
+    decimal = plant.format.decimal
+    columns = {
+        name: joined_times([as_text(cells.columns[at], decimal) for at in places[name]], plant, table.name)
+        if name in clocks
+        else cells.columns[places[name][0]]
+        for name in places
+    }
+    columns |= {
+        name: pa.repeat(pa.scalar(text), len(cells.lines))
+        for name, text in constants.items()
+        if name not in columns
+    }
+    if made:
+        columns[identifier] = _identifier([(name, columns[name]) for name in parts], plant)
+    return columns
+
+
+def _identifier(parts: list[tuple[str, pa.Array]], plant: Plant) -> pa.Array:
+    """Return one identifier made of several columns; a day is spelled the same whatever the table spells it like."""
+    texts = []
+    for name, column in parts:
+        cells = as_text(column, plant.format.decimal)
+        if any(table.by_name[name].is_time for table in INPUTS.values() if name in table.by_name):
+            days, bad = times_of(
+                cells, "month" if name == "month" else "date", plant.format.dates, plant.zone
+            )
+            spelled = pa.array([None if day != day else str(day) for day in days.astype("datetime64[D]")])
+            cells = pc.coalesce(spelled.cast(pa.string()), cells) if bad else spelled.cast(pa.string())
+        texts.append(texts_of(cells))
+    return pc.binary_join_element_wise(*texts, " ")
 
 
 def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     """Put the files of one table together; one that a problem of a header rejects has no rows."""
-    renamed = plant.columns.get(table.name, {})
     files = [_without_blank_rows(file) for file in files]
     raw = RawTable(table, files=files, decimal=plant.format.decimal)
     raw.read = sum(len(file.cells.lines) + len(file.cells.broken) for file in files if file.cells is not None)
-    taken = [_take_file(raw, file, renamed) for file in files]
+    taken = [_take_file(raw, file, plant) for file in files]
     if any(rejects for *_, rejects in raw.notes):
         return raw
     if not raw.read:

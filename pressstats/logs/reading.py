@@ -22,6 +22,7 @@ from .raw import RawTable, stack
 from .repeated import drop_repeated
 from .rowchecks import check_each_row
 from .rows import Rows, convert
+from .units import to_material_units
 
 if TYPE_CHECKING:
     from .result import Logs
@@ -70,13 +71,31 @@ def _usable(tables: dict[str, RawTable]) -> dict[str, RawTable]:
     for name, raw in tables.items():
         blocking = [note for note in raw.notes if note[4]]
         if blocking and raw.table.required:
-            lines = "; ".join(f"{file}:{line} {column}: {rule}" for file, line, column, rule, _ in blocking)
-            raise LogsError(f"{name} cannot be used: {lines}")
+            raise LogsError(_blocked(name, blocking))
         if not blocking and (
             len(raw) or raw.table.required
         ):  # a table without rows is like one that is absent
             usable[name] = raw
     return usable
+
+
+def _blocked(name: str, notes: list[tuple[str, int, str, str, bool | None]]) -> str:
+    """Return why a table cannot be used: a line for each column, by file, then what its header has, and the remedy."""
+    out = [f"{name} cannot be used"]
+    headers: dict[str, str] = {}
+    for file, line, column, rule, _ in notes:
+        general, _, header = rule.partition("; the header has ")
+        headers[f"{file}:{line}"] = header
+        out.append(f"  {file}:{line} {column}: {general}" if column else f"  {file}:{line}: {general}")
+    for place, header in headers.items():
+        if header:
+            out.append(f"  {place} has: {header}")
+    if any(headers.values()):
+        out.append(
+            f'  Say in plant.toml which of these it is, [columns.{name}] "their name" = "ours", '
+            f"or that it never changes, [constants.{name}]."
+        )
+    return "\n".join(out)
 
 
 def _set_aside_isolated(rows: Rows) -> None:
@@ -135,16 +154,21 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     """Read, check and cut, where the plant is known."""
     last = np.datetime64(today, "D")
     opened, strangers = _opened(folder, plant)
-    tables = {name: _typed(raw, plant, last) for name, raw in _usable(opened).items()}
-    default = _default(tables["runs"])
+    tables = {name: convert(raw, plant, last) for name, raw in _usable(opened).items()}
+    to_material_units(tables, plant)
+    for name, rows in tables.items():
+        if name != "deliveries":  # orders are checked once they are cut
+            check_each_row(name, rows, plant)
+    newest_file = plant.exports.corrections == "newest_file"
+    default = _default(tables["runs"], newest_file)
     day = default if wanted is None else wanted
     if day > max(last, default):
         raise LogsError(f"as-of {day} lies after today")
     listed, row_times = _cut(tables, plant, day, newest=bool(day >= default))
     if wanted is None:
-        listed["runs"] |= _unusable_later(tables["runs"], day)
+        listed["runs"] |= _unusable_later(tables["runs"], day, newest_file)
     for rows in tables.values():  # after the cut, since later rows must not show in it
-        drop_repeated(rows)
+        drop_repeated(rows, newest_file)
         _set_aside_isolated(rows)
     check_between_tables(tables, plant)
     # Rows that are all set aside are another matter: pages open with them, and the likely unit.
@@ -153,11 +177,11 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     return assembled(folder, plant, day, opened, strangers, tables, listed, row_times)
 
 
-def _default(runs: Rows) -> np.datetime64:
+def _default(runs: Rows, newest_file: bool) -> np.datetime64:
     """Return the latest publication date of a usable run."""
     trial = copy.copy(runs)
     trial.problems, trial.live, trial.duplicate = Problems(), runs.live.copy(), runs.duplicate.copy()
-    drop_repeated(trial)
+    drop_repeated(trial, newest_file)
     latest = default_as_of(trial)
     if latest is None:
         raise LogsError(_none_usable(runs))
@@ -183,15 +207,7 @@ def _none_usable(rows: Rows) -> str:
     return f"{name} has no usable row; most: {file}:{line} {', '.join(columns)} = {value}: {rule}"
 
 
-def _typed(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
-    """Type the rows of one table and check each by itself; orders are checked once they are cut."""
-    rows = convert(raw, plant, today)
-    if raw.table.name != "deliveries":
-        check_each_row(raw.table.name, rows, plant)
-    return rows
-
-
-def _unusable_later(runs: Rows, day: np.datetime64) -> np.ndarray:
+def _unusable_later(runs: Rows, day: np.datetime64, newest_file: bool) -> np.ndarray:
     """Return the runs that would have moved the default as-of, had they been usable.
 
     Whoever asks for the newest must be told of them; under an explicit as-of they are just later.
@@ -200,7 +216,7 @@ def _unusable_later(runs: Rows, day: np.datetime64) -> np.ndarray:
     rejected = runs.problems.rejected(len(runs))
     trial = copy.copy(runs)
     trial.live = later & ~rejected
-    drop_repeated(trial)  # contradictions among later runs are added to the problems
+    drop_repeated(trial, newest_file)  # contradictions among later runs are added to the problems
     alone = isolated(np.where(rejected, _NAT, runs["date"]))
     runs.problems.add(trial.live & alone, "date", "years away from all the other dates")
     runs.problems.add(trial.live & ~alone, "run_id", "the same run_id as an earlier run")

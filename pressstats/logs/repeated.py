@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,7 +36,7 @@ def _same(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> 
     return (left == right) | ((left != left) & (right != right))
 
 
-def drop_repeated(rows: Rows) -> None:
+def drop_repeated(rows: Rows, newest_file: bool = False) -> None:
     """Find live rows of the same key: repetitions are dropped, contradictions set aside.
 
     Equal means equal as typed, so a number written ``7`` and ``7,0`` is the same. An order that one export shows open
@@ -62,12 +64,34 @@ def drop_repeated(rows: Rows) -> None:
     repeats = row[equal & (row != head) & ~contradicted[group[twice]]]
     rows.live[repeats] = False
     rows.duplicate[repeats] = True
+    ages = _ages(rows) if newest_file and contradicted.any() else None
     for number in np.flatnonzero(contradicted):
-        _contradiction(rows, order[starts[number] : ends[number]], others)
+        _contradiction(rows, order[starts[number] : ends[number]], others, ages)
 
 
-def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
-    """Settle one group of rows of the same key that are not all equal."""
+def _ages(rows: Rows) -> np.ndarray:
+    """Return the rank of each file by age: the newest reaches furthest, then comes last by name.
+
+    Neither is changed by copying a folder, as the time that a file system keeps would be.
+    """
+    times = [rows[column.name] for column in rows.raw.table.columns if column.recorded]
+    reach = []
+    for number, file in enumerate(rows.raw.files):
+        mine = rows.raw.file == number
+        last = [
+            int(np.nanmax(values[mine].astype("datetime64[s]").astype("int64")))
+            for values in times
+            if mine.any()
+        ]
+        spelled = tuple((part.isdigit(), part.zfill(12)) for part in re.split(r"(\d+)", Path(file.name).stem))
+        reach.append((max(last, default=0), spelled, number))
+    ages = np.zeros(len(reach), dtype=np.int64)
+    ages[[number for *_, number in sorted(reach)]] = np.arange(len(reach))
+    return ages
+
+
+def _contradiction(rows: Rows, members: np.ndarray, others: list[str], ages: np.ndarray | None) -> None:
+    """Settle one group of rows of the same key that are not all equal; by `ages` of files, where they decide."""
     distinct: list[int] = []
     same_as: dict[int, int] = {}
     for row in members.tolist():
@@ -80,10 +104,17 @@ def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
     repeated = np.array(sorted(same_as), dtype=np.int64)
     rows.live[repeated] = False
     rows.duplicate[repeated] = True
-    if rows.raw.table.name == "deliveries" and (latest := _latest_state(rows, distinct)) is not None:
+    latest = _latest_state(rows, distinct) if rows.raw.table.name == "deliveries" else None
+    corrects = False
+    if latest is None and ages is not None:
+        latest, corrects = _of_the_newest(rows, members, same_as, ages), True
+    if latest is not None:
         older = np.array([row for row in distinct if row != latest], dtype=np.int64)
         rows.live[older] = False
         rows.duplicate[older] = True
+        if corrects:
+            places = ", ".join(f"{file}:{line}" for file, line in map(rows.raw.place, older.tolist()))
+            rows.problems.add([latest], rows.raw.table.key, f"corrects an older file; {places}", rejects=None)
         return
     rules = []
     for row in distinct:
@@ -95,6 +126,13 @@ def _contradiction(rows: Rows, members: np.ndarray, others: list[str]) -> None:
             f"the same {key} as another row, which differs; {file}:{line} has another {', '.join(differs)}"
         )
     rows.reject(distinct, rows.raw.table.key, rules)
+
+
+def _of_the_newest(rows: Rows, members: np.ndarray, same_as: dict[int, int], ages: np.ndarray) -> int | None:
+    """Return the row that stands in the newest file, None where that contradicts itself."""
+    age = ages[rows.raw.file[members]]
+    newest = {same_as.get(row, row) for row in members[age == age.max()].tolist()}
+    return newest.pop() if len(newest) == 1 else None
 
 
 def _same_cell(values: np.ndarray | pa.Array, one: int, other: int) -> bool:

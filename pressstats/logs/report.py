@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "printable", "problem_groups"]
 
-SET_ASIDE, DOUBTFUL = "set aside", "doubtful"
+SET_ASIDE, DOUBTFUL, NOTED = "set aside", "doubtful", "noted"
+_TITLES = {SET_ASIDE: "Set aside", DOUBTFUL: "Doubtful, used all the same", NOTED: "Noted, no problem"}
 _SHOWN = 3  # lines of a group that are shown
 _LONGEST = 60  # characters of a value that are shown
 
@@ -58,17 +59,20 @@ def problem_groups(logs: Logs) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns table, rule, severity (``set aside`` or ``doubtful``), rows and first_lines (file, line, column and
-        value of the first few, one per line of text); rows set aside first, then by table and number of rows.
+        Columns table, rule, severity (``set aside``, ``doubtful`` or ``noted``, which is no problem), rows and
+        first_lines (file, line, column and value of the first few, one per line of text), by severity, table and
+        number of rows.
     """
-    single = _single_problems(logs.rejected, SET_ASIDE) + _single_problems(logs.warnings, DOUBTFUL)
+    frames = {SET_ASIDE: logs.rejected, DOUBTFUL: logs.warnings, NOTED: logs.notes}
+    single = [problem for severity, frame in frames.items() for problem in _single_problems(frame, severity)]
     groups: dict[tuple[str, str, str], list[str]] = {}
     for problem in single:
         key = (str(problem["severity"]), str(problem["table"]), str(problem["rule"]))
         groups.setdefault(key, []).append(str(problem["shown"]))
     places = {name: number for number, name in enumerate(INPUTS)}
     order = sorted(
-        groups, key=lambda key: (key[0] != SET_ASIDE, places.get(key[1], -1), -len(groups[key]), key[2])
+        groups,
+        key=lambda key: (list(frames).index(key[0]), places.get(key[1], -1), -len(groups[key]), key[2]),
     )
     records = [
         (
@@ -116,7 +120,7 @@ def describe_check(logs: Logs) -> str:
     ]
     lines += _ledger_lines(logs)
     groups = problem_groups(logs)
-    for severity, title in ((SET_ASIDE, "Set aside"), (DOUBTFUL, "Doubtful, used all the same")):
+    for severity, title in _TITLES.items():
         part = groups[groups["severity"] == severity]
         if len(part):
             lines += ["", title]
@@ -132,6 +136,6 @@ def describe_check(logs: Logs) -> str:
         for analysis, part in lost.groupby("analysis", sort=False):
             lines.append(f"  {analysis}")
             lines += [f"    {row.missing}: {row.lost}" for row in part.itertuples()]
-    if not len(groups) and not len(lost):
+    if not len(lost) and (groups["severity"] == NOTED).all():
         lines.append("No problems found.")
     return "\n".join(lines)

@@ -57,6 +57,8 @@ class Logs:
         Rows set aside: table, file, line, column, value, rule.
     warnings : DataFrame
         Doubtful rows that are used all the same; the same columns.
+    notes : DataFrame
+        What is said and is no problem, such as columns that were not read; the same columns.
     set_aside : DataFrame
         Columns table, run_id: runs that lost a row of run_webs, reel_mounts or coverage to
         `rejected`, so that a sum over that table would be low.
@@ -82,6 +84,7 @@ class Logs:
     as_of: pd.Timestamp
     rejected: pd.DataFrame
     warnings: pd.DataFrame
+    notes: pd.DataFrame
     set_aside: pd.DataFrame
     lost_mounts: pd.DataFrame
     lost_nights: pd.DatetimeIndex

@@ -15,8 +15,10 @@ from pandas.arrays import ArrowStringArray
 from ..tables import INKS, Column
 from .files import as_text
 from .keys import codes_of, combined_codes
+from .nights import rolled_over
 from .problems import Problems
-from .values import Bad, choices_of, numbers_of, texts_of, times_of
+from .units import OF_MATERIAL, factor_of
+from .values import Bad, choices_of, numbers_of, texts_of, times_of, translated
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -120,15 +122,16 @@ def _limits(column: Column) -> str:
     )
 
 
-def _convert_number(cells: pa.Array, column: Column, plant: Plant, problems: Problems) -> np.ndarray:
+def _convert_number(
+    cells: pa.Array, column: Column, table: str, plant: Plant, problems: Problems
+) -> np.ndarray:
     if not (pa.types.is_floating(cells.type) or pa.types.is_integer(cells.type)):
         cells = as_text(cells, plant.format.decimal)
     values, bad = numbers_of(cells, plant.format.decimal)
     _add_bad(problems, column, bad)
-    if column.name in plant.units and column.unit:
-        from .units import factor_of  # imported here: the units library is slow to load, and rarely needed
-
-        values = values * factor_of(column, plant.units[column.name].logged_in)
+    units = plant.units.get(table, {}).get(column.name)
+    if units and OF_MATERIAL not in column.unit:  # those wait until materials are known
+        values = values * factor_of(table, column, units[""])
     with np.errstate(invalid="ignore"):
         if column.low is not None or column.high is not None:
             low = -np.inf if column.low is None else column.low
@@ -200,16 +203,21 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
             values[column.name] = _all_blank(column, count)
             continue
         if column.is_number:
-            typed: Any = _convert_number(cells, column, plant, problems)
+            typed: Any = _convert_number(cells, column, raw.table.name, plant, problems)
         elif column.is_time:
             typed = _convert_time(cells, column, raw.table.name, plant, today, problems)
         else:
-            typed = _convert_text(as_text(cells, plant.format.decimal), column, problems)
+            cells = as_text(cells, plant.format.decimal)
+            if words := plant.values.get(raw.table.name, {}).get(column.name):
+                cells = translated(cells, words)
+            typed = _convert_text(cells, column, problems)
         values[column.name] = typed
         if not column.may_be_blank and _has_blank(typed):
             # An order whose day nobody can read is still on its way: forgotten, it would be ordered again.
             kept = (raw.table.name, column.name) in _USED_UNKNOWN
             problems.add(_blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
+    if "finished_at" in raw.clocks:
+        values["finished_at"] = rolled_over(values["started_at"], values["finished_at"])
     rows = Rows(raw, values, problems, duplicate=np.zeros(count, dtype=bool))
     rows.live = ~problems.rejected(count)
     return rows

@@ -17,7 +17,16 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["Bad", "choices_of", "numbers_of", "parse_number", "parse_time", "texts_of", "times_of"]
+__all__ = [
+    "Bad",
+    "choices_of",
+    "numbers_of",
+    "parse_number",
+    "parse_time",
+    "texts_of",
+    "times_of",
+    "translated",
+]
 
 #: Row of each cell that cannot be read, and the rule it broke.
 Bad = dict[int, str]
@@ -135,21 +144,34 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
 
 # -- dates and times ----------------------------------------------------------------------------
 
-_CLOCK = r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?\s*([AaPp][Mm])?)?"
+_CLOCK = r"(?:[ T,]+(\d{1,2})[:.](\d{2})(?:[:.](\d{2})(?:\.\d+)?)?\s*([AaPp][Mm])?)?"
 _ISO_LIKE = re.compile(r"\d{4}-\d{1,2}(-\d{1,2})?([ T].*)?")
+#: 22h10 and 22h, 20250331, and the days since 30 December 1899 of a spreadsheet, years 1950 to 2099 in both.
+_HOURS = r"(^|[ T,])(\d{1,2}) ?[hH](\d{2})?\b"
+_COMPACT = re.compile(r"((?:19[5-9]|20\d)\d)(\d\d)(\d\d)(.*)", re.ASCII)
+_SERIAL = re.compile(r"(?:18[3-9]|19\d|[2-6]\d\d|7[0-2]\d)\d\d(?:[.,]\d+)?", re.ASCII)
 _LOCAL = re.compile(rf"(\d{{1,2}})([./-])(\d{{1,2}})\2(\d{{4}}|\d{{2}}){_CLOCK}", re.ASCII)
 _MONTH = re.compile(r"(\d{4})-(\d{1,2})", re.ASCII)
 _LOCAL_RE2 = r"^(\d{2})[./-](\d{2})[./-](\d{4})"
 _TO_ISO = {"day_first": r"\3-\2-\1", "month_first": r"\3-\1-\2"}
 
 
-def parse_time(text: str, order: str = "iso", zone: ZoneInfo | None = None) -> dt.datetime:
+def parse_time(
+    text: str, order: str = "iso", zone: ZoneInfo | None = None, serials: bool = False
+) -> dt.datetime:
     """Read one date or time as wall time, midnight where it has none; raise ValueError with the rule it breaks.
 
-    ISO 8601, or in the declared order with ``.``, ``/`` or ``-`` and a year of two (20xx) or four digits. A time with
-    an offset is converted into the wall time of `zone`.
+    ISO 8601 or 20250331, where `serials` a spreadsheet's count of days (45747.5), or in the declared order with ``.``,
+    ``/`` or ``-`` and a year of two (20xx) or four digits; hours as 22:10, 22.10 or 22h10. A time with an offset is
+    converted into the wall time of `zone`.
     """
     text = text.strip()
+    if serials and _SERIAL.fullmatch(text):
+        seconds = round(float(text.replace(",", ".")) * 86400)
+        return dt.datetime(1899, 12, 30) + dt.timedelta(seconds=seconds)
+    text = re.sub(_HOURS, lambda found: f"{found[1]}{int(found[2]):02}:{found[3] or '00'}", text)
+    if compact := _COMPACT.fullmatch(text):
+        text = "-".join(compact.groups()[:3]) + compact[4]
     if _ISO_LIKE.fullmatch(text):
         try:
             moment = dt.datetime.fromisoformat(text)
@@ -182,7 +204,7 @@ def parse_time(text: str, order: str = "iso", zone: ZoneInfo | None = None) -> d
 
 
 def _has_clock(cell: str | None) -> bool:
-    return cell is not None and (":" in cell or "T" in cell)
+    return cell is not None and re.search(r"[:TtHh]|\d \d", cell.strip()) is not None
 
 
 def times_of(
@@ -200,13 +222,13 @@ def times_of(
                 raise ValueError(NO_SUCH_DATE)
             return dt.datetime(int(match[1]), int(match[2]), 1)
         try:
-            return parse_time(text, order, zone)
+            return parse_time(text, order, zone, serials)
         except ValueError as error:
             raise ValueError(
                 NOT_A_TIME if str(error) == NOT_A_DATE and kind == "time" else str(error)
             ) from None
 
-    stamp = pa.timestamp("us")
+    stamp, serials = pa.timestamp("us"), False
     typed = not pa.types.is_string(cells.type)
     spelled = (
         cells if order == "iso" or typed else pc.replace_substring_regex(cells, _LOCAL_RE2, _TO_ISO[order])
@@ -217,13 +239,18 @@ def times_of(
     try:
         times_read, bad = pc.cast(spelled, stamp), {}
     except pa.ArrowInvalid:
-        times_read, bad = _cast(_trimmed(spelled), stamp, one)
+        spelled = _trimmed(spelled)
+        counted = pc.match_substring_regex(spelled, f"^(?:{_SERIAL.pattern})$").drop_null()
+        # One bare number among dates is a slip; where most are numbers, a spreadsheet counted days.
+        serials = bool(len(counted)) and pc.mean(counted.cast(pa.int8())).as_py() > 0.5
+        times_read, bad = _cast(spelled, stamp, one)
     values = times_read.to_numpy(zero_copy_only=False).astype("datetime64[us]", copy=False)
     if kind == "time":
         # Within a day a time is longer than any date, so the shortest cell tells at once.
         if not typed and (pc.min(pc.binary_length(cells)).as_py() or 99) <= 10:
-            for row, cell in enumerate(cells.to_pylist()):
-                if cell and cell.strip() and row not in bad and not _has_clock(cell):
+            texts = cells.to_pylist()
+            for row, cell in enumerate(texts):
+                if cell and cell.strip() and row not in bad and not serials and not _has_clock(cell):
                     bad[row] = NO_TIME_OF_DAY
     else:
         days = values.astype("datetime64[M]" if kind == "month" else "datetime64[D]").astype("datetime64[us]")
@@ -243,6 +270,14 @@ def times_of(
 def texts_of(cells: pa.Array) -> pa.Array:
     """Strip a column of text of the white space around it; an empty cell becomes null."""
     return _trimmed(cells)
+
+
+def translated(cells: pa.Array, words: dict[str, str]) -> pa.Array:
+    """Put our words in the place of the plant's own, in capitals or not; an empty word is a blank."""
+    lower = pc.utf8_lower(texts_of(cells))
+    found = pc.index_in(lower, value_set=pa.array([word.strip().lower() for word in words], lower.type))
+    ours = pa.array([word or None for word in words.values()], cells.type)
+    return pc.if_else(pc.is_valid(found), ours.take(found), cells)
 
 
 def choices_of(cells: pa.Array, choices: tuple[str, ...]) -> tuple[pa.Array, Bad]:
