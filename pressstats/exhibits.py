@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from . import __version__
 from .figure_data import notebook_figure, plain_figure, script_json
@@ -46,11 +47,14 @@ __all__ = [
     "SERIES",
     "STATES",
     "Block",
+    "Card",
     "Shown",
     "Tile",
+    "cards",
     "caution",
     "declared",
     "exhibit",
+    "folded",
     "headline",
     "heads",
     "label",
@@ -127,6 +131,19 @@ class Tile:
         return self.value if isinstance(self.value, str) else quantity(self.value, digits=self.digits)
 
 
+@dataclass(frozen=True)
+class Card:
+    """Something to be done as a whole, such as an order: facts, rows, and a space to write in."""
+
+    head: str  # whom or what it is of, a sentence that may hold :func:`logged` text
+    figure: str  # what it comes to, with its unit
+    facts: Sequence[tuple[str, str]]  # label and words
+    table: pd.DataFrame  # its rows
+    columns: Sequence[Shown] | str  # how they are shown
+    details: str = ""  # why, folded away
+    blank: str = ""  # label of a space to write in; empty for none
+
+
 def headline(text: str, detail: str = "") -> Block:
     """Return the message of a page in a sentence, with a second line of `detail`.
 
@@ -167,6 +184,35 @@ def tiles(items: Sequence[Tile]) -> Block:
             raise ValueError(f"state {item.state!r} of {item.label!r} is none of {', '.join(STATES)}")
         lines.append(plain(f"{item.label}: {item.shown} {item.unit} {item.detail} {item.state}").strip())
     return Block(block_html("tiles", items), "\n".join(lines))
+
+
+def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str) -> Block:
+    """Return cards, and what has to be read before they are used `beside` them; on a narrow screen above."""
+    tables = [
+        table_html(one.table, one.columns, caption=plain(f"{one.head}: {one.figure}"), limit=len(one.table))
+        for one in items
+    ]
+    words = [
+        plain(f"{one.head}: {one.figure}; {'; '.join(f'{label} {value}' for label, value in one.facts)}")
+        for one in items
+    ]
+    markup = block_html(
+        "cards", _checked(name), list(zip(items, tables, strict=True)), Markup(beside.markup), beside_head
+    )
+    return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))
+
+
+def folded(summary: str, *blocks: Block) -> Block:
+    """Return blocks that stand folded under a line, for whoever wants more."""
+    markup = Markup("".join(block.markup for block in blocks))
+    extra: dict[str, Any] = {}
+    for block in blocks:
+        extra |= block.extra
+    return Block(
+        block_html("folded", summary, markup),
+        "\n".join([plain(summary), *(block.text for block in blocks)]),
+        extra=extra,
+    )
 
 
 def sheet(

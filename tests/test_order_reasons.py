@@ -13,7 +13,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
 from pressstats.orders.reasons import _lasts
-from pressstats.pages import buying_orders
+from pressstats.pages import ring_first
 from pressstats.pages.order_reasons import _left, reason_words
 
 
@@ -95,22 +95,31 @@ def test_the_panels_show_limits_that_matter() -> None:
         ]
     )
     limits = pd.DataFrame({"material": ["wide", "narrow"], "least": [0.5, np.nan], "most": [4.0, 400.0]})
-    figure = figures.stock_panels(ahead, limits, unit="t")
+    marks = pd.DataFrame(
+        {"material": "narrow", "day": days[[1, 3]], "what": ["order to place", "delivery of the plan"]}
+    )
+    titles = {"wide": "Wide [t]", "narrow": "Narrow [kg]"}
+    figure = figures.stock_panels(ahead, limits, marks, titles)
     drawn = [(trace.name, trace.yaxis) for trace in figure.data if trace.name]
-    assert ("minimum cover", "y") in drawn
-    assert ("minimum cover", "y2") not in drawn
+    assert ("least stock wanted", "y") in drawn
+    assert ("least stock wanted", "y2") not in drawn
     # Room for 400 t would press a stock of 3 t to the floor.
     assert [trace.yaxis for trace in figure.data if trace.name == "storage limit"] == ["y"]
-    assert figure.layout.yaxis.title.text == "wide [t]"
-    assert figure.layout.yaxis2.title.text == "narrow [t]"
+    assert [note.text for note in figure.layout.annotations] == ["Wide [t]", "Narrow [kg]"]
+    # An order stands on the floor of its day, what comes of it where it lifts the stock.
+    marked = {trace.name: (list(trace.x), list(trace.y), trace.yaxis) for trace in figure.data[-2:]}
+    assert marked == {
+        "order to place": (["2025-01-02"], [0.0], "y2"),
+        "delivery of the plan": (["2025-01-04"], [2.0], "y2"),
+    }
 
 
 def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -> None:
     service = pd.DataFrame({"material": ["N1200", "N600"], "expedite": [0.0, 5820.0]})
     listed = pd.DataFrame({"material": ["N1200", "N600"], "stands_in_for": ["N600", None]})
     results = SimpleNamespace(plan=SimpleNamespace(service=service), logs={"materials": listed})
-    soon = buying_orders.SOON[0]
-    assert "stands in for" in buying_orders._without_rush(results, "N1200", soon)
-    assert "comes in time" in buying_orders._without_rush(results, "N600", soon)
+    soon = ring_first.SOON[0]
+    assert "stands in for" in ring_first._without_rush(results, "N1200", soon)
+    assert "comes in time" in ring_first._without_rush(results, "N600", soon)
     service["expedite"] = 0.0
-    assert "comes in time" in buying_orders._without_rush(results, "N1200", soon)
+    assert "comes in time" in ring_first._without_rush(results, "N1200", soon)

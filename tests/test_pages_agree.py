@@ -17,7 +17,7 @@ from worlds.judging import read
 from pressstats import pages
 from pressstats.orders import SOON
 from pressstats.orders.plan_tables import NO_ROOM, NOT_QUITE
-from pressstats.pages import buying_orders
+from pressstats.pages import ring_first
 from pressstats.pages.common import by_reason, counted
 from pressstats.paper import weighed_paper
 from pressstats.tables import OUTPUTS
@@ -102,8 +102,9 @@ def test_orders_without_a_list_of_open_ones_say_to_ask_first(
         table = to_do(one.logs, OUTPUTS["exceptions"].empty(), nothing(order_plan=plan))
         assert ("ask the suppliers first" in table["why"].iloc[0]) is asks
     told = read(pages.buying_outlook.headline(results))
-    if "place" in told:
+    if "order" in told:
         assert "What is on order already is unknown" in told
+    assert "Ask the suppliers" in " ".join(ring_first.ring_first(results))
 
 
 def test_what_can_be_printed_stands_on_known_stocks_only(without: dict[str, Results]) -> None:
@@ -334,14 +335,12 @@ def test_part_reels_lost_in_the_store_are_no_waste_of_a_press() -> None:
 
 
 def test_a_later_week_can_still_be_helped(steady: Results) -> None:
-    told = {
-        cause: buying_orders._without_rush(steady, "N1200", cause) for cause in (*SOON, NO_ROOM, NOT_QUITE)
-    }
+    told = {cause: ring_first._without_rush(steady, "N1200", cause) for cause in (*SOON, NO_ROOM, NOT_QUITE)}
     assert all(("in time" in words) == (cause in SOON) for cause, words in told.items())
 
 
 def test_a_price_agreed_for_later_is_named_where_it_is_left_out(steady: Results) -> None:
-    assert "is not in it" not in read(pages.buying_outlook.contract(steady))
+    assert "is not in it" not in read(pages.buying_year.contract(steady))
     rises = pd.DataFrame(
         {
             "material": ["N1200", "N1200"],
@@ -354,7 +353,7 @@ def test_a_price_agreed_for_later_is_named_where_it_is_left_out(steady: Results)
     )
     tables = {**steady.logs.tables, "prices": rises}
     later = dataclasses.replace(steady, logs=dataclasses.replace(steady.logs, tables=tables))
-    assert "agreed for later of" in read(pages.buying_outlook.contract(later))
+    assert "agreed for later of" in read(pages.buying_year.contract(later))
 
 
 def test_inks_that_nothing_is_known_of_have_no_departures_said(steady: Results) -> None:
@@ -412,7 +411,7 @@ def high_rows(results: Results) -> list[dict[str, Any]]:
 def test_the_judge_holds_calls_against_each_other(steady: Results) -> None:
     texts = judging.page_texts(steady)
     assert judging._disagreeing(steady, texts) == []
-    other = {**texts, "pages.buying_outlook.season(results)": "All newsprint: 1 t in twelve months"}
+    other = {**texts, "pages.buying_year.season(results)": "All newsprint: 1 t in twelve months"}
     assert any("newsprint of a year" in one for one in judging._disagreeing(steady, other))
     turned = {"pages.reels.pairs(results)": "(3.10 to 2.05)"}
     assert any("interval" in one for one in judging._disagreeing(steady, turned))

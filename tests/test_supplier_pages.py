@@ -8,16 +8,28 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from pressstats.orders import expected_rushes
 from pressstats.orders.contracts import CONTRACTS
 from pressstats.orders.plan_tables import SERVICE
 from pressstats.pages import buying_suppliers
+from pressstats.plant import Plant
 
-MATERIALS = pd.DataFrame({"material": ["N45-1260"], "unit": ["kg"]})
+MATERIALS = pd.DataFrame(
+    {"material": ["N45-1260"], "unit": ["kg"], "kind": ["newsprint"], "pack_quantity": [917.0]}
+)
+
+
+class StandInLogs(SimpleNamespace):
+    """Logs that hold a list of materials."""
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        return self.tables[name]
 
 
 def results(**of_plan: Any) -> Any:
-    logs = SimpleNamespace(
-        plant=SimpleNamespace(currency="EUR"),
+    logs = StandInLogs(
+        plant=Plant(name="P", timezone="Etc/UTC", currency="EUR"),
+        as_of=pd.Timestamp("2025-10-24"),
         has=lambda name: name == "materials",
         tables={"materials": MATERIALS},
         of_material=lambda names, column: names.map(MATERIALS.set_index("material")[column]),
@@ -62,11 +74,12 @@ def test_a_contract_that_may_be_broken_is_told_with_what_mends_it() -> None:
     assert "83 %" in text
     assert "150,000 kg from" in text
     assert "sparing 3,000 EUR" in text
+    assert "Northmill, N45-1260: 83 %, move" in text
     dearer = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4, shift_cost=900.0))))
     assert "50,000 kg to" in dearer
-    assert "for 900 EUR" in dearer
+    assert "at 900 EUR" in dearer
     alone = said(buying_suppliers.contracts(results(contracts=odds(other="", shift_cost=float("nan")))))
-    assert "nobody else delivers it" in alone
+    assert "nobody else delivers" in alone
 
 
 def test_contracts_that_hold_or_do_not_run_are_told_as_such() -> None:
@@ -76,12 +89,23 @@ def test_contracts_that_hold_or_do_not_run_are_told_as_such() -> None:
     assert "No contract runs" in none
 
 
-def test_emergency_supply_is_told_by_the_year() -> None:
+def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     row = dict.fromkeys(SERVICE, 0.0) | {"material": "N45-1260", "weeks_short": 0.001, "weeks_saved": 0.025}
-    text = said(buying_suppliers.emergencies(results(service=pd.DataFrame([row]))))
-    # 52 x 0.025 weeks a year.
+    monkeypatch.setattr(buying_suppliers, "daily_use", lambda results: pd.Series({"N45-1260": 1700.0}))
+    plan = results(service=pd.DataFrame([row]))
+    block = buying_suppliers.emergencies(plan)
+    text = said(block)
+    # 52 x 0.025 weeks a year; a night takes two reels of 917 kg: 1.834 t at 150 EUR a tonne, and a truck of 600 EUR.
     assert "1.3 times a year" in text
-    quiet = pd.DataFrame([row | {"weeks_saved": 0.0}])
+    assert f"costs {1.3 * (1.834 * 150 + 600):,.0f} EUR a year" in text
+    # As of a Friday: asked for on Monday, there three days later.
+    assert "there on Thu 30 Oct" in text
+    assert "1\u202f834" in block.markup
+    often = expected_rushes(plan.logs, plan.plan.service, pd.Series({"N45-1260": 1700.0})).iloc[0]
+    assert often[["packs", "night", "out"]].tolist() == [2.0, 1834.0, pytest.approx(0.052)]
+    quiet = pd.DataFrame([row | {"weeks_saved": 0.0, "weeks_short": 0.0}])
     assert "no emergency supply is to be expected" in str(
         buying_suppliers.emergencies(results(service=quiet))
     )

@@ -5,7 +5,7 @@ Colours are roles of the palette, so a page can turn them dark; names from the l
 """
 
 from ..markup import labels
-from .ahead import fan, season_bars, stock_panels
+from .ahead import fan, season_panels, stock_panels
 from .charts import bars_with_limits, interval_dots, lines_by, presence, streams
 from .money import waterfall
 from .panels import control_chart, within_errors
@@ -22,7 +22,7 @@ __all__ = [
     "lines_by",
     "presence",
     "running_lengths",
-    "season_bars",
+    "season_panels",
     "spreads",
     "stock_panels",
     "streams",

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
 import plotly.graph_objects as go
 
 from ..markup import labels
 from ..palette import COLOURS, tint
-from .common import SYMBOLS, add_band, add_line, dates, layout, name_panels, panel_axis
+from .common import SYMBOLS, add_band, add_line, dates, layout, panel_axis, panel_grid
 
-__all__ = ["fan", "season_bars", "stock_panels"]
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["fan", "season_panels", "stock_panels"]
 
 
 def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
@@ -28,69 +30,108 @@ def fan(history: pd.Series, ahead: pd.DataFrame, *, unit: str) -> go.Figure:
     return layout(figure, height=320, x="week", y=unit)
 
 
-def season_bars(table: pd.DataFrame, *, unit: str) -> go.Figure:
-    """Draw a material's next twelve months (rows of ``demand_season``), beside last year and the budget."""
-    months = [f"{pd.Timestamp(month):%Y-%m}" for month in table["month"]]
-    figure = go.Figure()
-    error = None
-    if table["q95"].notna().any():
-        error = {
-            "type": "data",
-            "symmetric": False,
-            "array": table["q95"] - table["mean"],
-            "arrayminus": table["mean"] - table["q05"],
-            "color": COLOURS["text"],
-            "thickness": 1.2,
-        }
-    figure.add_bar(
-        x=months, y=table["mean"], name="expected, 9 in 10", marker_color=COLOURS["series1"], error_y=error
-    )
-    for number, (column, words) in enumerate((("last_year", "last year"), ("budget_quantity", "budget"))):
-        if table[column].notna().any():
-            figure.add_scatter(
-                x=months,
-                y=table[column],
-                mode="markers",
-                name=words,
-                marker={"symbol": SYMBOLS[1 + number], "size": 9, "color": COLOURS[f"series{2 + number}"]},
-            )
-    figure.update_xaxes(type="category")
-    return layout(figure, height=340, x="month", y=unit)
+def season_panels(table: pd.DataFrame, titles: dict[str, str]) -> go.Figure:
+    """Draw the next twelve months of each material, a panel each, beside last year and the budget.
 
-
-def stock_panels(ahead: pd.DataFrame, limits: pd.DataFrame, *, unit: str) -> go.Figure:
-    """Draw how stock of several materials goes on, a panel each, with the least cover and the room there is.
-
-    `ahead` has material, day, q05, q50, q95; `limits` material, least, most, of which a blank one is not drawn.
+    Rows are those of ``demand_season`` in the unit of their panel; panels come in the order of `titles`.
     """
-    names = [str(name) for name in ahead["material"].unique()]
-    titles = labels(names)
     figure = go.Figure()
-    share = 1 / max(len(names), 1)
-    for number, name in enumerate(names):
-        rows = ahead[ahead["material"] == name]
+    seen: set[str] = set()
+    for number, name in enumerate(titles):
+        rows = table[table["material"] == name]
         axis = panel_axis(number)
-        where: dict[str, Any] = {"xaxis": "x", "yaxis": f"y{axis}"}
-        first: dict[str, Any] = {"showlegend": number == 0, **where}
-        days = dates(rows["day"])
-        add_band(figure, days, (rows["q95"], rows["q05"]), "9 cases in 10", tint("series2", 0.25), **first)
-        add_line(figure, days, rows["q50"], "middle case", "series2", **first)
+        where: dict[str, Any] = {"x": dates(rows["month"]), "xaxis": f"x{axis}", "yaxis": f"y{axis}"}
+        error = None
+        if rows["q95"].notna().any():
+            error = {
+                "type": "data",
+                "symmetric": False,
+                "array": rows["q95"] - rows["mean"],
+                "arrayminus": rows["mean"] - rows["q05"],
+                "color": COLOURS["text"],
+                "thickness": 1,
+                "width": 2,
+            }
+        words = "expected, 9 in 10"
+        figure.add_bar(
+            y=rows["mean"],
+            name=words,
+            legendgroup=words,
+            showlegend=words not in seen,
+            marker_color=tint("series1", 0.75),
+            error_y=error,
+            **where,
+        )
+        seen.add(words)
+        for place, (column, what) in enumerate((("last_year", "last year"), ("budget_quantity", "budget"))):
+            if rows[column].notna().any():
+                mark = {"symbol": SYMBOLS[1 + place], "size": 6, "color": COLOURS[f"series{2 + place}"]}
+                more = {"legendgroup": what, "showlegend": what not in seen, **where}
+                figure.add_scatter(y=rows[column], mode="markers", name=what, marker=mark, **more)
+                seen.add(what)
+    safe = labels(titles.values())
+    panel_grid(figure, [safe[title] for title in titles.values()], columns=2, row_height=150)
+    figure.update_xaxes(type="date", tickformat="%b", dtick="M2")
+    return figure
+
+
+def stock_panels(
+    ahead: pd.DataFrame, limits: pd.DataFrame, marks: pd.DataFrame, titles: dict[str, str]
+) -> go.Figure:
+    """Draw how stock of several materials goes on, a panel each, with what is ordered and received on which day.
+
+    `ahead` has material, day, q05, q50, q95; `limits` material, least, most, of which a blank one is not drawn; `marks`
+    material, day, what. Panels come in the order of `titles`, each in the unit of its own.
+    """
+    figure = go.Figure()
+    seen: set[str] = set()
+
+    def once(words: str, axis: str) -> dict[str, Any]:
+        new = words not in seen
+        seen.add(words)
+        return {"legendgroup": words, "showlegend": new, "xaxis": f"x{axis}", "yaxis": f"y{axis}"}
+
+    for number, name in enumerate(titles):
+        rows = ahead[ahead["material"] == name].set_index("day")
+        axis = panel_axis(number)
+        days = dates(rows.index)
+        band = "9 cases in 10"
+        add_band(figure, days, (rows["q95"], rows["q05"]), band, tint("series2", 0.25), **once(band, axis))
+        add_line(figure, days, rows["q50"], "middle case", "series2", **once("middle case", axis))
         own = limits[limits["material"] == name]
-        for column, words, dash in (("least", "minimum cover", "dash"), ("most", "storage limit", "dot")):
+        for column, words, dash in (
+            ("least", "least stock wanted", "dash"),
+            ("most", "storage limit", "dot"),
+        ):
             level = float(own[column].iloc[0]) if len(own) else float("nan")
             # Room far above all stock would press the lines to the floor.
             if level == level and (column == "least" or level < 1.5 * rows["q95"].max()):
-                new = not any(trace.name == words for trace in figure.data)
-                ends: dict[str, Any] = {"x": [days[0], days[-1]], "y": [level, level], "legendgroup": words}
-                add_line(
-                    figure, name=words, colour="text", width=1, dash=dash, showlegend=new, **ends, **where
+                ends: dict[str, Any] = {"x": [days[0], days[-1]], "y": [level, level]}
+                add_line(figure, name=words, colour="text", width=1, dash=dash, **ends, **once(words, axis))
+        for what, (symbol, colour) in _MARKS.items():
+            on = marks[(marks["material"] == name) & (marks["what"] == what)]["day"]
+            if len(on):
+                # What is ordered stands on the floor, what comes where it lifts the stock.
+                height = [0.0] * len(on) if symbol == "circle" else rows["q50"].reindex(on).to_numpy()
+                mark = {"symbol": symbol, "size": 7, "color": COLOURS[colour]}
+                figure.add_scatter(
+                    x=dates(on),
+                    y=height,
+                    mode="markers",
+                    name=what,
+                    marker=mark,
+                    cliponaxis=False,
+                    **once(what, axis),
                 )
-        top = 1 - number * share
-        figure.layout[f"yaxis{axis}"] = {
-            "domain": [max(top - 0.84 * share, 0.0), top - 0.06 * share],
-            "rangemode": "tozero",
-        }
-    layout(figure, height=60 + 150 * max(len(names), 1), x="day")
-    name_panels(figure, [f"{titles[name]} [{unit}]" for name in names])
-    figure.update_xaxes(anchor=f"y{panel_axis(len(names) - 1)}")
+    safe = labels(titles.values())
+    panel_grid(figure, [safe[title] for title in titles.values()], columns=2, row_height=140)
+    figure.update_xaxes(type="date", tickformat="%-d %b", nticks=5)
     return figure
+
+
+#: How the days of a time line are marked: symbol and colour.
+_MARKS = {
+    "order to place": ("circle", "accent"),
+    "open order promised": ("diamond", "series3"),
+    "delivery of the plan": ("triangle-down", "series4"),
+}

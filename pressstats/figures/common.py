@@ -23,6 +23,7 @@ __all__ = [
     "layout",
     "name_panels",
     "panel_axis",
+    "panel_grid",
 ]
 
 #: Dashes of lines and marks of points, in their order: no series is told by its colour alone.
@@ -97,3 +98,33 @@ def name_panels(figure: go.Figure, words: Sequence[str]) -> None:
     """Write each panel's title at its axis."""
     for number, text in enumerate(words):
         figure.layout[f"yaxis{panel_axis(number)}"].title.text = text
+
+
+def panel_grid(figure: go.Figure, titles: Sequence[str], *, columns: int, row_height: int) -> go.Figure:
+    """Lay panels out in rows of `columns`, each with its title above; their days and months are one axis."""
+    rows = -(-len(titles) // columns)
+    height = 70 + row_height * rows
+    for number, title in enumerate(titles):
+        row, column, axis = number // columns, number % columns, panel_axis(number)
+        left, top = column / columns, 1 - row / rows
+        x = [left + 0.1 * (columns > 1) * (column > 0) / columns, left + 0.93 / columns]
+        below = number + columns < len(titles)
+        figure.layout[f"xaxis{axis}"] = {
+            "domain": x,
+            "anchor": f"y{axis}",
+            "matches": None if number == 0 else "x",
+            "showticklabels": not below,
+        }
+        figure.layout[f"yaxis{axis}"] = {
+            "domain": [top - 0.74 / rows, top - 0.1 / rows],
+            "anchor": f"x{axis}",
+            "rangemode": "tozero",
+            "nticks": 4,
+        }
+        figure.add_annotation(
+            x=x[0], y=top - 0.09 / rows, xref="paper", yref="paper", text=title, showarrow=False,
+            xanchor="left", yanchor="bottom", font={"size": 13},
+        )  # fmt: skip
+    figure.update_layout(height=height, showlegend=True)
+    figure.update_layout(legend={"orientation": "h", "y": 1.01, "yanchor": "bottom", "x": 0})
+    return figure

@@ -5,6 +5,8 @@ from .contracts import call_offs
 from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
 from .disruption import nights_bought, nights_left, sparing_measures
+from .emergency import expected_rushes, rush_day
+from .latest import latest_order_days
 from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
 from .milp import Item, Limit, Offer, Orders, Share, solve
 from .needs import level_needed, needs_by_order, stock_paths
@@ -30,7 +32,9 @@ __all__ = [
     "call_offs",
     "count_differences",
     "demand_paths",
+    "expected_rushes",
     "expedite_price",
+    "latest_order_days",
     "lead_days",
     "level_needed",
     "miscounts",
@@ -43,6 +47,7 @@ __all__ = [
     "receipt_days",
     "refuse_stock",
     "risk_before_arrival",
+    "rush_day",
     "season_spend",
     "solve",
     "sparing_measures",

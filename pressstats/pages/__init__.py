@@ -4,11 +4,13 @@ from . import (
     buying_orders,
     buying_outlook,
     buying_suppliers,
+    buying_year,
     demand,
     ink_checks,
     ink_use,
     log_check,
     money,
+    order_cards,
     paper_balance,
     reel_ends,
     reel_store,
@@ -23,6 +25,7 @@ __all__ = [
     "buying_orders",
     "buying_outlook",
     "buying_suppliers",
+    "buying_year",
     "demand",
     "foot",
     "ink_checks",
@@ -30,6 +33,7 @@ __all__ = [
     "log_check",
     "money",
     "opening",
+    "order_cards",
     "paper_balance",
     "reel_ends",
     "reel_store",
@@ -51,8 +55,10 @@ leave_out_refused(ink_use, {"*": _INK})
 leave_out_refused(ink_checks, {"*": _INK})
 leave_out_refused(demand, {"*": _DEMAND, "headline": ("paper", "demand"), "levers": _ANY})
 leave_out_refused(buying_outlook, {"*": _DEMAND, "unknown_stock": (), "on_order": ()})
+leave_out_refused(order_cards, {"*": _DEMAND})
+leave_out_refused(buying_year, {"*": _DEMAND})
 leave_out_refused(buying_suppliers, {"contracts": _DEMAND, "emergencies": _DEMAND})
 leave_out_refused(
-    buying_orders, {"reasons": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
+    buying_orders, {"stock_ahead": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
 )
 leave_out_refused(weekly_page, {"waste": _PAPER, "inks": _INK})

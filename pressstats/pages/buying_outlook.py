@@ -8,29 +8,28 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..demand import season_of
-from ..exhibits import Block, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, declared, exhibit, folded, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
-from ..orders import nights_bought, nights_left, sparing_measures, total_spend, year_spend
-from ..prices import agreed_price
-from .buying_orders import not_planned
-from .common import by_reason, counted, list_words, tonnes
+from ..orders import nights_bought, nights_left, sparing_measures
+from .buying_orders import counts, not_planned
+from .common import by_reason, counted, number_words, tonnes
 from .demand import newsprint, printed_weight, unit_of
+from .material_words import material_words
+from .order_cards import first_orders
+from .reel_store import reel_ages
 
 if TYPE_CHECKING:
     from ..results import Results
 
 __all__ = [
+    "behind",
     "caution",
-    "contract",
     "cover",
     "headline",
     "key_figures",
     "on_order",
     "plan",
-    "season",
-    "season_table",
     "sparing",
     "unknown_stock",
     "without_deliveries",
@@ -58,42 +57,42 @@ def headline(results: Results) -> Block:
         year = f"What is on order already is unknown: ask the suppliers before you order. {year}".strip()
     if left_out:
         year = f"{year} Not planned: {left_out}.".strip()
-    first = plan["order_on"].min()
-    due = plan[plan["order_on"] == first]
+    due = first_orders(plan)
+    first = due["order_on"].iloc[0]
     kg = due.loc[due["material"].isin(newsprint(results)), "quantity"].sum()
-    loads = due["order"].nunique()
     paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
-    noun = "order" if loads == 1 else "orders"
+    number = due["order"].nunique()
+    orders = f"{number_words(number)} {'order' if number == 1 else 'orders'}"
     return headline_block(
-        f"On {first:%a %d %b} place {loads} {noun} for "
-        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)} with freight, at the prices "
-        f"agreed{paper_words}.",
-        year,
+        f"{first:%A} {first.day} {first:%b}: {orders}, "
+        f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}.",
+        f"With freight, at the prices agreed{paper_words}. {year}".strip(),
     )
 
 
 def plan(results: Results) -> Block:
-    """Return the orders of the next 13 weeks."""
+    """Return the orders of the next 13 weeks, folded."""
     if results.plan is None:
         return note("What to call off is unknown: no order can be planned.")
     table = results["order_plan"].sort_values(["order_on", "order", "material"])
     currency = results.logs.plant.currency
-    return sheet(
+    words = f"Order by order: {counted(table['order'].nunique(), 'load')} in 13 weeks"
+    rows = sheet(
         table.assign(
             chance=100 * table["stockout_probability"],
             unit=[unit_of(results, name) or "each" for name in table["material"]],
         ),
         name="order-plan",
-        caption=f"What to call off, {table['order'].nunique()} loads in 13 weeks, at the price agreed for the day of "
-        "each order",
+        caption=f"{words}, at the price agreed for the day of each order",
         columns=(
-            "order; material; supplier; packs .0; quantity .0; unit; loads: share of truck .2; due_on: due <date>; "
-            f"unit_price: price [{currency}] .3; cost: cost with freight [{currency}] .0; "
-            "stock_before: stock before .0; stock_after: stock after .0; chance: stock-out risk before arrival [%] .1"
+            "order_on: order on <date>; supplier; material; packs .0; quantity .0; unit; loads: share of truck .2; "
+            f"due_on: due <date>; unit_price: price [{currency}] .4; cost: cost with freight [{currency}] .0; "
+            "stock_before: stock before .0; chance: stock-out risk before arrival [%] .1"
         ),
         limit=100,
         file="order_plan",
     )
+    return folded(words, rows)
 
 
 def without_deliveries(results: Results) -> Block:
@@ -111,16 +110,19 @@ def without_deliveries(results: Results) -> Block:
         if np.isfinite(first["nights_q50"])
         else f"no material{' whose stock is known' if unknown else ''} ends within 120 days"
     )
-    return sheet(
+    words = f"If nothing is delivered any more: {until}" + (
+        f"; how long {counted(unknown, 'other material')} may last is unknown" if unknown else ""
+    )
+    rows = sheet(
         table,
         name="halted",
-        caption=f"If nothing is delivered any more: {until}"
-        + (f"; how long {counted(unknown, 'other material')} may last is unknown" if unknown else ""),
+        caption=words,
         columns=(
             "material; nights_q50: nights it lasts .0; nights_q05: in one case of twenty only .0; "
             "ends_q50: issue that lacks it <date>; ends_q05: in one case of twenty <date>"
         ),
     )
+    return folded(words, rows)
 
 
 def sparing(results: Results) -> Block:
@@ -149,7 +151,7 @@ def sparing(results: Results) -> Block:
             f". That is newsprint only: {logged(first['material'])} ends after {first['nights_q50']:.0f} nights "
             "whatever is cut"
         )
-    return sheet(
+    rows = sheet(
         measures,
         name="sparing",
         caption=f"Without deliveries and measures the first newsprint, {logged(nothing['ends'])}, lasts "
@@ -159,6 +161,7 @@ def sparing(results: Results) -> Block:
         columns="measure; bought: nights bought .0; nights: nights in all .0; ends: then ends first",
         limit=20,
     )
+    return folded("What fewer pages or copies buy", rows)
 
 
 def cover(results: Results) -> Block:
@@ -208,109 +211,45 @@ def unknown_stock(results: Results) -> Block:
     return note(f"Stock is not known for {counted(len(unknown), 'material')}: {reasons}.")
 
 
+def behind(results: Results) -> Block:
+    """Return what the stock on hand stands on: counts, and the age of reels, folded."""
+    blocks = (unknown_stock(results), counts(results), reel_ages(results))
+    return folded("Counts against the book, and how old reels are", *blocks)
+
+
 def on_order(results: Results) -> Block:
-    """Return the open orders, the latest promised first."""
+    """Return what is due this week or late, all open orders folded below it."""
     if not results.logs.has("deliveries"):
         return note("What is on order is unknown: no table deliveries.")
     table = results.open_orders.sort_values("promised_on")
+    words = material_words(results.logs)
+    table = table.assign(
+        what=[words.get(name, name) for name in table["material"]],
+        unit=[unit_of(results, name) or "each" for name in table["material"]],
+    )
     late = int((table["promised_on"] < results.logs.as_of).sum())
-    return sheet(
-        table,
-        name="on-order",
-        caption=f"{len(table)} open order lines, {late} of them past their promised day",
-        columns="delivery_id: delivery; material; supplier; quantity .0; promised_on: promised <date>",
+    soon = table[table["promised_on"] <= results.logs.as_of + pd.Timedelta(days=7)]
+    lines = f"{len(table)} open order lines, {late} of them past their promised day"
+    if soon.empty:
+        due = note("Nothing is due in the coming week.")
+    else:
+        keys = ["promised_on", "supplier", "what", "unit"]
+        sums = soon.groupby(keys, dropna=False, as_index=False).agg(
+            quantity=("quantity", "sum"), lines=("delivery_id", "size")
+        )
+        due = sheet(
+            sums,
+            name="due",
+            caption=f"Due this week or late: {counted(len(soon), 'order line')}",
+            columns=(
+                "promised_on: promised <date>; supplier; what: material; quantity .0; unit; lines: order lines .0"
+            ),
+        )
+    columns = (
+        "promised_on: promised <date>; supplier; what: material; quantity .0; unit; delivery_id: delivery"
     )
-
-
-def season(results: Results, material: str | None = None) -> Block:
-    """Return the next twelve months of one material; of all newsprint if none is named."""
-    table = results["demand_season"]
-    if table.empty or results.outlook is None:
-        return note("There is no forecast of the season: the logs are too short, or hold no materials table.")
-    names = [material] if material else newsprint(results)
-    rows = table[table["material"].isin(names)]
-    if rows.empty:
-        return note("There is no forecast of newsprint: no use of it is known from the logs.")
-    unit = unit_of(results, names[0]) if names else ""
-    scale = 1000 if unit == "kg" else 1
-    total = season_of(results.outlook, names, results.logs.as_of)
-    known = ["last_year", "budget_quantity"]
-    sums = rows.groupby("month")[known].sum(min_count=max(len(names), 1)).reset_index()
-    total = total.merge(sums, on="month", how="left")
-    total[["mean", "q05", "q95", *known]] /= scale
-    words = "t" if scale == 1000 else unit or "each"
-    if total["mean"].isna().all():
-        return note("There is no forecast of the season: the logs are too short, or hold no materials table.")
-    peak = total.loc[total["mean"].idxmax()]
-    what = logged(material) if material else "All newsprint"
-    return exhibit(
-        figures.season_bars(
-            total,
-            unit=f"need [{words} a month]",
-        ),
-        name="season" if material is None else f"season-{list(table['material'].unique()).index(material)}",
-        finding=f"{what}: {quantity(total['mean'].sum(), words, 0)} in twelve months, most in {peak['month']:%Y-%m} "
-        f"({quantity(peak['mean'], words, 0)}).",
-        table=total,
-        columns=(
-            f"month <month>; mean: expected [{words}] .0; q05: 1 in 20 below [{words}] .0; "
-            f"q95: 1 in 20 above [{words}] .0; last_year: last year [{words}] .0; "
-            f"budget_quantity: budget [{words}] .0"
-        ),
-        file="demand_season",
-    )
-
-
-def season_table(results: Results) -> Block:
-    """Return the twelve-month requirement of each material."""
-    table = results["demand_season"]
-    total = table.groupby("material")[["mean", "budget_quantity", "budget_cost"]].sum(min_count=12)
-    total["unit"] = [unit_of(results, name) or "each" for name in total.index]
-    # Only months that are known of both years are compared: the running month is not over.
-    both = table.dropna(subset=["mean", "last_year"]).groupby("material")
-    total["last_year"], total["months"] = both["last_year"].sum(), both.size().astype(float)
-    total["change"] = 100 * (both["mean"].sum() / total["last_year"] - 1)
-    return sheet(
-        total.reset_index(),
-        name="season-by-material",
-        caption="The next twelve months by material; last year's months are added up by day of publication",
-        columns=(
-            "material; unit; mean: expected .0; months: months known of last year .0; "
-            "last_year: used in them .0; change: expected against that [%] .1; "
-            f"budget_quantity: budget .0; budget_cost: budget [{results.logs.plant.currency}] .0"
-        ),
-        file="demand_season",
-    )
-
-
-def contract(results: Results) -> Block:
-    """Return what 52 weeks need of each material, low, expected and high, and what that costs."""
-    if results.outlook is None:
-        return note("There is no forecast of the year: the logs are too short, or hold no materials table.")
-    table = year_spend(results.logs, results.outlook, results["order_plan"])
-    currency = results.logs.plant.currency
-    table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
-    total, of = total_spend(table)
-    spend = f"{quantity(total, currency, 0)} at the prices that hold now{f' ({of})' if of else ''}"
-    then = results.logs.as_of + pd.Timedelta(weeks=52)
-    later = [
-        row.material
-        for row in table.dropna(subset="price").itertuples()
-        if agreed_price(results.logs, row.material, then, row.order_size) != row.price
-    ]
-    if later:
-        spend += f"; the price agreed for later of {list_words(later)} is not in it"
-    return sheet(
-        table,
-        name="contract",
-        caption=f"The next 52 weeks for contract talks: {spend}",
-        columns=(
-            "material; unit; low: 1 in 20 below .0; expected .0; high: 1 in 20 above .0; "
-            f"order_size: ordered at a time .0; price: price of that now [{currency}] .4; "
-            f"spend_low: spend, low [{currency}] .0; spend_expected: expected [{currency}] .0; "
-            f"spend_high: high [{currency}] .0"
-        ),
-    )
+    every = folded(lines, sheet(table, name="on-order", caption=lines, columns=columns, limit=100))
+    return Block(due.markup + every.markup, f"{due.text}\n{every.text}")
 
 
 def caution() -> Block:

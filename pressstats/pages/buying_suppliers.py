@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..exhibits import Block, logged, note, quantity, sheet
-from .common import counted
+import pandas as pd
+
+from ..exhibits import Block, folded, logged, note, quantity, sheet
+from ..orders import expected_rushes, rush_day
+from .common import counted, daily_use, day_words
 from .demand import unit_of
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..results import Results
 
 __all__ = ["claims", "contracts", "emergencies", "side_by_side"]
 
 #: Chance of ending outside its tolerance from which a contract is told first.
 _LIKELY = 0.1
-_WEEKS_A_YEAR = 52
+#: Contracts told in a finding.
+_TOLD = 3
+#: Weeks of a year with emergency supply or a stock-out from which a material is told.
+_SELDOM = 0.005
 
 
 def contracts(results: Results) -> Block:
@@ -33,21 +37,21 @@ def contracts(results: Results) -> Block:
     if likely.empty:
         finding = f"{counted(len(table), 'contract')}, each likely to end within its tolerance."
     else:
-        first = likely.iloc[0]
-        finding = (
-            f"{len(likely)} of {counted(len(table), 'contract')} may end outside their tolerance; most likely "
-            f"{logged(first['supplier'])}, {logged(first['material'])}: {first['outside']:.0f} %"
-            f"{_mended(results, first)}."
+        told = "; ".join(
+            f"{logged(row['supplier'])}, {logged(row['material'])}: {row['outside']:.0f} %{_mended(results, row)}"
+            for _, row in likely.head(_TOLD).iterrows()
         )
-    currency = results.logs.plant.currency
+        finding = (
+            f"{len(likely)} of {counted(len(table), 'contract')} may end outside their tolerance. {told}."
+        )
     return sheet(
         table,
         name="contracts",
         caption=f"{finding} What is bought after the plan is taken to be shared as in it",
         columns=(
             "supplier; material; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
-            "drawn: drawn or on order .0; q50: by its end .0; outside: chance outside [%] .0; "
-            f"shift: to move .0; other: from or to; shift_cost: costs [{currency}] .0; contract_to: ends <date>"
+            "drawn: drawn or on order .0; q05: by its end, 1 in 20 below .0; q95: 1 in 20 above .0; "
+            "outside: chance outside [%] .0; contract_to: ends <date>"
         ),
     )
 
@@ -59,34 +63,44 @@ def _mended(results: Results, row: pd.Series) -> str:
     amount = quantity(abs(row["shift"]), unit_of(results, row["material"]), 0)
     if not row["other"]:
         more = "more" if row["shift"] > 0 else "less"
-        return f": {amount} {more} would have to be called off, and nobody else delivers it"
+        return f", call off {amount} {more}, which nobody else delivers"
     way = "from" if row["shift"] > 0 else "to"
     cost = quantity(abs(row["shift_cost"]), results.logs.plant.currency, 0)
-    words = f"for {cost}" if row["shift_cost"] > 0 else f"sparing {cost}"
-    return f". Moving {amount} {way} {logged(row['other'])} by then mends it, {words}"
+    words = f"at {cost}" if row["shift_cost"] > 0 else f"sparing {cost}"
+    return f", move {amount} {way} {logged(row['other'])} to mend it, {words}"
 
 
 def emergencies(results: Results) -> Block:
-    """Say how often emergency supply is to be expected, and of what."""
+    """Say how often emergency supply is to be expected, of what, from when on it is there, and what it costs."""
     if results.plan is None or results.plan.service.empty:
         return note("How often emergency supply is to be expected is unknown: there is no order plan.")
-    service = results.plan.service.dropna(subset=["weeks_saved", "weeks_short"])
-    often = service.assign(
-        a_year=_WEEKS_A_YEAR * service["weeks_saved"], out=_WEEKS_A_YEAR * service["weeks_short"]
-    )
-    total = float(often["a_year"].sum())
-    most = often.sort_values("a_year").iloc[-1] if total > 0 else None
-    finding = (
-        "With this plan no emergency supply is to be expected"
-        if most is None
-        else f"With this plan emergency supply is to be expected {total:.1f} times a year, most often of "
-        f"{logged(most['material'])} ({most['a_year']:.1f})"
-    )
+    table = expected_rushes(results.logs, results.plan.service, daily_use(results))
+    total = float(table["a_year"].sum())
+    currency = results.logs.plant.currency
+    finding = "With this plan no emergency supply is to be expected"
+    if total > 0:
+        most = table.iloc[0]
+        cost = float((table["a_year"] * table["cost"]).sum(min_count=1))
+        finding = (
+            f"With this plan emergency supply is to be expected {total:.1f} times a year, most often of "
+            f"{logged(most['material'])} ({most['a_year']:.1f})"
+        )
+        if cost > 0:
+            finding += f"; of a night's supply each time that costs {quantity(cost, currency, 0)} a year"
+    there = rush_day(results.logs)
+    placed = "" if pd.isna(there) else f". Ordered on the next working day it is there on {day_words(there)}"
+    # Less than once in 200 years is told of none.
+    often = table[table["a_year"] + table["out"] >= _SELDOM]
+    if often.empty:
+        return note(f"{finding}.")
     return sheet(
-        often.sort_values("a_year", ascending=False, kind="stable"),
+        often,
         name="emergencies",
-        caption=f"{finding}: weeks in which it spares a stock-out, and weeks in which something runs out all the same",
-        columns="material; a_year: emergency supply [a year] .2; out: stock-outs [a year] .2; at_once: today .0",
+        caption=f"{finding}{placed}",
+        columns=(
+            "material; a_year: emergency supply [a year] .2; packs: packs for a night .0; night: quantity .0; unit; "
+            f"cost: cost beyond its price [{currency}] .0; out: stock-outs all the same [a year] .2"
+        ),
     )
 
 
@@ -96,6 +110,11 @@ def side_by_side(results: Results) -> Block:
     if table.empty:
         return note("Suppliers are not known: no table materials or terms names one.")
     table = table.sort_values(["material", "true_cost_per_t", "supplier"], kind="stable")
+    interval = [
+        f"{low:.0f} to {high:.0f}" if high == high else ""
+        for low, high in zip(table["true_ci_low"], table["true_ci_high"], strict=True)
+    ]
+    table = table.assign(outside=100 * table["chance_outside_tolerance"], interval=interval)
     currency = results.logs.plant.currency
     known = table.dropna(subset="true_cost_per_t")
     several = known[known.duplicated("material", keep=False)]
@@ -112,18 +131,30 @@ def side_by_side(results: Results) -> Block:
             f"{quantity(high['true_cost_per_t'] - low['true_cost_per_t'], currency, 0)} more all in than one of "
             f"{logged(low['supplier'])}{'' if apart else ', though the logs cannot tell them apart yet'}"
         )
-    return sheet(
-        table,
-        name="suppliers-side-by-side",
-        caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness",
-        columns=(
-            "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late .1; "
-            f"price: price [{currency}] .3; "
-            "breaks_per_100: breaks per 100 reels .2; strip_pct: strip [%] .2; heavier_pct: heavier [%] .2; "
-            f"true_cost_per_t: true cost [{currency} / t] .0; true_ci_low: low .0; true_ci_high: high .0"
-        ),
-        file="supplier_record",
+    columns = (
+        "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late .1; "
+        f"price: price [{currency}] .4; "
     )
+    # What is bought by the reel is compared; of the rest there is only how it comes.
+    paper = table["true_cost_per_t"].notna() | table["reels"].notna()
+    blocks = [
+        sheet(
+            table[paper],
+            name="suppliers-side-by-side",
+            caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness",
+            columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: strip [%] .2; "
+            f"heavier_pct: heavier [%] .2; true_cost_per_t: true cost [{currency} / t] .0; interval: 95 % interval; "
+            "outside: contract outside [%] .0",
+            file="supplier_record",
+        )
+    ]
+    if not paper.all():
+        rest = table[~paper]
+        words = f"{counted(len(rest), 'other material')}: how they come"
+        blocks.append(
+            folded(words, sheet(rest, name="other-suppliers", caption=words, columns=columns.rstrip("; ")))
+        )
+    return Block("".join(one.markup for one in blocks), "\n".join(one.text for one in blocks))
 
 
 def claims(results: Results) -> Block:

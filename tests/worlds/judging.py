@@ -47,7 +47,7 @@ SAME = (
     (
         "newsprint of a year",
         ("pages.buying_outlook.headline(results)", r"months need ([\d ]*\d) t of"),
-        ("pages.buying_outlook.season(results)", r"All newsprint: ([\d ]*\d) t in twelve"),
+        ("pages.buying_year.season(results)", r"All newsprint: ([\d ]*\d) t in twelve"),
     ),
     (
         "shortest days of stock",

@@ -1,0 +1,89 @@
+"""The orders to place next: a card for each supplier and truck, and whom to ring before."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from ..exhibits import Block, Card, cards, logged, note, points, quantity
+from ..orders import latest_order_days
+from .common import daily_use, day_words
+from .demand import unit_of
+from .material_words import material_words, packs_words
+from .order_reasons import reason_words
+from .ring_first import ring_first
+
+if TYPE_CHECKING:
+    from ..results import Results
+
+__all__ = ["first_orders", "order_now"]
+
+#: Digits of a price that an order is placed at.
+_PRICE_DIGITS = 4
+
+
+def first_orders(plan: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of ``order_plan`` that are ordered first, suppliers with the largest sum first."""
+    rows = plan[plan["order_on"] == plan["order_on"].min()]
+    sums = rows.groupby("supplier")["cost"].transform("sum")
+    return rows.assign(sums=sums).sort_values(
+        ["sums", "supplier", "order", "cost"], ascending=[False, True, True, False], kind="stable"
+    )
+
+
+def order_now(results: Results) -> Block:
+    """Return the orders of the next review, a card a truck, beside whom to ring first."""
+    if results.plan is None:
+        return note("What to order is unknown: no order can be planned.")
+    ring = points(ring_first(results))
+    rows = first_orders(results["order_plan"])
+    if rows.empty:
+        return cards([], name="order-now", beside=ring, beside_head="Ring first")
+    latest = latest_order_days(results.logs, results.plan, daily_use(results))
+    why = reason_words(results)
+    trucks = rows.drop_duplicates("order")["supplier"].value_counts()
+    made: dict[str, int] = {}
+    items = []
+    for order, mine in rows.groupby("order", sort=False):
+        supplier = str(mine["supplier"].iloc[0])
+        made[supplier] = made.get(supplier, 0) + 1
+        truck = f", truck {made[supplier]} of {trucks[supplier]}" if trucks.get(supplier, 1) > 1 else ""
+        until = latest.get(order, pd.NaT)
+        items.append(_card(results, supplier, truck, mine, until, why.get(str(order), "")))
+    return cards(items, name="order-now", beside=ring, beside_head="Ring first")
+
+
+def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Timestamp, why: str) -> Card:
+    logs, currency = results.logs, results.logs.plant.currency
+    words = material_words(logs)
+    value = rows["unit_price"] * rows["quantity"]
+    total = float(rows["cost"].sum(skipna=False))
+    units = [unit_of(results, name) or "each" for name in rows["material"]]
+    unit = units[0] if len(set(units)) == 1 else ""
+    table = pd.DataFrame(
+        {
+            "packs": [packs_words(logs, row.material, row.packs, row.quantity) for row in rows.itertuples()],
+            "material": [words.get(name, name) for name in rows["material"]],
+            "quantity": rows["quantity"].to_numpy(),
+            "unit": units,
+            "price": rows["unit_price"].to_numpy(),
+            "value": value.to_numpy(),
+        }
+    )
+    as_of = logs.as_of
+    late = "not known" if pd.isna(until) else day_words(until, as_of)
+    return Card(
+        head=f"{logged(supplier)}{truck}",
+        figure=quantity(total, currency, 0),
+        facts=(
+            ("latest", late),
+            ("due", day_words(rows["due_on"].iloc[0], as_of)),
+            ("freight", quantity(total - float(value.sum(skipna=False)), currency, 0)),
+        ),
+        table=table,
+        columns=f"packs <text>; material <text>; quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"
+        f"price: {'each' if unit in ('', 'each') else f'per {unit}'} .{_PRICE_DIGITS}; value: {currency} .0",
+        details=why[:1].upper() + why[1:],
+        blank="Order number",
+    )
