@@ -1,0 +1,122 @@
+"""Order cards: the latest day to order by a walk through the days, what packs are called, whom to ring."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pytest
+from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
+
+from pressstats.orders import latest_order_days
+from pressstats.pages import order_cards, ring_first
+from pressstats.pages.material_words import material_words, packs_words
+from pressstats.pages.order_cards import first_orders
+
+if TYPE_CHECKING:
+    from pressstats.exhibits import Block
+
+
+def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame) -> Any:
+    cover = pd.DataFrame({"material": list(USE), "quantity": list(STOCK.values())})
+    cover["days_cover"] = cover["quantity"] / pd.Series(list(USE.values()))
+    stock = pd.DataFrame({"material": list(USE), "quantity": list(STOCK.values()), "why": ""})
+    tables = {"order_plan": plan.published, "stock_cover": cover}
+
+    class StandIn(SimpleNamespace):
+        def __getitem__(self, name: str) -> pd.DataFrame:
+            return tables[name]
+
+    nothing = pd.DataFrame(columns=["subject", "what", "suspect", "refuses"])
+    return StandIn(logs=logs, plan=plan, open_orders=open_rows, stock=stock, implausible=nothing)
+
+
+def said(block: Block | str) -> str:
+    text = block if isinstance(block, str) else block.text
+    return text.replace("\u202f", ",").replace("\xa0", " ").replace("\u2068", "").replace("\u2069", "")
+
+
+@pytest.mark.parametrize("wanted", [2, 7])
+def test_an_order_may_wait_while_the_least_stock_is_left_when_it_comes(tmp_path: Path, wanted: int) -> None:
+    toml = f"[policy]\ncover_days_minimum = {wanted}\n"
+    logs = plant(tmp_path, toml)
+    plan = plan_of(logs, spread=0.0)
+    daily = pd.Series(USE)
+    latest = latest_order_days(logs, plan, daily)
+    assert list(latest.index) == list(plan.published["order"].unique())
+    kept = 0
+    for order, rows in plan.published.groupby("order", sort=False):
+        placed, due = rows["order_on"].iloc[0], rows["due_on"].iloc[0]
+        days = []
+        for later in range(7):
+            # One path and nothing late: what came before that day, less what is used until the evening of waiting.
+            left = []
+            for name in rows["material"]:
+                mine = plan.published[plan.published["material"] == name]
+                came = mine.loc[mine["due_on"] < due, "quantity"].sum()
+                nights = (due + (later - 1) * DAY - logs.as_of).days
+                left.append((STOCK[name] + came - nights * USE[name]) / USE[name])
+            day = placed + later * DAY
+            if later == 0 or (min(left) >= wanted - 1e-9 and day.day_of_week < 5):
+                days.append(day)
+        assert latest[order] == days[-1], order
+        kept += latest[order] > placed
+    assert kept > 0
+    # A material of which nobody knows the use of a day makes the day of its orders unknown.
+    assert latest_order_days(logs, plan, daily.drop("N600")).isna().any()
+
+
+def test_packs_are_called_as_they_are_sold(tmp_path: Path) -> None:
+    logs = plant(tmp_path)
+    assert material_words(logs)["N1200"] == "45 g 1200 mm N1200"
+    assert material_words(logs)["black"] == "black ink black"
+    assert material_words(logs)["plate"] == "plate"
+    assert packs_words(logs, "N1200", 26, 26 * 970.0) == "26 reels"
+    assert packs_words(logs, "N1200", 1, 970.0) == "1 reel"
+    # Common practice, no source: an IBC holds about a tonne, a drum 200 l.
+    assert packs_words(logs, "black", 2, 2000.0) == "2 IBCs"
+    assert packs_words(logs, "black", 3, 600.0) == "3 drums"
+    assert packs_words(logs, "black", 3, 60.0) == "3 containers"
+    assert packs_words(logs, "plate", 4, 200.0) == "4 boxes"
+    assert packs_words(logs, "plate", float("nan"), 200.0) == ""
+
+
+def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path) -> None:
+    logs = plant(tmp_path)
+    plan = plan_of(logs, spread=0.0)
+    block = order_cards.order_now(results_of(logs, plan, on_order()))
+    first = first_orders(plan.published)
+    assert block.markup.count('class="card"') == first["order"].nunique()
+    for row in first.itertuples():
+        assert f"{row.packs:.0f} reel" in block.markup
+        assert f"{row.quantity:,.0f}".replace(",", "\u202f") in block.markup
+        assert f"{row.unit_price:.4f}" in block.markup
+    for order, rows in first.groupby("order"):
+        assert f"{rows['cost'].sum():,.0f} EUR" in said(block), order
+    assert block.markup.count("Order number") == first["order"].nunique()
+    assert "freight 600 EUR" in said(block)
+
+
+def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: Path) -> None:
+    logs = plant(tmp_path, without=("prices",))
+    late = on_order(("N600", 4_850.0, logs.as_of - 2 * DAY), ("N1200", 9_700.0, logs.as_of + 40 * DAY))
+    plan = plan_of(logs, open_rows=late)
+    lines = [said(line) for line in ring_first.ring_first(results_of(logs, plan, late))]
+    (asked,) = [line for line in lines if "O0" in line]
+    assert asked.startswith("**Ring Northmill** (no number in the logs; ask purchasing) for a new day")
+    assert "4,850 kg N600" in asked
+    known = dataclasses.replace(
+        logs, plant=logs.plant.model_copy(update={"contacts": {"Northmill": "desk 4"}})
+    )
+    lines = [said(line) for line in ring_first.ring_first(results_of(known, plan, late))]
+    assert any(line.startswith("**Ring Northmill, desk 4** for a new day") for line in lines)
+    # Nobody is rung only where deliveries are known.
+    quiet = dataclasses.replace(plan, service=plan.service.assign(short_on=pd.NaT))
+    (nobody,) = ring_first.ring_first(results_of(logs, quiet, on_order()))
+    assert nobody.startswith("Nobody: no open order is late")
+    without = plant(tmp_path / "without")
+    (unknown,) = ring_first.ring_first(results_of(without, quiet, on_order()))
+    assert "is unknown" in unknown
