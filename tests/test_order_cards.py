@@ -31,7 +31,7 @@ def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame) -> Any:
             return tables[name]
 
     nothing = pd.DataFrame(columns=["subject", "what", "suspect", "refuses"])
-    return StandIn(logs=logs, plan=plan, open_orders=open_rows, stock=stock, implausible=nothing)
+    return StandIn(logs=logs, plan=plan, open_orders=open_rows, on_hand=stock, implausible=nothing)
 
 
 def said(block: Block | str) -> str:

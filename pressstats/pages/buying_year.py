@@ -8,7 +8,7 @@ import pandas as pd
 
 from .. import figures
 from ..demand import season_of
-from ..exhibits import Block, exhibit, folded, logged, note, quantity, sheet
+from ..exhibits import Block, exhibit, folded, note, quantity, sheet
 from ..orders import season_spend, total_spend, year_spend
 from ..prices import agreed_price
 from .common import list_words, tonnes
@@ -43,9 +43,8 @@ def season(results: Results) -> Block:
     if paper:
         total: Any = parts[0]
         peak = total.loc[total["mean"].idxmax()]
-        name = "All newsprint" if len(paper) > 1 else logged(titles[paper[0]])
         finding = (
-            f"{name}: {tonnes(total['mean'].sum(), 0)} in twelve months, most in {peak['month']:%B} "
+            f"{_ALL}: {tonnes(total['mean'].sum(), 0)} in twelve months, most in {peak['month']:%B} "
             f"({tonnes(peak['mean'], 0)})."
         )
     rows = pd.concat(parts, ignore_index=True)

@@ -36,13 +36,12 @@ def ring_first(results: Results) -> list[str]:
     if results.plan is None:
         return ["Whether anything runs out is unknown: there is no order plan."]
     lines = [*_risks(results), *_overdue(results)]
+    if not results.logs.has("deliveries"):
+        ask = "Whether an open order is late is unknown: no deliveries are logged. Ask the suppliers before ordering."
+        return [ask, *lines]
     if lines:
         return lines
-    if not results.logs.has("deliveries"):
-        return [
-            "Whether an open order is late is unknown: no deliveries are logged. Ask the suppliers before ordering."
-        ]
-    unknown = int(results.stock["quantity"].isna().sum())
+    unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
     return [
         f"Nobody: no open order is late, and no planned material is likelier to run out before it arrives than the "
@@ -112,7 +111,7 @@ def _at_risk(row: Any, allowed: float, known: bool, as_of: pd.Timestamp) -> str:
     if row.cause not in SOON:
         return (
             f"The service level cannot be held: in the week from {week} it runs out in {chance} of scenarios "
-            f"(limit {allowed:.1f} %), for {_CAUSES[row.cause]}"
+            f"(limit {allowed:.1f} %): {_CAUSES[row.cause]}"
         )
     risk = f"Stock-out risk before the next order can arrive: {chance}, limit {allowed:.1f} %"
     if not known:
