@@ -211,11 +211,7 @@ class Plant(Exported):
     measurement: Measurement = Measurement()
     waste: dict[str, Waste] = Field(default_factory=dict)
     owners: dict[str, str] = Field(default_factory=dict)
-    columns: dict[str, dict[str, str]] = {}
-    units: dict[str, Unit] = {}
-    waste: dict[str, Waste] = {}
-    owners: dict[str, str] = {}
-    contacts: dict[str, str] = {}
+    contacts: dict[str, str] = Field(default_factory=dict)
 
     @field_validator("timezone")
     @classmethod
