@@ -95,17 +95,25 @@ class Block:
 
     markup: str  # HTML for the published page
     text: str  # the same in plain words
-    figure: dict[str, Any] | None = None  # a plotly figure as plain data, which JupyterLab draws
+    drawn: dict[str, Any] | None = None  # a plotly figure as plain data, which JupyterLab draws
+    frame: pd.DataFrame | None = None  # what the table holds, or the numbers behind the figure
     extra: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def figure(self) -> go.Figure:
+        """The figure, to be changed: ``block.figure.update_layout(height=600)``; a block without one has no data."""
+        import plotly.graph_objects as go
+
+        return go.Figure(self.drawn)
 
     def _repr_mimebundle_(self, **_: Any) -> dict[str, Any]:
         bundle: dict[str, Any] = {"text/plain": self.text, PAGE_TYPE: self.markup, **self.extra}
-        if self.figure is None:
+        if self.drawn is None:
             # a notebook stands elsewhere than the published tables: their links would lead nowhere
             here = self.markup.replace("<a href=", "<span data-file=").replace("</a>", "</span>")
             bundle["text/html"] = f'{_NOTEBOOK_STYLE}<div class="pressstats">{here}</div>'
         else:
-            bundle["application/vnd.plotly.v1+json"] = self.figure
+            bundle["application/vnd.plotly.v1+json"] = self.drawn
         return bundle
 
 
@@ -230,7 +238,7 @@ def sheet(
     # on paper a short table stays in one piece, and one of many columns is set smaller
     shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(shown) > 9)
     markup = block_html("sheet", _checked(name), shape, body)
-    return Block(markup, f"{plain(caption)} ({len(frame)} rows)")
+    return Block(markup, f"{plain(caption)} ({len(frame)} rows)", frame=frame)
 
 
 def exhibit(
@@ -252,7 +260,7 @@ def exhibit(
     height = int(data["layout"].get("height") or 400)
     rows = table_html(table, columns, caption=f"The numbers of: {finding}", limit=limit, file=file)
     markup = block_html("exhibit", identifier, finding, height, script_json(data), rows)
-    return Block(markup, plain(finding), figure=notebook_figure(data, finding))
+    return Block(markup, plain(finding), drawn=notebook_figure(data, finding), frame=table)
 
 
 def provenance(logs: Logs) -> Block:

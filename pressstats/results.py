@@ -1,29 +1,31 @@
 """Everything the pages show, computed once for a set of logs and kept by content.
 
-The chain of analyses is written down here, in the order in which material flows. Its result is cached
-under the digest of the logs, the past publications and the package's own source, so the second
-notebook that asks pays nothing and a changed line of code or log never meets an old result.
+The chain of analyses stands in ``analysing``. Its result is cached under the digest of the logs, the past publications
+and the package's own source, so the second notebook that asks pays nothing and a changed line of code or log never
+meets an old result.
 """
 
 from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from . import accounts, demand, ink, orders, paper, reels, suppliers, watch
-from .beside import beside
+from .analysing import analysed
 from .cache import cached, source_digest
 from .logs import Logs, read_logs
 from .past import PastExceptions, PastPlan, past_exceptions, past_forecasts, past_plan
-from .prices import ink_prices, newsprint_price, paper_prices, run_prices
-from .tables import OUTPUTS, as_published
-from .together import ahead_tables, week_tables
+from .tables import OUTPUTS
+from .workbook import Exploring
+
+if TYPE_CHECKING:
+    from . import demand, ink, orders, reels
 
 __all__ = ["Pending", "Results", "analyse", "hold_results", "open_results"]
 #: Results that this process was told to hold, by what was asked for.
@@ -31,7 +33,7 @@ _HELD: dict[tuple[str, ...], Results] = {}
 
 
 @dataclass(frozen=True, repr=False, eq=False)
-class Results(Mapping[str, pd.DataFrame]):
+class Results(Exploring, Mapping[str, pd.DataFrame]):
     """The published tables by name, in the order of their declaration, and all that they were derived from.
 
     Attributes
@@ -75,10 +77,17 @@ class Results(Mapping[str, pd.DataFrame]):
         The published tables by name: ``results["exceptions"]`` is ``results.published["exceptions"]``.
     past_digests : dict of str
         Past publications read for the record, with their SHA-256.
+    runs, mounts, reels, ink, stock, weeks, forecast : DataFrame
+        Frames to start a question from (:mod:`pressstats.workbook`).
 
     Examples
     --------
     >>> results = open_results("logs")
+    >>> results.runs.groupby("title")["copies_good"].sum()
+    title
+    Daily     1115520.0
+    Weekly      20080.0
+    Name: copies_good, dtype: float64
     >>> list(results)[:3]
     ['paper_balance', 'grammage', 'regimes']
     >>> results["exception"]
@@ -108,11 +117,6 @@ class Results(Mapping[str, pd.DataFrame]):
     published: dict[str, pd.DataFrame] = field(repr=False)
     past_digests: dict[str, str] = field(default_factory=dict)
 
-    @property
-    def risk(self) -> pd.Series:
-        """Stock-out risk of each material before the next order can arrive; a material that is not there is unknown."""
-        return pd.Series(dtype="float64", name="risk") if self.plan is None else self.plan.risk
-
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
         return dict(self)
@@ -139,7 +143,10 @@ class Results(Mapping[str, pd.DataFrame]):
 
 
 def open_results(
-    logs_folder: str | Path, as_of: str | None = None, published_folder: str | Path | None = None
+    logs_folder: str | Path,
+    as_of: str | None = None,
+    published_folder: str | Path | None = None,
+    progress: Callable[[str], object] = len,
 ) -> Results:
     """Read logs and return all results, from the cache where nothing has changed.
 
@@ -151,6 +158,8 @@ def open_results(
         ISO date to cut at; empty or None for the latest accepted run.
     published_folder : str or Path or None
         Folder of past publications, for the record of forecasts; empty or None for none.
+    progress : callable
+        Told what is computed next, where nothing is kept: ``progress=print`` shows it.
 
     Returns
     -------
@@ -177,7 +186,7 @@ def open_results(
     0    N1200   36012.6
     """
     asked = (str(logs_folder), as_of or "", str(published_folder or ""))
-    return _HELD.get(asked) or Pending(logs_folder, as_of, published_folder).results
+    return _HELD.get(asked) or Pending(logs_folder, as_of, published_folder, progress).results
 
 
 def hold_results(logs_folder: str, as_of: str, published_folder: str) -> None:
@@ -190,7 +199,7 @@ class Pending:
 
     Parameters
     ----------
-    logs_folder, as_of, published_folder
+    logs_folder, as_of, published_folder, progress
         As in :func:`open_results`.
 
     Attributes
@@ -211,7 +220,10 @@ class Pending:
         logs_folder: str | Path,
         as_of: str | None = None,
         published_folder: str | Path | None = None,
+        progress: Callable[[str], object] = len,
     ) -> None:
+        progress("logs")
+        self._progress = progress
         self.logs = read_logs(logs_folder, as_of or None)
         folder = Path(published_folder) if published_folder else None
         self._past, forecasts = past_forecasts(folder, self.logs.as_of)
@@ -235,19 +247,22 @@ class Pending:
 
         # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
         with threadpool_limits(1):
-            return analyse(self.logs, self._past, self.past_digests, self._before, self._raised)
+            return analyse(
+                self.logs, self._past, self.past_digests, self._before, self._raised, self._progress
+            )
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""
         return self.results.tables()
 
 
-def analyse(  # long: the chain of all parts, one line after the other
+def analyse(
     logs: Logs,
     past: pd.DataFrame,
     past_digests: dict[str, str],
     before: PastPlan | None = None,
     raised: PastExceptions | None = None,
+    tell: Callable[[str], object] = len,
 ) -> Results:
     """Run every analysis on `logs`.
 
@@ -261,107 +276,12 @@ def analyse(  # long: the chain of all parts, one line after the other
         The latest plan published (:func:`pressstats.past.past_plan`).
     raised : PastExceptions, optional
         What was raised a week before (:func:`pressstats.past.past_exceptions`).
+    tell : callable
+        Told the name of each part before it is computed.
 
     Returns
     -------
     Results
         The results; a table that cannot be computed is there, without rows or blank.
     """
-    weighed = paper.weighed_paper(logs)
-    webs, mounts, weights = weighed.webs, weighed.mounts, weighed.weights
-    threading, grammage, runs = weights.threading, weighed.grammage, weighed.runs
-    grammages = paper.grammage_regimes(weights.regimes, webs, mounts, paper_prices(logs))
-    startup = watch.startup_regimes(runs, newsprint_price(logs))
-    published: dict[str, pd.DataFrame] = {
-        "grammage": grammage,
-        "paper_balance": paper.paper_balance(runs),
-        "rejected_rows": as_published(logs.rejected, "rejected_rows"),
-        "warning_rows": as_published(logs.warnings, "warning_rows"),
-    }
-    reels_beside = beside(lambda: reels.study_reels(logs, weighed))
-    exposure, intervals, fits, found = ink.study_inks(logs)
-    model = ink.ink_model(intervals, fits)
-    published["ink_model"] = model
-    published["ink_watch"] = watch.ink_watch(intervals, fits, found)
-    published["ink_findings"] = ink.ink_findings(found)
-    published["ink_ledger"] = ink.ink_ledger(logs, exposure)
-    levels = ink.ink_regimes(fits, found, ink_prices(logs))
-    published["regimes"] = as_published(
-        pd.concat([part for part in (grammages, startup, levels) if len(part)] or [levels]), "regimes"
-    )
-    study = reels_beside()
-    published |= {
-        name: getattr(study, name) for name in ("breaks", "reel_ends", "splice_target", "reel_chain")
-    }
-    unsound = watch.implausible(logs, runs, grammage, model)
-    refused = watch.refused_parts(unsound)
-    history = demand.weekly_use(logs, runs, exposure, intervals, model, fits)
-    history = history.drop(columns=watch.refused_materials(logs, history.columns, refused))
-    outlook = None
-    if len(history) and len(history.columns):
-        outlook = demand.demand_outlook(demand.recipe_of(logs, history, exposure))
-    counted = orders.stock_on_hand(logs, runs, exposure, model, history.tail(13).mean() / 7)
-    # What cannot be true is never ordered on, nor said to last.
-    stock = orders.refuse_stock(logs, counted, unsound)
-    opens = orders.open_orders(logs)
-    later = beside(
-        lambda: (ahead_tables(logs, outlook, past, stock, opens), ink.adequacy(logs, exposure, fits))
-    )
-    quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)
-    published["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
-    plan = None
-    if outlook is not None and logs.has("materials"):
-        said = None if before is None else before.order_plan
-        extra = suppliers.premiums(logs, quality)
-        plan = orders.plan_orders(logs, outlook, stock, opens, said, premiums=extra)
-    odds = None if plan is None else plan.contracts
-    published["supplier_record"] = suppliers.supplier_record(logs, quality, odds)
-    ahead, adequacy = later()
-    published |= ahead | {"order_plan": OUTPUTS["order_plan"].empty() if plan is None else plan.published}
-    use = accounts.material_use(logs, weighed, exposure, model, history)
-    inks = accounts.InkAccount(exposure, model, fits, published["ink_findings"])
-    published |= accounts.money_tables(logs, weighed, inks, use, outlook)
-    published = watch.refused_tables(published, refused)
-    waste = watch.waste_chart(runs, startup)
-    unexplained = paper.unexplained_limits(logs, webs, runs, weights)
-    drawn = watch.ExceptionInputs(
-        waste_chart=waste,
-        unexplained=unexplained,
-        ink_watch=published["ink_watch"],
-        ink_findings=found,
-        reels=study,
-        stock_cover=published["stock_cover"],
-        stock=counted,
-        open_orders=opens,
-        miscounts=orders.miscounts(orders.count_differences(logs, runs)),
-        implausible=unsound,
-        regimes=published["regimes"],
-        announced=paper.announced_changes(logs, grammages, mounts),
-        wanted=frozenset() if plan is None else watch.wanted_now(logs, plan.risk, published["order_plan"]),
-    )
-    priced = runs.assign(price=run_prices(logs, webs, len(runs)))
-    drawn = watch.believable(drawn, logs, refused)
-    published |= week_tables(logs, priced, drawn, plan, published["order_plan"], raised)
-    return Results(
-        logs=logs,
-        run_balance=runs,
-        threading=threading,
-        unexplained=unexplained,
-        reel_study=study,
-        ink_exposure=exposure,
-        ink_intervals=intervals,
-        ink_fits=fits,
-        ink_findings=found,
-        ink_adequacy=adequacy,
-        waste_chart=waste,
-        use=use,
-        outlook=outlook,
-        on_hand=stock,
-        open_orders=opens,
-        plan=plan,
-        plan_before=before,
-        raised_before=None if raised is None else raised.made_on,
-        implausible=unsound,
-        published={name: table if len(table) else OUTPUTS[name].empty() for name, table in published.items()},
-        past_digests=past_digests,
-    )
+    return Results(**analysed(logs, past, past_digests, before, raised, tell))

@@ -54,8 +54,21 @@ EARLIER = {
     | {"demand"},
     "suppliers": {"tables", "plant", "logs", "offers", "prices", "paper", "reels", "orders"},
     "together": {"tables", "logs", "watch", "demand", "orders", "nights", "past"},
-    "results": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
-    | {"accounts", "suppliers", "cache", "beside", "together"},
+    "workbook": {"tables", "logs", "prices", "paper", "reels", "demand", "orders", "accounts"},
+    "analysing": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
+    | {"accounts", "suppliers", "beside", "together"},
+    "results": {
+        "tables",
+        "workbook",
+        "analysing",
+        "logs",
+        "ink",
+        "reels",
+        "demand",
+        "orders",
+        "past",
+        "cache",
+    },
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},
@@ -80,7 +93,17 @@ EARLIER = {
 
 #: Parts that compute: they open no file and draw nothing.
 ANALYSES = ("geometry", "tables", "plant", "forecast", "offers", "prices", "paper", "ink", "reels", "watch")
-ANALYSES += ("demand", "orders", "nights", "valuation", "accounts", "suppliers")
+ANALYSES += (
+    "demand",
+    "orders",
+    "nights",
+    "valuation",
+    "accounts",
+    "suppliers",
+    "workbook",
+    "analysing",
+    "together",
+)
 
 
 def files_of(part: str) -> list[Path]:

@@ -5,7 +5,7 @@ from .bridge import Span, bridge, bridge_of, usual_spans
 from .budget_year import budget_year
 from .cells import valued_use
 from .close import close_totals, month_close
-from .compare import compare_periods
+from .compare import compare_periods, rate_by
 from .lmdi import lmdi_effects, logarithmic_mean, part_effects
 from .published import InkAccount, money_tables
 from .record import CREW_NOTE, named_groups, run_record
@@ -39,6 +39,7 @@ __all__ = [
     "month_close",
     "named_groups",
     "part_effects",
+    "rate_by",
     "recharge_statement",
     "run_record",
     "run_waste",

@@ -24,7 +24,12 @@ ALL = "all materials"
 
 
 def what_if_cost(
-    logs: Logs, outlook: Outlook, assumptions: Mapping[str, WhatIf], weeks: int = 13
+    logs: Logs,
+    outlook: Outlook,
+    assumptions: Mapping[str, WhatIf],
+    weeks: int = 13,
+    first: str | pd.Timestamp | None = None,
+    last: str | pd.Timestamp | None = None,
 ) -> pd.DataFrame:
     """Return what assumptions change in the weeks ahead.
 
@@ -38,50 +43,73 @@ def what_if_cost(
         What is assumed, by the name under which it is shown.
     weeks : int
         Weeks from the first one after the history on.
+    first, last : str or Timestamp, optional
+        Days of publication that are looked at, instead of those weeks.
 
     Returns
     -------
-    DataFrame, shape (assumptions x materials and all of them, 9)
-        what_if, material (``all materials`` for the sum in money), expected and change [unit of the material], cost
-        (of the change, at today's prices), q05 and q95 (of that cost) [currency], unit and unit_price. The drivers tell
-        the change in proportion; limits are those of the forecast that it is a share of, materials erring together.
+    DataFrame, shape (assumptions x materials and all of them, 11)
+        what_if, material (``all materials`` for the sum in money), expected and change, need_low and need_high (5 and
+        95 % of what is then needed) [unit of the material], cost (of the change, at today's prices), q05 and q95 (of
+        that cost) [currency], unit and unit_price. The drivers tell the change in proportion; limits are those of the
+        forecast that it is a share of, materials erring together.
 
     Raises
     ------
     KeyError
         If a title, material or ink is not known; the message suggests the nearest.
+    ValueError
+        If a day looked at lies outside the weeks of the forecast.
 
     Examples
     --------
     >>> what_if_cost(logs, outlook, {"one page less": WhatIf(pages={"Daily": -1})})  # doctest: +SKIP
     """
-    days = pd.date_range(outlook.weeks[0], periods=7 * weeks, freq="D", unit="us")
+    days = _days(outlook, weeks, first, last)
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))
-    base = driver_days(outlook.recipe, known, days).sum(skipna=False)
+    since = pd.date_range(outlook.weeks[0], days[-1], freq="D", unit="us")
+    base = driver_days(outlook.recipe, known, since).loc[days].sum(skipna=False)
     paths, mean = outlook.day_paths(_PATHS, days)
     whole, expected = paths.sum(axis=2), mean.sum(axis=1)
     unit = logs["materials"].set_index("material")["unit"]
     rows = []
     for name, assumed in assumptions.items():
         _check(logs, assumed)
-        other = driver_days(outlook.recipe, known, days, assumed).sum(skipna=False)
+        other = driver_days(outlook.recipe, known, since, assumed).loc[days].sum(skipna=False)
         share = (other / base - 1).where(base > 0)
         total = np.zeros(_PATHS + 1)
         for place, material in enumerate(outlook.names):
             moved = float(share.get(material, np.nan))
             if not np.isfinite(moved):
                 continue
-            price = agreed_price(logs, material, logs.as_of, float(expected[place] / weeks))
+            price = agreed_price(logs, material, logs.as_of, 7 * float(expected[place]) / len(days))
             cost = moved * price * np.append(expected[place], whole[place])
             total = total + cost
+            need = np.quantile((1 + moved) * whole[place], [_LOW, _HIGH])
             quantity = {"expected": expected[place], "change": moved * expected[place]}
+            quantity |= {"need_low": float(need[0]), "need_high": float(need[1])}
             rows.append(
                 {"what_if": name, "material": material, **quantity, **_money(cost), "unit_price": price}
             )
         rows.append({"what_if": name, "material": ALL, **_money(total)})
-    columns = ["what_if", "material", "expected", "change", "cost", "q05", "q95", "unit_price"]
+    columns = ["what_if", "material", "expected", "change", "need_low", "need_high", "cost", "q05", "q95"]
+    columns += ["unit_price"]
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(unit=[unit.get(material, "") for material in table["material"]])
+
+
+def _days(
+    outlook: Outlook, weeks: int, first: str | pd.Timestamp | None, last: str | pd.Timestamp | None
+) -> pd.DatetimeIndex:
+    """Return the days that are looked at."""
+    begin, end = outlook.weeks[0], outlook.weeks[-1] + pd.Timedelta(days=6)
+    since = begin if first is None else pd.Timestamp(first)
+    until = since + pd.Timedelta(days=7 * weeks - 1) if last is None else pd.Timestamp(last)
+    if not begin <= since <= until <= end:
+        raise ValueError(
+            f"{since:%Y-%m-%d} to {until:%Y-%m-%d} is not within the forecast, {begin:%Y-%m-%d} to {end:%Y-%m-%d}"
+        )
+    return pd.date_range(since, until, freq="D", unit="us")
 
 
 def _money(cost: np.ndarray) -> dict[str, float]:

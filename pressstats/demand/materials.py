@@ -7,6 +7,7 @@ film weight, starts and standing of each ink, plates of a page.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -88,8 +89,15 @@ def driver_days(
 ) -> pd.DataFrame:
     """Return what each day ahead is expected to take of each material, from its issues, shape (days, materials).
 
-    The days follow on each other, later than `known`; blank for a material that issues do not explain.
+    The days follow on each other, later than `known`; blank for a material that issues do not explain. An assumption
+    that holds on some days only changes those: what a day takes depends on its own issues.
     """
+    if what_if is not None and not (holds := what_if.holds_on(days)).all():
+        plain = driver_days(recipe, known, days)
+        always = replace(what_if, weekdays=(), first=None, last=None)
+        if not holds.any():
+            return plain
+        return driver_days(recipe, known, days, always).where(pd.Series(holds, days), plain, axis=0)
     expected = recipe.drivers.expected(known, days)
     if what_if is not None:
         closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))

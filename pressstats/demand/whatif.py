@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -35,6 +36,10 @@ class WhatIf:
     added : DataFrame, optional
         A new title's issues: title, weekday (Monday 0), copies, pages, and like (the title whose make-up, colour
         and waste it takes).
+    weekdays : tuple of str
+        Weekdays of publication on which all this holds (``"Saturday"``); every day where empty.
+    first, last : str or Timestamp, optional
+        Days of publication from and to which it holds.
     """
 
     copies: Mapping[str, float] = field(default_factory=dict)
@@ -44,6 +49,25 @@ class WhatIf:
     waste: float = 1.0
     closed: tuple[str, ...] = ()
     added: pd.DataFrame | None = None
+    weekdays: tuple[str, ...] = ()
+    first: str | pd.Timestamp | None = None
+    last: str | pd.Timestamp | None = None
+
+    def __post_init__(self) -> None:
+        for name in self.weekdays:
+            if name not in calendar.day_name:
+                raise ValueError(f"no weekday is called {name!r}: there are {', '.join(calendar.day_name)}")
+
+    def holds_on(self, days: pd.DatetimeIndex) -> np.ndarray:
+        """Return whether it holds on each day, shape (days,)."""
+        holds = np.ones(len(days), dtype=bool)
+        if self.weekdays:
+            holds &= days.day_name().isin(self.weekdays)
+        if self.first is not None:
+            holds &= days >= pd.Timestamp(self.first)
+        if self.last is not None:
+            holds &= days <= pd.Timestamp(self.last)
+        return holds
 
     @property
     def like(self) -> dict[str, str]:

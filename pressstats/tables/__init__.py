@@ -1,11 +1,13 @@
 """Every table read or published: the one place that declares columns, units and limits."""
 
 from .columns import Column, Table
+from .frames import FRAMES
 from .inputs import INKS, INPUTS
 from .matters import MATTERS
 from .outputs import OUTPUTS, QUANTILES, as_published
 
 __all__ = [
+    "FRAMES",
     "INKS",
     "INPUTS",
     "MATTERS",
