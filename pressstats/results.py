@@ -85,8 +85,8 @@ class Results(Exploring, Mapping[str, pd.DataFrame]):
     >>> results = open_results("logs")
     >>> results.runs.groupby("title")["copies_good"].sum()
     title
-    Daily     1115520.0
-    Weekly      20080.0
+    Daily     532000.0
+    Weekly     18400.0
     Name: copies_good, dtype: float64
     >>> list(results)[:3]
     ['paper_balance', 'grammage', 'regimes']
