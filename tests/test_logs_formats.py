@@ -268,7 +268,9 @@ def test_strangers_in_the_folder_are_mentioned(tmp_path: Path) -> None:
     (folder / "README.md").write_text("x")
     (folder / "old").mkdir()
     text = (folder / "runs.csv").read_text().splitlines()
-    (folder / "runs.csv").write_text("\n".join([text[0] + ",moon", *(line + ",full" for line in text[1:])]))
+    (folder / "runs.csv").write_text(
+        "\n".join([text[0] + ",moon", *(line + ",full" for line in text[1:]), ""])
+    )
     logs = read_logs(folder)
     assert logs.rejected.empty
     assert logs.warnings[["table", "file", "line"]].values.tolist() == [["", "runz.csv", 1.0]]

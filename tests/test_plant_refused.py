@@ -87,4 +87,4 @@ def test_a_file_that_may_not_be_read_is_named(tmp_path: Path, monkeypatch: pytes
 )
 def test_a_unit_that_takes_for_ever_to_compute_is_refused(unit: str) -> None:
     with pytest.raises(LogsError, match="cannot be converted to kg"):
-        factor_of(INPUTS["reel_mounts"]["start_kg"], unit)
+        factor_of("reel_mounts", INPUTS["reel_mounts"]["start_kg"], unit)

@@ -11,11 +11,13 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
+
+from .limits import BROKEN, TooMuchError, check_lines, check_shape
 
 __all__ = ["DELIMITERS", "TITLE_LINES", "Cells", "decoded", "header_among", "known_in", "read_delimited"]
 
@@ -36,7 +38,8 @@ TITLE_LINES = 30  # among the first so many lines the header is looked for
 class Cells:
     """Cells of one file or sheet, all as text: an array for each name as the file spells it, null where empty.
 
-    `lines` holds the line of each row, `broken` the line, text and rule of lines that are no row.
+    `lines` holds the line of each row, `broken` the line, text and rule of lines that are no row; `ended` says of a
+    text whether its last line has an end.
     """
 
     names: list[str]
@@ -44,6 +47,16 @@ class Cells:
     lines: np.ndarray
     header_line: int = 1
     broken: list[tuple[int, str, str]] = field(default_factory=list)
+    ended: bool | None = None
+
+    def without(self, unusable: dict[int, tuple[str, str]]) -> Cells:
+        """Return the cells less rows that cannot be used, which are broken by text and rule for each line."""
+        keep = ~np.isin(self.lines, list(unusable))
+        if keep.all():
+            return self
+        broken = [(line, *unusable[line]) for line in self.lines[~keep].tolist()]
+        columns = [column.filter(pa.array(keep)) for column in self.columns]
+        return replace(self, columns=columns, lines=self.lines[keep], broken=self.broken + broken)
 
 
 def decoded(data: bytes) -> tuple[bytes, bool]:
@@ -145,34 +158,44 @@ def _parse(data: bytes, delimiter: str, width: int) -> list[pa.Array]:
     return [column.combine_chunks() for column in table.columns]
 
 
-def _is_open(record: bytes, delimiter: str) -> bool:
-    """Return whether a record ends within quotation marks, which count at the start of a field only."""
-    try:
-        next(csv.reader(io.StringIO(record.decode(errors="replace")), delimiter=delimiter, strict=True), [])
-    except csv.Error as error:
-        return "unexpected end" in str(error)
-    return False
+class _Marks:
+    """How quotation marks stand in the lines of a file; each line is looked at twice at most."""
 
+    def __init__(self, lines: list[bytes], delimiter: str) -> None:
+        self._lines, self._delimiter = lines, delimiter
+        self._known: dict[tuple[int, bool], str] = {}
 
-def _is_strict(record: bytes, delimiter: str) -> bool:
-    """Return whether every closing quotation mark of a record stands at the end of its field."""
-    try:
-        next(csv.reader(io.StringIO(record.decode(errors="replace")), delimiter=delimiter, strict=True), [])
-    except csv.Error:
-        return False
-    return True
+    def after(self, at: int, inside: bool = False) -> str:
+        """Return how a line ends that begins outside of a quoted cell or `inside` of one.
+
+        ``open`` is within quotation marks, which count at the start of a cell only; ``stray`` where some text stands
+        after a closing mark; ``closed`` else.
+        """
+        if (at, inside) not in self._known:
+            text = ('"' if inside else "") + self._lines[at].decode(errors="replace")
+            try:
+                next(csv.reader(io.StringIO(text), delimiter=self._delimiter, strict=True), [])
+                found = "closed"
+            except csv.Error as error:
+                found = "open" if "unexpected end" in str(error) else "stray"
+            self._known[at, inside] = found
+        return self._known[at, inside]
 
 
 def _sifted(
     lines: list[bytes], first: int, delimiter: str, width: int, spoilt: bool
 ) -> tuple[list[bytes], list[int], list[tuple[int, str, str]]]:
     """Put physical lines together to records; return those of the right width and the broken ones."""
-    mark = delimiter.encode()
+    mark, marks = delimiter.encode(), _Marks(lines, delimiter)
     records: list[bytes] = []
     numbers: list[int] = []
     broken: list[tuple[int, str, str]] = []
     at = 0
     while at < len(lines):
+        if len(broken) > BROKEN:
+            raise TooMuchError(
+                f"more than {BROKEN:,} lines that are no rows, the first is line {broken[0][0]}"
+            )
         line, number, count = lines[at], first + at, 1
         at += 1
         if spoilt and _REPLACED in line:
@@ -181,13 +204,15 @@ def _sifted(
         if b'"' not in line:
             fields = line.count(mark) + 1
         else:
-            while _is_open(line, delimiter) and at < len(lines) and count <= _QUOTED_LINES:
+            ends = marks.after(at - 1)
+            while ends == "open" and at < len(lines) and count <= _QUOTED_LINES:
                 if b'"' not in lines[at] and lines[at].count(mark) == width - 1 > 0:
                     break  # a row by itself: the mark before it is a stray one, and swallows nothing
-                line += b"\n" + lines[at]
+                ends = marks.after(at, inside=True)
                 at += 1
                 count += 1
-            if _is_open(line, delimiter) or (count > 1 and not _is_strict(line, delimiter)):
+            line = b"\n".join(lines[at - count : at])
+            if ends == "open" or (count > 1 and ends == "stray"):
                 at = number - first + 1  # read on after the line with the stray mark
                 broken.append(
                     (number, lines[at - 1].decode(errors="replace"), "a quotation mark never closes")
@@ -224,8 +249,9 @@ def _parse_slowly(records: list[bytes], delimiter: str, width: int) -> list[pa.A
 def read_delimited(data: bytes, known: Iterable[str]) -> Cells:
     """Read a delimited text file; the `known` column names decide on the header and its separator."""
     csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
+    check_lines(data)
     text, whole = decoded(data)
-    return _read_text(text, known, spoilt=not whole)
+    return replace(_read_text(text, known, spoilt=not whole), ended=text.endswith(b"\n"))
 
 
 def _read_text(data: bytes, known: Iterable[str], spoilt: bool) -> Cells:
@@ -246,6 +272,7 @@ def _read_text(data: bytes, known: Iterable[str], spoilt: bool) -> Cells:
     header_line, start, header = found[at]
     names = [name.strip() for name in _fields(header, delimiter)]
     body = data[start:].rstrip(b"\n")
+    check_shape(body.count(b"\n"), len(names))
     if not body:
         empty = pa.array([], pa.string())
         return Cells(names, [empty] * len(names), np.zeros(0, dtype=np.int64), header_line)

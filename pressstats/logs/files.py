@@ -7,28 +7,29 @@ Parquet file is taken as it is: a whole number keeps no ``.0``, a time with a zo
 
 from __future__ import annotations
 
-import datetime as dt
 import fnmatch
 import hashlib
-import io
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from ..tables import INPUTS
 from .delimited import TITLE_LINES, Cells, header_among, known_in, read_delimited
+from .limits import TooMuchError, check_sizes, leads_out, no_file
+from .parquet import read_parquet
 from .problems import LogsError
+from .typed import spelled
+from .workbook import sheets_of
 
 if TYPE_CHECKING:
     from ..plant import Plant
 
-__all__ = ["File", "as_text", "open_folder", "table_of"]
+__all__ = ["File", "open_folder", "table_of"]
 
 _TEXTS = (".csv", ".txt", ".tsv")
 _SUFFIXES = (*_TEXTS, ".parquet", ".xlsx")
@@ -37,13 +38,20 @@ _NOT_LOGS = {"plant.toml", "readme.md", "readme.txt"}
 
 @dataclass(frozen=True)
 class File:
-    """One file, or one sheet of a workbook (``logs.xlsx[runs]``); of no table, or not read, with its trouble."""
+    """One file, or one sheet of a workbook (``logs.xlsx[runs]``); of no table, or not read, with its trouble.
+
+    `doubt` is what to know of a file that is read all the same, at its `doubted_line`; `doubts` is None where that is
+    no problem.
+    """
 
     name: str
     table: str
     digest: str
     cells: Cells | None = None
     trouble: str = ""
+    doubt: str = ""
+    doubted_line: int = 1
+    doubts: bool | None = False
 
 
 def table_of(stem: str) -> str:
@@ -56,25 +64,6 @@ def table_of(stem: str) -> str:
         if stem == table or stem.startswith((table + "_", table + "-")):
             return table
     return ""
-
-
-def _spelled(value: Any, decimal: str) -> str | None:  # noqa: PLR0911 -- one return a type
-    """Spell one typed cell as the plant spells its exports."""
-    if value is None or value == "":
-        return None
-    if isinstance(value, str):
-        return value
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float):
-        if value != value:
-            return None
-        return (
-            str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value).replace(".", decimal)
-        )
-    if isinstance(value, dt.datetime):
-        return value.isoformat(sep=" ")
-    return str(value)
 
 
 def _sheet_cells(rows: Iterable[tuple[Any, ...]], decimal: str, known: set[str]) -> Cells:
@@ -93,83 +82,46 @@ def _sheet_cells(rows: Iterable[tuple[Any, ...]], decimal: str, known: set[str])
     # Cells beyond the last name belong to columns without one.
     names += [""] * (max(map(len, kept), default=0) - len(names))
     kept = [[*row, *([None] * (len(names) - len(row)))] for row in kept]
-    columns = [
-        pa.array([_spelled(row[at], decimal) for row in kept], pa.string()) for at in range(len(names))
-    ]
+    columns = [pa.array([spelled(row[at], decimal) for row in kept], pa.string()) for at in range(len(names))]
     return Cells(names, columns, np.array(lines, dtype=np.int64), header_line)
 
 
-def _plain(column: pa.ChunkedArray, plant: Plant) -> pa.Array:
-    """Return one column of a Parquet file as float64, int64, timestamp[us] or string."""
-    cells = column.combine_chunks()
-    if pa.types.is_dictionary(cells.type):
-        cells = cells.dictionary_decode()
-    kind = cells.type
-    if pa.types.is_timestamp(kind):
-        if kind.tz is not None:
-            cells = pc.local_timestamp(pc.cast(cells, pa.timestamp("us", plant.timezone), safe=False))
-        return pc.cast(cells, pa.timestamp("us"), safe=False)
-    if pa.types.is_float64(kind):
-        return pc.if_else(pc.is_nan(cells), pa.scalar(None, kind), cells)
-    if pa.types.is_int64(kind):
-        return cells
-    if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
-        text = pc.cast(cells, pa.string())
-        return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
-    return as_text(cells, plant.format.decimal)
-
-
-def as_text(cells: pa.Array, decimal: str | None) -> pa.Array:
-    """Spell a column of typed cells as the plant spells its exports: a whole number has no decimal sign."""
-    kind = cells.type
-    if pa.types.is_string(kind):
-        return cells
-    if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
-        text = pc.replace_substring_regex(pc.cast(cells, pa.string()), r"\.0+$", "")
-        text = pc.if_else(pc.equal(text, "nan"), pa.scalar(None, pa.string()), text)
-        return pc.replace_substring(text, ".", decimal) if decimal else text
-    if (
-        pa.types.is_timestamp(kind)
-        or pa.types.is_integer(kind)
-        or pa.types.is_date(kind)
-        or pa.types.is_boolean(kind)
-    ):
-        return pc.cast(cells, pa.string())
-    return pa.array([_spelled(value, decimal or ".") for value in cells.to_pylist()], pa.string())
-
-
 def _read_parquet(data: bytes, plant: Plant) -> Cells:
-    import pyarrow.parquet as parquet  # imported here: most plants export CSV
-
-    table = parquet.ParquetFile(io.BytesIO(data)).read(use_threads=False)  # a few columns: threads cost more
-    names = [name for name in table.column_names if not name.startswith("__index_level_")]
-    columns = [_plain(table.column(table.column_names.index(name)), plant) for name in names]
-    return Cells([name.strip() for name in names], columns, np.arange(2, table.num_rows + 2))
+    names, columns, spoilt = read_parquet(data, plant)
+    rows = len(columns[0]) if columns else 0
+    return Cells(names, columns, np.arange(2, rows + 2)).without(spoilt)
 
 
 def _read_workbook(
     path: Path, data: bytes, digest: str, plant: Plant, claims: list[tuple[str, str]]
 ) -> Iterator[File]:
     """Yield the sheets; where `claims` name none the first is meant, unless sheets are called after tables."""
-    import openpyxl  # imported here: it takes longer to import than a year of CSV to read
-
     decimal = plant.format.decimal or "."
     try:
-        book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+        sheets = sheets_of(data)
         declared = any(table in plant.files for table, _ in claims)
-        if not declared and any(table_of(sheet.title) for sheet in book.worksheets):
+        if not declared and any(table_of(sheet.title) for sheet in sheets):
             claims = []
-        for number, sheet in enumerate(book.worksheets):
-            sheet.reset_dimensions()
-            rows, name = list(sheet.iter_rows(values_only=True)), f"{_name(path)}[{sheet.title}]"
+        for number, sheet in enumerate(sheets):
+            name, own = f"{_name(path)}[{sheet.title}]", table_of(sheet.title)
             meant = [t for t, named in claims if (_is_called(sheet.title, named) if named else not number)]
-            own = table_of(sheet.title)
+            rows = list(sheet.rows)
             for table in meant or [own if own not in plant.files else ""]:
-                cells = _sheet_cells(rows, decimal, _known(plant, table))
-                if table or cells.names:
+                cells = _sheet_cells(rows, decimal, _known(plant, table)).without(sheet.unusable)
+                if sheet.trouble:
+                    yield File(name, table, digest, trouble=sheet.trouble)
+                elif table or cells.names:
                     yield File(name, table, digest, cells)
     except Exception as error:  # noqa: BLE001 -- a damaged workbook fails in a dozen libraries' ways
-        raise LogsError(f"{_name(path)}: cannot be read as a workbook ({_first_line(error)})") from None
+        raise LogsError(f"{_name(path)}: cannot be read as a workbook ({_why(error)})") from None
+
+
+def _why(error: Exception) -> str:
+    """Return why a workbook cannot be read, the parser's word where the library only says that it failed."""
+    cause = error.__cause__ if isinstance(error.__cause__, Exception) else error
+    if type(cause).__module__.startswith("defusedxml"):
+        return "it defines XML entities, which no export does"
+    return _first_line(cause)
 
 
 def _first_line(error: Exception) -> str:
@@ -206,8 +158,7 @@ def _claims(path: Path, plant: Plant) -> list[tuple[str, str]]:
 def _open(path: Path, plant: Plant) -> Iterator[File]:
     suffix, claims = path.suffix.lower(), _claims(path, plant)
     table = claims[0][0] if claims else ""
-    if not path.is_file():
-        what = "a folder" if path.is_dir() else "a link that leads to no file"
+    if what := no_file(path):
         # A folder of a table's name without an ending may be an archive: it is named, and nothing is refused for it.
         yield File(
             _name(path), table if suffix in _SUFFIXES else "", "", trouble=f"{what}, so it cannot be read"
@@ -226,7 +177,10 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
         return
     for table, _ in claims:
         if suffix in _TEXTS:
-            yield File(_name(path), table, digest, read_delimited(data, _known(plant, table)))
+            try:
+                yield File(_name(path), table, digest, read_delimited(data, _known(plant, table)))
+            except TooMuchError as error:
+                yield File(_name(path), table, digest, trouble=f"{error}, so it was not read")
             continue
         try:
             yield File(_name(path), table, digest, _read_parquet(data, plant))
@@ -249,12 +203,34 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         for path in paths
         if not path.name.startswith((".", "~$"))
         and path.name.casefold() not in _NOT_LOGS
-        and (path.is_file() or table_of(path.stem) or path.suffix.lower() in _SUFFIXES)
+        and (not no_file(path) or table_of(path.stem) or path.suffix.lower() in _SUFFIXES)
     ]
-    found = [file for path in logs for file in _open(path, plant)]
-    there = {file.table for file in found}
-    return found + [
+    try:
+        check_sizes([path for path in logs if path.suffix.lower() in _SUFFIXES and not no_file(path)])
+    except TooMuchError as error:
+        raise LogsError(str(error)) from None
+    files = [_doubted(path, file) for path in logs for file in _open(path, plant)]
+    ended = [file.cells.ended for file in files if file.cells is not None and file.cells.ended is not None]
+    there = {file.table for file in files}
+    return [_cut_short(file) if 2 * sum(ended) > len(ended) else file for file in files] + [
         File(", ".join(patterns), table, "", trouble="no file or sheet is called so ([files] of plant.toml)")
         for table, patterns in plant.files.items()
         if table not in there
     ]
+
+
+def _doubted(path: Path, file: File) -> File:
+    """Say of a file that it stands elsewhere."""
+    out = file.cells is not None and leads_out(path)
+    return replace(file, doubt="a link to a file in another folder", doubts=None) if out else file
+
+
+def _cut_short(file: File) -> File:
+    """Doubt a file whose last line has no end, where those of most others have one."""
+    if file.cells is None or file.cells.ended is not False or not len(file.cells.lines):
+        return file
+    last = int(file.cells.lines.max())
+    if any(line > last for line, *_ in file.cells.broken):  # what is not whole is set aside already
+        return file
+    rule = "its last line has no end, as those of other files have: it may be cut short within its last cell"
+    return replace(file, doubt=rule, doubted_line=last)

@@ -10,14 +10,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..tables import INPUTS
-from .files import File, as_text
 from .nights import joined_times
 from .problems import PROBLEM_COLUMNS
+from .typed import as_text
 from .values import texts_of, times_of
 
 if TYPE_CHECKING:
     from ..plant import Plant
     from ..tables import Table
+    from .files import File
 
 __all__ = ["RawTable", "match_columns", "stack"]
 
@@ -104,6 +105,8 @@ def _take_file(raw: RawTable, file: File, plant: Plant) -> dict[str, pa.Array] |
     def note(column: str, rule: str, rejects: bool | None) -> None:
         raw.notes.append((file.name, line, column, rule, rejects))
 
+    if file.doubt:
+        raw.notes.append((file.name, file.doubted_line, "", file.doubt, file.doubts))
     if not cells.names:
         note("", "the file is empty: no line with column names", True)
         return None

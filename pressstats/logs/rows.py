@@ -13,10 +13,10 @@ import pyarrow.compute as pc
 from pandas.arrays import ArrowStringArray
 
 from ..tables import INKS, Column
-from .files import as_text
 from .keys import codes_of, combined_codes
 from .nights import rolled_over
 from .problems import Problems
+from .typed import as_text
 from .units import OF_MATERIAL, factor_of
 from .values import Bad, choices_of, numbers_of, texts_of, times_of, translated
 

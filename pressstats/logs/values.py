@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -84,6 +85,7 @@ def _separators(decimal: str | None) -> str:
     return _SPACES + {".": ",", ",": "."}.get(decimal or "", "")
 
 
+@cache
 def _well_spelled(decimal: str | None) -> str:
     """Return the regex of a number, with one and the same separator between groups of three digits."""
     point = re.escape(decimal or ".")
@@ -110,10 +112,26 @@ def parse_number(text: str, decimal: str | None = None) -> float:
     raise ValueError(DECLARE_DECIMAL if decimal is None and re.search("[.,]", text) else WRONG_GROUPS)
 
 
+def _read_singly(cells: pa.Array, decimal: str | None) -> tuple[pa.Array, list[str]]:
+    """Read cells by `parse_number`; return their numbers, null where none can be read, and the rules they break."""
+
+    @cache
+    def read(text: str) -> tuple[float | None, str]:
+        try:
+            return parse_number(text, decimal), ""
+        except ValueError as error:
+            return None, str(error)
+
+    found = [read(text) for text in cells.to_pylist()]
+    return pa.array([value for value, _ in found], pa.float64()), [rule for _, rule in found]
+
+
 def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray, Bad]:
     """Read a column of numbers: NaN where a cell is blank or cannot be read, and the rule of each that cannot."""
     try:
-        if decimal != "," or not pa.types.is_string(cells.type):
+        if pa.types.is_integer(cells.type):
+            numbers_read = pc.cast(cells, pa.float64(), safe=False)  # beyond 2**53 to the nearest
+        elif decimal != "," or not pa.types.is_string(cells.type):
             numbers_read = pc.cast(cells, pa.float64())
         elif pc.any(pc.match_substring(cells, ".")).as_py():
             raise pa.ArrowInvalid  # a point separates thousands here, a cast would read it as a decimal
@@ -121,17 +139,17 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
             numbers_read = pc.cast(pc.replace_substring(cells, ",", "."), pa.float64())
         bad: Bad = {}
     except pa.ArrowInvalid:
-        # Well-spelled cells become plain ones; the others are marked so that no cast can read them.
+        # Well-spelled cells become plain ones; the others are read one by one, each spelling once.
         cells = _trimmed(cells)
         plain = pc.replace_substring_regex(cells, f"[{_separators(decimal)}]", "")
         plain = pc.replace_substring(plain, ",", ".") if decimal == "," else plain
-        marked = pc.binary_join_element_wise("?", cells, "")
-        spelled = pc.if_else(pc.match_substring_regex(cells, _well_spelled(decimal)), plain, marked)
-        numbers_read, bad = _cast(
-            spelled,
-            pa.float64(),
-            lambda text: parse_number(text[1:], decimal) if text.startswith("?") else float(text),
-        )
+        good = pc.match_substring_regex(cells, _well_spelled(decimal))
+        numbers_read, bad = _cast(pc.if_else(good, plain, pa.scalar(None, cells.type)), pa.float64(), float)
+        odd = pc.invert(good).fill_null(False)
+        words, rules = _read_singly(cells.filter(odd), decimal)
+        numbers_read = pc.replace_with_mask(numbers_read, odd, words)
+        rows = np.flatnonzero(odd.to_numpy(zero_copy_only=False)).tolist()
+        bad |= {row: rule for row, rule in zip(rows, rules, strict=True) if rule}
     numbers = numbers_read.to_numpy(zero_copy_only=False)
     if np.isinf(numbers).any() or np.count_nonzero(np.isnan(numbers)) != numbers_read.null_count:
         for row in np.flatnonzero(
