@@ -54,6 +54,7 @@ __all__ = [
     "caution",
     "declared",
     "exhibit",
+    "files",
     "folded",
     "headline",
     "heads",
@@ -208,6 +209,12 @@ def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str) 
         "cards", _checked(name), list(zip(items, tables, strict=True)), Markup(beside.markup), beside_head
     )
     return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))
+
+
+def files(items: Sequence[tuple[str, str]]) -> Block:
+    """Return links to files of the publication, each with what is to be known of it."""
+    words = "\n".join(f"- {name}: {plain(text)}" for name, text in items)
+    return Block(block_html("files", items), words)
 
 
 def folded(summary: str, *blocks: Block) -> Block:

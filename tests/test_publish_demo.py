@@ -12,8 +12,10 @@ import openpyxl
 import pandas as pd
 from conftest import FORMULA, MATERIAL, ROOT, SCRIPT, TURNED
 from test_publish import Addresses, digests
+from test_publish_spreadsheet import OUR_FORMULAS
 
 from pressstats.publishing import REPORTS, Publication, publish
+from pressstats.publishing.sheets import OUTLOOK
 from pressstats.tables import OUTPUTS
 
 
@@ -27,9 +29,7 @@ def test_every_report_and_every_table_is_published(demo_publication: Publication
             rows = list(csv.reader(file))
         assert rows[0] == table.names, name
         assert len(rows) - 1 == demo_publication.manifest["rows"][name]
-    assert openpyxl.load_workbook(folder / "buying_outlook.xlsx").sheetnames[1:] == [
-        *("Orders", "Weeks", "Months", "Year", "Cover", "Record")
-    ]
+    assert openpyxl.load_workbook(folder / "buying_outlook.xlsx").sheetnames == [*OUTLOOK, "About"]
 
 
 def test_every_page_has_headline_figures_and_its_foot(demo_publication: Publication) -> None:
@@ -98,7 +98,13 @@ def test_hostile_materials_are_no_formula_in_tables_and_spreadsheet(hostile_publ
                     assert not cell.startswith("-") or pd.notna(pd.to_numeric(cell, errors="coerce")), cell
     forecast = pd.read_csv(folder / "tables" / "demand_forecast.csv")
     assert f"'{MATERIAL}" in set(forecast["material"])
-    book = openpyxl.load_workbook(folder / "buying_outlook.xlsx")
-    cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None]
-    assert MATERIAL in {cell.value for cell in cells}
-    assert {cell.data_type for cell in cells} <= {"s", "n", "d"}
+    for path in (folder / "buying_outlook.xlsx", *(folder / "suppliers").glob("*.xlsx")):
+        book = openpyxl.load_workbook(path)
+        cells = [
+            cell for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None
+        ]
+        ours = [cell for cell in cells if cell.data_type == "f"]
+        assert all(OUR_FORMULAS.fullmatch(cell.value) for cell in ours)
+        assert {cell.data_type for cell in cells} <= {"s", "n", "d", "f"}
+        told = {cell.value for cell in cells}
+        assert MATERIAL in told or path.parent.name == "suppliers"

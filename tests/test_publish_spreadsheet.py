@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import re
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,11 +20,14 @@ from stand_ins import HOSTILE, StandInResults, tables
 from test_watch import steady_tables
 
 from pressstats.logs import read_logs
+from pressstats.pages import buying_files
+from pressstats.pages.buying_files import supplier_files
 from pressstats.pages.order_reasons import reason_words
 from pressstats.past import past_forecasts
 from pressstats.publishing.csv_files import write_csv
 from pressstats.publishing.sheets import OUTLOOK, about_outlook, outlook_sheets
 from pressstats.publishing.spreadsheet import Worksheet, write_spreadsheet
+from pressstats.publishing.supplier_files import write_supplier_files
 from pressstats.results import Results, analyse
 from pressstats.tables import QUANTILES
 
@@ -33,6 +38,8 @@ LAST = FIRST_DAY + pd.Timedelta(days=DAYS - 1)
 #: Names of the plant that a spreadsheet could take for formulas.
 NAMES = {"N1200": "=1+1", "Northmill": "@SUM(A1:A2)", "Inkworks": "+cmd|' /C calc'!A0", "Plateworks": "-2+3"}
 PLANT = "=HYPERLINK(1)"
+#: What a formula of ours may be: a product or sum of two cells, and the sum of the rows that are shown.
+OUR_FORMULAS = re.compile(r"=(?:[A-Z]+\d+[*+][A-Z]+\d+|SUBTOTAL\(109,[A-Z]+2:[A-Z]+\d+\))")
 PRICE = 0.4
 
 
@@ -103,6 +110,11 @@ def rows_of(sheet: Any) -> pd.DataFrame:
     return pd.DataFrame(rows[:end], columns=names)
 
 
+def results_in(path: Path) -> Any:
+    """Return the workbook with what its formulas come to, as a reader without a spreadsheet sees it."""
+    return openpyxl.load_workbook(path, data_only=True)
+
+
 def about_of(book: Any) -> dict[str, Any]:
     return {row[0]: row[1] for row in book["About"].iter_rows(values_only=True)}
 
@@ -111,7 +123,8 @@ def about_of(book: Any) -> dict[str, Any]:
 
 
 def test_every_sheet_is_there_and_told_of(book: Any) -> None:
-    assert book.sheetnames == ["About", "Orders", "Weeks", "Months", "Year", "Cover", "Record"]
+    names = ["Order now", "Plan", "Open orders", "Suppliers", "Season", "Year", "Stock", "Record", "About"]
+    assert book.sheetnames == names
     about = about_of(book)
     assert set(OUTLOOK) <= set(about)
     assert all(about[name] for name in OUTLOOK)
@@ -123,13 +136,14 @@ def test_every_sheet_is_there_and_told_of(book: Any) -> None:
     assert "do not add up" in about["Low, high"]
     for word in ("fire load", "weight", "fire code", "insurer", "floor"):
         assert word in about["Caution"]
+    assert "stays in the house" in about["In the house"]
     assert "Forecast" not in about
 
 
 def test_the_unit_of_each_row_stands_beside_its_material(known: Results, book: Any) -> None:
     units = known.logs["materials"].set_index("material")["unit"]
     assert set(units) == {"kg", "l", "each"}
-    for sheet in book.worksheets[1:]:
+    for sheet in book.worksheets[:-1]:
         rows = rows_of(sheet)
         place = list(rows.columns).index("material")
         assert rows.columns[place + 1] == "unit"
@@ -159,8 +173,8 @@ def test_published_numbers_and_dates_come_through_as_such(known: Results, book: 
 
 def test_heads_carry_units_and_the_plants_currency(book: Any) -> None:
     heads = {name: [cell.value for cell in book[name][1]] for name in OUTLOOK}
-    assert {"cost [NOK]", "quantity [material unit]", "supplier", "why"} <= set(heads["Orders"])
-    assert {"price [NOK / material unit]", "spend low [NOK]", "budget cost [NOK]"} <= set(heads["Months"])
+    assert {"cost [NOK]", "quantity [material unit]", "supplier", "why"} <= set(heads["Plan"])
+    assert {"price [NOK / material unit]", "spend low [NOK]", "budget cost [NOK]"} <= set(heads["Season"])
     assert heads["Year"] == [
         "material",
         "unit",
@@ -169,7 +183,7 @@ def test_heads_carry_units_and_the_plants_currency(book: Any) -> None:
         *(f"spend {name} [NOK]" for name in ("low", "expected", "high")),
     ]
     assert {"on order [material unit]", "storage maximum [material unit]", "days cover [day]"} <= set(
-        heads["Cover"]
+        heads["Stock"]
     )
     assert not any("currency" in head for row in heads.values() for head in row)
 
@@ -201,7 +215,7 @@ def test_the_year_is_what_52_weeks_of_paths_add_up_to(known: Results, book: Any)
     assert (year["spend expected"] < year["spend high"]).all()
 
 
-def test_only_the_expected_spend_of_the_year_is_added_up(book: Any) -> None:
+def test_only_the_expected_spend_of_the_year_is_added_up(book: Any, path: Path) -> None:
     sheet = book["Year"]
     rows = rows_of(sheet)
     *_, gap, total = sheet.iter_rows(values_only=True)
@@ -209,25 +223,29 @@ def test_only_the_expected_spend_of_the_year_is_added_up(book: Any) -> None:
     assert total[0] == "All materials"
     heads = [cell.value for cell in sheet[1]]
     sums = {head: value for head, value in zip(heads, total, strict=True) if value is not None}
-    assert set(sums) == {"material", "spend expected [NOK]"}
-    assert sums["spend expected [NOK]"] == pytest.approx(rows["spend expected"].sum())
+    assert sums == {
+        "material": "All materials",
+        "spend expected [NOK]": f"=SUBTOTAL(109,I2:I{len(rows) + 1})",
+    }
+    *_, total = results_in(path)["Year"].iter_rows(values_only=True)
+    assert total[heads.index("spend expected [NOK]")] == pytest.approx(rows["spend expected"].sum())
     # sorting and filtering must not reach it
     assert sheet.auto_filter.ref == f"A1:J{len(rows) + 1}"
 
 
 def test_months_carry_price_and_spend(known: Results, book: Any) -> None:
-    months = rows_of(book["Months"])
+    months = rows_of(book["Season"])
     assert set(months.loc[months["material"] == NAMES["N1200"], "price"]) == {PRICE}
     season = known["demand_season"]
     for spend, need in (("low", "q05"), ("expected", "mean"), ("high", "q95")):
         assert season[need].notna().all()
         np.testing.assert_allclose(months[f"spend {spend}"], season[need] * months["price"], rtol=1e-9)
     place = list(months.columns).index("month")
-    assert book["Months"].cell(2, place + 1).number_format == "yyyy-mm"
+    assert book["Season"].cell(2, place + 1).number_format == "yyyy-mm"
 
 
 def test_each_order_names_its_supplier_and_its_reason(known: Results, book: Any) -> None:
-    orders = rows_of(book["Orders"])
+    orders = rows_of(book["Plan"])
     suppliers = {"black": "Inkworks", "cyan": "Inkworks", NAMES["N1200"]: "Northmill", "plate": "Plateworks"}
     expected = [NAMES[suppliers[name]] for name in orders["material"]]
     assert orders["supplier"].tolist() == expected
@@ -239,7 +257,7 @@ def test_each_order_names_its_supplier_and_its_reason(known: Results, book: Any)
 
 
 def test_cover_tells_storage_what_is_on_order_and_what_comes_next(book: Any) -> None:
-    cover = rows_of(book["Cover"]).set_index("material")
+    cover = rows_of(book["Stock"]).set_index("material")
     paper = cover.loc[NAMES["N1200"]]
     # D4 and the overdue D6 are open; D5 was cancelled
     assert paper["on order"] == 12_500
@@ -259,7 +277,8 @@ def test_cover_tells_storage_what_is_on_order_and_what_comes_next(book: Any) -> 
 
 def test_heads_and_first_columns_stay_and_rows_can_be_filtered(book: Any) -> None:
     frozen = {name: book[name].freeze_panes for name in OUTLOOK}
-    assert frozen == dict.fromkeys(OUTLOOK, "C2") | {"Orders": "D2"}
+    wide = {"Order now": "E2", "Plan": "D2", "Open orders": "E2", "Suppliers": "D2"}
+    assert frozen == dict.fromkeys(OUTLOOK, "C2") | wide
     for name in OUTLOOK:
         assert book[name].auto_filter.ref.startswith("A1:")
 
@@ -275,14 +294,17 @@ def test_sheets_print_across_one_page_wide_with_their_heads(book: Any) -> None:
 
 def test_text_is_never_a_formula_or_a_link(path: Path, book: Any) -> None:
     cells = [cell for sheet in book for row in sheet.iter_rows() for cell in row if cell.value is not None]
-    assert {cell.data_type for cell in cells} == {"s", "n", "d"}
+    assert {cell.data_type for cell in cells} == {"s", "n", "d", "f"}
+    assert all(OUR_FORMULAS.fullmatch(cell.value) for cell in cells if cell.data_type == "f")
     assert not any(cell.hyperlink for cell in cells)
     assert {PLANT, *NAMES.values()} <= {cell.value for cell in cells}
     with zipfile.ZipFile(path) as archive:
         names = [name for name in archive.namelist() if name.startswith("xl/worksheets/sheet")]
-        assert len(names) == 7
+        assert len(names) == 9
         for name in names:
-            assert not re.search(rb"<f[ >]|<hyperlink", archive.read(name)), name
+            sheet = archive.read(name).decode()
+            assert "<hyperlink" not in sheet
+            assert all(OUR_FORMULAS.fullmatch(f"={one}") for one in re.findall("<f>(.*?)</f>", sheet)), name
 
 
 def test_the_same_numbers_are_the_same_bytes(known: Results, path: Path, tmp_path: Path) -> None:
@@ -301,6 +323,104 @@ def test_words_of_a_sum_are_no_formula_and_an_unknown_sum_is_blank(tmp_path: Pat
     assert sheet["B2"].value == 1.5
 
 
+def test_orders_are_added_up_by_formula_and_can_be_filled_in(known: Results, path: Path, book: Any) -> None:
+    plan = known["order_plan"]
+    first = plan[plan["order_on"] == plan["order_on"].min()]
+    shown = rows_of(results_in(path)["Order now"])
+    assert sorted(shown["order"]) == sorted(first["order"])
+    np.testing.assert_allclose(shown["value"], shown["quantity"] * shown["price"])
+    np.testing.assert_allclose(sorted(shown["total"]), sorted(first["cost"]), rtol=1e-9)
+    *_, total = results_in(path)["Order now"].iter_rows(values_only=True)
+    heads = [cell.value for cell in book["Order now"][1]]
+    assert total[heads.index("total [NOK]")] == pytest.approx(first["cost"].sum())
+    sheet = book["Order now"]
+    assert sheet.cell(2, heads.index("value [NOK]") + 1).value == "=G2*H2"
+    assert set(shown["status"]) == {"to place"}
+    assert shown["order number"].isna().all()
+    (choice,) = sheet.data_validations.dataValidation
+    assert choice.formula1 == '"to place,placed,confirmed,received"'
+    opens = rows_of(book["Open orders"]).set_index("delivery id")
+    assert opens.loc["D6", ["quantity", "days late"]].tolist() == [2_500.0, 3.0]
+
+
+# --- what leaves the house ---------------------------------------------------------------------
+
+
+def two_mills(folder: Path) -> Results:
+    """Return the eventful plant with a second mill of its newsprint, each at a price and under terms of its own."""
+    tables = eventful_tables()
+    paper, other = NAMES["N1200"], "Southmill"
+    row = tables["materials"].set_index("material").loc[paper]
+    how = {name: row[name] for name in ("lead_time_days", "pack_quantity", "load_quantity", "order_minimum")}
+    terms = [
+        {"material": paper, "supplier": name, "valid_from": FIRST_DAY, **how, "unit_price": price}
+        for name, price in ((NAMES["Northmill"], 0.4123), (other, 0.4321))
+    ]  # fmt: skip
+    tables["terms"] = pd.DataFrame(terms)
+    del tables["prices"]
+    return results_of(folder, tables)
+
+
+def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Path) -> None:
+    """Every number and word in it is one of those that are written down here; all else would be a leak."""
+    known = two_mills(tmp_path)
+    write_supplier_files(tmp_path, known)
+    files = supplier_files(known)
+    assert set(files) == {NAMES[name] for name in ("Northmill", "Inkworks", "Plateworks")} | {"Southmill"}
+    plan, season, opens = known["order_plan"], known["demand_season"], known.open_orders
+    first = plan[plan["order_on"] == plan["order_on"].min()]
+    delivers = {name: {"black", "cyan"} for name in (NAMES["Inkworks"],)} | {
+        NAMES["Plateworks"]: {"plate", "wash"}
+    }
+    held = 0
+    for supplier, file in files.items():
+        mine = first[first["supplier"] == supplier]
+        months = season[season["material"].isin(delivers.get(supplier, {NAMES["N1200"]}))]
+        open_rows = opens[opens["supplier"] == supplier]
+        value = mine["quantity"] * mine["unit_price"]
+        allowed = [mine["quantity"], mine["unit_price"], value, [value.sum()], open_rows["quantity"]]
+        numbers = np.concatenate([np.asarray(one, dtype=float) for one in allowed])
+        numbers = np.concatenate([numbers, months[["q05", "mean", "q95"]].to_numpy(dtype=float).ravel()])
+        cells = [cell for sheet in results_in(tmp_path / file) for row in sheet.iter_rows() for cell in row]
+        for cell in cells:
+            if cell.data_type == "n" and cell.value is not None:
+                assert np.isclose(numbers, cell.value, rtol=1e-8).any(), (file, cell.coordinate, cell.value)
+                held += 1
+        words = " ".join(str(cell.value) for cell in cells if cell.data_type == "s")
+        for name in set(files) - {supplier}:
+            assert name not in words, (file, name)
+        for word in (
+            "days of stock",
+            "stock-out",
+            "risk",
+            "share",
+            "freight",
+            "service level",
+            "storage",
+            "budget",
+        ):
+            assert word not in words, (file, word)
+        with zipfile.ZipFile(tmp_path / file) as archive:
+            raw = b"".join(archive.read(name) for name in archive.namelist()).decode(errors="replace")
+        for name in set(files) - {supplier}:
+            assert html.escape(name, quote=False) not in raw, (file, name)
+    assert held > 100
+
+
+def test_files_of_suppliers_have_sound_names_of_their_own() -> None:
+    known = SimpleNamespace(logs=SimpleNamespace(has=lambda name: True, as_of=LAST))
+    with pytest.MonkeyPatch.context() as patch:
+        offered = pd.DataFrame({"supplier": ["A/..", "a", "@", "Ünder Mill"], "material": list("wxyz")})
+        patch.setattr(buying_files, "offers", lambda logs, day: offered)
+        files = supplier_files(known)  # type: ignore[arg-type]
+    assert files == {
+        "@": "suppliers/supplier.xlsx",
+        "A/..": "suppliers/a.xlsx",
+        "a": "suppliers/a-2.xlsx",
+        "Ünder Mill": "suppliers/nder-mill.xlsx",
+    }
+
+
 # --- where much is missing ---------------------------------------------------------------------
 
 
@@ -313,8 +433,8 @@ def test_without_prices_budget_and_deliveries_the_list_holds_and_the_rest_is_bla
     book = openpyxl.load_workbook(write(tmp_path / "x.xlsx", known))
     year = rows_of(book["Year"]).set_index("material")
     assert year.loc["N1200", "price now"] == 0.5
-    assert rows_of(book["Months"])["budget cost"].isna().all()
-    cover = rows_of(book["Cover"])
+    assert rows_of(book["Season"])["budget cost"].isna().all()
+    cover = rows_of(book["Stock"])
     assert len(cover) == 4
     assert cover["on order"].isna().all()
     assert cover["next promised"].isna().all()
@@ -326,14 +446,14 @@ def test_without_a_forecast_the_workbook_says_so(tmp_path: Path, bare: bool) -> 
     known = results_of(tmp_path, made)
     assert known.outlook is None
     book = openpyxl.load_workbook(write(tmp_path / "x.xlsx", known))
-    assert book.sheetnames[1:] == list(OUTLOOK)
+    assert book.sheetnames[:-1] == list(OUTLOOK)
     about = about_of(book)
     assert about["Forecast"].startswith("There is none")
-    for name in ("Orders", "Weeks", "Months", "Year", "Record"):
+    for name in ("Order now", "Plan", "Season", "Year", "Record"):
         assert book[name].max_row == 1
         assert "no rows" in about[name]
-        assert book[name]["A1"].value in ("order", "material")
-    cover = rows_of(book["Cover"])
+        assert book[name]["A1"].value in ("supplier", "order", "material")
+    cover = rows_of(book["Stock"])
     assert len(cover) == (0 if bare else 4)
     if not bare:
         assert cover.set_index("material").loc["plate", "unit"] == "each"
@@ -345,9 +465,9 @@ def test_tables_alone_make_sheets_without_what_is_computed_besides(tmp_path: Pat
     logs = StandInResults().logs
     assert outlook_sheets({}, logs) == {}  # type: ignore[arg-type]
     sheets = outlook_sheets(tables() | {"paper_balance": tables()["stock_cover"]}, logs)  # type: ignore[arg-type]
-    assert list(sheets) == ["Weeks", "Cover"]
+    assert list(sheets) == ["Stock"]
     write_spreadsheet(tmp_path / "x.xlsx", sheets, title="P", as_of=dt.date(2025, 3, 2))
-    cover = openpyxl.load_workbook(tmp_path / "x.xlsx")["Cover"]
+    cover = openpyxl.load_workbook(tmp_path / "x.xlsx")["Stock"]
     assert [cell.value for cell in cover[1]][:4] == [
         "material",
         "unit",

@@ -1,6 +1,7 @@
 """What each page shows, in blocks; a notebook calls one module or several."""
 
 from . import (
+    buying_files,
     buying_orders,
     buying_outlook,
     buying_suppliers,
@@ -22,6 +23,7 @@ from .common import foot
 from .opening import leave_out_refused, opening
 
 __all__ = [
+    "buying_files",
     "buying_orders",
     "buying_outlook",
     "buying_suppliers",

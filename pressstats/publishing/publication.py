@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import pandas as pd
 
 from ..beside import cores
+from ..pages.buying_files import SPREADSHEET
 from .csv_files import write_csv
 from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared, replace_text
 from .manifest import manifest
@@ -33,6 +34,7 @@ from .reports import REPORTS, Report, select
 from .running import Executed, Failure, check_parameters, run_notebooks
 from .sheets import about_outlook, outlook_sheets
 from .spreadsheet import write_spreadsheet
+from .supplier_files import write_supplier_files
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -42,8 +44,6 @@ __all__ = ["NOTEBOOKS", "Publication", "Publishable", "ReportFailed", "publish"]
 
 #: Where the notebooks lie: beside the package, which is installed in place.
 NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
-
-_SPREADSHEET = "buying_outlook.xlsx"
 
 
 class Publishable(Protocol):
@@ -288,15 +288,17 @@ def _write(
     sheets = outlook_sheets(tables, logs, whole)
     if sheets:
         write_spreadsheet(
-            content / _SPREADSHEET,
+            content / SPREADSHEET,
             sheets,
             title=logs.plant.name,
             as_of=pd.Timestamp(logs.as_of).date(),
             about=about_outlook(logs, whole),
         )
+    if whole is not None:
+        write_supplier_files(content, whole)
     rows = {name: len(frame) for name, frame in tables.items()}
     index = publication_index(
-        pages, rows, plant=logs.plant.name, as_of=as_of, spreadsheet=_SPREADSHEET if sheets else ""
+        pages, rows, plant=logs.plant.name, as_of=as_of, spreadsheet=SPREADSHEET if sheets else ""
     )
     (content / "index.html").write_text(index, encoding="utf-8", newline="")
     return rows

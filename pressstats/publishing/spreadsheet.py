@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 import xlsxwriter
+from xlsxwriter.utility import xl_col_to_name
 
 from .. import __version__
 from ..markup import unit_text
@@ -23,7 +24,7 @@ _FORMATS: dict[str, dict[str, Any]] = {
     "head": {"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"},
     "bold": {"bold": True, "valign": "top"},
     "prose": {"text_wrap": True, "valign": "top"},
-    "sum": {"bold": True, "num_format": "#,##0"},
+    "sum": {"bold": True, "num_format": "#,##0.00"},
     "date": {"num_format": "yyyy-mm-dd", "align": "left"},
     "month": {"num_format": "yyyy-mm", "align": "left"},
     "time": {"num_format": "yyyy-mm-dd hh:mm", "align": "left"},
@@ -46,7 +47,14 @@ class Worksheet:
     # shown as what their values are
     forms: Mapping[str, str] = field(default_factory=dict)
     frozen: int = 1  # first columns that stay when the others are scrolled
-    # Cells of a row of sums set apart below the rows, by column; empty for none
+    # Columns reckoned from others of their row by a formula, such as ``{quantity}*{price}``; the frame holds what it
+    # comes to
+    formulas: Mapping[str, str] = field(default_factory=dict)
+    choices: Mapping[str, Sequence[str]] = field(
+        default_factory=dict
+    )  # words that a column is filled in with
+    # Cells of a row of sums set apart below the rows, by column: words, or what the rows that are shown add up to;
+    # empty for none
     total: Mapping[str, str | float] = field(default_factory=dict)
 
 
@@ -57,17 +65,24 @@ Line = tuple[str, str | dt.date]
 
 
 def write_spreadsheet(
-    path: Path, sheets: Worksheets, *, title: str, as_of: dt.date, about: Sequence[Line] = ()
+    path: Path,
+    sheets: Worksheets,
+    *,
+    title: str,
+    as_of: dt.date,
+    about: Sequence[Line] = (),
+    subject: str = "Buying outlook",
 ) -> None:
-    """Write a workbook: a sheet that says what it is (with the headings and sentences of `about`), then one per table.
+    """Write a workbook: a sheet per table, then one that says what it is, with headings and sentences of `about`.
 
-    `as_of` is also the creation date in the file's properties, so that the same numbers make the same bytes.
+    `as_of` is also the creation date in the file's properties, so that the same numbers make the same bytes. `subject`
+    is what the file is called in them.
     """
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     with xlsxwriter.Workbook(str(path), options) as book:
         book.set_properties(
             {
-                "title": "Buying outlook",
+                "title": subject,
                 "comments": f"pressstats {__version__}, as of {as_of.isoformat()}",
                 "created": dt.datetime(as_of.year, as_of.month, as_of.day),
             }
@@ -75,9 +90,9 @@ def write_spreadsheet(
         formats = {name: book.add_format(properties) for name, properties in _FORMATS.items()}
         lines: list[Line] = [("Plant", title), ("As of", as_of), *about]
         lines += [(name, f"{sheet.about} {_rows(sheet)}".strip()) for name, sheet in sheets.items()]
-        _about(book.add_worksheet("About"), lines, formats)
         for name, sheet in sheets.items():
             _sheet(book.add_worksheet(name), sheet, formats)
+        _about(book.add_worksheet("About"), lines, formats)
 
 
 def _rows(sheet: Worksheet) -> str:
@@ -130,13 +145,31 @@ def _sheet(page: Any, sheet: Worksheet, formats: dict[str, Any]) -> None:
         _text(page, 0, number, f"{name} [{unit}]" if unit else name, formats["head"])
         width = _column(page, number, frame[head], sheet.forms.get(head, ""), formats)
         page.set_column(number, number, min(max(width, len(name) // 2 + 4, 10), _PROSE_WIDTH))
-        total = sheet.total.get(head)
+        if head in sheet.formulas:
+            _formulas(page, number, sheet, formats)
+        total, letter = sheet.total.get(head), xl_col_to_name(number)
         if isinstance(total, str):
             _text(page, below, number, total, formats["bold"])
-        elif total is not None:
-            _number(page, below, number, total, formats["sum"])
+        elif total is not None and math.isfinite(total):
+            # Rows that a filter hides are not in it: 109 is the sum of those that are shown.
+            formula = f"=SUBTOTAL(109,{letter}2:{letter}{len(frame) + 1})"
+            page.write_formula(below, number, formula, formats["sum"], float(f"{total:.10g}"))
+        if head in sheet.choices and len(frame):
+            allowed = {"validate": "list", "source": list(sheet.choices[head])}
+            page.data_validation(1, number, len(frame), number, allowed)
     if len(frame):
         page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
+
+
+def _formulas(page: Any, at: int, sheet: Worksheet, formats: dict[str, Any]) -> None:
+    """Put the formula of a column over its numbers, which stay as what the formula comes to."""
+    head = str(sheet.frame.columns[at])
+    places = {str(name): xl_col_to_name(number) for number, name in enumerate(sheet.frame.columns)}
+    for row, number in enumerate(sheet.frame[head], start=2):
+        if math.isfinite(number):
+            cells = {name: f"{letter}{row}" for name, letter in places.items()}
+            formula = f"={sheet.formulas[head].format(**cells)}"
+            page.write_formula(row - 1, at, formula, formats["fine"], float(f"{number:.10g}"))
 
 
 def _number_format(values: list[float]) -> str:

@@ -1,0 +1,114 @@
+"""A workbook for each supplier: its orders, what it has open, twelve months of what it delivers, and nothing else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from ..pages.buying_files import FOLDER, supplier_files, supplier_materials
+from ..pages.material_words import material_words
+from .sheets import open_rows, order_rows
+from .spreadsheet import Line, Worksheet, Worksheets, write_spreadsheet
+
+if TYPE_CHECKING:
+    from ..results import Results
+
+__all__ = ["supplier_sheets", "write_supplier_files"]
+
+_ABOUT: list[Line] = [
+    (
+        "Quantities",
+        "In the unit beside the material. Low is undercut once in twenty, high exceeded once in twenty, expected is "
+        "the mean; lows of several months do not add up, nor do highs.",
+    ),
+    ("Blank", "What is not known is left blank."),
+]
+#: Columns of an order form that a supplier sees of our own.
+_ORDERED = ["order", "material", "what", "packs", "quantity", "price", "value", "due_on"]
+
+
+def write_supplier_files(content: Path, results: Results) -> None:
+    """Write the workbook of each supplier into a folder of its own."""
+    files = supplier_files(results)
+    if files:
+        (content / FOLDER).mkdir()
+    for supplier, name in files.items():
+        write_spreadsheet(
+            content / name,
+            supplier_sheets(results, supplier),
+            title=results.logs.plant.name,
+            as_of=results.logs.as_of.date(),
+            about=[("For", supplier), *_ABOUT],
+            subject="Orders and twelve months",
+        )
+
+
+def supplier_sheets(results: Results, supplier: str) -> Worksheets:
+    """Return the sheets of a supplier's workbook: rows and columns are chosen, never left out.
+
+    Its orders of the next review with the price agreed with it, what it has open, and what the plant needs in the next
+    twelve months of the materials that it delivers.
+    """
+    logs = results.logs
+    currency = logs.plant.currency
+    units = logs["materials"].set_index("material")["unit"]
+    words = material_words(logs)
+    ordered = order_rows(results)
+    ordered = ordered.loc[ordered["supplier"] == supplier, _ORDERED].reset_index(drop=True)
+    form = ordered.assign(
+        order_number=pd.Series(pd.NA, ordered.index, dtype="str"),
+        confirmed_for=pd.Series(pd.NA, ordered.index, dtype="str"),
+    )
+    opens = open_rows(results)
+    opens = opens.loc[
+        opens["supplier"] == supplier, ["promised_on", "material", "quantity", "delivery_id"]
+    ].reset_index(drop=True)
+    months = twelve_months(results, supplier)
+    frames = {"Orders": form, "Open orders": opens, "Twelve months": months}
+    about = {
+        "Orders": "What we order now: value is quantity times the price agreed.",
+        "Open orders": "What is on order and has not come.",
+        "Twelve months": "What we expect to need in all of what you can deliver, month by month; no promise to buy it.",
+    }
+    unit_heads = dict.fromkeys(("quantity", "low", "expected", "high"), "material unit")
+    unit_heads |= {"price": f"{currency} / material unit", "value": currency}
+    sheets = {}
+    for name, frame in frames.items():
+        with_words: Any = frame if "what" in frame else frame.assign(what=_named(frame["material"], words))
+        with_words.insert(
+            with_words.columns.get_loc("material") + 1, "unit", _named(frame["material"], units)
+        )
+        value = float(frame["value"].sum(min_count=1)) if "value" in frame else float("nan")
+        sheets[name] = Worksheet(
+            with_words,
+            about=about[name],
+            units=unit_heads,
+            forms={"month": "month", "price": "price"},
+            frozen=list(with_words.columns).index("unit") + 1,
+            formulas={"value": "{quantity}*{price}"} if name == "Orders" else {},
+            total={"material": "All orders", "value": value} if name == "Orders" and len(frame) else {},
+        )
+    return sheets
+
+
+def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
+    """Return what the next twelve months need of the materials that a supplier delivers, low, expected and high."""
+    season = results.tables()["demand_season"]
+    delivers = supplier_materials(results)
+    mine = season[season["material"].isin(delivers.get(supplier, []))]
+    return pd.DataFrame(
+        {
+            "material": mine["material"],
+            "month": mine["month"],
+            "low": mine["q05"],
+            "expected": mine["mean"],
+            "high": mine["q95"],
+        }
+    ).reset_index(drop=True)
+
+
+def _named(names: pd.Series, known: pd.Series) -> pd.Series:
+    """Return what is known of each material, as text."""
+    return names.map(known).astype("str")
