@@ -72,7 +72,19 @@ EARLIER = {
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "palette", "figure_data"},
-    "pages": {"geometry", "tables", "plant", "logs", "prices", "paper", "ink", "reels", "watch", "demand"}
+    "pages": {
+        "offers",
+        "geometry",
+        "tables",
+        "plant",
+        "logs",
+        "prices",
+        "paper",
+        "ink",
+        "reels",
+        "watch",
+        "demand",
+    }
     | {"orders", "accounts", "results", "figures", "exhibits"},
     "publishing": {
         "tables",
