@@ -5,6 +5,10 @@
 >>> results["paper_balance"][["week", "press", "mounted_kg"]].tail(1)
         week press  mounted_kg
 7 2025-03-24    P2       225.8
+
+Results hold frames (``results.runs``, ``mounts``, ``reels``, ``ink``, ``stock``, ``weeks``, ``forecast``), the
+published tables by name, and the models (``results.ink_fits``, ``results.outlook``). ``results.describe()`` lists the
+tables, ``results.describe("runs")`` says what a column means. ``notebooks/begin_here.ipynb`` goes on to figures.
 """
 
 from importlib import import_module

@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent / "bench"))
 import bench_demand
 import bench_forecast
 import bench_ink
+import bench_lab
 import bench_mutations
 import bench_orders
 import bench_paper
@@ -55,6 +56,15 @@ def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("plant") / "logs"
     write_demo(folder, years=1)
     return folder
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs Chromium")
+def test_lab() -> None:
+    found = measured(bench_lab.main, "run --notebook begin_here")
+    assert found["cells with an error"] == 0
+    assert found["figures not drawn"] == 0
+    assert found["figures"] == 2
+    assert found["groups of sliders that change what is shown"] == 2
 
 
 def test_reading() -> None:

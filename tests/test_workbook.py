@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 import pytest
+import statsmodels.api as sm
 from scipy import stats
 from small_plant import FIRST_DAY, small_tables, write_small_plant
 from test_watch import steady_tables
@@ -120,6 +121,29 @@ def test_descriptions_are_found_by_a_word_and_by_a_name_misspelt(results: Result
     assert {"frame", "published", "logs"} == set(results.describe()["sort"])
     with pytest.raises(KeyError, match="did you mean ink_watch"):
         results.describe("ink_wach")
+
+
+# --- a model as general libraries show one ----------------------------------------------------------
+
+
+def test_an_ink_fit_is_the_generalised_least_squares_of_a_general_library(results: Results) -> None:
+    """statsmodels.api.GLS with the covariance of the readings gives the same estimates, and errors at that scale."""
+    fit = results.ink_fits["black"]
+    used = fit.rows["used_kg"].to_numpy()
+    same = sm.GLS(used, fit.design, sigma=fit.reading_covariance()).fit()
+    np.testing.assert_allclose(same.params, fit.fit.estimate, rtol=1e-6)
+    np.testing.assert_allclose(same.normalized_cov_params, fit.fit.covariance, rtol=1e-5)
+    published = results["ink_model"].query("ink == 'black'").set_index("term")
+    limits = fit.conf_int()
+    np.testing.assert_allclose(limits["ci_low"], published.loc[limits.index, "ci_low"])
+    assert (fit.conf_int(0.2)["ci_low"] > limits["ci_low"]).all()
+    np.testing.assert_allclose(fit.bse, published.loc[limits.index, "std_error"])
+    row = pd.DataFrame({"solid_m2": [2000.0], "starts": [3.0], "days": [1.0]})
+    assert fit.terms == ("film_g_m2", "startup_kg_per_run", "standing_kg_per_day")
+    assert fit.predict(row).iloc[0] == pytest.approx(fit.params @ np.array([2.0, 3.0, 1.0]))
+    shown = str(fit.summary())
+    assert "film_g_m2" in shown
+    assert f"{fit.params.iloc[0]:.4f}" in shown
 
 
 # --- rates --------------------------------------------------------------------------------------

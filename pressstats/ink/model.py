@@ -19,12 +19,14 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from .banded import BandedFit, fit_banded
+from .fitted import summary_of
 from .variances import VarianceSpread, half_width, variance_spread
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from statsmodels.iolib.summary2 import Summary
 
     from .windows import Window
 
@@ -205,6 +207,47 @@ class InkFit:
         kept = [not lasting_only or window.lasting for window in self.windows]
         estimate = np.where(np.append([True] * len(self.terms), kept), self.fit.estimate, 0.0)
         return np.where(estimate != 0, design * estimate, 0.0).sum(axis=1)
+
+    @property
+    def params(self) -> pd.Series:
+        """Estimates of the present by name of the term."""
+        return pd.Series(self.estimate, index=list(self.terms), name=self.ink)
+
+    @property
+    def bse(self) -> pd.Series:
+        """Standard errors by name of the term."""
+        return pd.Series(self.std_error, index=list(self.terms), name=self.ink)
+
+    def conf_int(self, alpha: float = 0.05) -> pd.DataFrame:
+        """Return limits of probability 1 - `alpha` by name of the term, uncertainty of the variances included."""
+        half = self.interval(1 - alpha)
+        return pd.DataFrame({"ci_low": self.params - half, "ci_high": self.params + half})
+
+    def predict(self, exposure: pd.DataFrame) -> pd.Series:
+        """Return the use that the present terms expect of rows with solid_m2, starts and days, as ``results.ink`` [kg].
+
+        :func:`pressstats.ink.predict_use` adds intervals.
+        """
+        return pd.Series(
+            term_columns(exposure, self.terms) @ self.estimate, index=exposure.index, name=self.ink
+        )
+
+    def reading_covariance(self) -> np.ndarray:
+        """Return the covariance of the use in the intervals of the fit, shape (intervals, intervals) [kg2].
+
+        With it ``statsmodels.api.GLS(used, design, sigma=...)`` is the same fit.
+        """
+        own, beside = dip_pattern(self.rows)
+        own = own * self.fit.dip_variance + self.scatter * self.fit.scatter_variance
+        beside = beside * self.fit.dip_variance
+        return np.diag(own) + np.diag(beside, 1) + np.diag(beside, -1)
+
+    def summary(self) -> Summary:
+        """Return estimates with their limits, and what the dips are like."""
+        table = pd.DataFrame({"estimate": self.params, "std_error": self.bse}).join(self.conf_int())
+        notes = {"dips": f"{len(self.rows)}", "error of a dip [kg]": f"{self.dip_kg:.1f}"}
+        notes |= {"scatter of a run [%]": f"{self.scatter_pct:.1f}"}
+        return summary_of(f"Use of {self.ink} ink: generalised least squares between dips", table, notes)
 
     def design_of(self, exposure: pd.DataFrame) -> np.ndarray:
         """Return the regressors of other rows, shape (rows, terms and windows)."""
