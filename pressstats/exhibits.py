@@ -31,6 +31,7 @@ from .markup import (
     plain,
     quantity,
     shown_columns,
+    sparkline_svg,
     table_html,
 )
 from .palette import COLOURS, SERIES, tint
@@ -67,6 +68,7 @@ __all__ = [
     "quantity",
     "say",
     "sheet",
+    "states",
     "tiles",
     "tint",
 ]
@@ -128,11 +130,19 @@ class Tile:
     detail: str = ""  # a short line below: the target, last year, since when
     state: str = ""  # ``in control``, ``watch``, ``act``, ``unknown``, or empty where nothing is judged
     digits: int | None = None
+    compared: tuple[tuple[str, str], ...] = ()  # what it is held against: label and number, each on its line
+    past: tuple[float, ...] = ()  # the same of weeks past, the newest last, drawn as a small line
+    target: float = math.nan  # drawn across it
 
     @property
     def known(self) -> bool:
         """Whether there is a value."""
         return isinstance(self.value, str) or math.isfinite(self.value)
+
+    @property
+    def line(self) -> Markup:
+        """The past as a small line; empty where fewer than two points are known."""
+        return sparkline_svg(self.past, self.target)
 
     @property
     def shown(self) -> str:
@@ -153,15 +163,14 @@ class Card:
     blank: str = ""  # label of a space to write in; empty for none
 
 
-def headline(text: str, detail: str = "") -> Block:
+def headline(text: str, detail: str = "", title: str = "") -> Block:
     """Return the message of a page in a sentence, with a second line of `detail`.
 
-    The first headline of a report is quoted on the index pages.
+    The first headline of a report is quoted on the index pages; a `title` takes the place of the report's own.
     """
     words = plain(f"{text}\n{detail}" if detail else text)
-    return Block(
-        block_html("headline", text, detail), words, extra={HEADLINE_TYPE: {"text": text, "detail": detail}}
-    )
+    said = {"text": text, "detail": detail} | ({"title": title} if title else {})
+    return Block(block_html("headline", text, detail), words, extra={HEADLINE_TYPE: said})
 
 
 def say(text: str) -> Block:
@@ -191,7 +200,10 @@ def tiles(items: Sequence[Tile]) -> Block:
     for item in items:
         if item.state and item.state not in STATES:
             raise ValueError(f"state {item.state!r} of {item.label!r} is none of {', '.join(STATES)}")
-        lines.append(plain(f"{item.label}: {item.shown} {item.unit} {item.detail} {item.state}").strip())
+        held = "".join(f" {name} {number}" for name, number in item.compared)
+        lines.append(
+            plain(f"{item.label}: {item.shown} {item.unit}{held} {item.detail} {item.state}").strip()
+        )
     return Block(block_html("tiles", items), "\n".join(lines))
 
 
@@ -215,6 +227,12 @@ def files(items: Sequence[tuple[str, str]]) -> Block:
     """Return links to files of the publication, each with what is to be known of it."""
     words = "\n".join(f"- {name}: {plain(text)}" for name, text in items)
     return Block(block_html("files", items), words)
+
+
+def states(items: Sequence[Tile]) -> Block:
+    """Return further key figures, a line each: state, what it is, number and reason."""
+    text = "\n".join(plain(f"{one.label}: {one.shown} {one.unit} {one.detail} {one.state}") for one in items)
+    return Block(block_html("states", items), text)
 
 
 def folded(summary: str, *blocks: Block) -> Block:

@@ -36,6 +36,7 @@ __all__ = [
     "plain",
     "quantity",
     "shown_columns",
+    "sparkline_svg",
     "table_html",
     "unit_text",
 ]
@@ -90,6 +91,7 @@ class Shown:
     # ``number``, ``text``, ``date``, ``time``, ``month`` or ``state`` (one of `STATES`, shown as a mark and a
     # word); by default what the values are
     kind: CellKind | None = None
+    below: str = ""  # column of sentences that stand small below its cells
 
 
 def unit_text(unit: str) -> str:
@@ -305,6 +307,38 @@ def _blocks() -> Any:
     return environment.get_template("blocks.html.j2").module
 
 
+def sparkline_svg(past: Sequence[float], target: float = math.nan) -> Markup:
+    """Return a small line of values, the newest with a dot, over the target as a dashed line; empty below two values.
+
+    It stands beside the number that it ends with, and its range is said for whoever does not see it.
+    """
+    values = np.array(past, dtype=float)
+    known = values[np.isfinite(values)]
+    if len(known) < 2:
+        return Markup("")
+    low, high = float(known.min()), float(known.max())
+    # A target far off would press the line flat: it is drawn only where the line comes near.
+    near = math.isfinite(target) and low - 2 * (high - low) <= target <= high + 2 * (high - low)
+    bottom, top = (min(low, target), max(high, target)) if near else (low, high)
+    span = (top - bottom) or 1.0
+    x = np.linspace(2, 98, len(values))
+    y = 22 - 20 * (values - bottom) / span
+    parts, pen = [], "M"
+    for across, down in zip(x, y, strict=True):
+        parts += [f"{pen}{across:.1f} {down:.1f}"] if math.isfinite(down) else []
+        pen = "L" if math.isfinite(down) else "M"
+    level = 22 - 20 * (target - bottom) / span
+    drawn = f'<path class="aim" d="M0 {level:.1f}H100"/>' if near else ""
+    drawn += f'<path d="{"".join(parts)}"/>'
+    # A line without a length has round ends only: a dot that no stretching makes an ellipse.
+    drawn += f'<path class="dot" d="M{x[-1]:.1f} {y[-1]:.1f}h0"/>' if math.isfinite(y[-1]) else ""
+    words = f"{len(values)} weeks, from {quantity(low)} to {quantity(high)}"
+    return Markup(
+        f'<svg class="sparkline" viewBox="0 0 100 24" preserveAspectRatio="none" role="img" '
+        f'aria-label="{html.escape(words)}">{drawn}</svg>'
+    )
+
+
 def block_html(name: str, *values: object) -> str:
     """Return what a macro of ``blocks.html.j2`` makes of values; HTML among them is Markup."""
     return str(getattr(_blocks(), name)(*values))
@@ -330,6 +364,12 @@ def table_html(
     body = []
     for one in shown:
         kind, cells = _cells(first[one.column], one)
+        if one.below:
+            under = [str(words) if pd.notna(words) else "" for words in first[one.below]]
+            cells = [
+                cell + (f'<span class="under">{inline(words)}</span>' if words else "")
+                for cell, words in zip(cells, under, strict=True)
+            ]
         # what is long gets room before it is broken into lines
         long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
         name = one.label or one.column.replace("_", " ")

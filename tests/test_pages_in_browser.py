@@ -124,7 +124,7 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
         found = visit(browser, path, scheme="dark", width=390)
         sound(found)
         if path.name == "weekly_page.html":
-            reasons_of_exceptions_are_in_sight(found.page)
+            reasons_are_in_sight(found.page)
         found.page.emulate_media(color_scheme="light")
         found.page.set_viewport_size({"width": 1280, "height": 900})
         if found.page.locator(".plot").count():
@@ -134,9 +134,9 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
         found.page.context.close()
 
 
-def reasons_of_exceptions_are_in_sight(page: sync_api.Page) -> None:
-    """Check that no cell of the exceptions lies beside a phone's screen."""
-    rows = page.locator("#table-exceptions tbody tr")
+def reasons_are_in_sight(page: sync_api.Page) -> None:
+    """Check that no cell of what is to do lies beside a phone's screen."""
+    rows = page.locator("#table-to-do tbody tr")
     assert rows.count() > 0
     for row in rows.all():
         for cell in row.locator("th, td").all():

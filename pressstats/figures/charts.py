@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import plotly.graph_objects as go
 
-from ..markup import labels
+from ..markup import label, labels
 from ..palette import COLOURS, SERIES, tint
 from .common import DASHES, add_line, add_mark, dates, layout
 
@@ -38,7 +38,7 @@ def streams(table: pd.DataFrame) -> go.Figure:
     return layout(figure, height=80 + 34 * len(table), x="paper [t]")
 
 
-def lines_by(
+def lines_by(  # noqa: PLR0913 -- a column of the table each
     table: pd.DataFrame,
     *,
     x: str,
@@ -47,10 +47,12 @@ def lines_by(
     unit: str,
     target: float | None = None,
     colours: dict[str, str] | None = None,
+    marks: Sequence[tuple[pd.Timestamp, str]] = (),
+    height: int = 360,
 ) -> go.Figure:
     """Draw a line of `y` over the dates `x` for each group of `by`, with a target; a blank `y` is a gap in the line.
 
-    `colours` are roles of groups that have one of their own (an ink).
+    `colours` are roles of groups that have one of their own (an ink), `marks` days on which something changed.
     """
     figure = go.Figure()
     names = labels(table[by].unique())
@@ -63,7 +65,9 @@ def lines_by(
         figure.add_annotation(
             x=1, xref="paper", y=target, text="target", showarrow=False, xanchor="right", yanchor="bottom"
         )
-    return layout(figure, height=360, x="week", y=unit)
+    for number, (day, words) in enumerate(marks):
+        add_mark(figure, f"{day:%Y-%m-%d}", label(words), "left" if number % 2 == 0 else "right")
+    return layout(figure, height=height, x="week", y=unit)
 
 
 def interval_dots(  # noqa: PLR0913 -- a column of the table each

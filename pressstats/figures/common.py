@@ -82,7 +82,7 @@ def add_band(
 
 
 def add_mark(
-    figure: go.Figure, x: float, words: str, side: str | None = None, yanchor: str = "bottom"
+    figure: go.Figure, x: float | str, words: str, side: str | None = None, yanchor: str = "bottom"
 ) -> None:
     """Draw an upright line with its words at the top of the plot, on one side of it."""
     figure.add_vline(x=x, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})

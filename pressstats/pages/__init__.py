@@ -18,6 +18,7 @@ from . import (
     reels,
     weekly_actions,
     weekly_page,
+    weekly_sheet,
 )
 from .common import foot
 from .opening import leave_out_refused, opening
@@ -42,6 +43,7 @@ __all__ = [
     "reels",
     "weekly_actions",
     "weekly_page",
+    "weekly_sheet",
 ]
 
 _PAPER, _INK, _DEMAND, _ANY = ("paper",), ("ink",), ("demand",), ("paper", "ink", "demand")
@@ -63,4 +65,5 @@ leave_out_refused(buying_suppliers, {"contracts": _DEMAND, "emergencies": _DEMAN
 leave_out_refused(
     buying_orders, {"stock_ahead": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
 )
-leave_out_refused(weekly_page, {"waste": _PAPER, "inks": _INK})
+leave_out_refused(weekly_page, {"inks": _INK})
+leave_out_refused(weekly_sheet, {"waste": _PAPER, "waste_cost": _PAPER})

@@ -20,6 +20,7 @@ __all__ = [
     "by_reason",
     "counted",
     "daily_use",
+    "day_cell",
     "day_words",
     "foot",
     "last_days",
@@ -78,6 +79,11 @@ def day_words(day: pd.Timestamp, as_of: pd.Timestamp | None = None) -> str:
     """Return a day as pages write it, ``Wed 29 Oct``; with its year where that is not plain from `as_of`."""
     year = "" if as_of is None or abs(day - as_of) < _PLAIN_YEAR else f" {day.year}"
     return f"{day:%a} {day.day} {day:%b}{year}"
+
+
+def day_cell(day: pd.Timestamp, as_of: pd.Timestamp) -> str:
+    """Return a day as :func:`day_words` does, in one piece for a cell of a table; nothing where it is not known."""
+    return "" if pd.isna(day) else day_words(day, as_of).replace(" ", "\u00a0")
 
 
 def spoken(text: str, as_of: pd.Timestamp) -> str:

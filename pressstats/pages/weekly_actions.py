@@ -1,26 +1,63 @@
-"""What the manager's page tells to do this week, and the cautions beside it."""
+"""What the manager's page tells to do this week, each with the caution that belongs to it."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
-from ..exhibits import Block, Shown, heads, note, sheet
-from ..exhibits import caution as caution_block
+from ..exhibits import Block, Shown, folded, heads, note, sheet
 from ..watch import KINDS
-from .common import number_words, spoken
+from .common import counted, day_cell, day_words, number_words, spoken
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["actions", "caution", "needs_words", "unjudged_words", "unknown_figures"]
+__all__ = ["actions", "further_actions", "needs_words", "unjudged_words", "unknown_figures", "worst_words"]
+
+#: Things to do on the page; the rest is folded away below it.
+_SHOWN = 7
+#: Characters of a reason, and of what to do, on the page; the published table holds the whole.
+_REASON, _DEED = 190, 140
+#: Things named in the headline.
+_NAMED = 3
 
 
 def needs_words(results: Results) -> str:
-    """Return how many things need action: as many as are listed."""
-    count = len(results["to_do"])
-    return "one thing needs action" if count == 1 else f"{number_words(count)} things need action"
+    """Return how many things need action, and how many a look: as many as are listed."""
+    act = int((results["to_do"]["state"] == "act").sum())
+    watch = len(results["to_do"]) - act
+    first = _things(act, "action")
+    if not watch:
+        return first
+    looks = f"{number_words(watch)} a look"
+    return f"{first}, {looks}" if act else _things(watch, "a look")
+
+
+def _things(count: int, what: str) -> str:
+    return f"one thing needs {what}" if count == 1 else f"{number_words(count)} things need {what}"
+
+
+def worst_words(results: Results) -> str:
+    """Name what needs action, the most pressing first, with its day and its money; empty where nothing does."""
+    table = results["to_do"]
+    pressing = table[table["state"] == "act"]
+    pressing = (pressing if len(pressing) else table).head(_NAMED)
+    if pressing.empty:
+        return ""
+    currency, as_of = results.logs.plant.currency, results.logs.as_of
+    money = [
+        _money(cost, basis, currency)
+        for cost, basis in zip(pressing["cost"], pressing["cost_basis"], strict=True)
+    ]
+    parts = [
+        f"{about} ({f'{amount}, ' if amount else ''}by {day_words(day, as_of)})"
+        for about, amount, day in zip(pressing["about"], money, pressing["by"], strict=True)
+    ]
+    return (
+        f"{'; '.join(part[0].lower() + part[1:] if number else part for number, part in enumerate(parts))}."
+    )
 
 
 def unknown_figures(results: Results) -> list[str]:
@@ -52,19 +89,40 @@ def actions(results: Results) -> Block:
             return note(f"What is logged asks for nothing beyond the routine.{unjudged}")
         return note("Nothing to do beyond the routine.")
     needs = needs_words(results)
+    caption = f"{needs[0].upper()}{needs[1:]}, the most pressing first"
+    if len(table) > _SHOWN:
+        caption += f"; {counted(len(table) - _SHOWN, 'more stands', 'more stand')} below the page"
+    return _listed(results, table.head(_SHOWN), "to-do", caption)
+
+
+def further_actions(results: Results) -> Block | None:
+    """Return what is to do beyond what the page has room for, folded away; nothing where there is no more."""
+    more = results["to_do"].iloc[_SHOWN:]
+    if more.empty:
+        return None
+    words = f"{counted(len(more), 'more thing')} to do"
+    return folded(words, _listed(results, more, "to-do-more", words))
+
+
+def _listed(results: Results, table: pd.DataFrame, name: str, caption: str) -> Block:
+    as_of, currency = results.logs.as_of, results.logs.plant.currency
+    cautions = _cautions(results)
+    shown = table.assign(
+        by=[day_cell(day, as_of) for day in table["by"]],
+        do=[_shortened(spoken(words, as_of), _DEED) for words in table["do"]],
+        why=[_shortened(spoken(why, as_of), _REASON) for why in table["why"]],
+        cost=[_money(cost, basis) for cost, basis in zip(table["cost"], table["cost_basis"], strict=True)],
+        # Each caution stands once on the page, at the first thing that it belongs to.
+        caution=[cautions[rank] for rank in table["rank"].index],
+    )
     return sheet(
-        table.assign(
-            by=[spoken(f"{day:%Y-%m-%d}", results.logs.as_of) for day in table["by"]],
-            why=[spoken(why, results.logs.as_of) for why in table["why"]],
-            cost=[
-                _money(cost, basis) for cost, basis in zip(table["cost"], table["cost_basis"], strict=True)
-            ],
-        ),
-        name="to-do",
-        caption=f"{needs[0].upper()}{needs[1:]}, the most pressing first",
+        shown,
+        name=name,
+        caption=caption,
         columns=[
-            *heads("do: what to do; state <state>; who; by <text>"),
-            Shown("cost", f"cost [{results.logs.plant.currency}]", kind="text"),
+            Shown("do", "do", below="caution"),
+            *heads("state <state>; who; by <text>"),
+            Shown("cost", f"money [{currency}]", kind="text"),
             *heads("why"),
         ],
         limit=max(len(table), 1),
@@ -72,26 +130,26 @@ def actions(results: Results) -> Block:
     )
 
 
-def _money(cost: float, basis: str) -> str:
-    return f"{cost:,.0f} {basis}".replace(",", "\u202f").replace("-", "\u2212") if np.isfinite(cost) else ""
+def _shortened(words: str, longest: int) -> str:
+    return words if len(words) <= longest else f"{words[: longest - 1].rstrip(' ,;')}…"
 
 
-def caution(results: Results) -> Block:
-    """Return the cautions of what is to be done, each once; where nothing can hurt, who does such work at all."""
-    raised = results["exceptions"].set_index("exception")["kind"]
-    kinds = {
-        str(raised[name])
-        for names in results["to_do"]["exception"]
-        for name in str(names).split("; ")
-        if name in raised.index
-    }
-    cautions: dict[str, list[str]] = {}
-    for kind in KINDS.values():
-        if kind.name in kinds and kind.caution:
-            cautions.setdefault(kind.caution, []).append(kind.words)
-    if not cautions:
-        return caution_block(
-            "Work on presses, reelstands, tanks and electrical supplies is for trained and, for isolation and "
-            "generators, qualified people, by the maker's manual and local rules."
-        )
-    return caution_block(" ".join(f"**{', '.join(words)}.** {text}." for text, words in cautions.items()))
+def _money(cost: float, basis: str, currency: str = "") -> str:
+    if not np.isfinite(cost):
+        return ""
+    amount = f"{cost:,.0f}".replace(",", "\u202f").replace("-", "\u2212")
+    return " ".join(part for part in (amount, currency, basis) if part)
+
+
+def _cautions(results: Results) -> pd.Series:
+    """Return the caution beside each thing to do, of the table's index: where work can hurt somebody, each once."""
+    raised = results["exceptions"].set_index("exception")["kind"].to_dict()
+    said: set[str] = set()
+    found = []
+    for names in results["to_do"]["exception"]:
+        kinds = {raised.get(name, "") for name in str(names).split("; ")}
+        words = [kind.caution for kind in KINDS.values() if kind.name in kinds and kind.caution]
+        new = [text for text in dict.fromkeys(words) if text not in said]
+        said |= set(new)
+        found.append(" ".join(f"**Caution.** {text}." for text in new))
+    return pd.Series(found, results["to_do"].index, dtype="str")

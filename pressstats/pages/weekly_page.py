@@ -2,39 +2,49 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from .. import figures
-from ..exhibits import Block, Tile, declared, exhibit, logged, note, quantity, sheet
+from ..exhibits import Block, Tile, folded, heads, logged, note, quantity, sheet, states
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..orders import standby_hours
-from ..watch import KINDS, last_week, worst
-from .common import day_words, last_days, last_weeks, per_cent, spoken, tonnes, weeks_words
-from .weekly_actions import needs_words, unjudged_words, unknown_figures
+from ..watch import KINDS, last_week, weeks_logged, worst
+from .common import counted, day_cell, day_words, last_days, per_cent, spoken, tonnes, weeks_words
+from .weekly_actions import needs_words, unjudged_words, unknown_figures, worst_words
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["exceptions", "headline", "inks", "key_figures", "standby", "tiles", "waste"]
+__all__ = ["coming", "exceptions", "headline", "inks", "key_figures", "standby", "tiles"]
 
-#: What each figure of the week is called, and the digits of its value; in the order of the page.
+#: What each figure of the week is called, and the digits of its value; those with a tile, in the order of the page.
 _TILES = {
     "waste": ("Waste of mounted paper", 1),
     "counter waste": ("Waste by the copy counters", 1),
-    "paper mounted": ("Paper mounted", 1),
     "wasted paper cost": ("Cost of wasted paper", 0),
+    "paper mounted": ("Paper mounted", 1),
     "web breaks": ("Web breaks", 1),
-    "butts": ("Butts", 2),
     "ink use": ("Ink use, four weeks", 0),
     "days of stock": ("Shortest days of stock", 1),
-    "stock-out risk": ("Stock-out risk before arrival", 1),
+}
+#: The others, a line each below the tiles.
+_LINES = {
+    "stock-out risk": ("Stock-out risk before arrival", 2),
     "standby": ("Standby supplies", 0),
+    "butts": ("Butts", 2),
     "logs": ("Logs", 1),
 }
+_NAMES = _TILES | _LINES
+#: Weeks of the small lines in the tiles.
+_LINE_WEEKS = 13
+#: Widths that have a column of their own in the week ahead.
+_WIDTHS = 3
+#: Where a reason names exceptions: they stand among what is to do.
+_SEE = re.compile(r"(^|; )see [^;]*$")
 
 
 def _figure(results: Results, name: str) -> pd.Series:
@@ -44,7 +54,7 @@ def _figure(results: Results, name: str) -> pd.Series:
 def _shown_figures(results: Results) -> list[str]:
     """Return the figures that the page shows: the counters' waste stands in where that of all paper is not known."""
     known = np.isfinite(_figure(results, "waste")["value"])
-    return [name for name in _TILES if name != "counter waste" or not known]
+    return [name for name in _NAMES if name != "counter waste" or not known]
 
 
 def headline(results: Results) -> Block:
@@ -57,7 +67,7 @@ def headline(results: Results) -> Block:
         needs = (
             "nothing needs action" if not unjudged_words(results) else "no action follows from what is logged"
         )
-    lead = f"{state.capitalize()}: {needs}. {_waste_words(results)}"
+    lead = f"{state.capitalize()}: {needs}. {worst_words(results)}".rstrip()
     untrue = results["exceptions"][results["exceptions"]["kind"] == "implausible logs"]
     if len(untrue):
         first = untrue.iloc[0]
@@ -65,14 +75,21 @@ def headline(results: Results) -> Block:
         lead = f"The logs cannot be true: {what}. {needs.capitalize()}."
     copies = results.logs["runs"].loc[_of_week(results), "copies_good"].sum()
     runs = int(_of_week(results).sum())
-    detail = [f"{runs} runs printed {quantity(copies, '', 0)} net good copies." if runs else ""]
-    cost = float(_figure(results, "wasted paper cost")["value"])
-    if np.isfinite(cost):
-        money = quantity(cost, results.logs.plant.currency, 0)
-        detail.append(f"Wasted paper cost {money} in the week.")
+    detail = [_waste_words(results)]
+    if runs:
+        detail.append(f"{counted(runs, 'run')} printed {quantity(copies, '', 0)} net good copies.")
     if unknown:
         detail.append(f"Unknown: {', '.join(unknown)}.")
-    return headline_block(lead, " ".join(part for part in detail if part))
+    return headline_block(logged(lead, 600), " ".join(detail), _title(results))
+
+
+def _title(results: Results) -> str:
+    """Return what the page is called: its week. Weeks are numbered by ISO 8601 where they start on Monday."""
+    first = last_week(results.logs)
+    last = first + pd.Timedelta(days=6)
+    month = f" {first:%B}" if first.month != last.month else ""
+    days = f"{first.day}{month} to {last.day} {last:%B}"
+    return f"Week {first.isocalendar().week}, {days}" if first.day_of_week == 0 else f"Week of {days}"
 
 
 def _of_week(results: Results) -> pd.Series:
@@ -88,57 +105,139 @@ def _waste_words(results: Results) -> str:
     for name, words in (("waste", "Waste"), ("counter waste", "Waste by the counters")):
         row = _figure(results, name)
         if np.isfinite(row["value"]):
-            usual = (
-                f", {per_cent(row['weeks_13'])} over {weeks_words(results, 13)}"
-                if np.isfinite(row["weeks_13"])
-                else ""
-            )
-            return (
-                f"{words} {per_cent(row['value'])} in the week of {week}{usual}, target {row['target']:g} %."
-            )
+            parts = [f"target {row['target']:g} %"]
+            for column, when in (
+                ("last_week", "the week before"),
+                ("last_year", "last year"),
+                ("weeks_13", f"over {weeks_words(results, 13)}"),
+            ):
+                if np.isfinite(row[column]):
+                    parts.append(f"{per_cent(row[column])} {when}")
+            cost = float(_figure(results, "wasted paper cost")["value"])
+            money = f"; it cost {quantity(cost, results.logs.plant.currency, 0)}" if np.isfinite(cost) else ""
+            return f"{words} {per_cent(row['value'])} ({', '.join(parts)}){money}."
     return f"Waste is unknown in the week of {week}."
 
 
 def tiles(results: Results) -> Block:
-    """Return the week's figures with their states, the target and the reason."""
-    return tiles_block([_tile(results, name) for name in _shown_figures(results)])
+    """Return the week's figures with their states: six with their past, the others a line each."""
+    shown = _shown_figures(results)
+    first = tiles_block([_tile(results, name) for name in shown if name in _TILES])
+    rest = states([_line(results, name) for name in shown if name in _LINES])
+    return Block(first.markup + rest.markup, f"{first.text}\n{rest.text}")
 
 
 def _tile(results: Results, name: str) -> Tile:
     row = _figure(results, name)
-    label, digits = _TILES[name]
+    label, digits = _NAMES[name]
+    unit = str(row["unit"])
+    # Breaks that are counted, not held against reels, are whole.
+    digits = 0 if unit.startswith("in ") else digits
+    history = results["week_history"]
+    past = history.loc[history["figure"] == name, "value"].tail(_LINE_WEEKS).tolist()
+    compared = [(words, quantity(number, "", digits)) for words, number in _compared(results, row)]
+    if np.isfinite(row["target"]) and name != "ink use":
+        compared.append(("target", f"{row['target']:g}"))
+    if np.isfinite(row["low"]):
+        low, high = (quantity(row[name], digits=digits) for name in ("low", "high"))
+        compared.append(("95 % interval", f"{low} to {high}"))
+    return Tile(
+        label,
+        float(row["value"]),
+        unit,
+        _reason(results, row, []),
+        str(row["state"]),
+        digits,
+        tuple(compared),
+        tuple(past),
+        float(row["target"]),
+    )
+
+
+def _compared(results: Results, row: pd.Series) -> list[tuple[str, float]]:
+    """Return the numbers that a figure is held against, with what each is called."""
+    weeks = weeks_logged(results.logs, 13)
+    # Sums over weeks stand as the mean of one, so that they can be held against the week.
+    share, quarter = (weeks, f"{weeks}-week mean") if row.name in _SUMS else (1, weeks_words(results, 13))
+    columns = {
+        # A figure of several weeks is itself what 13 weeks say; what the last week alone did stands beside it.
+        "last_week": ("last week alone" if row.name in _SEVERAL else "week before", row["last_week"]),
+        "last_year": ("last year", row["last_year"]),
+        "weeks_13": (quarter, row["weeks_13"] / share),
+    }
+    return [
+        (words, float(number))
+        for column, (words, number) in columns.items()
+        if np.isfinite(number) and not (column == "weeks_13" and number == row["value"])
+    ]
+
+
+def _reason(results: Results, row: pd.Series, parts: list[str]) -> str:
+    """Return the reason beside a figure, without the names of exceptions."""
+    why = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of))
+    return ". ".join(part for part in (*parts, logged(why, 400) if why else "") if part)
+
+
+def _line(results: Results, name: str) -> Tile:
+    row = _figure(results, name)
+    label, digits = _NAMES[name]
     unit = str(row["unit"])
     if unit == "tests overdue" and row["value"] == 1:
         unit = "test overdue"
-    # Breaks that are counted, not held against reels, are whole.
-    digits = 0 if unit.startswith("in ") else digits
-    short = unit if unit in ("%", "t") or len(unit) == 3 else ""
-    parts = []
-    if np.isfinite(row["low"]):
-        parts.append(
-            f"95 % interval {quantity(row['low'], digits=digits)} to {quantity(row['high'], digits=digits)}"
-        )
-    if np.isfinite(row["target"]) and name not in ("ink use", "standby", "logs"):
-        parts.append(f"target {row['target']:g}" + (f" {short}" if short else ""))
-    for column, words in (
-        ("last_week", "week before"),
-        ("last_year", "last year"),
-        ("weeks_13", weeks_words(results, 13)),
-    ):
-        # A figure of several weeks is itself what 13 weeks say.
-        if np.isfinite(row[column]) and not (column == "weeks_13" and row[column] == row["value"]):
-            of_week = "last week" if column == "last_week" and name in _SEVERAL else words
-            parts.append(f"{of_week} {quantity(row[column], short, digits)}")
-    numbers = ", ".join(parts)
-    why = spoken(str(row["why"]), results.logs.as_of)
-    detail = ". ".join(
-        part for part in (numbers[:1].upper() + numbers[1:], logged(why, 400) if why else "") if part
-    )
-    return Tile(label, float(row["value"]), unit, detail, str(row["state"]), digits)
+    parts = [f"target {row['target']:g}"] if np.isfinite(row["target"]) and name == "stock-out risk" else []
+    parts += [f"{words} {quantity(number, '', digits)}" for words, number in _compared(results, row)]
+    numbers = [f"({', '.join(parts)})"] if parts else []
+    return Tile(label, float(row["value"]), unit, _reason(results, row, numbers), str(row["state"]), digits)
 
 
-#: Figures of several weeks.
+#: Figures of several weeks, and those that are a sum over weeks.
 _SEVERAL = ("web breaks", "butts", "ink use")
+_SUMS = ("paper mounted", "wasted paper cost")
+
+
+def coming(results: Results) -> Block:
+    """Return the seven days ahead: issues, pages, copies, newsprint by width, events, what is closed and due."""
+    days = results["coming_days"].copy()
+    as_of = results.logs.as_of
+    paper = results["coming_paper"]
+    by_width = (paper.groupby(["date", "width_mm"])["kg"].sum() / 1000).unstack()
+    widths = by_width.sum().sort_values(ascending=False)
+    widths = widths[widths > 0]
+    names = sorted(widths.index[:_WIDTHS] if len(widths) <= _WIDTHS else widths.index[: _WIDTHS - 1])
+    for number, width in enumerate(names):
+        days[f"width{number}"] = by_width[width].reindex(days["date"]).to_numpy()
+    columns = heads("day <text>; issues .0; pages .0; copies .0")
+    columns += (
+        heads("; ".join(f"width{n}: {width:g} mm [t] .1" for n, width in enumerate(names))) if names else []
+    )
+    if len(widths) > len(names):
+        days["width_rest"] = by_width[[one for one in widths.index if one not in names]].sum(axis=1).reindex(
+            days["date"]
+        ).to_numpy()  # fmt: skip
+        columns += heads("width_rest: other widths [t] .1")
+    days["day"] = [day_cell(day, as_of) for day in days["date"]]
+    nothing = "Nothing due" if results.logs.has("deliveries") else ""
+    days["remarks"] = [
+        ". ".join(
+            part[:1].upper() + part[1:] for part in (event, closed, f"due: {due}" if due else "") if part
+        )
+        or nothing
+        for event, closed, due in zip(days["event"], days["closed"], days["due"], strict=True)
+    ]
+    total = paper["kg"].sum() / 1000
+    expected = int((days["issues"] - days["booked"]).sum())
+    words = f"{counted(days['issues'].sum(), 'issue')}, {quantity(days['copies'].sum(), '', 0)} copies"
+    words += f", about {quantity(total, 't', 0)} of newsprint" if total > 0 else ""
+    words += f"; {counted(expected, 'issue is', 'issues are')} not booked but expected" if expected else ""
+    if not results.logs.has("deliveries"):
+        words += "; what is due is unknown"
+    return sheet(
+        days,
+        name="coming",
+        caption=f"{days['day'].iloc[0]} to {days['day'].iloc[-1]}: {words}",
+        columns=[*columns, *heads("remarks: events, closed, due <text>")],
+        file="coming_days",
+    )
 
 
 def exceptions(results: Results) -> Block:
@@ -156,7 +255,7 @@ def exceptions(results: Results) -> Block:
         why=[spoken(why, results.logs.as_of) for why in table["why"]],
     ).sort_values(["severity", "cost", "exception"], ascending=[True, False, True], na_position="last")
     noun = "exception" if len(table) == 1 else "exceptions"
-    return sheet(
+    rows = sheet(
         table,
         name="exceptions",
         caption=f"{len(table)} {noun}, the most pressing first",
@@ -168,6 +267,7 @@ def exceptions(results: Results) -> Block:
         limit=20,
         file="exceptions",
     )
+    return folded(f"All exceptions, with their size: {len(table)}", rows)
 
 
 def inks(results: Results) -> Block:
@@ -196,7 +296,7 @@ def inks(results: Results) -> Block:
                 "signal": flagged.iloc[-1] if len(flagged) else "",
             }
         )
-    return sheet(
+    shown = sheet(
         pd.DataFrame(rows),
         name="inks",
         caption=_ink_words(results),
@@ -206,6 +306,7 @@ def inks(results: Results) -> Block:
         ),
         file="ink_watch",
     )
+    return folded("Ink by ink: used against expected", shown)
 
 
 def _ink_words(results: Results) -> str:
@@ -217,29 +318,6 @@ def _ink_words(results: Results) -> str:
         f"Ink use in the last four weeks: {why}"
         if row["why"]
         else "Ink use in the last four weeks is unknown"
-    )
-
-
-def waste(results: Results) -> Block:
-    """Return waste by week and press over a year, with the target."""
-    weeks = last_weeks(results, 52, results["paper_balance"])
-    if weeks["waste_pct"].isna().all():
-        row = _figure(results, "waste")
-        why = logged(spoken(str(row["why"]), results.logs.as_of), 400)
-        return note(f"Waste of mounted paper is unknown in the last {weeks_words(results, 52)}. {why}.")
-    target = results.logs.plant.targets.waste_pct
-    by_press = weeks.groupby("press")["waste_pct"].mean()
-    words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
-    return exhibit(
-        figures.lines_by(
-            weeks, x="week", y="waste_pct", by="press", unit="waste [% of mounted paper]", target=target
-        ),
-        name="waste",
-        finding=f"Waste over {weeks_words(results, 52)}, mean of the weeks: {words}; target {target:g} %.",
-        table=weeks.sort_values(["week", "press"], ascending=[False, True]),
-        columns=declared("paper_balance", "week", "press", "runs", "mounted_kg", "waste_pct"),
-        limit=30,
-        file="paper_balance",
     )
 
 
@@ -261,7 +339,7 @@ def standby(results: Results) -> Block:
     # What a supply lasts is a promise only as long as it is tested.
     untested = table["supply"].isin(late) | table["tested_on"].isna()
     table["lasts"] += np.where(untested & (table["lasts"] != ""), ", if it works: no test in time", "")
-    return sheet(
+    rows = sheet(
         table,
         name="standby",
         caption=f"Standby supplies: {len(late)} of {len(table)} tests overdue, {int(short.sum())} last less than the "
@@ -271,6 +349,7 @@ def standby(results: Results) -> Block:
             "test_due_on: next test due <date>; contact"
         ),
     )
+    return folded(f"Standby supplies: {len(late)} of {len(table)} tests overdue", rows)
 
 
 def key_figures(results: Results) -> None:

@@ -193,6 +193,7 @@ def report_page(
         .get_template("report.html.j2")
         .render(
             title=f"{report.title}, {as_of}: {plant}",
+            heading=next((said["title"] for said in headlines if "title" in said), report.title),
             home="index.html",
             links=_links(reports, report),
             report=report,

@@ -49,6 +49,7 @@ WEEK = (
         "thing to do",
         ("rank",),
         _c("rank", "the most pressing first"),
+        _t("about", "what it is about, in a few words"),
         _t("do", "what to do"),
         _t("who", "owner of the figure in plant.toml, or the usual one"),
         _d("by", "latest day"),

@@ -12,7 +12,7 @@ from .periods import Period, last_week, of_period, weeks_logged
 from .plausible import implausible, refused_parts
 from .refusing import believable, refused_materials, refused_tables
 from .startup import startup_regimes
-from .states import waste_state, worst
+from .states import days_state, waste_state, worst
 from .stock_exceptions import wanted_now
 from .to_do import Supply, to_do
 from .waste import MEASURES, step_of, waste_chart
@@ -30,6 +30,7 @@ __all__ = [
     "Supply",
     "WeekInputs",
     "believable",
+    "days_state",
     "doubt_words",
     "ewma",
     "ewma_limits",

@@ -94,9 +94,11 @@ def _store_losses(logs: Logs, chain: pd.DataFrame) -> Iterator[dict[str, Any]]:
         return
     kg = float(lost["store_loss_kg"].sum())
     cost = float((lost["store_loss_kg"] * lost["material"].map(paper_prices(logs))).sum(skipna=False))
-    reels = "part reel" if len(lost) == 1 else "part reels"
+    first = lost["reel_id"].iloc[0]
+    came = "of the last four weeks came back lighter than"
     why = (
-        f"{len(lost)} {reels} of the last four weeks came back lighter than they went to the store "
-        f"(first: {lost['reel_id'].iloc[0]})"
+        f"1 part reel {came} it was sent to the store ({first})"
+        if len(lost) == 1
+        else f"{len(lost)} part reels {came} they were sent to the store (first: {first})"
     )
     yield raised(logs, "store losses", "part reels", why, size=kg, unit="kg", cost=cost)

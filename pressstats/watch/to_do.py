@@ -26,7 +26,7 @@ _ALL_THE_SAME = 14
 #: Days among which the next working day is looked for; where none of them is one, the day itself.
 _SEARCHED = 60
 #: Subjects and amounts named in one sentence.
-_NAMED, _AMOUNTS = 4, 12
+_NAMED, _AMOUNTS = 4, 5
 
 
 @dataclass(frozen=True)
@@ -84,11 +84,13 @@ def _row(  # noqa: PLR0913 -- a column of the row each
     who: str = "",
     state: str = "",
     exception: str = "",
+    asked: str = "",
 ) -> dict[str, Any]:
     about = kind_of(kind)
     day = working_day(logs.plant, logs.as_of + pd.Timedelta(days=about.within_days)) if by is None else by
     return {
-        "do": action_of(kind, size).format(subject=subject),
+        "about": f"{about.words}: {subject}",
+        "do": action_of(kind, size).format(subject=asked or subject),
         "who": who or owner_of(logs.plant, kind),
         "by": day,
         "why": why,
@@ -144,7 +146,10 @@ def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
         if not logs.has("deliveries"):
             why += "; what is on order already is unknown, no deliveries are logged: ask the suppliers first"
         cost = float(rows["cost"].sum(skipna=False))
-        yield _row(logs, "orders due", _listed(amounts, _AMOUNTS), why, cost=cost, by=pd.Timestamp(day))
+        named = "1 material" if len(amounts) == 1 else f"{len(amounts)} materials"
+        yield _row(
+            logs, "orders due", named, why, cost=cost, by=pd.Timestamp(day), asked=_listed(amounts, _AMOUNTS)
+        )
 
 
 def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:
@@ -154,7 +159,8 @@ def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dic
         why = "nights that cannot be printed would cost more than bringing it now"
         if material in supply.risk.dropna().index:
             why = f"{_chance(supply.risk[material])} risk of running out before the next order can arrive: {why}"
-        yield _row(logs, "emergency supply", f"{material} {_amount(logs, str(material), quantity)}", why)
+        amount = f"{material} {_amount(logs, str(material), quantity)}"
+        yield _row(logs, "emergency supply", str(material), why, asked=amount)
     allowed = 1 - logs.plant.policy.service_level
     above = risky(logs, supply.risk).drop(at_once.index, errors="ignore")
     low = exceptions.loc[exceptions["kind"] == "days of stock low", "subject"]
