@@ -39,11 +39,11 @@ def waste_cost(results: Results) -> Block:
     table = results["waste_cost"]
     rows = table[table["stream"].isin(list(WASTE))]
     week = rows[rows["period"] == "week"]
-    if not week["cost"].notna().any():
-        return note(f"What the waste of the week cost is not known. {_why(results, 'wasted paper cost')}")
-    currency = results.logs.plant.currency
     names = ["kg", "cost", "cost_before", "cost_last_year"]
     by = week.groupby("stream")[names].agg(_whole)
+    if not by["cost"].notna().any():
+        return note(f"What the waste of the week cost is not known. {_why(results, 'wasted paper cost')}")
+    currency = results.logs.plant.currency
     quarter = rows[rows["period"] == "weeks_13"].groupby("stream")["cost"].agg(_whole)
     by["weeks_13"] = quarter.reindex(by.index) / 13
     presses = sorted(week["press"].unique())
@@ -64,9 +64,9 @@ def waste_cost(results: Results) -> Block:
         f"weeks_13: mean of 13 weeks [{currency}] .0"
     )
     top = by.iloc[0]
-    words = f"Waste of the week cost {quantity(total['cost'], currency, 0)}" if np.isfinite(total["cost"]) else (
-        "What all waste of the week cost is not known: some runs lack reel records"
-    )  # fmt: skip
+    words = "What all waste of the week cost is not known: some runs lack reel records"
+    if np.isfinite(total["cost"]):
+        words = f"Waste of the week cost {quantity(total['cost'], currency, 0)}"
     return sheet(
         by,
         name="waste-cost",
