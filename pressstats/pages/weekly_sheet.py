@@ -22,6 +22,7 @@ from .common import (
     spoken,
     weeks_words,
 )
+from .material_words import material_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -219,7 +220,9 @@ def stock(results: Results) -> Block:
     nothing = "none on order" if results.logs.has("deliveries") else ""
     allowed = 1 - policy.service_level
     risk = results.risk.reindex(table["material"]).to_numpy(dtype=float)
+    words = material_words(results.logs)
     table = table.assign(
+        words=[words.get(name, name) for name in table["material"]],
         state=[
             days_state(days, policy.cover_days_minimum, one, allowed, 0)
             for days, one in zip(table["days_cover"], risk, strict=True)
@@ -248,7 +251,7 @@ def stock(results: Results) -> Block:
             f"open orders left out{more}"
         ),
         columns=(
-            "material; state <state>; days_cover: days of stock [day] .0; out: may run out, 1 in 20 <text>; "
+            "words: material; state <state>; days_cover: days of stock [day] .0; out: may run out, 1 in 20 <text>; "
             "due: next due <text>; order: order by <text>"
         ),
         limit=_MATERIALS,
