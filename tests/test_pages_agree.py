@@ -313,8 +313,8 @@ def test_refused_stock_is_left_out_of_the_week(steady: Results) -> None:
     doubt = {"subject": "run_webs", "what": "rows", "value": 100.0, "unit": "%", "limit": 5.0}
     table = pd.DataFrame([{**doubt, "suspect": "", "refuses": "demand"}])
     refused = dataclasses.replace(steady, implausible=table)
-    assert "Left out" in read(pages.buying_outlook.cover(refused))
-    assert "Left out" not in read(pages.buying_outlook.cover(steady))
+    assert "Left out" in read(pages.weekly_sheet.stock(refused))
+    assert "Left out" not in read(pages.weekly_sheet.stock(steady))
 
 
 def test_less_waste_is_looked_at_and_not_acted_on(steady: Results) -> None:

@@ -6,13 +6,12 @@ Colours are roles of the palette, so a page can turn them dark; names from the l
 
 from ..markup import labels
 from .ahead import fan, season_panels, stock_panels
-from .charts import bars_with_limits, interval_dots, lines_by, presence, streams
+from .charts import interval_dots, lines_by, presence, streams
 from .money import waterfall
 from .panels import control_chart, within_errors
 from .reels import cost_curves, funnel, running_lengths, spreads
 
 __all__ = [
-    "bars_with_limits",
     "control_chart",
     "cost_curves",
     "fan",

@@ -15,7 +15,7 @@ from .common import DASHES, add_line, add_mark, dates, layout
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["bars_with_limits", "interval_dots", "lines_by", "presence", "streams"]
+__all__ = ["interval_dots", "lines_by", "presence", "streams"]
 
 
 def streams(table: pd.DataFrame) -> go.Figure:
@@ -118,39 +118,6 @@ def interval_dots(  # noqa: PLR0913 -- a column of the table each
         # The legend stands above the word at the reference line.
         figure.update_layout(legend_y=1 + 22 / (30 + 30 * len(table)))
     return figure
-
-
-def bars_with_limits(
-    table: pd.DataFrame, *, name: str, value: str, unit: str, low: float, high: float
-) -> go.Figure:
-    """Draw a bar for each row between a least and a most wanted value; one outside is hatched as well as coloured."""
-    names = labels(table[name])
-    inside = table[value].between(low, high)
-    figure = go.Figure(
-        go.Bar(
-            x=table[value],
-            y=[names[str(text)] for text in table[name]],
-            orientation="h",
-            marker={
-                "color": [COLOURS["series1"] if ok else COLOURS["watch"] for ok in inside],
-                "pattern": {"shape": ["" if ok else "/" for ok in inside]},
-            },
-            text=[
-                f"{number:.{int(abs(number) < 10)}f}" if np.isfinite(number) else ""
-                for number in table[value]
-            ],
-            textposition="outside",
-            cliponaxis=False,
-        )
-    )
-    for limit, words, side in ((low, "minimum", "right"), (high, "maximum", "left")):
-        add_mark(figure, limit, words, side)
-    figure.update_layout(margin={"t": 26})
-    figure.update_yaxes(autorange="reversed", type="category")
-    # Words at the minimum would else push the bars to the right on a narrow screen.
-    top = max(float(table[value].max()) if len(table) else 0.0, high)
-    figure.update_xaxes(range=[0.0, 1.12 * top])
-    return layout(figure, height=130 + 28 * len(table), x=unit)
 
 
 def presence(table: pd.DataFrame, *, tables: Sequence[str]) -> go.Figure:

@@ -66,4 +66,4 @@ leave_out_refused(
     buying_orders, {"stock_ahead": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
 )
 leave_out_refused(weekly_page, {"inks": _INK})
-leave_out_refused(weekly_sheet, {"waste": _PAPER, "waste_cost": _PAPER})
+leave_out_refused(weekly_sheet, {"waste": _PAPER, "waste_cost": _PAPER, "stock": _DEMAND})

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from .. import figures
-from ..exhibits import Block, declared, exhibit, folded, logged, note, quantity, sheet
+from ..exhibits import Block, folded, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
 __all__ = [
     "behind",
     "caution",
-    "cover",
     "headline",
     "key_figures",
     "on_order",
@@ -162,40 +160,6 @@ def sparing(results: Results) -> Block:
         limit=20,
     )
     return folded("What fewer pages or copies buy", rows)
-
-
-def cover(results: Results) -> Block:
-    """Return days of stock of each material between the minimum and the maximum of the policy."""
-    table = results["stock_cover"].dropna(subset="days_cover").sort_values("days_cover")
-    policy = results.logs.plant.policy
-    if table.empty:
-        return note("No material has both a count and a forecast, so no days of stock can be told.")
-    low = table[table["days_cover"] < policy.cover_days_minimum]
-    unknown = int(results.on_hand["quantity"].isna().sum())
-    more = f" The stock of {unknown} is unknown." if unknown else ""
-    shortest = table.iloc[0]
-    days = f"{shortest['days_cover']:.{int(shortest['days_cover'] < 10)}f}"
-    finding = (
-        f"{len(low)} of {len(table)} materials are below {policy.cover_days_minimum:g} days; the shortest is "
-        f"{logged(shortest['material'])} with {days} days, open orders left out.{more}"
-    )
-    # Years of a slow material would squeeze the bars that matter.
-    drawn = table.assign(days=np.minimum(table["days_cover"], 4 * policy.cover_days_maximum))
-    return exhibit(
-        figures.bars_with_limits(
-            drawn,
-            name="material",
-            value="days",
-            unit=f"days of stock (bars end at {4 * policy.cover_days_maximum:g})",
-            low=policy.cover_days_minimum,
-            high=policy.cover_days_maximum,
-        ),
-        name="cover",
-        finding=finding,
-        table=table,
-        columns=declared("stock_cover"),
-        file="stock_cover",
-    )
 
 
 def unknown_stock(results: Results) -> Block:

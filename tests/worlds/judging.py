@@ -52,7 +52,7 @@ SAME = (
     (
         "shortest days of stock",
         ("pages.weekly_page.tiles(results)", r"Shortest days of stock ([\d ]*\d)"),
-        ("pages.buying_outlook.cover(results)", r"the shortest is \S+ with ([\d ]*\d)"),
+        ("pages.weekly_sheet.stock(results)", r"the shortest is \S+ with ([\d ]*\d)"),
     ),
     (
         "late open orders",
