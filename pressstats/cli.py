@@ -1,4 +1,4 @@
-"""The command line: publish, check, demo."""
+"""The command line: publish, start, check, demo."""
 # ruff: noqa: D301  (click takes the character itself, not a backslash, for a paragraph that keeps its lines)
 
 from __future__ import annotations
@@ -7,12 +7,15 @@ import datetime as dt
 import importlib
 import sys
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from . import __version__
 from .publishing.reports import REPORTS
+
+if TYPE_CHECKING:
+    from .start import Proposal
 
 __all__ = ["main"]
 
@@ -111,6 +114,65 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
     except ReportFailed as error:
         _stop(str(error), 1)
     click.echo(done.folder / "index.html")
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
+def start(folder: Path) -> None:
+    """Look at a plant's own exports in FOLDER and propose the plant.toml that reads them.
+
+    Tables, columns, units and words are recognised by name, in English, German, French, Dutch, Spanish and the Nordic
+    languages, by what the cells hold and by what tables share. Guesses are marked in the file, and asked in a
+    terminal. A plant.toml that is there is never changed.
+
+    \b
+    Example:
+      python -m pressstats start exports
+
+    \b
+    Exit codes:
+      0  plant.toml is written
+      2  nothing could be read, or there is a plant.toml already
+    """
+    from .logs import printable
+    from .start import describe, plant_toml, propose
+
+    target = folder / "plant.toml"
+    if target.exists():
+        _stop(
+            f"{target} is there already, and is never changed. Move it away to have one proposed.", _UNUSABLE
+        )
+    proposal = propose(folder)
+    if not proposal.tables:
+        _stop("\n".join([f"{folder}: no table was recognised", *map(printable, proposal.unread)]), _UNUSABLE)
+    click.echo(describe(proposal))
+    if _is_terminal():
+        _ask(proposal)
+    with target.open("x", encoding="utf-8") as file:
+        file.write(plant_toml(proposal))
+    click.echo(
+        f"\n{target} is written. Look at its guesses, then: python -m pressstats check --logs {folder}"
+    )
+
+
+def _is_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _ask(proposal: Proposal) -> None:
+    """Ask for what is a guess: what is said is sure, what is denied is left out."""
+    from .logs import printable
+
+    click.echo()
+    for key, question in (("name", "Name of the plant"), ("timezone", "Time zone"), ("currency", "Currency")):
+        setattr(proposal, key, click.prompt(question, default=getattr(proposal, key)))
+    proposal.place_is_sure = True
+    for table, guess in proposal.guesses():
+        names = printable(" and ".join(guess.names))
+        if click.confirm(f"{table.table}: is {names} {guess.ours} ({guess.why})?", default=True):
+            guess.sure, guess.why = True, ""
+        else:
+            del table.columns[guess.ours]
 
 
 @main.command()

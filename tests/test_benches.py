@@ -30,6 +30,7 @@ import bench_paper
 import bench_publish
 import bench_reading
 import bench_reels
+import bench_start
 import bench_suppliers
 import bench_weeks
 import bench_worlds
@@ -65,6 +66,12 @@ def test_lab() -> None:
     assert found["figures not drawn"] == 0
     assert found["figures"] == 2
     assert found["groups of sliders that change what is shown"] == 2
+
+
+def test_start() -> None:
+    found = measured(bench_start.main, "--plant 6")
+    assert found["sure but wrong, held out"] == 0
+    assert found["plants read as their clean logs, all"] == 1
 
 
 def test_reading() -> None:

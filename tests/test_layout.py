@@ -28,6 +28,7 @@ EARLIER = {
     "plant": {"tables", "exports"},
     "markup": {"tables"},
     "logs": {"geometry", "tables", "plant"},
+    "start": {"tables", "plant", "logs"},
     "forecast": {"tables"},
     "offers": {"tables", "logs"},
     "valuation": set(),
@@ -98,7 +99,7 @@ EARLIER = {
         "figure_data",
         "exhibits",
     },
-    "cli": {"logs", "watch", "publishing"},
+    "cli": {"logs", "start", "watch", "publishing"},
     "__main__": {"cli"},
 }
 

@@ -29,7 +29,7 @@ from .workbook import sheets_of
 if TYPE_CHECKING:
     from ..plant import Plant
 
-__all__ = ["File", "open_folder", "table_of"]
+__all__ = ["File", "open_folder", "sheet_cells", "table_of"]
 
 _TEXTS = (".csv", ".txt", ".tsv")
 _SUFFIXES = (*_TEXTS, ".parquet", ".xlsx")
@@ -66,7 +66,7 @@ def table_of(stem: str) -> str:
     return ""
 
 
-def _sheet_cells(rows: Iterable[tuple[Any, ...]], decimal: str, known: set[str]) -> Cells:
+def sheet_cells(rows: Iterable[tuple[Any, ...]], decimal: str, known: set[str]) -> Cells:
     """Return the cells of a sheet below the row of names: its first that is not empty, unless titles stand above."""
     filled = [
         (number, list(row))
@@ -107,7 +107,7 @@ def _read_workbook(
             meant = [t for t, named in claims if (_is_called(sheet.title, named) if named else not number)]
             rows = list(sheet.rows)
             for table in meant or [own if own not in plant.files else ""]:
-                cells = _sheet_cells(rows, decimal, _known(plant, table)).without(sheet.unusable)
+                cells = sheet_cells(rows, decimal, _known(plant, table)).without(sheet.unusable)
                 if sheet.trouble:
                     yield File(name, table, digest, trouble=sheet.trouble)
                 elif table or cells.names:

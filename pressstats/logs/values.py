@@ -162,16 +162,28 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
 
 # -- dates and times ----------------------------------------------------------------------------
 
-_CLOCK = r"(?:[ T,]+(\d{1,2})[:.](\d{2})(?:[:.](\d{2})(?:\.\d+)?)?\s*([AaPp][Mm])?)?"
+_CLOCK = r"(?:[ T,]+(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?)?"
 _ISO_LIKE = re.compile(r"\d{4}-\d{1,2}(-\d{1,2})?([ T].*)?")
-#: 22h10 and 22h, 20250331, and the days since 30 December 1899 of a spreadsheet, years 1950 to 2099 in both.
-_HOURS = r"(^|[ T,])(\d{1,2}) ?[hH](\d{2})?\b"
+#: 22h10, 22.10 and 10:10 pm behind a day; 20250331; a spreadsheet's days since 30 December 1899; years 1950 to 2099.
+_HOURS = re.compile(
+    r"(?<=\d)([ T,]+)(\d{1,2})(?: ?[hH](\d\d)?\b|([:.])(\d\d)(?:\4(\d\d))?)(?:\s*([AaPp])[Mm])?$", re.ASCII
+)
 _COMPACT = re.compile(r"((?:19[5-9]|20\d)\d)(\d\d)(\d\d)(.*)", re.ASCII)
 _SERIAL = re.compile(r"(?:18[3-9]|19\d|[2-6]\d\d|7[0-2]\d)\d\d(?:[.,]\d+)?", re.ASCII)
 _LOCAL = re.compile(rf"(\d{{1,2}})([./-])(\d{{1,2}})\2(\d{{4}}|\d{{2}}){_CLOCK}", re.ASCII)
 _MONTH = re.compile(r"(\d{4})-(\d{1,2})", re.ASCII)
 _LOCAL_RE2 = r"^(\d{2})[./-](\d{2})[./-](\d{4})"
 _TO_ISO = {"day_first": r"\3-\2-\1", "month_first": r"\3-\1-\2"}
+
+
+def _clock(found: re.Match[str]) -> str:
+    """Spell the clock time behind a day with colons, in 24 hours."""
+    gap, hour, minute, _, minutes, seconds, half = found.groups()
+    if half:
+        if not 1 <= int(hour) <= 12:
+            raise ValueError(NO_SUCH_DATE)
+        hour = str(int(hour) % 12 + (12 if half in "pP" else 0))
+    return f"{gap}{int(hour):02}:{minute or minutes or '00'}" + (f":{seconds}" if seconds else "")
 
 
 def parse_time(
@@ -187,7 +199,7 @@ def parse_time(
     if serials and _SERIAL.fullmatch(text):
         seconds = round(float(text.replace(",", ".")) * 86400)
         return dt.datetime(1899, 12, 30) + dt.timedelta(seconds=seconds)
-    text = re.sub(_HOURS, lambda found: f"{found[1]}{int(found[2]):02}:{found[3] or '00'}", text)
+    text = _HOURS.sub(_clock, text)
     if compact := _COMPACT.fullmatch(text):
         text = "-".join(compact.groups()[:3]) + compact[4]
     if _ISO_LIKE.fullmatch(text):
@@ -209,10 +221,6 @@ def parse_time(
     first, second, year = int(match[1]), int(match[3]), int(match[4])
     day, month = (first, second) if order == "day_first" else (second, first)
     hour = int(match[5] or 0)
-    if match[8]:
-        if not 1 <= hour <= 12:
-            raise ValueError(NO_SUCH_DATE)
-        hour = hour % 12 + (12 if match[8].lower() == "pm" else 0)
     try:
         return dt.datetime(
             year + 2000 if year < 100 else year, month, day, hour, int(match[6] or 0), int(match[7] or 0)

@@ -1,0 +1,265 @@
+"""What is proposed of a folder: a ``plant.toml``, guesses marked, and what each missing table would unlock."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from ..logs import printable
+from ..logs.requirements import REQUIREMENTS
+from ..tables import INPUTS
+from .cellwords import Word, words_of
+from .found import Found, Style, found_in, style_of
+from .recognising import Mapped, Recognised, recognised
+from .words import languages_of, lexicon_of
+
+__all__ = ["Proposal", "describe", "plant_toml", "propose"]
+
+#: Where a plant of a language most likely is: common practice, no source, and always marked as a guess.
+_PLACES = {
+    "de": ("Europe/Berlin", "EUR"),
+    "fr": ("Europe/Paris", "EUR"),
+    "nl": ("Europe/Amsterdam", "EUR"),
+    "es": ("Europe/Madrid", "EUR"),
+    "sv": ("Europe/Stockholm", "SEK"),
+    "no": ("Europe/Oslo", "NOK"),
+    "da": ("Europe/Copenhagen", "DKK"),
+    "en": ("Europe/London", "GBP"),
+    "us": ("America/New_York", "USD"),
+}
+
+
+#: Languages of which each reads the others' words.
+_NORDIC = ("sv", "no", "da")
+
+
+@dataclass
+class Proposal:
+    """What was found in a folder, and what ``plant.toml`` would say of it."""
+
+    name: str
+    timezone: str
+    currency: str
+    style: Style
+    style_guesses: list[str]
+    tables: list[Recognised]
+    strangers: list[Found]
+    unread: list[str]
+    words: dict[tuple[str, str], list[Word]] = field(default_factory=dict)
+    place_is_sure: bool = False
+
+    def guesses(self) -> list[tuple[Recognised, Mapped]]:
+        """Return the columns that are not sure."""
+        return [(one, mapped) for one in self.tables for mapped in one.columns.values() if not mapped.sure]
+
+    def missing(self) -> list[str]:
+        """Return the tables of which there is nothing."""
+        there = {one.table for one in self.tables}
+        return [name for name in INPUTS if name not in there]
+
+
+def propose(folder: Path) -> Proposal:
+    """Look at a plant's exports and propose how they are read.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder of CSV, ``.txt`` and ``.xlsx`` files.
+
+    Returns
+    -------
+    Proposal
+        Tables, columns, units and words that were recognised, each sure or a guess; nothing is written.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be listed.
+
+    Examples
+    --------
+    >>> propose(Path("exports")).missing()
+    ['terms', 'prices', 'titles', 'budget', 'plan', 'waste_sold', 'standby']
+    """
+    found, unread = found_in(folder)
+    style, guesses = style_of(found)
+    votes = languages_of([column.name for one in found for column in one.columns])
+    language = max(votes, key=lambda one: votes[one]) if votes else "en"
+    near = _NORDIC if language in _NORDIC else (language,)
+    lexicon = lexicon_of(*near, "en")
+    tables, strangers = recognised(found, lexicon)
+    units = {mapped.unit for one in tables for mapped in one.columns.values()}
+    place = (
+        "us" if language == "en" and (style.dates == "month_first" or units & {"lb", "inch"}) else language
+    )
+    zone, currency = _PLACES[place]
+    name = folder.resolve().name or "Plant"
+    words = words_of(tables, lexicon)
+    return Proposal(name, zone, currency, style, guesses, tables, strangers, unread, words)
+
+
+def _text(value: str) -> str:
+    """Return a TOML string; JSON spells one the same way, but for one control character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _line(key: str, value: str, why: str = "") -> str:
+    """Return a line of TOML, a guess marked with its reason."""
+    return f"{key} = {value}" + (f"  # guess: {printable(why)}" if why else "")
+
+
+def _common(names: list[str]) -> str:
+    """Return the letters with which all names begin."""
+    first, last = min(names), max(names)
+    return first[
+        : next((at for at, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
+    ]
+
+
+def _pattern(patterns: list[str], others: list[str]) -> str:
+    """Return the files of a table as one pattern, or as a list where a pattern would take in others."""
+    start = _common(patterns)
+    end = _common([one[::-1] for one in patterns])[::-1]
+    if len(patterns) == 1:
+        return _text(patterns[0])
+    if (
+        start
+        and "#" not in end + start
+        and not any(one.startswith(start) and one.endswith(end) for one in others)
+    ):
+        return _text(f"{start}*{end}")
+    return "[" + ", ".join(map(_text, patterns)) + "]"
+
+
+def _columns(one: Recognised) -> list[str]:
+    """Return the lines of ``[columns.TABLE]``: their names, each once, with what it stands for."""
+    ours: dict[str, list[Mapped]] = {}
+    for mapped in one.columns.values():
+        for name in mapped.names:
+            ours.setdefault(name, []).append(mapped)
+    lines = []
+    for name, all_mapped in ours.items():
+        words = [_text(mapped.ours) for mapped in all_mapped]
+        if words != [_text(name)]:
+            why = "; ".join(f"{mapped.ours}, {mapped.why}" for mapped in all_mapped if not mapped.sure)
+            lines.append(_line(_text(name), words[0] if len(words) == 1 else f"[{', '.join(words)}]", why))
+    if one.left:
+        lines.append("# not used: " + ", ".join(printable(name) for name in one.left))
+    return [f"[columns.{one.table}]", *lines] if lines else []
+
+
+def _constants(one: Recognised) -> list[str]:
+    """Return what must be said of required columns that the export lacks, to be filled in."""
+    absent = INPUTS[one.table].missing_from(one.columns)
+    lines = [f"# {name} =   # {INPUTS[one.table][name].meaning}" for name in absent]
+    if not lines:
+        return []
+    return [
+        "# The export lacks these. What never changes is written here; what changes must be exported.",
+        f"# [constants.{one.table}]",
+        *lines,
+    ]
+
+
+def _nights(tables: list[Recognised]) -> str:
+    """Return how nights are dated where clock times stand beside the day of the issue, empty where nothing tells."""
+    runs = next((one for one in tables if one.table == "runs"), None)
+    if runs is None or not {"date", "started_at"} <= runs.columns.keys():
+        return ""
+    start = runs.columns["started_at"]
+    if len(start.names) != 2 or start.names[0] != runs.columns["date"].names[0]:
+        return ""
+    hours = [int(cell[:2].strip(":hH.")) for cell in start.column.filled if cell[:2].strip(":hH.").isdigit()]
+    return "issue" if hours and np.mean(np.array(hours) >= 12) > 0.5 else "calendar"
+
+
+def plant_toml(proposal: Proposal) -> str:
+    """Return the text of ``plant.toml``: what is sure as it is, a guess with its reason behind it."""
+    guessed = not proposal.place_is_sure
+    lines = [
+        "# Proposed from the files in this folder. A line with `guess` is to be looked at; the others are sure.",
+        _line("name", _text(proposal.name), "the folder's name" * guessed),
+        _line("timezone", _text(proposal.timezone), "by language" * guessed),
+        _line("currency", _text(proposal.currency), "by language" * guessed),
+        "",
+        "[format]",
+        _line(
+            "dates",
+            _text(proposal.style.dates),
+            "both orders were found" * ("dates" in proposal.style_guesses),
+        ),
+    ]
+    if proposal.style.decimal:
+        why = "both signs were found" * ("decimal" in proposal.style_guesses)
+        lines.append(_line("decimal", _text(proposal.style.decimal), why))
+    lines += ["", "[files]"]
+    everything = [pattern for one in proposal.tables for pattern in one.found.patterns]
+    everything += [pattern for one in proposal.strangers for pattern in one.patterns]
+    for one in proposal.tables:
+        others = [pattern for pattern in everything if pattern not in one.found.patterns]
+        lines.append(
+            _line(one.table, _pattern(one.found.patterns, others), "the table is a guess" * (not one.sure))
+        )
+    lines += [f"# of no table: {printable(', '.join(one.patterns))}" for one in proposal.strangers]
+    if nights := _nights(proposal.tables):
+        lines += [
+            "",
+            "[exports]",
+            _line("nights_dated_by", _text(nights), "the day of the issue stands beside clock times"),
+        ]
+    for one in proposal.tables:
+        units = [
+            _line(mapped.ours, _text(mapped.unit), "" if mapped.unit_sure else "by the size of the numbers")
+            for mapped in one.columns.values()
+            if mapped.unit
+        ]
+        parts = [_columns(one), [f"[units.{one.table}]", *units] if units else [], _constants(one)]
+        for (table, name), words in proposal.words.items():
+            if table == one.table:
+                told = [_line(_text(word.own), _text(word.ours), word.why) for word in words if word.ours]
+                asked = [
+                    f'# {_text(word.own)} = ""  # not known'
+                    for word in words
+                    if not word.ours and name != "ink"
+                ]
+                parts.append([f"[values.{table}.{name}]", *told, *asked] if told or asked else [])
+        for part in parts:
+            lines += ["", *part] if part else []
+    return "\n".join(lines) + "\n"
+
+
+def describe(proposal: Proposal) -> str:
+    """Describe what was found, what is unsure, and what each missing table would unlock."""
+    lines = [
+        f"Dates {proposal.style.dates.replace('_', ' ')}, decimal sign {proposal.style.decimal or 'none seen'}",
+        "",
+    ]
+    for one in proposal.tables:
+        unsure = [mapped for mapped in one.columns.values() if not mapped.sure]
+        count = len(one.columns)
+        files = printable(", ".join(one.found.patterns))
+        lines.append(f"{one.table}: {files}, {one.found.rows:,} rows, {count} columns, {len(unsure)} unsure")
+        lines += [
+            f"  unsure: {printable(' and '.join(m.names))} = {m.ours} ({printable(m.why)})" for m in unsure
+        ]
+        absent = INPUTS[one.table].missing_from(one.columns)
+        lines += [f"  missing: {name}, {INPUTS[one.table][name].meaning}" for name in absent]
+        if one.left:
+            lines.append(f"  not used: {printable(', '.join(one.left))}")
+    lines += [f"of no table: {printable(', '.join(one.patterns))}" for one in proposal.strangers]
+    lines += [printable(reason) for reason in proposal.unread]
+    for table in proposal.missing():
+        needed = [
+            r.analysis for r in REQUIREMENTS if any(n.table == table and not n.without for n in r.needs)
+        ]
+        adds = {
+            n.without: r.analysis for r in REQUIREMENTS for n in r.needs if n.table == table and n.without
+        }
+        lines += ["", f"Without {table} ({INPUTS[table].row}):"]
+        if needed:
+            lines.append(f"  there is no {', '.join(needed)}")
+        lines += [f"  {analysis}: {without}" for without, analysis in adds.items()]
+    return "\n".join(lines)

@@ -1,0 +1,264 @@
+"""Writes logs as an invented plant would export them (tests/bench/plant_exports.toml), and knows the answers."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from pressstats.logs import Logs, read_logs
+from pressstats.tables import INPUTS
+
+if TYPE_CHECKING:
+    from pressstats.start import Proposal
+
+__all__ = ["Answers", "Score", "differing", "exporting_plants", "judged", "told", "weeks_of", "write_exports"]
+
+#: What one of their units is in ours, exact by definition.
+FACTORS = {"lb": 0.45359237, "t": 1000.0, "inch": 25.4, "cm": 10.0, "ft": 0.3048}
+WINDOW_DAYS = 55
+
+
+@dataclass
+class Answers:
+    """What `start` should find: by table its files, ours by their column, units, constants and words."""
+
+    files: dict[str, set[str]] = field(default_factory=dict)
+    columns: dict[str, dict[str, set[str]]] = field(default_factory=dict)
+    units: dict[str, dict[str, str]] = field(default_factory=dict)
+    constants: dict[str, dict[str, Any]] = field(default_factory=dict)
+    values: dict[str, dict[str, dict[str, str]]] = field(default_factory=dict)
+    words: dict[str, dict[str, set[str]]] = field(default_factory=dict)
+    clean: dict[str, pd.DataFrame] = field(default_factory=dict)
+
+
+def exporting_plants() -> list[dict[str, Any]]:
+    """Return the twenty plants."""
+    text = (Path(__file__).parent / "bench" / "plant_exports.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)["plant"]
+
+
+def weeks_of(logs: Logs) -> dict[str, pd.DataFrame]:
+    """Return the last eight weeks of a plant's logs."""
+    tables = dict(logs.tables)
+    first = logs.as_of - pd.Timedelta(days=WINDOW_DAYS)
+    tables["runs"] = tables["runs"][tables["runs"]["date"] >= first]
+    for name in ("run_webs", "reel_mounts", "coverage"):
+        tables[name] = tables[name][tables[name]["run_id"].isin(tables["runs"]["run_id"])]
+    for name, column in (
+        ("tank_readings", "read_at"),
+        ("stock_counts", "counted_on"),
+        ("waste_sold", "sold_on"),
+    ):
+        tables[name] = tables[name][tables[name][column] >= first]
+    tables["plan"] = tables["plan"][tables["plan"]["date"] >= first]
+    tables["deliveries"] = tables["deliveries"][
+        tables["deliveries"]["ordered_on"] >= first - pd.Timedelta(days=90)
+    ]
+    mounted = tables["reel_mounts"][["supplier", "reel_id"]].drop_duplicates()
+    tables["reels"] = tables["reels"].merge(mounted, on=["supplier", "reel_id"])
+    known = tables["reels"]["delivery_id"].isin(tables["deliveries"]["delivery_id"])
+    tables["reels"]["delivery_id"] = tables["reels"]["delivery_id"].where(known)
+    return {name: table.reset_index(drop=True) for name, table in tables.items()}
+
+
+def _localised(number: float, style: dict[str, Any], whole: bool) -> str:
+    if number != number:
+        return ""
+    text = f"{number:,.0f}" if whole else f"{number:,.4f}".rstrip("0").rstrip(".")
+    return text.translate(str.maketrans({",": style["thousands"], ".": style["decimal"]}))
+
+
+def _cells(table: str, ours: str, frame: pd.DataFrame, plant: dict[str, Any]) -> pd.Series:
+    """Return a column as the plant writes it; typed for a workbook."""
+    name, _, part = ours.partition(".")
+    column, values, style = INPUTS[table][name], frame[name], plant["format"]
+    typed = style.get("suffix") == "xlsx"
+    if column.is_number:
+        unit = plant.get("units", {}).get(table, {}).get(name)
+        values = values / FACTORS.get(unit, 1.0) if unit else values
+        whole = column.kind == "count" or bool((values.dropna() == values.dropna().round()).all())
+        return values.round(4) if typed else values.map(lambda number: _localised(number, style, whole))
+    if column.is_time:
+        form = {"day": style["dates"], "clock": "%H:%M"}.get(part)
+        form = form or (style["times"] if column.kind == "time" else style["dates"])
+        return values if typed and not part else values.dt.strftime(form).fillna("")
+    words = plant["values"].get(name)
+    return values.map(lambda word: words.get(word, word) if words else word)
+
+
+def write_exports(plant: dict[str, Any], tables: dict[str, pd.DataFrame], folder: Path) -> Answers:
+    """Write the tables as a plant exports them; return what is right."""
+    folder.mkdir(parents=True, exist_ok=True)
+    answers, style = Answers(), plant["format"]
+    books: dict[str, dict[str, pd.DataFrame]] = {}
+    for table, text in plant["tables"].items():
+        file, *pairs = (part.strip() for part in text.split(";"))
+        frame, out = tables[table], pd.DataFrame(index=tables[table].index)
+        columns: dict[str, set[str]] = {}
+        for pair in pairs:
+            theirs, ours = (side.strip() for side in pair.rsplit(" = ", 1))
+            out[theirs] = f"x{len(theirs)}" if ours == "+" else _cells(table, ours, frame, plant)
+            columns[theirs] = set() if ours == "+" else {ours.partition(".")[0]}
+        used = set().union(*columns.values())
+        answers.columns[table] = columns
+        for column in INPUTS[table].columns:
+            if column.name not in used and not column.optional and frame[column.name].notna().any():
+                assert frame[column.name].nunique() == 1, (table, column.name)
+                answers.constants.setdefault(table, {})[column.name] = frame[column.name].iloc[0]
+                used.add(column.name)
+        answers.clean[table] = frame[[name for name in INPUTS[table].names if name in used]]
+        answers.units[table] = plant.get("units", {}).get(table, {})
+        answers.values[table] = {
+            name: {str(own): ours for ours, own in plant["values"][name].items()}
+            for name in used & plant["values"].keys()
+            if not (name == "kind" and table in ("waste_sold", "standby", "titles"))
+        }
+        answers.words[table] = {
+            name: set(out[next(t for t, o in columns.items() if name in o)]) for name in answers.values[table]
+        }
+        if "#" in file:
+            book, sheet = file.split("#")
+            books.setdefault(book, {})[sheet] = out
+            answers.files[table] = {file}
+        else:
+            answers.files[table] = _write_texts(folder, file, out, frame, style)
+    for book, sheets in books.items():
+        with pd.ExcelWriter(folder / book, datetime_format="dd.mm.yyyy hh:mm") as writer:
+            for sheet, out in sheets.items():
+                titles = style.get("titles", 0)
+                out.to_excel(writer, sheet_name=sheet, index=False, startrow=titles)
+                for row in range(titles):
+                    writer.sheets[sheet].write(row, 0, f"{sheet}, {row + 1}")
+    return answers
+
+
+def _write_texts(
+    folder: Path, file: str, out: pd.DataFrame, frame: pd.DataFrame, style: dict[str, Any]
+) -> set[str]:
+    """Write a table as text, a file a month where its name asks for it."""
+    times = frame.get("date", frame.get("mounted_at"))
+    months = times.dt.strftime("%Y-%m") if "{month}" in file else pd.Series("", out.index)
+    names = set()
+    for month, rows in out.groupby(months):
+        text = rows.to_csv(sep=style["sep"], index=False, lineterminator="\r\n")
+        titles = "".join(
+            f"{file} {n}\r\n" if n else f"{file}{style['sep'] * (out.shape[1] - 1)}\r\n"
+            for n in range(style.get("titles", 0))
+        )
+        name = file.replace("{month}", str(month))
+        (folder / name).write_bytes((titles + text).encode(style["encoding"], "replace"))
+        names.add(name)
+    return names
+
+
+@dataclass
+class Score:
+    """How `start` did on one plant: columns, of which mapped rightly, said to be sure, and sure but wrong."""
+
+    columns: int = 0
+    right: int = 0
+    sure: int = 0
+    sure_wrong: list[str] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+    told: int = 0
+    same: bool = False
+
+
+def judged(proposal: Proposal, answers: Answers) -> Score:
+    """Return how a proposal compares with the answers: columns, units, words and files."""
+    score, tables = Score(), {one.table: one for one in proposal.tables}
+    for table, columns in answers.columns.items():
+        one = tables.get(table)
+        if one is not None and set(one.found.patterns) != answers.files[table]:
+            score.sure_wrong += [f"file of {table}"] * one.sure
+            one = None
+        for theirs, ours in columns.items():
+            mapped = [] if one is None else [m for m in one.columns.values() if theirs in m.names]
+            right = {m.ours for m in mapped} == ours
+            score.columns += 1
+            score.right += right
+            score.sure += bool(mapped) and all(m.sure for m in mapped)
+            score.wrong += [] if right else [f"{table}: {theirs} = {[m.ours for m in mapped]}, not {ours}"]
+            for m in mapped:
+                unit = answers.units[table].get(m.ours, "")
+                wrong_unit = right and m.unit_sure and m.unit != unit
+                score.sure_wrong += [f"{table}: {theirs} = {m.ours} {m.unit}"] * (
+                    m.sure and (not right or wrong_unit)
+                )
+    for (table, name), words in proposal.words.items():
+        known = answers.values.get(table, {}).get(name, {})
+        score.sure_wrong += [
+            f"{table}.{name}: {word.own} = {word.ours}"
+            for word in words
+            if word.ours and not word.why and known.get(word.own, word.own) != word.ours
+        ]
+    return score
+
+
+def told(text: str, answers: Answers) -> tuple[str, int]:
+    """Return ``plant.toml`` as a person completes it who knows the plant, and how much had to be said."""
+    plant = tomllib.loads(text)
+    said = 0
+
+    def say(part: dict[str, Any], key: str, value: Any) -> None:
+        nonlocal said
+        if part.get(key) != value:
+            part[key], said = value, said + 1
+
+    say(plant, "timezone", "CET")
+    say(plant, "currency", "EUR")
+    for table, columns in answers.columns.items():
+        if table not in plant["files"]:
+            say(plant["files"], table, sorted(answers.files[table]))
+        mine = plant.setdefault("columns", {}).setdefault(table, {})
+        for theirs, ours in columns.items():
+            if not ours and theirs in mine:
+                said += bool(mine.pop(theirs))
+            elif ours and {theirs} != ours:
+                say(mine, theirs, next(iter(ours)))
+        units = plant.setdefault("units", {}).setdefault(table, {})
+        for name in {*units, *answers.units[table]}:
+            say(units, name, answers.units[table].get(name, INPUTS[table][name].unit))
+        for name, words in answers.values[table].items():
+            mine = plant.setdefault("values", {}).setdefault(table, {}).setdefault(name, {})
+            for word in answers.words[table][name] & {
+                own for own, ours in words.items() if own.lower() != ours
+            }:
+                say(mine, word, words[word])
+        for name, value in answers.constants.get(table, {}).items():
+            say(plant.setdefault("constants", {}).setdefault(table, {}), name, value)
+    return _toml(plant), said
+
+
+def _toml(part: dict[str, Any], path: str = "") -> str:
+    lines = [
+        f"{json.dumps(key, ensure_ascii=False)} = {json.dumps(value, ensure_ascii=False)}"
+        for key, value in part.items()
+        if not isinstance(value, dict)
+    ]
+    out = (f"[{path}]\n" if path else "") + "\n".join(lines) + "\n"
+    for key, value in part.items():
+        if isinstance(value, dict) and value:
+            out += _toml(value, f"{path}.{key}".lstrip("."))
+    return out
+
+
+def differing(folder: Path, clean: Path, answers: Answers) -> list[str]:
+    """Return the tables of the exports that are not those of the clean logs, to rounding."""
+    clean.mkdir(parents=True, exist_ok=True)
+    (clean / "plant.toml").write_text('name = "Clean"\ntimezone = "CET"\ncurrency = "EUR"\n')
+    for table, frame in answers.clean.items():
+        frame.to_csv(clean / f"{table}.csv", index=False)
+    expected, found = read_logs(clean), read_logs(folder)
+    out = [] if found.rejected.empty == expected.rejected.empty else ["rejected"]
+    for table in answers.clean:
+        try:
+            pd.testing.assert_frame_equal(found[table], expected[table], rtol=2e-3, atol=6e-3)
+        except (AssertionError, KeyError) as error:
+            out.append(f"{table}: {str(error)[:300]}")
+    return out
