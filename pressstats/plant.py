@@ -148,6 +148,7 @@ class Policy(Part):
     holding_cost_rate: NotNegative = 0.12
     failed_splice_cost: NotNegative = 400
     break_cost: NotNegative = 400
+    claim_days: NotNegative = 60
     freight_per_load: NotNegative = 600
     price_breaks_by: Literal["row", "material", "order"] = "material"
     expedite_cost_per_t: NotNegative = 150

@@ -162,15 +162,36 @@ def claims(results: Results) -> Block:
     table = results["claims"].sort_values("cost", ascending=False, kind="stable")
     if table.empty:
         return note("Nothing is found that a supplier could be asked to pay for.")
-    currency = results.logs.plant.currency
+    days = results.logs.plant.policy.claim_days
+    table = table.assign(until=table["seen_on"] + pd.Timedelta(days=days))
+    running = table["until"] >= results.logs.as_of
+    blocks = []
+    if running.any():
+        rows = table[running].sort_values("until", kind="stable")
+        words = f"{_worth(results, rows)}: send the evidence to the supplier by the day beside it"
+        blocks.append(_claimed(results, rows, "claims", words))
+    if not running.all():
+        rows = table[~running]
+        words = f"{_worth(results, rows)}, their {days:g} days are over: ask all the same"
+        blocks.append(folded(words, _claimed(results, rows, "claims-over", words)))
+    return Block("".join(one.markup for one in blocks), "\n".join(one.text for one in blocks))
+
+
+def _worth(results: Results, rows: pd.DataFrame) -> str:
+    """Say how many claims there are, and what they are worth together."""
+    cost = quantity(rows["cost"].sum(), results.logs.plant.currency, 0)
+    return f"{counted(len(rows), 'claim')} worth {cost}"
+
+
+def _claimed(results: Results, table: pd.DataFrame, name: str, caption: str) -> Block:
+    """Return a table of claims."""
     return sheet(
         table,
-        name="claims",
-        caption=f"{counted(len(table), 'claim')} worth {quantity(table['cost'].sum(), currency, 0)}: show the evidence "
-        "to the supplier before the period ends that the contract gives",
+        name=name,
+        caption=caption,
         columns=(
             "supplier; delivery_id: delivery; reel_id: reel; why: what is wrong; kg .0; "
-            f"cost: cost [{currency}] .0; seen_on: seen <date>"
+            f"cost: cost [{results.logs.plant.currency}] .0; seen_on: seen <date>; until: claim by <date>"
         ),
         limit=30,
         file="claims",

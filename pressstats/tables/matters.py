@@ -23,6 +23,8 @@ MATTERS = (
     "web_breaks",
     "breaking_stand",
     "transport_damage",
+    "claim",
+    "contract",
     "unexplained_paper",
     "butts",
     "store_losses",

@@ -26,6 +26,7 @@ WEEK = (
         _t("cost_basis", "to date or a year; empty without a cost"),
         _t("state", "act or watch"),
         _t("owner", "who is asked"),
+        _d("by", "last day to do it, where that is fixed; blank: as pressing as its kind"),
         _t("why", "reason, in words"),
     ),
     _table(

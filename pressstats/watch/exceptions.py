@@ -15,6 +15,7 @@ from .plausible import is_refused, nothing_implausible
 from .reel_exceptions import reel_exceptions
 from .routine_exceptions import implausible_exceptions, log_exceptions, standby_exceptions
 from .stock_exceptions import stock_exceptions
+from .supplier_exceptions import supplier_exceptions
 from .waste_exceptions import unexplained_exceptions, waste_exceptions
 
 if TYPE_CHECKING:
@@ -41,6 +42,9 @@ class ExceptionInputs:
     implausible: pd.DataFrame = field(default_factory=nothing_implausible)
     regimes: pd.DataFrame = field(default_factory=OUTPUTS["regimes"].empty)
     announced: frozenset[str] = frozenset()
+    contracts: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["supplier"]))
+    supplier_record: pd.DataFrame = field(default_factory=OUTPUTS["supplier_record"].empty)
+    claims: pd.DataFrame = field(default_factory=OUTPUTS["claims"].empty)
     wanted: frozenset[str] = frozenset()  # materials that are ordered this week, or may run out
 
 
@@ -60,6 +64,9 @@ def exceptions(logs: Logs, inputs: ExceptionInputs) -> pd.DataFrame:
         *stock_exceptions(
             logs, inputs.stock_cover, inputs.stock, inputs.open_orders, inputs.miscounts, inputs.wanted
         ),
+        *supplier_exceptions(
+            logs, inputs.contracts, inputs.supplier_record, inputs.claims, inputs.reels.claims
+        ),
         *standby_exceptions(logs),
         *log_exceptions(logs),
     ]
@@ -69,5 +76,7 @@ def exceptions(logs: Logs, inputs: ExceptionInputs) -> pd.DataFrame:
     # Of several weeks of one matter the last one stands.
     table = pd.DataFrame(rows).drop_duplicates(["kind", "subject"], keep="last")
     table["exception"] = table["kind"] + ": " + table["subject"]
-    table = table.astype({"week": "datetime64[us]", "size": "float64", "cost": "float64"})
+    table = table.astype(
+        {"week": "datetime64[us]", "by": "datetime64[us]", "size": "float64", "cost": "float64"}
+    )
     return as_published(table, "exceptions")

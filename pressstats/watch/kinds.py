@@ -176,6 +176,16 @@ _ALL = (
         part="paper", figure="waste",
     ),
     Kind(
+        "claim", "Claim that runs out",
+        "Send {subject} the claim with its evidence", "purchasing", _THIS_WEEK, state="watch", cost_basis=_TO_DATE,
+        part="paper",
+    ),
+    Kind(
+        "contract", "Contract outside its tolerance",
+        "Shift call-offs, or have the contract changed: {subject}", "purchasing", _THIS_WEEK, state="watch",
+        cost_basis=_A_YEAR, part="demand",
+    ),
+    Kind(
         "unexplained paper", "Unexplained paper",
         "Look for a mount or a weight that was not logged on {subject}; all runs off alike: paper may have changed",
         "shift desk", _LATER, state="watch", cost_basis=_TO_DATE,

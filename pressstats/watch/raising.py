@@ -36,11 +36,13 @@ def raised(  # noqa: PLR0913 -- a column of the row each
     state: str = "",
     asked: str = "",
     part: str = "",
+    by: pd.Timestamp | None = None,
 ) -> dict[str, Any]:
     """Return one row of ``exceptions``, without its number and with ``part``.
 
     `cost` is to date, a year's or an order's, as the kind says [currency]; `week` is the first day of the week since
-    which it is so; `state`, `asked` and so on stand where it is not what its kind says.
+    which it is so, `by` the day by which it must be done where that is fixed; `state`, `asked` and so on stand where it
+    is not what its kind says.
     """
     about = kind_of(kind)
     return {
@@ -53,6 +55,7 @@ def raised(  # noqa: PLR0913 -- a column of the row each
         "cost_basis": about.cost_basis if np.isfinite(cost) else "",
         "state": state or about.state,
         "owner": owner_of(logs.plant, kind, asked),
+        "by": pd.NaT if by is None else by,
         "why": why,
         "part": part or about.part,
     }

@@ -109,6 +109,7 @@ def _actions(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[d
     for (kind, _), rows in lead.groupby(["kind", "one"], sort=False):
         rows = rows.sort_values(["cost", "size"], ascending=False, na_position="last")
         first = rows.iloc[0]
+        fixed = rows["by"].min() if "by" in rows else pd.NaT
         why = str(first["why"]) if len(rows) == 1 else f"{first['subject']}: {first['why']}"
         if kind == "days of stock high":
             why += _ordered_all_the_same(logs, supply, rows["subject"].tolist())
@@ -119,6 +120,7 @@ def _actions(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[d
             why,
             size=float(first["size"]),
             cost=float(rows["cost"].sum(min_count=1)),
+            by=None if pd.isna(fixed) else pd.Timestamp(fixed),
             who=str(first["owner"]),
             state=str(first["state"]),
             exception="; ".join(rows["exception"]),

@@ -1,0 +1,91 @@
+"""Suppliers: contracts that may end outside their tolerance, claims whose period runs out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from .raising import is_news, raised
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+
+__all__ = ["CONTRACT_CHANCE", "supplier_exceptions"]
+
+#: Chance of ending outside its tolerance from which a contract needs somebody, and from which it needs action.
+CONTRACT_CHANCE, _PROBABLE = 0.1, 0.5
+#: What a unit outside a contract's tolerance costs, as a share of its price (common practice, no source).
+_BREACH = 0.1
+#: Days before its end from which a claim needs action, not only a look.
+_SOON = 14
+
+
+def supplier_exceptions(
+    logs: Logs, contracts: pd.DataFrame, record: pd.DataFrame, claims: pd.DataFrame, damaged: pd.DataFrame
+) -> Iterator[dict[str, Any]]:
+    """Yield what of contracts and claims needs somebody.
+
+    `contracts` are those of the order plan, `record` and `claims` the published tables, `damaged` the reels that are
+    told as transport damage while they are news.
+    """
+    yield from _contracts(logs, contracts, record)
+    yield from _claims(logs, claims, damaged)
+
+
+def _contracts(logs: Logs, contracts: pd.DataFrame, record: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    prices = record.set_index(["supplier", "material"])["price"] if len(record) else pd.Series(dtype=float)
+    rows: Any = contracts.itertuples()
+    for row in rows:
+        chance = row.chance_below + row.chance_above
+        if not chance > CONTRACT_CHANCE:
+            continue
+        low, high = (row.contract_quantity * (1 + sign * row.tolerance_pct / 100) for sign in (-1, 1))
+        beyond = max(low - row.q05, row.q95 - high, 0.0)
+        unit = str(logs.of_material(pd.Series([row.material]), "unit").fillna("").iloc[0])
+        mend = "; nobody else delivers it"
+        if row.other and row.shift:
+            mend = f"; {abs(row.shift):,.0f} {unit} moved {'from' if row.shift > 0 else 'to'} {row.other} mend it"
+        why = (
+            f"{100 * chance:.0f} % risk of ending outside {low:,.0f} to {high:,.0f} {unit} on "
+            f"{row.contract_to:%Y-%m-%d}: {row.q05:,.0f} to {row.q95:,.0f} {unit} is likely{mend}"
+        )
+        yield raised(
+            logs,
+            "contract",
+            f"{row.supplier} {row.material}",
+            why,
+            size=100 * chance,
+            unit="% risk",
+            cost=_BREACH * beyond * float(prices.get((row.supplier, row.material), np.nan)),
+            state="act" if chance > _PROBABLE else "",
+        )
+
+
+def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    if claims.empty:
+        return
+    period = pd.Timedelta(days=logs.plant.policy.claim_days)
+    open_ = claims[claims["seen_on"] + period >= logs.as_of]
+    news = damaged[is_news(logs, damaged["mounted_at"])] if len(damaged) else damaged
+    told = set(zip(news["supplier"], news["delivery_id"], strict=True)) if len(news) else set()
+    kept = [pair not in told for pair in zip(open_["supplier"], open_["delivery_id"], strict=True)]
+    for supplier, rows in open_[kept].groupby("supplier"):
+        first: Any = rows.sort_values("seen_on").iloc[0]
+        last_day = first["seen_on"] + period
+        named = first["reel_id"] if pd.notna(first["reel_id"]) else first["delivery_id"]
+        number = "1 claim" if len(rows) == 1 else f"{len(rows)} claims"
+        why = f"{number}; the period of the first ends on {last_day:%Y-%m-%d}: {named}, {first['why']}"
+        yield raised(
+            logs,
+            "claim",
+            str(supplier),
+            why,
+            size=float(rows["kg"].sum(min_count=1)),
+            unit="kg",
+            cost=float(rows["cost"].sum(min_count=1)),
+            state="act" if last_day <= logs.as_of + pd.Timedelta(days=_SOON) else "",
+            by=last_day,
+        )
