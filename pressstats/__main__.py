@@ -1,6 +1,12 @@
 """``python -m pressstats``."""
 
-from .cli import main
+from .stopping import heed_signals, leave
 
 if __name__ == "__main__":
-    main(prog_name="python -m pressstats")
+    heed_signals()
+    try:
+        from .cli import main
+
+        main(prog_name="python -m pressstats")
+    except KeyboardInterrupt as stopped:  # while everything was imported
+        leave(stopped, "Nothing was begun.")

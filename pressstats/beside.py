@@ -9,6 +9,8 @@ import traceback
 from collections.abc import Callable
 from typing import TypeVar
 
+from .stopping import ends_with_parent
+
 __all__ = ["beside", "cores"]
 
 _Result = TypeVar("_Result")
@@ -28,8 +30,9 @@ def beside(work: Callable[[], _Result]) -> Callable[[], _Result]:
     if not hasattr(os, "fork") or cores() < 2:
         return work
     reading, writing = os.pipe()
-    pid = os.fork()
+    parent, pid = os.getpid(), os.fork()
     if pid == 0:
+        ends_with_parent(parent)
         _answer(work, reading, writing)
     os.close(writing)
 

@@ -13,13 +13,14 @@ import click
 
 from . import __version__
 from .publishing.reports import REPORTS
+from .stopping import leave
 
 if TYPE_CHECKING:
     from .start import Proposal
 
 __all__ = ["main"]
 
-_UNUSABLE = 2
+_UNUSABLE, _UNWRITABLE = 2, 3
 _SIMULATION = "demo_plant"
 _LOGS = click.option(
     "--logs",
@@ -102,6 +103,8 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
       0  published
       1  a report failed; the message names notebook, cell and reason
       2  the logs or the arguments cannot be used
+      3  DIR cannot be written: it is full, closed to writing, or another publication did not end
+      129, 130, 143  stopped by SIGHUP, SIGINT or SIGTERM; what was published before is as it was
     """
     from .logs import LogsError
     from .publishing import ReportFailed
@@ -113,6 +116,10 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
         _stop(str(error), _UNUSABLE)
     except ReportFailed as error:
         _stop(str(error), 1)
+    except OSError as error:
+        _stop(f"{out} cannot be written: {error.strerror or error}. What stands there is whole.", _UNWRITABLE)
+    except KeyboardInterrupt as stopped:
+        leave(stopped, f"What stands in {out} is whole.")
     click.echo(done.folder / "index.html")
 
 

@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 __all__ = ["PastError", "PastExceptions", "PastPlan", "past_exceptions", "past_forecasts", "past_plan"]
@@ -145,6 +146,8 @@ def _day_of(name: str) -> pd.Timestamp | None:
 def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
     texts = [name for name, kind in kinds.items() if kind == "str"]
     try:
+        if not path.is_file():
+            raise ValueError("it is no file")
         rows = pd.read_csv(
             path,
             usecols=list(kinds),
@@ -153,8 +156,20 @@ def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
             na_values=[""],
         )
         rows = rows.astype(kinds)[list(kinds)]
-    except (ValueError, UnicodeDecodeError) as error:
-        raise PastError(f"{path}: a past publication cannot be read from it: {error}") from None
+        # A forecast and a stock are of one material, and one week.
+        key = [name for name in ("material", "week") if name in kinds]
+        if key and rows[key].isna().any(axis=None):
+            raise ValueError(f"a blank {' or '.join(key)}")
+        if key and "order_on" not in kinds and rows.duplicated(key).any():
+            raise ValueError(f"the same {' and '.join(key)} twice")
+        if not np.isfinite(rows.select_dtypes("number").fillna(0.0).to_numpy()).all():
+            raise ValueError("an infinite number")
+    except (ValueError, OSError) as error:
+        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise PastError(
+            f"{path}: a past publication cannot be read from it ({why}); "
+            "publish that day again, or move its folder away"
+        ) from None
     # Spreadsheets are told by an apostrophe that a text is no formula: it is not part of the name.
     for name in texts:
         rows[name] = rows[name].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)

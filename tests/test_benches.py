@@ -21,6 +21,7 @@ from small_plant import small_tables, write_small_plant
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
 import bench_demand
+import bench_faults
 import bench_forecast
 import bench_ink
 import bench_lab
@@ -89,6 +90,14 @@ def test_publish(tmp_path: Path) -> None:
     found = measured(bench_publish.main, f"--rounds 1 --logs {logs} --report log_check")
     assert found["floor / floor, clock"] == found["floor / floor, processor"] == 1
     assert found["publish / floor, processor"] > 0.5
+
+
+@pytest.mark.parametrize("command", ["kills", "stops", "full", "pairs"])
+def test_faults(command: str) -> None:
+    found = measured(bench_faults.main, f"{command} --count 1")
+    found.pop("publications that had ended before", None)
+    assert len(found) == 6
+    assert not any(found.values()), found
 
 
 @pytest.mark.parametrize(

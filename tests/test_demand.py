@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -236,11 +238,30 @@ def test_past_publications_are_read_with_their_digest(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["material,week\na,2025-03-10\n", "material,week,mean,q05,q95\na,soon,1,1,1\n", ""]
+    "text",
+    [
+        "material,week\na,2025-03-10\n",
+        "material,week,mean,q05,q95\na,soon,1,1,1\n",
+        "material,week,mean,q05,q95\na,2025-03-10,1,1,1\na,2025-03-10,1,1,1\n",
+        "material,week,mean,q05,q95\n,2025-03-10,1,1,1\n",
+        "material,week,mean,q05,q95\na,2025-03-10,inf,1,1\n",
+        "",
+    ],
 )
 def test_a_past_forecast_that_cannot_be_read_is_named(tmp_path: Path, text: str) -> None:
     folder = tmp_path / "2025-03-05" / "tables"
     folder.mkdir(parents=True)
     (folder / "demand_forecast.csv").write_text(text)
-    with pytest.raises(PastError, match="2025-03-05"):
+    with pytest.raises(PastError, match=r"2025-03-05.*publish that day again"):
+        past_forecasts(tmp_path, pd.Timestamp("2025-03-19"))
+
+
+@pytest.mark.parametrize("put", [Path.mkdir, os.mkfifo], ids=["folder", "pipe"])
+def test_a_past_forecast_that_is_no_file_is_not_waited_for(
+    tmp_path: Path, put: Callable[[Path], None]
+) -> None:
+    folder = tmp_path / "2025-03-05" / "tables"
+    folder.mkdir(parents=True)
+    put(folder / "demand_forecast.csv")
+    with pytest.raises(PastError, match="it is no file"):
         past_forecasts(tmp_path, pd.Timestamp("2025-03-19"))

@@ -23,7 +23,8 @@ EARLIER = {
     "palette": set(),
     "past": set(),
     "cache": set(),
-    "beside": set(),
+    "stopping": set(),
+    "beside": {"stopping"},
     "exports": {"tables"},
     "plant": {"tables", "exports"},
     "markup": {"tables"},
@@ -99,8 +100,8 @@ EARLIER = {
         "figure_data",
         "exhibits",
     },
-    "cli": {"logs", "start", "watch", "publishing"},
-    "__main__": {"cli"},
+    "cli": {"stopping", "logs", "start", "watch", "publishing"},
+    "__main__": {"stopping", "cli"},
 }
 
 

@@ -6,8 +6,10 @@ import hashlib
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
+import threading
 from collections.abc import Sequence
 from html.parser import HTMLParser
 from pathlib import Path
@@ -27,7 +29,7 @@ from stand_ins import (
     write_notebooks,
 )
 
-from pressstats.publishing import Publication, Report, ReportFailed, publish
+from pressstats.publishing import Publication, Report, ReportFailed, folders, publish, running
 
 QUICK = (REPORTS[0],)
 SAY = 'from pressstats.exhibits import headline\nheadline("Nothing new.")'
@@ -70,7 +72,10 @@ def test_a_publication_holds_every_part_of_the_contract(stand_in_publication: Pu
     assert {"index.html", "first.html", "week.html", "buying_outlook.xlsx", "manifest.json"} <= names
     assert {"tables/demand_forecast.csv", "tables/stock_cover.csv"} <= names
     assert not any(name.endswith(".ipynb") for name in names)
-    assert sorted(path.name for path in stand_in_publication.folder.parent.iterdir()) == [AS_OF, "index.html"]
+    assert sorted(path.name for path in stand_in_publication.folder.parent.glob("[!.]*")) == [
+        AS_OF,
+        "index.html",
+    ]
 
 
 def test_the_same_inputs_make_the_same_bytes(
@@ -215,7 +220,7 @@ def failing(tmp_path: Path, node: nbformat.NotebookNode) -> ReportFailed:
     after = digests(tmp_path / "out")
     kept = {name: digest for name, digest in after.items() if name.startswith("failed/")}
     assert {name: digest for name, digest in after.items() if name not in kept} == before
-    assert not [path.name for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]
+    assert [path.name for path in (tmp_path / "out").glob(".*")] == [".lock"]
     return caught.value
 
 
@@ -376,6 +381,9 @@ def test_all_weeks_are_listed_the_newest_first_with_their_headlines(tmp_path: Pa
 def test_the_publication_before_is_put_back_if_the_new_one_cannot_be_placed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(
+        folders, "_exchanged", lambda *_: False
+    )  # as on systems where names cannot change places
     run(tmp_path, {"first": notebook(SAY)})
     before = digests(tmp_path / "out")
     rename = Path.rename
@@ -389,23 +397,82 @@ def test_the_publication_before_is_put_back_if_the_new_one_cannot_be_placed(
     with pytest.raises(OSError, match="disk gone"):
         run(tmp_path, {"first": notebook(SAY)})
     assert digests(tmp_path / "out") == before
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [AS_OF, "index.html"]
+    assert sorted(path.name for path in (tmp_path / "out").glob("[!.]*")) == [AS_OF, "index.html"]
 
 
 def test_what_a_killed_publication_left_is_put_in_order(tmp_path: Path) -> None:
-    from os import utime
-
-    from pressstats.publishing.folders import building_in
-
     (tmp_path / ".previous-2025-02-23-4711").mkdir()
     (tmp_path / ".previous-2025-02-23-4711" / "index.html").write_text("old")
     (tmp_path / ".building-2025-02-16-abc").mkdir()
-    (tmp_path / ".building-2025-02-09-new").mkdir()
-    utime(tmp_path / ".building-2025-02-16-abc", (0, 0))
-    with building_in(tmp_path, AS_OF) as folder:
+    # Time of the machine counts for nothing: one that was set back has written this.
+    os.utime(tmp_path / ".building-2025-02-16-abc", (4e9, 4e9))
+    with folders.building_in(tmp_path, AS_OF) as folder:
         assert folder.parent == tmp_path
+        assert [path.name for path in tmp_path.glob(".building-*")] == [folder.name]
     assert (tmp_path / "2025-02-23" / "index.html").read_text() == "old"
-    assert sorted(path.name for path in tmp_path.iterdir()) == [".building-2025-02-09-new", "2025-02-23"]
+    assert [path.name for path in tmp_path.glob("[!.]*")] == ["2025-02-23"]
+
+
+def test_one_publication_at_a_time_is_built_in_a_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[str] = []
+    monkeypatch.setattr(folders, "_PATIENCE", 0.1)
+    with folders.building_in(tmp_path, AS_OF) as folder:
+        (folder / "half").write_text("whole")
+        with (
+            pytest.raises(TimeoutError, match="another publication"),
+            folders.building_in(tmp_path, "2025-03-03", told.append),
+        ):
+            pass
+        assert (folder / "half").read_text() == "whole"
+    assert told == [f"waiting for another publication in {tmp_path}"]
+    with folders.building_in(tmp_path, AS_OF):
+        pass
+
+
+def test_a_day_is_never_missing_while_it_is_replaced(tmp_path: Path) -> None:
+    (tmp_path / "day").mkdir()
+    seen, done = [], threading.Event()
+
+    def watch() -> None:
+        while not done.is_set():
+            seen.append((tmp_path / "day").exists())
+
+    watching = threading.Thread(target=watch)
+    watching.start()
+    for number in range(100):
+        (tmp_path / "new").mkdir()
+        (tmp_path / "new" / str(number)).touch()
+        folders.place(tmp_path / "new", tmp_path / "day")
+        shutil.rmtree(tmp_path / "new")
+    done.set()
+    watching.join()
+    assert (tmp_path / "day" / "99").exists()
+    assert len(seen) > 100
+    assert all(seen)
+
+
+@pytest.mark.parametrize("name", ["2025-02-31", "2025-02-10"])
+def test_what_past_publications_cannot_mean_is_listed_by_its_day_or_not_at_all(
+    tmp_path: Path, name: str
+) -> None:
+    past = tmp_path / "out" / name
+    past.mkdir(parents=True)
+    (past / "index.html").write_text("")
+    (past / "manifest.json").write_text("[" * 100_000)
+    done = run(tmp_path, {"first": notebook(SAY)})
+    listed = (done.folder.parent / "index.html").read_text()
+    assert f"{AS_OF}/index.html" in listed
+    assert (f"{name}/index.html" in listed) == (name == "2025-02-10")
+
+
+def test_a_cell_without_end_is_a_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "CELL_SECONDS", 2)
+    halted = "import os, signal\nos.kill(os.getpid(), signal.SIGSTOP)"
+    failed = failing(tmp_path, notebook(SAY, halted))
+    assert "timed out" in str(failed)
+    assert not list((tmp_path / "out").glob(".building-*"))
 
 
 def test_stand_in_notebooks_name_every_hostile_text() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
+from small_plant import write_small_plant
 
 import pressstats.logs
 import pressstats.publishing
@@ -20,6 +22,7 @@ import pressstats.watch
 from pressstats.cli import main
 from pressstats.publishing import REPORTS, ReportFailed
 from pressstats.publishing.running import Failure
+from pressstats.stopping import EXIT_CODES
 
 
 def call(*arguments: str) -> Result:
@@ -149,3 +152,43 @@ def test_demo_refuses_a_folder_of_something_else(tmp_path: Path) -> None:
     assert result.exit_code == 2
     assert "Traceback" not in result.output
     assert (tmp_path / "letter.txt").exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (OSError(28, "No space left on device"), "No space left on device"),
+        (
+            TimeoutError("another publication in out did not end in 1800 s"),
+            "another publication in out did not end in 1800 s",
+        ),
+    ],
+)
+def test_a_folder_that_cannot_be_written_exits_3(
+    monkeypatch: pytest.MonkeyPatch, error: OSError, said: str
+) -> None:
+    def failed(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr("pressstats.publishing.publish", failed)
+    result = call("publish", "--out", "out")
+    assert result.exit_code == 3
+    assert result.stderr == f"out cannot be written: {said}. What stands there is whole.\n"
+
+
+def test_a_folder_below_a_file_exits_3(tmp_path: Path) -> None:
+    logs = write_small_plant(tmp_path / "logs")
+    result = call("publish", "--logs", str(logs), "--out", str(logs / "runs.csv" / "out"))
+    assert result.exit_code == 3
+    assert "Not a directory" in result.stderr.splitlines()[-1]
+
+
+@pytest.mark.parametrize("name", ["SIGHUP", "SIGINT", "SIGTERM"])
+def test_a_stop_is_a_line_and_an_exit_code_of_its_own(name: str) -> None:
+    program = "import os, signal, pressstats.stopping as stopping\nstopping.heed_signals()\n"
+    program += f"try:\n    os.kill(os.getpid(), signal.{name})\n    signal.pause()\n"
+    program += "except KeyboardInterrupt as stopped:\n    stopping.leave(stopped, 'All is whole.')"
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert done.returncode == EXIT_CODES[name] == 128 + getattr(signal, name)
+    assert done.stderr == f"Stopped by {name}. All is whole.\n"
+    assert not done.stdout

@@ -114,7 +114,7 @@ def test_where_nothing_can_be_forked_kernels_start_as_they_always_do(
 
 def test_a_kernel_ends_with_who_forked_it(tmp_path: Path) -> None:
     connection = tmp_path / "kernel.json"
-    with kernels.WarmKernels(3, {}) as warm:
+    with kernels.WarmKernels(3, {}, tmp_path) as warm:
         command = [kernels.sys.executable, "-m", "ipykernel_launcher", "-f", str(connection)]
         kernel = warm.forked(command, str(tmp_path), dict(os.environ))
         assert kernel is not None

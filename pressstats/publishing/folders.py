@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import ctypes
+import datetime as dt
 import filecmp
 import os
 import re
 import shutil
 import tempfile
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -19,55 +20,97 @@ __all__ = [
     "place",
     "published_weeks",
     "put_shared",
-    "replace_text",
 ]
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
-_BUILDING, _PREVIOUS = ".building-", ".previous-"
-_STALE = 24 * 3600  # [s]: no publication takes a day, so what is older was left by one that was killed
+_BUILDING, _PREVIOUS, _LOCK = ".building-", ".previous-", ".lock"
+#: How long another publication is waited for [s].
+_PATIENCE = 1800.0
+_RENAME_EXCHANGE, _HERE = 2, -100  # renameat2(2): both names change places, relative to the working folder
 
 
 @contextmanager
-def building_in(out: Path, as_of: str) -> Iterator[Path]:
+def building_in(out: Path, as_of: str, tell: Callable[[str], object] = len) -> Iterator[Path]:
     """Give an empty folder inside `out`, and take it away again unless it has been placed.
 
-    What a killed publication left behind is put in order first.
+    Meanwhile nobody else builds in `out`: who comes second waits, and is told so. What a publication that was killed
+    left behind is put in order first. Raises TimeoutError where another one takes half an hour, OSError where `out`
+    cannot be written.
     """
+    from filelock import FileLock, Timeout
+
     out.mkdir(parents=True, exist_ok=True)
-    _tidy(out)
-    folder = Path(tempfile.mkdtemp(prefix=f"{_BUILDING}{as_of}-", dir=out))
+    lock = FileLock(out / _LOCK)
     try:
-        yield folder
+        lock.acquire(timeout=0)
+    except Timeout:
+        tell(f"waiting for another publication in {out}")
+        try:
+            lock.acquire(timeout=_PATIENCE)
+        except Timeout:
+            raise TimeoutError(f"another publication in {out} did not end in {_PATIENCE:g} s") from None
+    try:
+        _tidy(out)
+        folder = Path(tempfile.mkdtemp(prefix=f"{_BUILDING}{as_of}-", dir=out))
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        lock.release()
 
 
 def _tidy(out: Path) -> None:
+    """Put in order what the dead left; of the living there is one, who holds the lock and has left nothing yet."""
     for previous in out.glob(f"{_PREVIOUS}*"):
         day = previous.name.removeprefix(_PREVIOUS)[:10]
         if _DAY.fullmatch(day) and not (out / day).exists():
             previous.rename(out / day)
     for left in (*out.glob(f"{_BUILDING}*"), *out.glob(f"{_PREVIOUS}*")):
-        if time.time() - left.stat().st_mtime > _STALE:
-            shutil.rmtree(left, ignore_errors=True)
+        shutil.rmtree(left, ignore_errors=True)
 
 
 def place(built: Path, target: Path) -> None:
-    """Rename `built` to `target`; what was there before goes only once the new one stands, and stays if that fails."""
+    """Put `built` in the place of `target` at once; what was there before is then in that of `built`.
+
+    Everything is on the disk before it is seen. Where names cannot change places at once, what was there goes aside
+    for a moment, and comes back if that fails.
+    """
     # made by tempfile for its owner alone; a publication is for others to read
     built.chmod(0o777 & ~_umask())
-    previous = None
-    if target.exists():
+    for path in (*built.rglob("*"), built):
+        _to_disk(path)
+    if not target.exists():
+        built.rename(target)
+    elif not _exchanged(built, target):
         previous = target.with_name(f"{_PREVIOUS}{target.name}-{os.getpid()}")
         target.rename(previous)
-    try:
-        built.rename(target)
-    except OSError:
-        if previous is not None:
+        try:
+            built.rename(target)
+        except OSError:
             previous.rename(target)
-        raise
-    if previous is not None:
+            raise
         shutil.rmtree(previous, ignore_errors=True)
+    _to_disk(target.parent)
+
+
+def _exchanged(one: Path, other: Path) -> bool:
+    """Let two folders change places; return False where the system or the file system cannot."""
+    try:
+        rename = ctypes.CDLL(None).renameat2
+    except (OSError, AttributeError, TypeError):
+        return False
+    return bool(rename(_HERE, os.fsencode(one), _HERE, os.fsencode(other), _RENAME_EXCHANGE) == 0)
+
+
+def _to_disk(path: Path) -> None:
+    """Wait until a file or folder stands on the disk; where that cannot be asked for, nothing is lost but that."""
+    with suppress(OSError):
+        opened = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)
 
 
 def _umask() -> int:
@@ -82,18 +125,11 @@ def put_shared(source: Path, target: Path, out: Path) -> None:
     Each publication opens by itself, even moved elsewhere; a hard link lets them hold one file.
     """
     for other in sorted(out.glob(f"*/assets/{target.name}")):
-        if filecmp.cmp(source, other, shallow=False):
+        if other.is_file() and filecmp.cmp(source, other, shallow=False):
             with suppress(OSError):
                 os.link(other, target)
                 return
     shutil.copyfile(source, target)
-
-
-def replace_text(path: Path, text: str) -> None:
-    """Write a file so that a reader sees the old one or the new one, never half of it."""
-    new = path.with_name(f".{path.name}-{os.getpid()}")
-    new.write_text(text, encoding="utf-8", newline="")
-    new.replace(path)
 
 
 def keep_failed(notebooks: list[Path], out: Path, as_of: str) -> Path:
@@ -118,5 +154,12 @@ def published_weeks(out: Path) -> list[Path]:
     """Return the folders of all publications in `out`, the newest first."""
     if not out.is_dir():
         return []
-    folders = [one for one in out.iterdir() if _DAY.fullmatch(one.name) and (one / "index.html").is_file()]
+    folders = [one for one in out.iterdir() if _is_day(one.name) and (one / "index.html").is_file()]
     return sorted(folders, key=lambda folder: folder.name, reverse=True)
+
+
+def _is_day(name: str) -> bool:
+    try:
+        return bool(_DAY.fullmatch(name)) and bool(dt.date.fromisoformat(name))
+    except ValueError:
+        return False

@@ -21,21 +21,25 @@ _IMPORTED = ("ipykernel.zmqshell", "ipykernel.kernelapp", "pressstats.pages", "p
 
 def _serve() -> None:
     """Fork until nobody is left to write a line."""
+    # Whoever asked for kernels is told to stop at the same terminal, and ends this process then.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     if not sys.flags.safe_path:
         del sys.path[0]  # the folder of this script
+    ends_with_parent = import_module("pressstats.stopping").ends_with_parent
+    ends_with_parent(os.getppid())
     for name in _IMPORTED:
         import_module(name)
     # What goes wrong here goes wrong in the notebooks again, where it is told.
     with contextlib.suppress(Exception):
         import_module("pressstats.results").hold_results(**json.loads(sys.argv[1]))
     gc.freeze()  # so that a kernel does not copy what it only looks through for garbage
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGCHLD, _waited_for)
     parent = os.getpid()
     for line in iter(sys.stdin.readline, ""):
         pid = os.fork()
         if pid == 0:
             try:
+                ends_with_parent(parent)
                 _become_kernel(parent, **json.loads(line))
             finally:
                 os._exit(1)

@@ -8,10 +8,13 @@ import signal
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from uuid import uuid4
 
 from jupyter_client.manager import AsyncKernelManager
+from traitlets import default
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,6 +37,8 @@ class WarmKernels:
         Kernels that will be asked for; for few of them to import everything does not pay.
     parameters : mapping of str to str
         Logs, as-of and folder of past publications, of which every notebook will open the results.
+    folder : Path
+        Where what kernels are connected by is kept; it goes with what is built there, whatever becomes of the kernels.
 
     Attributes
     ----------
@@ -41,7 +46,9 @@ class WarmKernels:
         Class of kernel managers whose kernels are forked.
     """
 
-    def __init__(self, count: int, parameters: Mapping[str, str]) -> None:
+    def __init__(self, count: int, parameters: Mapping[str, str], folder: Path) -> None:
+        self.folder = folder
+        self.started: list[Any] = []
         self._pays = count >= _PAYS_FROM and hasattr(os, "fork")
         self.manager = type("WarmKernelManager", (_Manager,), {"kernels": self})
         self._lock = threading.Lock()
@@ -64,6 +71,13 @@ class WarmKernels:
         if self._process is not None:
             self._process.communicate()
 
+    def kill(self) -> None:
+        """End every kernel at once, whatever it is doing."""
+        for process in (self._process, *self.started):
+            with suppress(OSError):
+                if process is not None:
+                    process.kill()
+
     def forked(self, command: list[str], folder: str, environment: dict[str, str]) -> Forked | None:
         """Return a kernel that runs `command` in a folder; None where it cannot be forked."""
         ours = command[:3] == [sys.executable, "-m", "ipykernel_launcher"]
@@ -78,7 +92,9 @@ class WarmKernels:
                 answer = self._process.stdout.readline()
             except BrokenPipeError:
                 return None
-        return Forked(int(answer)) if answer else None
+        forked = Forked(int(answer)) if answer else None
+        self.started += [forked] if forked else []
+        return forked
 
 
 class Forked:
@@ -121,11 +137,16 @@ class _Manager(AsyncKernelManager):
 
     kernels: WarmKernels
 
+    @default("connection_file")
+    def _beside_what_is_built(self) -> str:
+        return str(self.kernels.folder / f"kernel-{uuid4().hex}.json")
+
     async def _async_launch_kernel(self, kernel_cmd: list[str], **kw: Any) -> None:
         folder, environment = str(kw.get("cwd") or Path.cwd()), dict(kw.get("env") or os.environ)
         forked = self.kernels.forked(kernel_cmd, folder, environment)
         if forked is None:
             await super()._async_launch_kernel(kernel_cmd, **kw)
+            self.kernels.started.append(getattr(self.provisioner, "process", None))
             return
         provisioner: Any = self.provisioner
         provisioner.process, provisioner.pid, provisioner.pgid = forked, forked.pid, forked.pid

@@ -307,8 +307,9 @@ def plotly_source() -> Path:
 def read_week(folder: Path) -> Week:
     """Return what the manifest of a publication says of it; a bare entry if it cannot be read."""
     try:
-        manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+        path = folder / "manifest.json"
+        manifest = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
         reports = [(str(one["page"]), str(one["title"])) for one in manifest["reports"]]
         return Week(folder.name, str(manifest["plant"]), str(manifest["headline"]), tuple(reports))
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return Week(folder.name)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -16,7 +17,7 @@ import pandas as pd
 from ..beside import cores
 from ..pages.buying_files import SPREADSHEET
 from .csv_files import write_csv
-from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared, replace_text
+from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared
 from .manifest import manifest
 from .pages import (
     PLOTLY,
@@ -148,6 +149,8 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         published already with reports that are not among `names`.
     ReportFailed
         If a notebook failed or makes no page.
+    OSError
+        If `out` cannot be written, or another publication is written there for more than half an hour.
 
     Examples
     --------
@@ -177,7 +180,7 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
     tell(f"computing as of {day}")
 
     # Kernels take seconds to start: the results are computed meanwhile, and the notebooks wait for them.
-    with building_in(out, day) as building, ThreadPoolExecutor(max_workers=1) as beside:
+    with building_in(out, day, tell) as building, _another_thread() as beside:
         computed = beside.submit(results.tables)
         parameters = dict(zip(given, (str(logs_folder.resolve()), day, str(out)), strict=True))
         workspace = building / "executed"
@@ -201,7 +204,7 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         document = manifest(
             plant=logs.plant.name,
             parameters={
-                "logs": logs_folder.as_posix(),
+                "logs": logs_folder.resolve().name,  # where it stands on this machine is nobody else's business
                 "as_of": day,
                 "reports": [report.name for report in chosen],
             },
@@ -216,11 +219,30 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         )
         text = json.dumps(document, ensure_ascii=False, indent=1)
         (content / "manifest.json").write_text(f"{text}\n", encoding="utf-8", newline="")
+        # Written before anything is placed: what may fail for want of room fails now.
+        weeks = {folder.name: read_week(folder) for folder in published_weeks(out)}
+        weeks[day] = replace(read_week(content), folder=day)
+        index = building / "index.html"
+        index.write_text(
+            weeks_index([weeks[one] for one in sorted(weeks, reverse=True)]), "utf-8", newline=""
+        )
         place(content, out / day)
-    replace_text(out / "index.html", weeks_index([read_week(folder) for folder in published_weeks(out)]))
-    forget_failed(out, day)
+        index.replace(out / "index.html")
+        forget_failed(out, day)
     tell(f"published {out / day} in {clock.total():.1f} s")
     return Publication(out / day, document)
+
+
+@contextmanager
+def _another_thread() -> Iterator[ThreadPoolExecutor]:
+    """Give a thread to compute in; where the work beside it fails or is stopped, it is not waited for."""
+    pool = ThreadPoolExecutor(max_workers=1)
+    try:
+        yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
 
 
 def _pages_in(folder: Path) -> set[str]:

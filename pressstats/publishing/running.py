@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["Executed", "Failure", "NotebookError", "check_parameters", "run_notebooks"]
 
 _KERNEL = "python3"
+#: Longest that a cell is waited for [s]: sixty years of a plant take a fraction of it.
+CELL_SECONDS = 3600
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
 
@@ -103,7 +105,7 @@ def run_notebooks(
     workspace.mkdir(parents=True, exist_ok=True)
     done: dict[str, Executed | Failure] = {}
     with (
-        WarmKernels(len(reports), parameters) as warm,
+        WarmKernels(len(reports), parameters, workspace) as warm,
         ThreadPoolExecutor(max_workers=max(1, workers)) as pool,
     ):
         waiting = [
@@ -116,6 +118,7 @@ def run_notebooks(
                 done[result.report.name] = result
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
+            warm.kill()
             raise
     results = [done[report.name] for report in reports]
     return (
@@ -149,6 +152,7 @@ def _run(
             extra_arguments=["--log-level=50"],
             # nothing is left to be saved in a kernel: to wait for its farewell takes a sixth of the time
             shutdown_kernel="immediate",
+            execution_timeout=CELL_SECONDS,
             kernel_manager_class=manager,
         )
     except Exception as error:  # noqa: BLE001 -- whatever a notebook raises, the others go on

@@ -186,7 +186,9 @@ def planned_reels(
         metre = per_metre.get(str(material), np.nan)
         lengths = (whole["start_kg"] - whole["strip_kg"].fillna(0.0))[whole["material"] == material] / metre
         core = good["butt_m"].get(material, np.nan)
-        if len(lengths.dropna()) < 2 or not np.isfinite(core):
+        if (
+            len(lengths.dropna()) < 2 or not 0 <= core < lengths.mean()
+        ):  # where nothing was used, neither is true
             continue
         here = parts[parts["material"] == material].nlargest(_MOST_PARTS, "in_store_kg")
         part_m = here["in_store_kg"].to_numpy() / metre
