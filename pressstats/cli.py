@@ -183,6 +183,23 @@ def _ask(proposal: Proposal) -> None:
 
 
 @main.command()
+def tables() -> None:
+    """Print every table that is read or published, as Markdown: columns, units, limits and meaning.
+
+    \b
+    Example:
+      python -m pressstats tables > tables.md
+
+    \b
+    Exit codes:
+      0  printed
+    """
+    from .tables.schema import schema_markdown
+
+    click.echo(schema_markdown())
+
+
+@main.command()
 @_LOGS
 def check(logs_folder: Path) -> None:
     """List what is wrong in the logs, and what each analysis loses by it.

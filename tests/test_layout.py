@@ -100,7 +100,7 @@ EARLIER = {
         "figure_data",
         "exhibits",
     },
-    "cli": {"stopping", "logs", "start", "watch", "publishing"},
+    "cli": {"stopping", "tables", "logs", "start", "watch", "publishing"},
     "__main__": {"stopping", "cli"},
 }
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -28,6 +28,7 @@ from ..figure_data import script_json
 from ..markup import inline, quantity
 from ..palette import FONT, PAIRS, figure_template, swaps
 from ..tables import OUTPUTS
+from ..tables.schema import COLUMN_HEADS, column_words, schema_parts, table_words
 from .reports import EXPLORE, READERS, Report, in_reading_order
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "publication_index",
     "read_week",
     "report_page",
+    "schema_page",
     "weeks_index",
 ]
 
@@ -254,6 +256,41 @@ def publication_index(
             spreadsheet=spreadsheet,
             figures=0,
             **_common(plant, as_of),
+        )
+    )
+
+
+def schema_page(published: Collection[str], *, plant: str) -> str:
+    """Return the page of all tables, which stands beside those that are published; it needs no other file."""
+    parts = [
+        {
+            "anchor": anchor,
+            "head": head,
+            "tables": [
+                {
+                    "name": table.name,
+                    "file": f"{table.name}.csv" if anchor == "published" and table.name in published else "",
+                    "words": table_words(table),
+                    "rows": [column_words(column, anchor == "read") for column in table.columns],
+                }
+                for table in tables
+            ],
+        }
+        for anchor, head, tables in schema_parts()
+    ]
+    values = {**_common(plant, ""), "style": page_style()}
+    links = [{"href": "../index.html", "text": "Contents", "here": False}]
+    return (
+        _shell()
+        .get_template("schema.html.j2")
+        .render(
+            title=f"Tables: {plant}",
+            home="../index.html",
+            links=links,
+            parts=parts,
+            heads=COLUMN_HEADS,
+            figures=0,
+            **values,
         )
     )
 

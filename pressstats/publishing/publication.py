@@ -29,6 +29,7 @@ from .pages import (
     publication_index,
     read_week,
     report_page,
+    schema_page,
     weeks_index,
 )
 from .reports import REPORTS, Report, select
@@ -304,6 +305,8 @@ def _write(
         (content / page.report.page).write_text(page.html, encoding="utf-8", newline="")
     for name, frame in tables.items():
         write_csv(frame, content / "tables" / f"{name}.csv", name)
+    schema = schema_page(tables, plant=logs.plant.name)
+    (content / "tables" / "index.html").write_text(schema, encoding="utf-8", newline="")
     (content / "assets" / "page.css").write_text(page_style(), encoding="utf-8", newline="")
     (content / "assets" / "page.js").write_text(page_script(), encoding="utf-8", newline="")
     put_shared(plotly_source(), content / "assets" / PLOTLY, out)
