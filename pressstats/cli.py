@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["main"]
 
 _UNUSABLE, _UNWRITABLE = 2, 3
+_LONGEST = 4000  # characters of a line of a message
 _SIMULATION = "demo_plant"
 _LOGS = click.option(
     "--logs",
@@ -34,7 +35,10 @@ _LOGS = click.option(
 
 
 def _stop(message: str, code: int) -> NoReturn:
-    click.echo(message, err=True)
+    from .logs import printable
+
+    for line in message.splitlines():  # names of files and columns stand in it
+        click.echo(printable(line, _LONGEST), err=True)
     sys.exit(code)
 
 

@@ -140,11 +140,12 @@ def inline(text: str) -> str:
 def label(text: object, longest: int = _LABEL) -> str:
     """Return text from the logs as plotly shows it literally.
 
-    Plotly reads tags, entities and ``%{...}`` in every text. They are disarmed here, and a text
+    Plotly reads tags, entities, ``%{...}`` and ``$...$`` in every text. They are disarmed here, and a text
     that runs from right to left keeps its direction to itself.
     """
     seen = _cleaned(text, longest)
     safe = seen.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("%{", "%\u2060{")
+    safe = safe.replace("$", "&#36;")
     turned = any("\u0590" <= character <= "\u08ff" or "\ufb1d" <= character <= "\ufefc" for character in seen)
     return f"{_OPEN}{safe}{_CLOSE}" if turned else safe
 

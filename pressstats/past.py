@@ -172,5 +172,5 @@ def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
         ) from None
     # Spreadsheets are told by an apostrophe that a text is no formula: it is not part of the name.
     for name in texts:
-        rows[name] = rows[name].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
+        rows[name] = rows[name].str.replace(r"(^|[;\t\r\n])'(?=[=+\-@\t\r])", r"\1", regex=True)
     return rows

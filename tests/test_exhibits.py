@@ -125,6 +125,7 @@ def test_long_text_is_shortened_with_an_ellipsis() -> None:
 def test_a_label_shows_literally_what_plotly_would_interpret() -> None:
     assert exhibits.label("<b>&amp;</b>") == "&lt;b&gt;&amp;amp;&lt;/b&gt;"
     assert "%{" not in exhibits.label("%{x}")
+    assert exhibits.label("$y$") == "&#36;y&#36;"
     assert exhibits.label("שלום").startswith("\u2068")
 
 

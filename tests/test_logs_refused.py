@@ -14,8 +14,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as parquet
 import pytest
+from click.testing import CliRunner
 from small_plant import small_tables, write_small_plant
 
+from pressstats.cli import main
 from pressstats.logs import Logs, LogsError, read_logs
 
 MOUNTS = 43  # rows of the small plant
@@ -93,6 +95,30 @@ def test_files_of_a_program_that_ends_no_last_line_are_whole(tmp_path: Path) -> 
     for path in folder.glob("*.csv"):
         path.write_bytes(path.read_bytes().rstrip())
     assert _told(read_logs(folder)) == []
+
+
+@pytest.mark.parametrize("name", ["runs_\x1b[2J.csv", "coverage_\x1b[2J.csv", "\x1b[2J.csv"])
+def test_names_of_files_and_columns_steer_no_terminal(tmp_path: Path, name: str) -> None:
+    folder = write_small_plant(tmp_path)
+    (folder / name).write_text("run_id,\x1b]0;own\x07,ink\n1,2\n")
+    result = CliRunner().invoke(main, ["check", "--logs", str(folder)])
+    assert "\\x1b[2J" in result.output
+    assert "\x1b" not in result.output
+    assert "\x07" not in result.output
+
+
+@pytest.mark.parametrize("line", ["not a row", "0131,A,Northmill"])
+def test_the_first_broken_line_after_as_of_is_not_known_then(tmp_path: Path, line: str) -> None:
+    folder = write_small_plant(tmp_path)
+    path = folder / "reel_mounts.csv"
+    lines = path.read_text().splitlines()
+    at = next(number for number, one in enumerate(lines) if one.startswith("0091"))
+    known = read_logs(folder, "2025-03-11").rejected
+    path.write_text("\n".join([*lines[:at], line, *lines[at:], ""]))
+    pd.testing.assert_frame_equal(read_logs(folder, "2025-03-11").rejected, known)
+    assert len(read_logs(folder, "2025-03-12").rejected) == len(known) + 1
+    path.write_text("\n".join([*lines, line, ""]))
+    assert len(read_logs(folder).rejected) == len(known) + 1  # the newest is told of all there is
 
 
 # -- workbooks ----------------------------------------------------------------------------------

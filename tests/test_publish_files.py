@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 import pytest
 from stand_ins import HOSTILE
 
+from pressstats.past import past_exceptions
 from pressstats.publishing.csv_files import csv_text, harmless, write_csv
 
 
@@ -46,6 +48,18 @@ def test_a_cell_that_could_be_a_formula_gets_an_apostrophe(start: str) -> None:
     text = csv_text(pd.DataFrame({"title": pd.Series([f"{start}1+1"], dtype="str"), "size": [-1.5]}))
     rows = list(csv.reader(io.StringIO(text, newline="")))
     assert rows == [["title", "size"], [f"'{start}1+1", "-1.5"]]
+
+
+@pytest.mark.parametrize("text", ["x;=HYPERLINK(1)", "x\n=1+1", "x\t@SUM(1)", "a;-1;+2"])
+def test_a_formula_that_begins_where_others_split_gets_an_apostrophe(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "2025-03-09" / "tables" / "exceptions.csv"
+    path.parent.mkdir(parents=True)
+    write_csv(pd.DataFrame({name: [text] for name in ("exception", "kind", "subject")}, dtype="str"), path)
+    cells = re.split("[;\t\r\n]", path.read_text(encoding="utf-8"))
+    assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
+    past, _ = past_exceptions(tmp_path, pd.Timestamp("2025-03-16"))
+    assert past is not None
+    assert past.exceptions["subject"].tolist() == [text]
 
 
 def test_hostile_text_comes_back_from_the_file_as_it_was(tmp_path: Path) -> None:

@@ -3,7 +3,8 @@
 Which time decides is said in `TIME_COLUMNS`: webs, mounts and coverage follow their run, everything else
 goes by its own time, and what a plant keeps as one current list (`EXEMPT`) is not cut. A row that
 tells no time takes that of the row above it in its file, because exports are written in the order of
-time; where a whole file tells none, its rows count at the newest as-of only.
+time; where a whole file tells none, its rows count at the newest as-of only. A line that cannot be used and tells no
+time is known, at an earlier as-of, when the row below it is too: it may have been written with either.
 """
 
 from __future__ import annotations
@@ -121,7 +122,20 @@ def _filled(rows: Rows, row_times: np.ndarray) -> np.ndarray:
     return out
 
 
-def times_of_rows(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
+def _with_row_below(rows: Rows, row_times: np.ndarray, filled: np.ndarray) -> np.ndarray:
+    """Give rows that cannot be used and tell no time that of the row below in their file, if that is later."""
+    lost = np.isnat(row_times) & ~rows.live & ~rows.duplicate
+    if not lost.any():
+        return filled
+    order = np.lexsort((rows.raw.line, rows.raw.file))
+    out = filled.copy()
+    for at, below in zip(order[-2::-1], order[:0:-1], strict=True):
+        if lost[at] and rows.raw.file[at] == rows.raw.file[below] and out[below] > out[at]:
+            out[at] = out[below]
+    return out
+
+
+def times_of_rows(tables: dict[str, Rows], newest: bool = True) -> dict[str, np.ndarray]:
     """Return the time by which each row is in or out, itself or by the rows around it, for each table that is cut."""
     row_times: dict[str, np.ndarray] = {}
     runs = tables["runs"]
@@ -153,6 +167,8 @@ def times_of_rows(tables: dict[str, Rows]) -> dict[str, np.ndarray]:
     for name, times in row_times.items():
         # A price that does not say when it was agreed is known at once, whatever stands above it.
         out[name] = times if name == "prices" else _filled(tables[name], times)
+        if not newest:
+            out[name] = _with_row_below(tables[name], times, out[name])
     return out
 
 

@@ -229,7 +229,7 @@ def _cut(
     """Cut the tables; return which rows may be listed as problems, and the time each row tells."""
     listed: dict[str, np.ndarray] = {}
     row_times: dict[str, np.ndarray] = {}
-    times = times_of_rows(tables)
+    times = times_of_rows(tables, newest)
     if "deliveries" in tables:  # checked only now, as they stood on that day
         reopen(tables["deliveries"], day)
         check_each_row("deliveries", tables["deliveries"], plant)

@@ -18,13 +18,13 @@ __all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "printable", "problem_grou
 SET_ASIDE, DOUBTFUL, NOTED = "set aside", "doubtful", "noted"
 _TITLES = {SET_ASIDE: "Set aside", DOUBTFUL: "Doubtful, used all the same", NOTED: "Noted, no problem"}
 _SHOWN = 3  # lines of a group that are shown
-_LONGEST = 60  # characters of a value that are shown
+_LONGEST, _LONGEST_RULE = 60, 400  # characters of a name or value, and of a rule, that are shown
 
 
-def printable(text: str) -> str:
-    """Spell out characters that would steer a terminal or turn the line around."""
+def printable(text: str, longest: int = _LONGEST) -> str:
+    """Spell out characters that would steer a terminal or turn the line around; cut what is `longest`."""
     shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
-    return shown if len(shown) <= _LONGEST else shown[: _LONGEST - 1] + "…"
+    return shown if len(shown) <= longest else shown[: longest - 1] + "…"
 
 
 def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, object]]:
@@ -39,12 +39,19 @@ def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, objec
             value = cells[number] if len(cells) == len(parts) else values
             general, _, detail = rule.partition("; ")
             cell = (
-                f"{file}:{line:.0f}"
-                + (f" {column}" if column else "")
+                f"{printable(file)}:{line:.0f}"
+                + (f" {printable(column)}" if column else "")
                 + (f" = {printable(value)}" if value else "")
             )
-            shown = cell + (f" ({detail})" if detail else "")
-            out.append({"table": table, "rule": general, "severity": severity, "shown": shown})
+            shown = cell + (f" ({printable(detail, _LONGEST_RULE)})" if detail else "")
+            out.append(
+                {
+                    "table": table,
+                    "rule": printable(general, _LONGEST_RULE),
+                    "severity": severity,
+                    "shown": shown,
+                }
+            )
     return out
 
 

@@ -14,14 +14,15 @@ from ..tables import OUTPUTS
 
 __all__ = ["csv_text", "harmless", "write_csv"]
 
-#: A cell that starts with one of these may be read as a formula by spreadsheets.
-_FORMULA_STARTS = tuple("=+-@\t\r")
+#: Where a cell starts with one of these, spreadsheets may read a formula: also after what separates cells or rows to
+#: one that splits at semicolons or tabs and sees no quotation marks within.
+_FORMULA_START = re.compile(r"(^|[;\t\r\n])(?=[=+\-@\t\r])")
 _FORMATS = {"date": "%Y-%m-%d", "month": "%Y-%m", "time": "%Y-%m-%dT%H:%M:%S"}
 
 
 def harmless(text: str) -> str:
-    """Return `text` with an apostrophe before it if a spreadsheet would take it for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    """Return `text` with an apostrophe wherever a spreadsheet would take what follows for a formula."""
+    return _FORMULA_START.sub(r"\1'", text)
 
 
 def _quoted(cell: str) -> str:
