@@ -20,11 +20,13 @@ from order_simulation import Result
 from small_plant import small_tables, write_small_plant
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
+import bench_bombs
 import bench_demand
 import bench_faults
 import bench_forecast
 import bench_ink
 import bench_lab
+import bench_mutants
 import bench_mutations
 import bench_orders
 import bench_paper
@@ -90,6 +92,22 @@ def test_publish(tmp_path: Path) -> None:
     found = measured(bench_publish.main, f"--rounds 1 --logs {logs} --report log_check")
     assert found["floor / floor, clock"] == found["floor / floor, processor"] == 1
     assert found["publish / floor, processor"] > 0.5
+
+
+def test_bombs() -> None:
+    found = measured(bench_bombs.main, "--only far")
+    assert found["bombs"] == 2
+    assert found["neither refused nor read"] == 0
+    assert found["most memory"] < 1000
+
+
+@pytest.mark.parametrize(("command", "count"), [("read --seed 2", 20), ("analyse --seed 2", 1)])
+def test_mutants(command: str, count: int) -> None:
+    found = measured(bench_mutants.main, f"{command} --count {count}")
+    assert found["mutants read"] + found["mutants refused"] == count
+    assert (
+        found["mutants traceback"] == found["mutants hang"] == found["tables whose rows do not add up"] == 0
+    )
 
 
 @pytest.mark.parametrize("command", ["kills", "stops", "full", "pairs"])
