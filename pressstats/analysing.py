@@ -74,7 +74,7 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
     stock = orders.refuse_stock(logs, counted, unsound)
     opens = orders.open_orders(logs)
     later = beside(
-        lambda: (ahead_tables(logs, outlook, past, stock, opens), ink.adequacy(logs, exposure, fits))
+        lambda: (ahead_tables(logs, outlook, past, stock, opens, study), ink.adequacy(logs, exposure, fits))
     )
     tell("suppliers and orders")
     quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)

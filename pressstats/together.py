@@ -12,6 +12,7 @@ from .tables import OUTPUTS, as_published
 if TYPE_CHECKING:
     from .logs import Logs
     from .past import PastExceptions
+    from .reels import ReelStudy
 
 __all__ = ["ahead_tables", "week_tables"]
 
@@ -54,15 +55,18 @@ def ahead_tables(
     past: pd.DataFrame,
     stock: pd.DataFrame,
     open_rows: pd.DataFrame,
+    study: ReelStudy,
 ) -> dict[str, pd.DataFrame]:
     """Return the published tables that look ahead, but for the plan; without an outlook they have no rows."""
     names = ("demand_forecast", "demand_season", "forecast_record")
     tables = {"coming_days": nights.coming_days(logs, outlook, open_rows)}
     if outlook is None:
+        tables |= nights.night_tables(logs, study, None)
         tables |= {name: OUTPUTS[name].empty() for name in (*names, "coming_paper")}
         blank = pd.concat([OUTPUTS["stock_cover"].empty(), stock.drop(columns="why")], ignore_index=True)
         return tables | {"stock_cover": as_published(blank, "stock_cover")}
     paths = orders.demand_paths(outlook, logs.as_of)
+    tables |= nights.night_tables(logs, study, paths)
     return tables | {
         "coming_paper": nights.coming_paper(logs, paths),
         "demand_forecast": demand.demand_forecast(outlook, logs.plant.first_forecast_week(logs.as_of)),

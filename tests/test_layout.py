@@ -55,7 +55,7 @@ EARLIER = {
     "accounts": {"geometry", "tables", "plant", "logs", "valuation", "prices", "paper", "ink", "reels"}
     | {"demand"},
     "suppliers": {"tables", "plant", "logs", "offers", "prices", "paper", "reels", "orders"},
-    "together": {"tables", "logs", "watch", "demand", "orders", "nights", "past"},
+    "together": {"tables", "logs", "reels", "watch", "demand", "orders", "nights", "past"},
     "workbook": {"tables", "logs", "prices", "paper", "reels", "demand", "orders", "accounts"},
     "analysing": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
     | {"accounts", "suppliers", "beside", "together"},

@@ -46,14 +46,14 @@ def test_waste_and_titles_say_their_sums(small: Results) -> None:
     )
     assert "Harbour Parish" in str(pages.money.titles(small).markup)
     assert "Close of June 2025" in pages.money.month_end(small).text
-    assert "wasted more than nine of ten" in pages.money.last_night(small).text
+    assert "wasted more than nine of ten" in pages.last_night.runs(small).text
 
 
 def test_what_is_not_known_is_said(tmp_path_factory: pytest.TempPathFactory) -> None:
     tables = small_tables(5)
     bare = {name: tables[name] for name in ("runs", "run_webs")}
     results = open_results(write_small_plant(tmp_path_factory.mktemp("bare") / "logs", bare))
-    for block in (pages.money.bridge, pages.money.waste_in_money, pages.money.titles, pages.money.last_night):
+    for block in (pages.money.bridge, pages.money.waste_in_money, pages.money.titles, pages.last_night.runs):
         assert " not " in block(results).text
     assert pages.money.month_end(results).text == "No month is over and can be closed."
     assert isinstance(results["bridge"], pd.DataFrame)

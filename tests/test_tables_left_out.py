@@ -14,7 +14,7 @@ from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 from pressstats.tables import INPUTS, OUTPUTS
 
-PAGES = ("weekly_page", "buying_outlook", "log_check")
+PAGES = ("weekly_page", "last_night", "buying_outlook", "log_check")
 
 
 def results_of(folder: Path, tables: dict[str, pd.DataFrame]) -> Results:

@@ -22,7 +22,7 @@ SMALL = {
     "no_weights_skips": 16,
     "week_without_printing": 10,
 }
-PAGES = ("weekly_page", "log_check", "reels", "paper_balance")
+PAGES = ("weekly_page", "last_night", "log_check", "reels", "paper_balance")
 
 
 @pytest.fixture(scope="module", params=SMALL)

@@ -9,7 +9,7 @@ from .ahead import fan, season_panels, stock_panels
 from .charts import interval_dots, lines_by, presence, streams
 from .money import waterfall
 from .panels import control_chart, within_errors
-from .reels import cost_curves, funnel, running_lengths, spreads
+from .reels import cost_curves, funnel, running_lengths, splice_times, spreads
 
 __all__ = [
     "control_chart",
@@ -22,6 +22,7 @@ __all__ = [
     "presence",
     "running_lengths",
     "season_panels",
+    "splice_times",
     "spreads",
     "stock_panels",
     "streams",

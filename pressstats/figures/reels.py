@@ -14,7 +14,7 @@ from .common import DASHES, SYMBOLS, add_band, add_line, add_mark, layout
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["cost_curves", "funnel", "running_lengths", "spreads"]
+__all__ = ["cost_curves", "funnel", "running_lengths", "splice_times", "spreads"]
 
 
 def funnel(table: pd.DataFrame, limits: pd.DataFrame, *, rate: float) -> go.Figure:
@@ -123,3 +123,36 @@ def cost_curves(costs: pd.DataFrame, *, currency: str, current: float, best: flo
     top = 3 * float(costs["total"].min()) if costs["total"].notna().any() else float(costs["paper"].max())
     figure.update_yaxes(range=[0, top])
     return layout(figure, height=360, x="paper left on the core [m]", y=f"cost of a splice [{currency}]")
+
+
+def splice_times(table: pd.DataFrame) -> go.Figure:
+    """Draw the splices (row, at, early, late, together) of a night, a row a web; two at once as open diamonds."""
+    names = labels(table["row"].unique())
+    figure = go.Figure()
+    for alone, words, role, symbol in (
+        (True, "splice", "series1", "circle"),
+        (False, "two at once", "act", "diamond-open"),
+    ):
+        rows = table[(table["together"] == "") == alone]
+        if rows.empty:
+            continue
+        # Half a minute at least, or a short interval could not be seen.
+        figure.add_scatter(
+            x=[f"{at:%Y-%m-%d %H:%M}" for at in rows["at"]],
+            y=[names[str(row)] for row in rows["row"]],
+            mode="markers",
+            name=words,
+            marker={"color": COLOURS[role], "size": 10, "symbol": symbol, "line": {"width": 2}},
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": [late.total_seconds() * 1000 for late in rows["late"] - rows["at"]],
+                "arrayminus": [early.total_seconds() * 1000 for early in rows["at"] - rows["early"]],
+                "color": COLOURS[role],
+                "thickness": 2,
+            },
+        )
+    figure.update_yaxes(
+        autorange="reversed", type="category", categoryorder="array", categoryarray=list(names.values())
+    )
+    return layout(figure, height=120 + 30 * len(names), x="expected time")

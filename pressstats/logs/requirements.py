@@ -266,6 +266,21 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "such an issue is not among its title's past",
     ),
     Requirement(
+        "night_webs",
+        "What is laid out for tonight?",
+        (
+            _RUNS,
+            _WEBS,
+            _MOUNTS,
+            _PAPER,
+            Need("plan"),
+            Need("reels", without="new reels are not named, nor is it known whether they have rested"),
+            Need("tank_readings", without="ink is not held against the night"),
+            Need("runs", ("plates",), without="plates are not known"),
+        ),
+        "metres, reels and splices of such a title are not known",
+    ),
+    Requirement(
         "supplier_record",
         "What is each supplier worth?",
         (

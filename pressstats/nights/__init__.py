@@ -1,5 +1,18 @@
 """Nights: what the coming week and tonight will take, and what is to be laid out for it."""
 
 from .coming import coming_days, coming_paper
+from .jobs import night_jobs
+from .pulling import night_reels, night_splices, night_webs
+from .tanks import night_tanks
+from .tonight import night_tables
 
-__all__ = ["coming_days", "coming_paper"]
+__all__ = [
+    "coming_days",
+    "coming_paper",
+    "night_jobs",
+    "night_reels",
+    "night_splices",
+    "night_tables",
+    "night_tanks",
+    "night_webs",
+]

@@ -9,6 +9,7 @@ from . import (
     demand,
     ink_checks,
     ink_use,
+    last_night,
     log_check,
     money,
     order_cards,
@@ -33,6 +34,7 @@ __all__ = [
     "foot",
     "ink_checks",
     "ink_use",
+    "last_night",
     "log_check",
     "money",
     "opening",
@@ -64,6 +66,10 @@ leave_out_refused(buying_year, {"*": _DEMAND})
 leave_out_refused(buying_suppliers, {"contracts": _DEMAND, "emergencies": _DEMAND})
 leave_out_refused(
     buying_orders, {"stock_ahead": _DEMAND, "plan_words": _DEMAND, "changes": _DEMAND, "counts": _ANY}
+)
+leave_out_refused(
+    last_night,
+    {"runs": _PAPER, "webs": _PAPER, "reels": _PAPER, "splices": _PAPER, "tanks": _INK},
 )
 leave_out_refused(weekly_page, {"inks": _INK})
 leave_out_refused(weekly_sheet, {"waste": _PAPER, "waste_cost": _PAPER, "stock": _DEMAND})

@@ -16,7 +16,7 @@ from .common import STREAM_WORDS, day_words
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["bridge", "last_night", "month_end", "titles", "waste_in_money"]
+__all__ = ["bridge", "month_end", "titles", "waste_in_money"]
 
 _BETWEEN = {"week": "the week before", "last_year": "the same week of last year"}
 
@@ -136,26 +136,4 @@ def titles(results: Results) -> Block:
             f"cost_per_1000: per 1,000 [{currency}] .2; ci_low: from [{currency}] .2; ci_high: to [{currency}] .2"
         ),
         file="title_cost",
-    )
-
-
-def last_night(results: Results) -> Block:
-    """Return the runs of the last night against what was expected of them."""
-    record = results["run_record"]
-    rows = record[record["date"] == record["date"].max()] if len(record) else record
-    if rows.empty or rows["wasted_expected_kg"].isna().all():
-        return note("Last night is not held against anything: thirteen weeks of runs are needed.")
-    outside = rows[rows["wasted_kg"] > rows["wasted_high"]]
-    currency = results.logs.plant.currency
-    words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
-    return sheet(
-        rows,
-        name="last-night",
-        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do",
-        columns=(
-            "title; press; wasted_kg: wasted [kg] .0; wasted_expected_kg: expected [kg] .0; "
-            "wasted_low: from [kg] .0; wasted_high: to [kg] .0; "
-            f"cost_over_expected: over expected [{currency}] .0; breaks: web breaks .0; minutes_late: later [min] .0"
-        ),
-        file="run_record",
     )

@@ -12,6 +12,7 @@ EXPLORE = "explore"
 #: Readers in the order in which a publication serves them, with the head of their part of the index.
 READERS: dict[str, str] = {
     "manager": "Monday, five minutes",
+    "pressroom": "Seven in the morning",
     "buyer": "What to order, and when",
     "analyst": "Where it all went, and why",
 }
@@ -56,6 +57,7 @@ REPORTS: tuple[Report, ...] = (
     Report(
         "weekly_page", "The week", "Are we in control, what did last week cost, what must be done?", "manager"
     ),
+    Report("last_night", "Last night", "How was last night, and what is laid out for tonight?", "pressroom"),
     Report(
         "buying_outlook", "Buying outlook", "What will we need, when must we order, how sure are we?", "buyer"
     ),

@@ -1,6 +1,6 @@
 """Reels: the life of each, what stays on the cores, what is torn off, and what breaks."""
 
-from .age import passed_over, reel_ages
+from .age import new_in_store, passed_over, reel_ages
 from .breaks import CHANCE_OF_NAMING
 from .chain import reel_chain
 from .ends import ends_by, ends_cost, reel_ends
@@ -19,6 +19,7 @@ __all__ = [
     "ends_cost",
     "funnel_limits",
     "log_rank",
+    "new_in_store",
     "new_reels",
     "passed_over",
     "poisson_interval",

@@ -10,7 +10,7 @@ import pandas as pd
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["passed_over", "reel_ages"]
+__all__ = ["new_in_store", "passed_over", "reel_ages"]
 
 _REEL = ["supplier", "reel_id"]
 _COLUMNS = ["material", "reels", "oldest", "passed_over", "mounted", "age_q50", "age_q95"]
@@ -69,6 +69,15 @@ def passed_over(logs: Logs, chain: pd.DataFrame, days: int = 91) -> pd.DataFrame
         return pd.DataFrame(columns=columns)
     passed = _passed(*_received(logs, chain, days))
     return passed[columns].sort_values(["received_on", *_REEL], ignore_index=True)
+
+
+def new_in_store(logs: Logs, chain: pd.DataFrame) -> pd.DataFrame:
+    """Return supplier, reel_id, material, received_on of reels that lie in the store unmounted, the oldest first."""
+    columns = [*_REEL, "material", "received_on"]
+    if not logs.has("reels"):
+        return pd.DataFrame(columns=columns).astype({"received_on": "datetime64[us]"})
+    new, _ = _received(logs, chain, 1)
+    return new[columns].sort_values(["received_on", *_REEL], ignore_index=True)
 
 
 def _passed(new: pd.DataFrame, mounted: pd.DataFrame) -> pd.DataFrame:

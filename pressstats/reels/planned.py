@@ -171,8 +171,9 @@ def planned_reels(
     `chain` holds the part reels in the store, `whole` says how long new reels are, `per_metre` is the weight of a
     metre of each material [kg / m]. Columns title, web, material, run_m, part_reels (names), new_reels, splices
     (expected), core_kg (expected to stay on cores) [kg], back_m (to come back on the last reel) [m], proved,
-    splices_long_run (with reels as they come); blank where lengths are not known. Part reels are taken first, the
-    longest last, so that the last splice before the end is not a short reel's.
+    splices_long_run (with reels as they come), first_m, new_m, new_sd_m and error_m (metres to each splice and their
+    errors); blank where lengths are not known. Part reels are taken first, the longest last, so that the last splice
+    before the end is not a short reel's.
     """
     table = webs[webs["web"] != ""].reset_index(drop=True)
     table = table[["title", "web", "material", "run_m"]].copy()
@@ -180,6 +181,9 @@ def planned_reels(
     table[blank] = np.nan
     table["part_reels"] = ""
     table["proved"] = True
+    # What part reels hold in their order, and what new ones do with their spread, all less what stays on the core
+    first_m: list[tuple[float, ...]] = [()] * len(table)
+    table[["new_m", "new_sd_m", "error_m"]] = np.nan
     good = ends[ends["ended_by"] == "splice"].groupby("material")[["butt_m", "butt_kg"]].mean()
     parts = chain[(chain["mounts"] > 0) & (chain["in_store_kg"] > 0)]
     for material, booked in table[table["run_m"].notna()].groupby("material"):
@@ -211,4 +215,7 @@ def planned_reels(
             table.loc[row, "back_m"] = used + core - run
             table.loc[row, "splices_long_run"] = run / new
             table.loc[row, "proved"] = pick.proved
+            first_m[table.index.get_loc(row)] = tuple(first)
+            table.loc[row, ["new_m", "new_sd_m", "error_m"]] = new, spread, error
+    table["first_m"] = pd.Series(first_m, table.index, dtype="object")
     return table

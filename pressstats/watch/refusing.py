@@ -21,6 +21,9 @@ _RESTING: dict[str, tuple[str, ...]] = {
     "paper": (
         "paper_balance",
         "coming_paper",
+        "night_webs",
+        "night_reels",
+        "night_splices",
         "waste_cost",
         "title_cost",
         "run_record",
@@ -32,7 +35,7 @@ _RESTING: dict[str, tuple[str, ...]] = {
         "supplier_record",
         "claims",
     ),
-    "ink": ("title_cost", "ink_model", "ink_watch", "ink_ledger", "ink_findings"),
+    "ink": ("title_cost", "night_tanks", "ink_model", "ink_watch", "ink_ledger", "ink_findings"),
     "demand": (),
 }
 _KIND = {"paper": "newsprint", "ink": "ink"}

@@ -1,0 +1,329 @@
+"""What the page for seven in the morning shows: last night against what was expected, and what tonight takes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from .. import figures
+from ..exhibits import Block, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import caution as caution_block
+from ..exhibits import headline as headline_block
+from .common import counted, day_words, list_words, number_words, unless_logged
+from .material_words import material_words
+
+if TYPE_CHECKING:
+    from ..results import Results
+
+__all__ = [
+    "caution",
+    "headline",
+    "jobs",
+    "key_figures",
+    "look_at",
+    "reels",
+    "runs",
+    "splices",
+    "tanks",
+    "webs",
+]
+
+#: What of a run is held against its limit: column, its upper limit, and the words for what is beyond it.
+_BEYOND = (
+    ("wasted_kg", "wasted_high", "wasted more than nine of ten such runs do"),
+    ("breaks", "breaks_high", "had more web breaks than such runs have"),
+    ("remade", "remade_high", "had more plates made again than such runs have"),
+    ("minutes_late", "minutes_high", "ended later than nine of ten such runs do"),
+)
+_NOTHING = "Nothing is booked after the last day of the logs"
+
+
+def _night(results: Results) -> pd.DataFrame:
+    """Return the runs of the last night that the logs know."""
+    record = results["run_record"]
+    return record[record["date"] == record["date"].max()] if len(record) else record
+
+
+def _beyond(row: pd.Series) -> list[str]:
+    """Return what of a run is beyond its limits."""
+    return [words for value, limit, words in _BEYOND if row[value] > row[limit]]
+
+
+def headline(results: Results) -> Block:
+    """Return how last night was, and what tonight takes."""
+    rows = _night(results)
+    title = f"Last night, issues of {day_words(rows['date'].iloc[0])}" if len(rows) else "Last night"
+    told = rows.dropna(subset="wasted_expected_kg")
+    off = [f"{row['title']} on {row['press']}" for _, row in told.iterrows() if _beyond(row)]
+    if rows.empty:
+        lead = "What was printed last night is not known: no run can be held against anything"
+    elif told.empty:
+        lead = f"{counted(len(rows), 'run')} printed; thirteen weeks of runs are needed to judge them"
+    elif off:
+        verb = "was" if len(off) == 1 else "were"
+        lead = f"{len(off)} of {counted(len(rows), 'run')} {verb} outside the usual: {list_words(off, 3)}"
+    elif len(told) < len(rows):
+        lead = f"{len(told)} of {counted(len(rows), 'run')} ran as usual; of the others it is not known"
+    else:
+        lead = (
+            "The one run ran as usual"
+            if len(rows) == 1
+            else f"All {number_words(len(rows))} runs ran as usual"
+        )
+    cost = told["cost_over_expected"].sum(min_count=1)
+    detail = []
+    if np.isfinite(cost):
+        more = "more" if cost > 0 else "less"
+        money = quantity(abs(cost), results.logs.plant.currency, 0)
+        detail.append(f"Start-up and running waste cost {money} {more} than expected of such runs.")
+    detail.append(_tonight_words(results))
+    return headline_block(f"{lead}.", " ".join(detail), title)
+
+
+def _tonight_words(results: Results) -> str:
+    jobs = results["night_jobs"]
+    if jobs.empty:
+        return f"{_NOTHING}: what tonight takes is not known."
+    day = jobs["date"].iloc[0]
+    when = "Tonight" if day == results.logs.as_of + pd.Timedelta(days=1) else "The next booked night"
+    webs = results["night_webs"]
+    new, parts = webs["new_reels"].sum(min_count=1), (results["night_reels"]["kind"] == "part reel").sum()
+    words = f"{when}, issues of {day_words(day)}: {counted(len(jobs), 'title')}, "
+    words += f"{quantity(jobs['copies'].sum(), '', 0)} copies"
+    if np.isfinite(new):
+        words += f", {counted(new, 'new reel')} and {counted(parts, 'part reel')}"
+    plates = jobs["plates"].sum(skipna=False)
+    return f"{words}, {quantity(plates, '', 0)} plates." if np.isfinite(plates) else f"{words}."
+
+
+def look_at(results: Results) -> Block:
+    """Say what somebody should look at before tonight: runs outside the usual, stock, tanks, reels, tests."""
+    lines = []
+    for _, row in _night(results).iterrows():
+        for words in _beyond(row):
+            lines.append(
+                f"**{logged(row['title'])} on {logged(row['press'])}** {words}{_numbers(row, words)}."
+            )
+    short = results["night_webs"]
+    short = short[short["named"] < short["new_reels"]]
+    if len(short) and results.logs.has("reels"):
+        names = sorted(set(short["material"]))
+        lines.append(f"**Reels**: fewer of {list_words(names)} are known to lie rested than tonight takes.")
+    tanks = results["night_tanks"]
+    for state, words in (("act", "may not last tonight"), ("watch", "may have to be changed over tonight")):
+        names = tanks.loc[tanks["state"] == state, "tank"].tolist()
+        if names:
+            lines.append(f"**Ink**: {list_words(names)} {words}.")
+    pressing = results["to_do"]
+    pressing = pressing[pressing["by"] <= results.logs.as_of + pd.Timedelta(days=1)]
+    lines += [
+        f"**{logged(about)}**: {logged(do, 140)}."
+        for about, do in zip(pressing["about"], pressing["do"], strict=True)
+    ]
+    coming = results["coming_days"]
+    due = coming.loc[
+        (coming["date"] == results.logs.as_of + pd.Timedelta(days=1)) & (coming["due"] != ""), "due"
+    ]
+    lines += [f"**Due today**: {logged(words, 160)}." for words in due]
+    if not lines:
+        return note("Nothing that is logged asks for a look before tonight.")
+    return points(lines)
+
+
+def _numbers(row: pd.Series, words: str) -> str:
+    """Return the number of what is beyond its limit, and the limit."""
+    for value, limit, told in _BEYOND:
+        if told == words:
+            unit = {"wasted_kg": "kg", "minutes_late": "min"}.get(value, "")
+            return f": {quantity(row[value], unit, 0)}, limit {quantity(row[limit], unit, 0)}"
+    return ""
+
+
+def runs(results: Results) -> Block:
+    """Return the runs of last night against what was expected of each, with its limits."""
+    rows = _night(results)
+    if rows.empty or rows["wasted_expected_kg"].isna().all():
+        return note("Last night is not held against anything: thirteen weeks of runs are needed.")
+    outside = rows[rows["wasted_kg"] > rows["wasted_high"]]
+    currency = results.logs.plant.currency
+    words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
+    states = [
+        "watch" if _beyond(row) else "in control" if np.isfinite(row["wasted_high"]) else "unknown"
+        for _, row in rows.iterrows()
+    ]
+    return sheet(
+        rows.assign(state=states),
+        name="last-night",
+        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do",
+        columns=(
+            "title; press; state <state>; wasted_kg: wasted [kg] .0; wasted_expected_kg: expected [kg] .0; "
+            f"wasted_high: limit [kg] .0; cost_over_expected: over expected [{currency}] .0; "
+            "breaks: web breaks .0; remade: plates remade .0; minutes_late: later [min] .0; "
+            "minutes_high: limit [min] .0"
+        ),
+        file="run_record",
+    )
+
+
+def jobs(results: Results) -> Block:
+    """Return the titles of tonight: press, copies, pages, plates, start and end."""
+    table = results["night_jobs"]
+    if table.empty:
+        return unless_logged(results, "Tonight", f"{_NOTHING}.", "plan")
+    table = table.sort_values(["press", "starts_at"])
+    unknown = table.loc[table["like"] == "", "title"].tolist()
+    missing = f"; never printed with as many pages: {list_words(unknown)}" if unknown else ""
+    return sheet(
+        table.assign(
+            starts=[_clock(time) for time in table["starts_at"]],
+            ends=[_clock(time) for time in table["ends_at"]],
+        ),
+        name="night-jobs",
+        caption=f"Issues of {day_words(table['date'].iloc[0])}, starts and ends as usual, one title after the other"
+        f"{missing}",
+        columns=(
+            "title; press; starts <text>; ends <text>; copies .0; pages .0; colour_pages: in colour .0; "
+            "plates .0; plates_high: plates, 9 of 10 below .0; like: webs as in run"
+        ),
+        file="night_jobs",
+    )
+
+
+def _clock(time: pd.Timestamp) -> str:
+    return "" if pd.isna(time) else f"{time:%H:%M}"
+
+
+def webs(results: Results) -> Block:
+    """Return the webs of tonight: stand, paper, metres, part reels, new reels, splices."""
+    table = results["night_webs"]
+    if table.empty:
+        return unless_logged(
+            results, "Webs and reels", f"{_NOTHING}, so no web is known.", "plan", "reel_mounts"
+        )
+    words = material_words(results.logs)
+    splices = table["splices"].sum(min_count=1)
+    expected = f"{splices:.0f} splices expected" if np.isfinite(splices) else "splices are not known"
+    return sheet(
+        table.assign(
+            paper=[words.get(name, name) for name in table["material"]],
+            part_reels=table["part_reels"].mask(table["part_reels"] == "", "none"),
+        ),
+        name="night-webs",
+        caption=f"{counted(len(table), 'web')}, {expected}; part reels first, in this order",
+        columns=(
+            "title; web; press; reelstand: stand; paper; run_m: to run [m] .0; part_reels: part reels; "
+            "new_reels: new reels .0; back_m: comes back [m] .0"
+        ),
+        limit=40,
+        file="night_webs",
+    )
+
+
+def reels(results: Results) -> Block:
+    """Return the reels to pull from the store, by material, part reels first and new ones the oldest first."""
+    table = results["night_reels"]
+    if table.empty:
+        return unless_logged(
+            results, "Which reels to pull", "No reel that tonight takes is known to lie in the store.", "plan",
+            "reel_mounts", "reels",
+        )  # fmt: skip
+    words = material_words(results.logs)
+    asked = results["night_webs"].groupby("material")["new_reels"].sum()
+    rows = []
+    for material, pulled in table.groupby("material"):
+        new = pulled[pulled["kind"] == "new reel"].sort_values(["received_on", "reel_id"])
+        rows.append(
+            {
+                "paper": words.get(str(material), str(material)),
+                "asked": asked.get(material, np.nan),
+                "reels": ", ".join(new["reel_id"]) or "none",
+                "parts": ", ".join(pulled.loc[pulled["kind"] == "part reel", "reel_id"]) or "none",
+                "oldest": new["received_on"].min(),
+                "kg": pulled["kg"].sum(),
+            }
+        )
+    rest = results.logs.plant.reel.rest_days
+    rested = f", rested {counted(rest, 'day')} or more" if rest else ""
+    lacking = "" if results.logs.has("reels") else "; new reels have no names: no table reels"
+    return sheet(
+        pd.DataFrame(rows),
+        name="night-reels",
+        caption=f"{counted(len(table), 'reel')} to pull, the oldest first{rested}{lacking}",
+        columns=(
+            "paper; asked: new reels .0; oldest: oldest received <date>; kg: together [kg] .0; "
+            "parts: part reels; reels: new reels, the oldest first"
+        ),
+        file="night_reels",
+    )
+
+
+def tanks(results: Results) -> Block:
+    """Return the level of each tank against what tonight takes of its ink."""
+    table = results["night_tanks"]
+    if table.empty:
+        return unless_logged(results, "Ink", "No tank is dipped.", "tank_readings")
+    count = int((table["state"] == "in control").sum())
+    words = "All tanks hold what tonight takes" if count == len(table) else (
+        f"{count} of {len(table)} tanks are known to hold what tonight takes"
+    )  # fmt: skip
+    return sheet(
+        table.assign(dipped=[f"{day_words(time)} {_clock(time)}" for time in table["read_at"]]),
+        name="night-tanks",
+        caption=f"{words}, by the last dip; what was filled in since is not counted",
+        columns=(
+            "tank; ink; state <state>; level_kg: level [kg] .0; tonight_kg: tonight [kg] .0; "
+            "tonight_high_kg: 19 of 20 below [kg] .0; dipped: last dip <text>"
+        ),
+        file="night_tanks",
+    )
+
+
+def splices(results: Results) -> Block:
+    """Return the expected splices on a time line, a row a web, two at once marked."""
+    table = results["night_splices"]
+    if table.empty:
+        return unless_logged(
+            results,
+            "Splices",
+            "No splice is expected tonight, or lengths of reels are not known.",
+            "plan",
+            "reel_mounts",
+        )
+    table = table.assign(
+        row=table["press"] + " " + table["reelstand"].where(table["reelstand"] != "", "web " + table["web"])
+        + ", " + table["title"].str.slice(0, 18),
+    ).sort_values(["press", "at"])  # fmt: skip
+    pairs = int((table["together"] != "").sum())
+    both = (
+        f"{counted(pairs, 'is', 'are')} within two minutes of another on the press"
+        if pairs
+        else "never two at once"
+    )
+    return exhibit(
+        figures.splice_times(table),
+        name="splices",
+        finding=(
+            f"{counted(len(table), 'splice')} expected between {_clock(table['at'].min())} and "
+            f"{_clock(table['at'].max())}: {both}. The press is taken to run without stops."
+        ),
+        table=table.assign(together=table["together"].mask(table["together"] == "", "none")),
+        columns="row: stand and title; splice .0; at <time>; early <time>; late <time>; together: at once with",
+        file="night_splices",
+    )
+
+
+def caution() -> Block:
+    """Return the cautions of what is pulled, mounted and filled."""
+    return caution_block(
+        "Reels weigh about a tonne and may roll or fall; webs and nips draw in what touches them; ink tanks are filled "
+        "and dipped, never entered. By the maker's manual and local rules, by trained people."
+    )
+
+
+def key_figures(results: Results) -> None:
+    """Print rounded figures that tests compare."""
+    reels_ = results["night_reels"]
+    print(f"{len(_night(results))} runs, {len(results['night_jobs'])} titles tonight")
+    print(f"{len(reels_)} reels to pull, {len(results['night_splices'])} splices expected")

@@ -1,0 +1,212 @@
+"""What is laid out for the next booked night: by hand on a tidy plant, and told honestly where little is logged."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_plant import PLANT_TOML, small_tables, write_small_plant
+from worlds.judging import read
+
+from pressstats import pages
+from pressstats.logs import read_logs
+from pressstats.nights import night_jobs, night_splices, night_tanks
+from pressstats.past import past_forecasts
+from pressstats.results import Results, analyse
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    logs = read_logs(
+        write_small_plant(tmp_path_factory.mktemp("nights") / "logs", small_tables(28), PLANT_TOML)
+    )
+    return analyse(logs, *past_forecasts(None, logs.as_of))
+
+
+def webs_of(results: Results, *titles: str) -> pd.DataFrame:
+    runs = results.logs["runs"].drop_duplicates("title", keep="last").set_index("title")
+    day = results.logs.as_of + pd.Timedelta(days=1)
+    rows: list[dict[str, Any]] = [
+        {"date": day, "title": name, "like": runs.loc[name, "run_id"]} for name in titles
+    ]
+    return pd.DataFrame(rows)
+
+
+def test_a_booked_title_starts_as_usual_and_takes_the_plates_of_its_pages(small: Results) -> None:
+    logs = small.logs
+    table = small["night_jobs"].set_index("title")
+    runs = logs["runs"][(logs["runs"]["title"] == "Daily")]
+    row = table.loc["Daily"]
+    assert row["date"] == logs.as_of + pd.Timedelta(days=1)
+    assert row["copies"] == 19000
+    weekday = runs[runs["date"].dt.day_of_week == row["date"].day_of_week]
+    weekday = weekday if len(weekday) >= 4 else runs
+    usual = row["date"] + (weekday["started_at"] - weekday["date"]).median()
+    assert abs(row["starts_at"] - usual) <= pd.Timedelta(minutes=1)
+    hours = (runs["finished_at"] - runs["started_at"]).dt.total_seconds() / 3600
+    length = 19000 / (runs["copies_ordered"] / hours).median()
+    assert (row["ends_at"] - row["starts_at"]).total_seconds() / 3600 == pytest.approx(length, abs=0.02)
+    if runs["plates"].notna().any():
+        sets = (runs["plates"] / (runs["pages"] + 3 * runs["colour_pages"])).median()
+        assert row["plates"] == pytest.approx(sets * (row["pages"] + 3 * row["colour_pages"]), abs=0.5)
+
+
+def test_one_press_prints_one_title_after_the_other(small: Results) -> None:
+    logs = small.logs
+    other = logs["runs"][logs["runs"]["title"] == "Daily"].assign(
+        title="Second", run_id=lambda rows: "S" + rows["run_id"]
+    )
+    plan = logs["plan"].assign(title="Second")
+    tables = {name: logs[name] for name in logs.tables} if hasattr(logs, "tables") else {}
+    tables |= {"runs": pd.concat([logs["runs"], other]), "plan": pd.concat([logs["plan"], plan])}
+    both = _Logs(logs, tables)
+    webs = webs_of(small, "Daily")
+    webs = pd.concat([webs, webs.assign(title="Second", like="S" + webs["like"])])
+    table = night_jobs(both, webs)  # type: ignore[arg-type]
+    first, second = table.sort_values("starts_at").itertuples()
+    assert first.press == second.press
+    assert second.starts_at == first.ends_at
+
+
+class _Logs:
+    """Logs with some tables replaced."""
+
+    def __init__(self, logs: Any, tables: dict[str, pd.DataFrame]) -> None:
+        self._logs, self._tables = logs, tables
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        return self._tables.get(name, self._logs[name])
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._logs, name)
+
+
+def test_splices_come_where_the_reels_before_them_end() -> None:
+    start = pd.Timestamp("2025-03-01 22:00")
+    jobs = pd.DataFrame(
+        {
+            "title": ["T"],
+            "press": ["P1"],
+            "starts_at": [start],
+            "ends_at": [start + pd.Timedelta(minutes=100)],
+        }
+    )
+    planned = pd.DataFrame(
+        {
+            "title": "T",
+            "web": ["a", "b", "c"],
+            "run_m": 10_000.0,
+            "first_m": [(1500.0, 2500.0), (), (10_001.0,)],
+            "new_m": 4000.0,
+            "new_sd_m": 100.0,
+            "error_m": 0.0,
+        }
+    )
+    webs = planned[["title", "web"]].assign(reelstand=["R1", "R2", "R3"])
+    table = night_splices(planned, jobs, webs)
+    # One per cent of the web a minute: part reels of 1,500 and 2,500 m, then new ones of 4,000 m.
+    minutes = (table["at"] - start).dt.total_seconds() / 60
+    assert minutes[table["web"] == "a"].tolist() == [15, 40, 80]
+    assert minutes[table["web"] == "b"].tolist() == [40, 80]
+    assert "c" not in set(table["web"])
+    # Two webs change over in the same minute: both say so.
+    both = table.set_index(["web", "splice"])["together"]
+    assert both[("a", 2)] == "web b"
+    assert both[("b", 1)] == "web a"
+    assert both[("a", 1)] == ""
+    # Known part reels err by nothing here, a new one by 100 m or a minute, two by the root of two.
+    late = (table["late"] - table["at"]).dt.total_seconds() / 60
+    assert late[table["web"] == "a"].round().tolist() == [0, 0, 1]
+    assert (late[table["web"] == "b"].to_numpy() - 1.2816 * np.sqrt([1, 2])).max() < 0.5
+
+
+def test_reels_that_have_not_rested_are_not_pulled_and_the_oldest_go_first(small: Results) -> None:
+    from pressstats.nights import night_reels
+
+    jobs = small["night_jobs"]
+    planned = small.reel_study.planned.assign(new_reels=2.0, part_reels="")
+    chain = small.reel_study.reel_chain
+    day = jobs["date"].iloc[0]
+    material = str(planned["material"].iloc[0])
+    new = pd.DataFrame(
+        {
+            "supplier": "S",
+            "reel_id": ["fresh", "old", "older"],
+            "material": material,
+            "received_on": [day - pd.Timedelta(days=n) for n in (1, 5, 9)],
+            "received_kg": [900.0, 901.0, 902.0],
+        }
+    )
+    rows = new[["supplier", "reel_id", "material"]].assign(
+        mounts=0.0, in_store_kg=900.0, first_mounted=pd.NaT
+    )
+    study = dataclasses.replace(
+        small.reel_study, planned=planned, reel_chain=pd.concat([chain.iloc[:0], rows])
+    )
+    plant = small.logs.plant
+    resting = plant.model_copy(update={"reel": plant.reel.model_copy(update={"rest_days": 1})})
+    logs = _Logs(dataclasses.replace(small.logs, plant=resting), {"reels": new})
+    table = night_reels(logs, study, jobs)  # type: ignore[arg-type]
+    assert table["reel_id"].tolist()[:2] == ["older", "old"]
+    assert "fresh" not in set(table["reel_id"])
+    # Without a rest the reel of the day before may be mounted, last.
+    awake = night_reels(_Logs(small.logs, {"reels": new}), study, jobs)  # type: ignore[arg-type]
+    assert awake["reel_id"].tolist()[:3] == ["older", "old", "fresh"][: len(awake)]
+
+
+def test_a_tank_is_held_against_the_night_and_an_old_dip_says_nothing(small: Results) -> None:
+    from pressstats.orders import Paths
+
+    logs = small.logs
+    inks = logs["materials"][logs["materials"]["kind"] == "ink"]
+    name, ink = inks["material"].iloc[0], inks["ink"].iloc[0]
+    days = pd.date_range(logs.as_of + pd.Timedelta(days=1), periods=7)
+    paths = Paths(days, [name], np.full((1, 40, 7), 100.0), np.full((1, 7), 90.0))
+
+    def state(levels: list[float], back: float = 0.5) -> list[str]:
+        read_at = logs.as_of + pd.Timedelta(days=1 - back)
+        tanks = [f"X{number}" for number in range(len(levels))]
+        dips = pd.DataFrame({"tank": tanks, "ink": ink, "level_kg": levels, "read_at": read_at})
+        table = night_tanks(_Logs(logs, {"tank_readings": dips}), paths)  # type: ignore[arg-type]
+        assert (table["tonight_kg"] == 90).all()
+        assert (table["tonight_high_kg"] == 100).all()
+        return table["state"].tolist()
+
+    assert state([100.0, 500.0]) == ["in control", "in control"]
+    assert state([99.0, 500.0]) == ["watch", "in control"]
+    assert state([60.0, 39.0]) == ["act", "act"]
+    assert state([500.0], back=6.0) == ["unknown"]
+
+
+def test_what_is_not_booked_or_not_logged_is_said_and_nothing_is_reassured(tmp_path: Path) -> None:
+    tables = {
+        name: table
+        for name, table in small_tables(28).items()
+        if name not in ("plan", "reels", "tank_readings")
+    }
+    logs = read_logs(write_small_plant(tmp_path, tables, PLANT_TOML))
+    results = analyse(logs, *past_forecasts(None, logs.as_of))
+    night = pages.last_night
+    words = " ".join(
+        read(part(results))
+        for part in (
+            night.headline,
+            night.look_at,
+            night.runs,
+            night.jobs,
+            night.webs,
+            night.reels,
+            night.tanks,
+            night.splices,
+        )
+    )
+    assert "what tonight takes is not known" in words
+    assert "no table plan" in words
+    assert "no table tank_readings" in words
+    for calm in ("ran as usual", "All tanks hold", "never two at once", "0 reels"):
+        assert calm not in words, calm
+    assert "thirteen weeks" in words
