@@ -223,9 +223,9 @@ def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str) 
     return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))
 
 
-def files(items: Sequence[tuple[str, str]]) -> Block:
-    """Return links to files of the publication, each with what is to be known of it."""
-    words = "\n".join(f"- {name}: {plain(text)}" for name, text in items)
+def files(items: Sequence[tuple[Sequence[tuple[str, str]], str]]) -> Block:
+    """Return links to files of the publication (path, name), each line with what is to be known of its files."""
+    words = "\n".join(f"- {', '.join(path for path, _ in links)}: {plain(text)}" for links, text in items)
     return Block(block_html("files", items), words)
 
 

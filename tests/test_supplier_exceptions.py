@@ -46,7 +46,7 @@ def test_a_contract_is_raised_by_how_likely_it_is_broken(logs: Logs, chance: flo
         assert (row["kind"], row["subject"], row["owner"]) == ("contract", "Northmill N1200", "purchasing")
         # 1,000 t with 10 % tolerance; 700 t in the low case lack 200 t: a tenth of their price.
         assert row["cost"] == pytest.approx(0.1 * 200_000 * 0.6)
-        assert "150,000 kg moved from Southmill mend it" in row["why"]
+        assert "moving 150,000 kg from Southmill mends it" in row["why"]
 
 
 def test_a_contract_that_nobody_can_mend_says_so(logs: Logs) -> None:

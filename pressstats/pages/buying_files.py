@@ -39,9 +39,11 @@ def supplier_files(results: Results) -> dict[str, str]:
 
 def workbooks(results: Results) -> Block:
     """Return links to the workbooks, and say which of them may leave the house."""
-    own = [
-        (name, f"may go to {logged(supplier)} and nobody else: order form and twelve months")
-        for supplier, name in supplier_files(results).items()
+    own = [(path, logged(supplier)) for supplier, path in supplier_files(results).items()]
+    items = [
+        ([(SPREADSHEET, SPREADSHEET)], "stays in the house: it holds stock, policy and everybody's prices.")
     ]
-    inside = "stays in the house: it holds stock, policy and everybody's prices"
-    return files([(SPREADSHEET, inside), *own])
+    if own:
+        one = "each may leave the house, to that supplier and nobody else: order form and twelve months."
+        items.append((own, one))
+    return files(items)

@@ -177,7 +177,7 @@ _ALL = (
     ),
     Kind(
         "claim", "Claim that runs out",
-        "Send {subject} the claim with its evidence", "purchasing", _THIS_WEEK, state="watch", cost_basis=_TO_DATE,
+        "Send {subject} the claim with its evidence", "purchasing", _COSTS, state="watch", cost_basis=_TO_DATE,
         part="paper",
     ),
     Kind(

@@ -47,7 +47,8 @@ def _contracts(logs: Logs, contracts: pd.DataFrame, record: pd.DataFrame) -> Ite
         unit = str(logs.of_material(pd.Series([row.material]), "unit").fillna("").iloc[0])
         mend = "; nobody else delivers it"
         if row.other and row.shift:
-            mend = f"; {abs(row.shift):,.0f} {unit} moved {'from' if row.shift > 0 else 'to'} {row.other} mend it"
+            way = "from" if row.shift > 0 else "to"
+            mend = f"; moving {abs(row.shift):,.0f} {unit} {way} {row.other} mends it"
         why = (
             f"{100 * chance:.0f} % risk of ending outside {low:,.0f} to {high:,.0f} {unit} on "
             f"{row.contract_to:%Y-%m-%d}: {row.q05:,.0f} to {row.q95:,.0f} {unit} is likely{mend}"
