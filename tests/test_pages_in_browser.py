@@ -125,6 +125,9 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
         sound(found)
         if path.name == "weekly_page.html":
             reasons_are_in_sight(found.page)
+        if path.name == "buying_outlook.html":
+            order_cards_are_whole_on_a_phone(found.page)
+            assert path.stat().st_size < 500_000
         found.page.emulate_media(color_scheme="light")
         found.page.set_viewport_size({"width": 1280, "height": 900})
         if found.page.locator(".plot").count():
@@ -144,6 +147,21 @@ def reasons_are_in_sight(page: sync_api.Page) -> None:
             assert box is not None
             assert box["x"] >= 0
             assert box["x"] + box["width"] <= 390
+
+
+def order_cards_are_whole_on_a_phone(page: sync_api.Page) -> None:
+    """Check that what an order is placed with lies on the screen, and whom to ring above it."""
+    cards = page.locator(".card")
+    assert cards.count() == 7
+    ring = page.locator(".beside").bounding_box()
+    first = cards.first.bounding_box()
+    assert ring is not None
+    assert first is not None
+    assert ring["y"] + ring["height"] <= first["y"]
+    beyond = """cards => cards.flatMap(card => [card, ...card.querySelectorAll("th, td, dt, dd, h3, .to-write")])
+        .map(part => part.getBoundingClientRect()).filter(box => box.left < 0 || box.right > innerWidth).length"""
+    assert cards.evaluate_all(beyond) == 0
+    assert page.locator(".card .to-write").count() == 7
 
 
 def too_wide_for_paper(page: sync_api.Page) -> list[str]:
