@@ -128,8 +128,14 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
 
 
 @main.command()
-@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
-def start(folder: Path) -> None:
+@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False), required=False)
+@click.option(
+    "--templates",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="DIR",
+    help="Write a workbook to log into instead: a sheet a table, with units, meanings and an example.",
+)
+def start(folder: Path | None, templates: Path | None) -> None:
     """Look at a plant's own exports in FOLDER and propose the plant.toml that reads them.
 
     Tables, columns, units and words are recognised by name, in English, German, French, Dutch, Spanish and the Nordic
@@ -139,15 +145,25 @@ def start(folder: Path) -> None:
     \b
     Example:
       python -m pressstats start exports
+      python -m pressstats start --templates templates
 
     \b
     Exit codes:
-      0  plant.toml is written
-      2  nothing could be read, or there is a plant.toml already
+      0  plant.toml, or the workbook, is written
+      2  nothing could be read, or what would be written is there already
     """
     from .logs import printable
-    from .start import describe, plant_toml, propose
+    from .start import describe, plant_toml, propose, write_templates
 
+    if templates is not None:
+        try:
+            click.echo(f"{write_templates(templates)} is written; the third row of each sheet is an example.")
+        except FileExistsError as error:
+            _stop(str(error), _UNUSABLE)
+        if folder is None:
+            return
+    if folder is None:
+        raise click.UsageError("name the folder of the exports, or --templates DIR")
     target = folder / "plant.toml"
     if target.exists():
         _stop(

@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import openpyxl
 import pytest
 from click.testing import CliRunner
 from plant_exports import differing, exporting_plants, judged, told, weeks_of, write_exports
@@ -201,3 +202,28 @@ def test_guesses_are_asked_in_a_terminal(tmp_path: Path, monkeypatch: pytest.Mon
     assert 'name = "Night Press"\n' in text
     assert "guess:" not in text.split("[format]")[1]
     assert '"which"' not in text
+
+
+def test_a_template_is_read_as_it_is_and_explains_itself(tmp_path: Path) -> None:
+    result = CliRunner().invoke(cli.main, ["start", "--templates", str(tmp_path)])
+    assert result.exit_code == 0
+    (tmp_path / "plant.toml").write_text('name = "Night"\ntimezone = "Europe/Vienna"\ncurrency = "EUR"\n')
+    logs = read_logs(tmp_path)  # the example rows are one night of an invented plant
+    assert logs.rejected.empty, logs.rejected.to_string()
+    assert logs.warnings.empty, logs.warnings.to_string()
+    assert logs.notes.empty
+    assert set(logs.tables) == set(INPUTS)
+    book = openpyxl.load_workbook(tmp_path / "logs_template.xlsx")
+    assert book.sheetnames == list(INPUTS)
+    for name, table in INPUTS.items():
+        sheet = book[name]
+        assert [cell.value for cell in sheet[2]] == table.names
+        assert [cell.value or "" for cell in sheet[1]] == [column.unit for column in table.columns]
+        assert all(
+            cell.comment.text.startswith(c.meaning) for cell, c in zip(sheet[2], table.columns, strict=True)
+        )
+        offered = {str(one.sqref): one.formula1 for one in sheet.data_validations.dataValidation}
+        assert list(offered.values()) == [f'"{",".join(c.choices)}"' for c in table.columns if c.choices]
+    again = CliRunner().invoke(cli.main, ["start", "--templates", str(tmp_path)])
+    assert again.exit_code == 2
+    assert "already" in again.output

@@ -1,9 +1,11 @@
 """The first hour: from a folder of a plant's own exports to a ``plant.toml`` that reads them.
 
 ``found`` opens what lies there, `words` knows the trade's words, `recognising` hears names, cells and the other tables,
-`cellwords` translates what stands in cells, `proposal` writes.
+`cellwords` translates what stands in cells, `proposal` writes; `templates` makes a workbook
+for what is not logged yet.
 """
 
 from .proposal import Proposal, describe, plant_toml, propose
+from .templates import write_templates
 
-__all__ = ["Proposal", "describe", "plant_toml", "propose"]
+__all__ = ["Proposal", "describe", "plant_toml", "propose", "write_templates"]
