@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from small_plant import PLANT_TOML, small_tables, write_small_plant
 
+from pressstats.cli import main
 from pressstats.logs import LogsError, describe_check, read_logs
 from pressstats.plant import PlantError, read_plant
 
@@ -303,6 +305,53 @@ def test_extra_columns_are_listed_and_are_no_problem(tmp_path: Path) -> None:
     assert logs.rejected.empty
     assert logs.warnings.empty
     assert "Noted, no problem\n  runs: no column of the table" in describe_check(logs)
+
+
+def test_all_that_blocks_is_told_at_once_with_the_header_and_the_remedy(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    for name, column in (("runs", "title"), ("runs", "pages"), ("run_webs", "web")):
+        text = (folder / f"{name}.csv").read_text()
+        (folder / f"{name}.csv").write_text(text.replace(column, f"{column}_x", 1))
+    with pytest.raises(LogsError) as caught:
+        read_logs(folder)
+    lines = str(caught.value).split("\n")
+    assert lines[:3] == [
+        "runs cannot be used",
+        "  runs.csv:1 title: required column is missing, so the table is left out",
+        "  runs.csv:1 pages: required column is missing, so the table is left out",
+    ]
+    assert lines[3].startswith("  runs.csv:1 has: run_id, date, title_x, press")
+    assert '[columns.runs] "their name" = "ours"' in lines[4]
+    assert lines[5:7] == [
+        "run_webs cannot be used",
+        "  run_webs.csv:1 web: required column is missing, so the table is left out",
+    ]
+
+
+def test_no_line_of_a_message_is_longer_than_a_screen_shows(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    text = (folder / "runs.csv").read_text()
+    wide = ",".join(["y" * 38_000, *(f"more{number}" for number in range(300))])
+    lines = [line + "," + ("z" * 38_000) + "," * 300 for line in text.splitlines()[1:]]
+    (folder / "runs.csv").write_text("\n".join([text.splitlines()[0] + "," + wide, *lines]))
+    told = describe_check(read_logs(folder))
+    assert max(map(len, told.split("\n"))) <= 400
+    (folder / "runs.csv").write_text((folder / "runs.csv").read_text().replace("title", "x" * 38_000, 1))
+    result = CliRunner().invoke(main, ["check", "--logs", str(folder)])
+    assert result.exit_code == 2
+    assert max(map(len, result.output.split("\n"))) <= 4000
+
+
+def test_each_problem_stands_on_its_line_and_comes_with_a_remedy(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    text = (folder / "runs.csv").read_text().replace("straight", "gerade", 3)
+    (folder / "runs.csv").write_text(text)
+    lines = describe_check(read_logs(folder)).split("\n")
+    at = lines.index("  runs: none of the allowed words (3 rows)")
+    assert [line.split(" (")[0] for line in lines[at + 1 : at + 4]] == [
+        f"    runs.csv:{number} production = gerade" for number in (2, 3, 4)
+    ]
+    assert lines[at + 4] == "    remedy: say what the plant's words mean in [values.runs.COLUMN]"
 
 
 @pytest.mark.parametrize(

@@ -67,15 +67,17 @@ def _opened(folder: Path, plant: Plant) -> tuple[dict[str, RawTable], list[File]
 
 def _usable(tables: dict[str, RawTable]) -> dict[str, RawTable]:
     """Return the tables whose headers allow to use them."""
-    usable = {}
+    usable, blocked = {}, []
     for name, raw in tables.items():
         blocking = [note for note in raw.notes if note[4]]
         if blocking and raw.table.required:
-            raise LogsError(_blocked(name, blocking))
+            blocked.append(_blocked(name, blocking))
         if not blocking and (
             len(raw) or raw.table.required
         ):  # a table without rows is like one that is absent
             usable[name] = raw
+    if blocked:
+        raise LogsError("\n".join(blocked))
     return usable
 
 

@@ -17,6 +17,28 @@ __all__ = ["DOUBTFUL", "SET_ASIDE", "describe_check", "printable", "problem_grou
 
 SET_ASIDE, DOUBTFUL, NOTED = "set aside", "doubtful", "noted"
 _TITLES = {SET_ASIDE: "Set aside", DOUBTFUL: "Doubtful, used all the same", NOTED: "Noted, no problem"}
+#: What mends the problems of a rule, by how the rule begins; `{table}` is the table's name.
+_REMEDIES = {
+    "not a date": "say how dates are written in [format] dates, or that the column is another in [columns.{table}]",
+    "not an ISO date": "say how dates are written in [format] dates",
+    "no such date": "say which comes first, day or month, in [format] dates",
+    "not a number": "correct the cells, or say that the column is another in [columns.{table}]",
+    "a decimal or": "say which sign is the decimal one in [format] decimal",
+    "none of the allowed words": "say what the plant's words mean in [values.{table}.COLUMN]",
+    "out of limits": "correct the cells, or say in which unit they are logged in [units.{table}]",
+    "must not be blank": "fill the cells in; what never changes may stand in [constants.{table}]",
+    "the time of day is missing": "export the time, or name its column too in [columns.{table}]",
+    "required column is missing": "say which it is in [columns.{table}], or what it always is in [constants.{table}]",
+    "two columns have this name": "say which of them is meant in [columns.{table}]",
+    "the same ": 'let the newest stand, [exports] corrections = "newest_file", or tell them apart in [keys]',
+    "belongs to no table": "name its table in [files], or move it out of the folder",
+    "no column of the table": "if it is one of ours, say so in [columns.{table}]",
+    "no file or sheet is called so": "correct the name in [files]",
+    "another number of fields": "export with quotation marks about text that holds the separator",
+    "a quotation mark never closes": "correct the line, or export again",
+    "bytes that are no text": "export again as UTF-8",
+}
+_LINE = 400  # characters of a printed line
 _SHOWN = 3  # lines of a group that are shown
 _LONGEST, _LONGEST_RULE = 60, 400  # characters of a name or value, and of a rule, that are shown
 
@@ -25,6 +47,12 @@ def printable(text: str, longest: int = _LONGEST) -> str:
     """Spell out characters that would steer a terminal or turn the line around; cut what is `longest`."""
     shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
     return shown if len(shown) <= longest else shown[: longest - 1] + "…"
+
+
+def _remedy(table: str, rule: str) -> str:
+    """Return what mends the problems of a rule, empty where each needs a look of its own."""
+    found = next((remedy for begin, remedy in _REMEDIES.items() if rule.startswith(begin)), "")
+    return found.replace("{table}", table or "TABLE")
 
 
 def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, object]]:
@@ -137,6 +165,8 @@ def describe_check(logs: Logs) -> str:
             lines += [f"    {line}" for line in shown]
             if rows > len(shown):
                 lines.append(f"    and {rows - len(shown):,.0f} more")
+            if remedy := _remedy(table, rule):
+                lines.append(f"    remedy: {remedy}")
     lost = losses(logs)
     if len(lost):
         lines += ["", "What is lost by it"]
@@ -145,4 +175,4 @@ def describe_check(logs: Logs) -> str:
             lines += [f"    {row.missing}: {row.lost}" for row in part.itertuples()]
     if not len(lost) and (groups["severity"] == NOTED).all():
         lines.append("No problems found.")
-    return "\n".join(lines)
+    return "\n".join(printable(line, _LINE) for line in lines)
