@@ -47,7 +47,9 @@ def newsprint(results: Results) -> list[str]:
 
 
 def unit_of(results: Results, material: str) -> str:
-    """Return the unit a material is counted in, empty for pieces."""
+    """Return the unit a material is counted in, empty for pieces and where no table says."""
+    if not results.logs.has("materials"):
+        return ""
     units = results.logs["materials"].set_index("material")["unit"]
     unit = str(units.get(material, ""))
     return "" if unit == "each" else unit
