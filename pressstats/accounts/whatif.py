@@ -11,6 +11,7 @@ import pandas as pd
 from ..demand import WhatIf, driver_days
 from ..prices import agreed_price
 from .names import nearest
+from .whatif_error import film_error, ink_terms, title_error
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["what_if_cost"]
 
 _PATHS = 1000
+_SEED = 20240301
 _LOW, _HIGH = 0.05, 0.95
 ALL = "all materials"
 
@@ -30,6 +32,7 @@ def what_if_cost(
     weeks: int = 13,
     first: str | pd.Timestamp | None = None,
     last: str | pd.Timestamp | None = None,
+    model: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Return what assumptions change in the weeks ahead.
 
@@ -45,14 +48,18 @@ def what_if_cost(
         Weeks from the first one after the history on.
     first, last : str or Timestamp, optional
         Days of publication that are looked at, instead of those weeks.
+    model : DataFrame, optional
+        The published ``ink_model``: film, start-up and idle loss of the present part the use of an ink better than
+        its weeks do.
 
     Returns
     -------
     DataFrame, shape (assumptions x materials and all of them, 11)
         what_if, material (``all materials`` for the sum in money), expected and change, need_low and need_high (5 and
         95 % of what is then needed) [unit of the material], cost (of the change, at today's prices), q05 and q95 (of
-        that cost) [currency], unit and unit_price. The drivers tell the change in proportion; limits are those of the
-        forecast that it is a share of, materials erring together.
+        that cost) [currency], unit and unit_price. The drivers tell the change in proportion. Limits hold the error of
+        the forecast that it is a share of, materials erring together, and that of the share: of the titles concerned
+        as in past forecasts, of a film weight by its standard error. Blank where no past forecast tells it.
 
     Raises
     ------
@@ -68,14 +75,17 @@ def what_if_cost(
     days = _days(outlook, weeks, first, last)
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))
     since = pd.date_range(outlook.weeks[0], days[-1], freq="D", unit="us")
-    base = driver_days(outlook.recipe, known, since).loc[days].sum(skipna=False)
+    terms = None if model is None else ink_terms(model)
+    base = driver_days(outlook.recipe, known, since, terms=terms).loc[days].sum(skipna=False)
     paths, mean = outlook.day_paths(_PATHS, days)
     whole, expected = paths.sum(axis=2), mean.sum(axis=1)
     unit = logs["materials"].set_index("material")["unit"]
     rows = []
     for name, assumed in assumptions.items():
         _check(logs, assumed)
-        other = driver_days(outlook.recipe, known, since, assumed).loc[days].sum(skipna=False)
+        other = driver_days(outlook.recipe, known, since, assumed, terms).loc[days].sum(skipna=False)
+        error = _share_error(outlook, assumed, len(days), model)
+        apart = np.random.default_rng(_SEED).standard_normal(_PATHS)
         share = (other / base - 1).where(base > 0)
         total = np.zeros(_PATHS + 1)
         for place, material in enumerate(outlook.names):
@@ -83,9 +93,10 @@ def what_if_cost(
             if not np.isfinite(moved):
                 continue
             price = agreed_price(logs, material, logs.as_of, 7 * float(expected[place]) / len(days))
-            cost = moved * price * np.append(expected[place], whole[place])
+            drawn = moved * (1 + error * apart)
+            cost = price * np.append(moved * expected[place], drawn * whole[place])
             total = total + cost
-            need = np.quantile((1 + moved) * whole[place], [_LOW, _HIGH])
+            need = np.quantile((1 + drawn) * whole[place], [_LOW, _HIGH])
             quantity = {"expected": expected[place], "change": moved * expected[place]}
             quantity |= {"need_low": float(need[0]), "need_high": float(need[1])}
             rows.append(
@@ -96,6 +107,16 @@ def what_if_cost(
     columns += ["unit_price"]
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(unit=[unit.get(material, "") for material in table["material"]])
+
+
+def _share_error(outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFrame | None) -> float:
+    """Return the relative error of the shares that an assumption changes."""
+    titles = {*assumed.copies, *assumed.pages, *assumed.closed}
+    known = set(outlook.recipe.runs.titles)
+    # All titles together have no share to be wrong about.
+    of_titles = title_error(outlook.recipe, titles, days) if titles and titles < known else 0.0
+    of_film = 0.0 if model is None or not assumed.coverage else film_error(model, assumed.coverage)
+    return float(np.hypot(of_titles, of_film))
 
 
 def _days(

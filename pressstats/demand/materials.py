@@ -7,6 +7,7 @@ film weight, starts and standing of each ink, plates of a page.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -85,19 +86,24 @@ class _Ahead:
 
 
 def driver_days(
-    recipe: Recipe, known: pd.Timestamp, days: pd.DatetimeIndex, what_if: WhatIf | None = None
+    recipe: Recipe,
+    known: pd.Timestamp,
+    days: pd.DatetimeIndex,
+    what_if: WhatIf | None = None,
+    terms: Mapping[str, np.ndarray] | None = None,
 ) -> pd.DataFrame:
     """Return what each day ahead is expected to take of each material, from its issues, shape (days, materials).
 
     The days follow on each other, later than `known`; blank for a material that issues do not explain. An assumption
-    that holds on some days only changes those: what a day takes depends on its own issues.
+    that holds on some days only changes those: what a day takes depends on its own issues. `terms` are film [kg/m2],
+    start-up [kg a run] and idle loss [kg a week] by ink, for those that weeks need not tell.
     """
     if what_if is not None and not (holds := what_if.holds_on(days)).all():
-        plain = driver_days(recipe, known, days)
+        plain = driver_days(recipe, known, days, terms=terms)
         always = replace(what_if, weekdays=(), first=None, last=None)
         if not holds.any():
             return plain
-        return driver_days(recipe, known, days, always).where(pd.Series(holds, days), plain, axis=0)
+        return driver_days(recipe, known, days, always, terms).where(pd.Series(holds, days), plain, axis=0)
     expected = recipe.drivers.expected(known, days)
     if what_if is not None:
         closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))
@@ -110,7 +116,7 @@ def driver_days(
         ahead = _Ahead(recipe, expected, now, assumed)
         span = days.to_numpy().astype("datetime64[D]")
         columns |= _newsprint(ahead, span, seen)
-        columns |= _inks(ahead, span, seen)
+        columns |= _inks(ahead, span, seen, terms or {})
         columns |= _plates(ahead, span)
         columns |= _others(ahead, span, seen)
     return pd.DataFrame(columns, index=days).reindex(columns=recipe.history.columns)
@@ -161,7 +167,9 @@ def _overhead(recipe: Recipe, seen: int) -> dict[str, float]:
     return {name: (used + prior * common) / (printed + prior) for name, (used, printed) in sums.items()}
 
 
-def _inks(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
+def _inks(
+    ahead: _Ahead, days: np.ndarray, seen: int, given: Mapping[str, np.ndarray]
+) -> dict[str, np.ndarray]:
     """Return what inks take: film on the solid area, starts, and standing every day."""
     recipe, runs = ahead.recipe, ahead.recipe.runs
     page_m2 = np.empty(len(ahead.day))
@@ -172,7 +180,9 @@ def _inks(ahead: _Ahead, days: np.ndarray, seen: int) -> dict[str, np.ndarray]:
         if material not in recipe.used or ink not in recipe.solid or ink not in runs.solid_pages:
             continue
         used = recipe.used[material][:seen]
-        terms = _terms(used, recipe.solid[ink][:seen], recipe.starts[ink][:seen])
+        terms = given.get(ink)
+        if terms is None:
+            terms = _terms(used, recipe.solid[ink][:seen], recipe.starts[ink][:seen])
         if terms is None:
             continue
         solid, prints = _solid_pages(ahead, ink)

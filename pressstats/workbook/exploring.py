@@ -87,4 +87,4 @@ class Exploring:
         """Return what assumptions change in the weeks ahead (:func:`pressstats.accounts.what_if_cost`)."""
         if self.outlook is None:
             raise ValueError("the logs are too short for a forecast, so nothing is known of the weeks ahead")
-        return what_if_cost(self.logs, self.outlook, assumptions, **period)
+        return what_if_cost(self.logs, self.outlook, assumptions, model=self.published["ink_model"], **period)

@@ -23,6 +23,12 @@
 
         python tests/bench/bench_worlds.py risk [--seeds N] [--futures N]
 
+``what-if``
+    Change that an assumption makes to 13 weeks' use, as told, against the same plant run again with that change
+    from the cut on: a film weight, a lighter paper, either of two titles closed::
+
+        python tests/bench/bench_worlds.py what-if [--seeds N]
+
 Seeds count from 1, or from ``--first``. Each world prints as it is done.
 """
 
@@ -55,9 +61,12 @@ from worlds import WORLDS, Truth, make
 from worlds.catalogue import JUNE, MARCH, NOVEMBER
 from worlds.futures import shortage_rates
 from worlds.judging import Judgement, judge
+from worlds.scenario import Change
 from worlds.scoring import score, told
 
-from pressstats.demand import demand_outlook
+from pressstats import ink
+from pressstats.accounts import what_if_cost
+from pressstats.demand import WhatIf, demand_outlook
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
@@ -293,6 +302,82 @@ def risk(
     worst = off.groupby([whole["world"], whole["seed"]]).max()
     words = "worlds with every material within 5 points"
     yield Figure(words, (worst <= 0.05).sum(), "count", f"of {len(worst)}")
+
+
+#: Paper of another weight is received after the cut, and mounted some weeks later.
+_UNTIL_MOUNTED = pd.Timedelta(weeks=5)
+_QUARTER = pd.Timedelta(days=90)
+
+
+def _assumed(after: dt.date, listed: dict[str, float]) -> dict[str, tuple[dict[str, Any], WhatIf, str]]:
+    """Return what is assumed, by name: fields of the scenario, the assumption, and the material that is looked at."""
+    day, paper = after, "N45-1260"
+    closed = ("Orrin Vale Dispatch", "Tollenby Lantern")
+    return {
+        "film + 10 %": ({"film": (Change(day, 1.1, "black"),)}, WhatIf(coverage={"black": 1.1}), "ink-black"),
+        "paper - 5 %": (
+            {"grammage": (Change(day, 0.95, paper),)},
+            WhatIf(grammage={paper: 0.95 * listed[paper]}),
+            paper,
+        ),
+        **{
+            f"{title} closed": ({"title_closed": (title, day)}, WhatIf(closed=(title,)), paper)
+            for title in closed
+        },
+    }
+
+
+def _moved(name: str, seed: int, weeks: int) -> pd.DataFrame:
+    """Return by assumption the change that is told, its limits, and the one that comes [unit of the material]."""
+    with tempfile.TemporaryDirectory() as scratch:
+        truth = make("quiet", scratch, seed, before=weeks)
+        logs = read_logs(Path(scratch), truth.as_of.isoformat())
+    exposure = ink.ink_exposure(logs)
+    intervals, fits, _ = ink.judge_inks(ink.ink_intervals(logs, exposure))
+    model = ink.ink_model(intervals, fits)
+    outlook = demand_outlook(recipe_from(logs))
+    first = logs.as_of + _UNTIL_MOUNTED + pd.Timedelta(days=1)
+    first -= pd.Timedelta(days=first.weekday())
+    period = {"first": first, "last": first + _QUARTER}
+    listed = logs["materials"].set_index("material")["grammage_gsm"].to_dict()
+    every = _assumed(truth.as_of + dt.timedelta(days=1), listed)
+    told_of = what_if_cost(
+        logs, outlook, {key: one for key, (_, one, _) in every.items()}, model=model, **period
+    )
+    rows = []
+    for key, (scenario, _, material) in every.items():
+        with tempfile.TemporaryDirectory() as scratch:
+            other = make("quiet", scratch, seed, before=weeks, **scenario)
+        came = [one.use.loc[first : first + _QUARTER, material].sum() for one in (truth, other)]
+        row = told_of[(told_of["what_if"] == key) & (told_of["material"] == material)].iloc[0]
+        limits = sorted((row["q05"] / row["unit_price"], row["q95"] / row["unit_price"]))
+        rows.append((key, row["change"], *limits, came[1] - came[0], came[0]))
+    return pd.DataFrame(rows, columns=["what_if", "told", "low", "high", "came", "use"]).assign(
+        world=name, seed=seed
+    )
+
+
+@bench.command("what-if")
+@click.option("--seeds", default=5)
+@click.option("--first", default=1)
+@click.option("--weeks", default=110)
+@click.option("--workers", default=1)
+@measures
+def what_if(seeds: int, first: int, weeks: int, workers: int) -> Iterator[Figure]:
+    """Hold changes that assumptions make against the same plants run with that change."""
+    tasks = [("quiet", seed, weeks) for seed in range(first, first + seeds)]
+    found = []
+    for rows in _each(_moved, tasks, workers):
+        print(rows.round(0).to_string(), flush=True)
+        found.append(rows)
+    whole = pd.concat(found)
+    inside = whole["came"].between(whole["low"], whole["high"])
+    yield Figure("changes inside their 90 % limits", inside.sum(), "count", f"of {len(whole)}")
+    for name, rows in whole.groupby("what_if"):
+        ratio = (rows["told"] / rows["came"]).mean()
+        yield Figure(
+            f"{name}: told / came, mean", ratio, "ratio", f"{inside[whole['what_if'] == name].sum()} inside"
+        )
 
 
 if __name__ == "__main__":
