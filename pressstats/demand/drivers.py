@@ -6,6 +6,7 @@ uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,8 @@ _LEADS = np.array([14, 28, 56])
 #: Past bookings that tell how a title's are off; fewer are judged with those of all titles.
 _OWN_BOOKINGS = 12
 _RECENT_BOOKINGS = 150
+#: Bookings that depart from the usual as far as one does, from which on they tell more of it than all together.
+_LIKE_BOOKINGS = 8
 #: Draws that stand for the pages of an issue.
 DRAWS = 40
 _LATELY = np.timedelta64(182, "D")
@@ -131,10 +134,12 @@ class Drivers:
             return None
         copies, share, runs = np.full(len(days), np.nan), np.full(len(days), np.nan), np.ones(len(days))
         pages = np.full((len(days), DRAWS), np.nan)
+        usual = None
         if past is not None and len(past.day):
-            copies, pages, share, runs = _modelled(past, days, now, self.calendar)
+            copies, pages, share, runs, usual = _modelled(past, days, now, self.calendar)
         if bookings is not None:
-            self._put_booked(bookings, booking, now, copies, pages, share)
+            unusual = None if usual is None or past is None else _Unusual(bookings, past, usual, days)
+            self._put_booked(bookings, booking, now, copies, pages, share, unusual)
         use = np.isfinite(copies) & np.isfinite(pages).all(axis=1)
         table = {
             "day": days[use],
@@ -154,6 +159,7 @@ class Drivers:
         copies: np.ndarray,
         pages: np.ndarray,
         share: np.ndarray,
+        unusual: _Unusual | None,
     ) -> None:
         """Put what is booked in place of what the past says, corrected by what bookings were off."""
         lead = np.where(booking >= 0, bookings.lead[np.maximum(booking, 0)], -1)
@@ -166,7 +172,10 @@ class Drivers:
             copies[here] = bookings.copies[rows] * ratio
             planned = bookings.pages[rows]
             with_pages = planned > 0
-            pages[here[with_pages]] = np.maximum(planned[with_pages, None] + _draws(off_pages), 1.0)
+            off = np.tile(_draws(off_pages), (len(here), 1))
+            if unusual is not None:
+                unusual.put(off, here, rows, bookings.errors_at(now, int(band), bool(now >= self.last)))
+            pages[here[with_pages]] = np.maximum(planned[with_pages, None] + off[with_pages], 1.0)
             coloured = with_pages & np.isfinite(bookings.colour[rows])
             share[here[coloured]] = np.minimum(bookings.colour[rows][coloured] / planned[coloured], 1.0)
 
@@ -180,6 +189,37 @@ class Drivers:
         off_copies = np.concatenate([one.off_copies[rows] for one, rows in every])
         off_pages = np.concatenate([one.off_pages[rows] for one, rows in every])
         return off_copies, off_pages[np.isfinite(off_pages)]
+
+
+class _Unusual:
+    """Bookings of a title beside what is usual for it: one that departs from that is off more often than another.
+
+    Where sixteen pages are printed every day, a booking of 24 mostly means 16; where they change with the day, it
+    means what it says. So a booking is corrected by what those were off that departed from the usual as far as it does.
+    """
+
+    def __init__(
+        self,
+        bookings: _Bookings,
+        past: TitlePast,
+        usual: Callable[[np.ndarray], np.ndarray],
+        days: np.ndarray,
+    ) -> None:
+        self.bookings, self.usual, self.days = bookings, usual, days
+        seen = np.unique(past.pages)
+        self.within = float(np.diff(seen).min()) / 2 if len(seen) > 1 else 0.5
+
+    def put(self, off: np.ndarray, here: np.ndarray, rows: np.ndarray, known: np.ndarray) -> None:
+        """Replace rows of `off`, draws for the issues `here` booked in `rows`, as like ones in `known` were off."""
+        known = known[np.isfinite(self.bookings.off_pages[known])]
+        if len(known) < _OWN_BOOKINGS:
+            return
+        departs = self.bookings.pages[known] - self.usual(self.bookings.day[known])
+        ahead = self.bookings.pages[rows] - self.usual(self.days[here])
+        for place, far in enumerate(ahead):
+            like = np.abs(departs - far) <= self.within
+            if like.sum() >= _LIKE_BOOKINGS:
+                off[place] = _draws(self.bookings.off_pages[known[like]])
 
 
 def drivers_of(logs: Logs) -> Drivers:
@@ -223,8 +263,8 @@ def _bookings(logs: Logs, titles: list[TitlePast]) -> dict[str, _Bookings]:
 
 def _modelled(
     past: TitlePast, days: np.ndarray, now: np.datetime64, calendar: Calendar
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return copies, draws of pages, colour share and runs of a title's issues by its own past."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, Callable[[np.ndarray], np.ndarray]]:
+    """Return copies, draws of pages, colour share and runs of issues by a title's past, and what tells usual pages."""
     usual = np.flatnonzero(~past.event)
     usual = usual if len(usual) >= 8 else np.arange(len(past.day))
     day, weekday = past.day[usual], weekday_of(days)
@@ -240,7 +280,13 @@ def _modelled(
     rows, on = usual[lately], weekday_of(day[lately])
     share = _ratio(past.colour_pages[rows], past.pages[rows], on)[weekday]
     runs = _ratio(past.runs[rows], np.ones(len(rows)), on)[weekday]
-    return copies, pages, share, runs
+
+    def usual_pages(of: np.ndarray) -> np.ndarray:
+        return of_pages.at(
+            (of - now).astype(float), weekday_of(of), calendar.holiday(of), calendar.feasts(of)
+        )
+
+    return copies, pages, share, runs, usual_pages
 
 
 def _ratio(above: np.ndarray, below: np.ndarray, weekday: np.ndarray) -> np.ndarray:
