@@ -175,7 +175,8 @@ def test_what_fewer_copies_save_in_money_with_an_interval(small):
     # The Daily takes 98 % of the paper, and nearly all of a copy's paper goes with it.
     assert -0.1 < paper["change"] / paper["expected"] < -0.09
     assert paper["cost"] == pytest.approx(paper["change"] * paper["unit_price"])
-    assert paper["q05"] < paper["cost"] < paper["q95"] < 0
+    # Ten weeks of logs hold no three past forecasts that would tell how far off the share of a title may be.
+    assert np.isnan([paper["q05"], paper["q95"], paper["need_low"]]).all()
     assert table.loc["plate", "change"] == pytest.approx(0.0, abs=1e-6)
     total = table.loc["all materials"]
     assert total["cost"] == pytest.approx(table["cost"].drop("all materials").sum())

@@ -124,7 +124,7 @@ def test_a_planted_plate_life_is_found(tmp_path: Path, life: float) -> None:
 
 def test_no_plate_life_is_made_of_a_title_that_has_more_plates(steady: Recipe) -> None:
     # Runs of one title are all of one length, so nothing tells a life from more plates a page.
-    runs = steady.run_balance
+    runs = steady.runs
     longer = runs.title == runs.titles["Daily"]
     runs = replace(runs, gross=np.where(longer, 60_000.0, 9_000.0), plates=np.where(longer, 144.0, 36.0))
     assert _plate_life(runs, runs.lately(steady.drivers.last)) == np.inf

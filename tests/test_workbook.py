@@ -231,6 +231,7 @@ def test_what_if_looks_at_the_days_that_are_asked_for(results: Results) -> None:
     _, mean = results.outlook.day_paths(2, pd.date_range(first, last, unit="us"))
     assert week["expected"] == pytest.approx(mean[results.outlook.names.index("N1200")].sum())
     assert week["need_low"] < week["expected"] + week["change"] < week["need_high"]
+    assert week["q05"] < week["cost"] < week["q95"]
     with pytest.raises(ValueError, match="not within the forecast"):
         results.what_if(more, first=FIRST_DAY)
 

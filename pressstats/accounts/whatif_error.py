@@ -22,8 +22,17 @@ def title_error(recipe: Recipe, titles: Iterable[str], days: int) -> float:
     """Return the relative error of the share that some titles have in all pages printed, of so many days ahead.
 
     Root mean square over past origins of the last year, each with what was known then. How much is printed in all is
-    no part of it: the forecast's own limits hold that. Blank where fewer than three origins have come to their end.
+    no part of it: the forecast's own limits hold that. Short logs tell it of four weeks ahead; blank where fewer than
+    three origins have come to their end.
     """
+    for ahead in (days, _APART):
+        errors = _errors(recipe, titles, ahead)
+        if len(errors) >= _LEAST:
+            return float(np.sqrt(np.mean(np.square(errors))))
+    return float("nan")
+
+
+def _errors(recipe: Recipe, titles: Iterable[str], days: int) -> list[float]:
     runs, wanted = recipe.runs, set(titles)
     number = [place for title, place in runs.titles.items() if title in wanted]
     printed = np.nan_to_num(runs.ordered * runs.pages)
@@ -42,7 +51,7 @@ def title_error(recipe: Recipe, titles: Iterable[str], days: int) -> float:
         came = printed[inside & own].sum() / printed[inside].sum()
         if share > 0 and came > 0:
             errors.append(np.log(came / share))
-    return float(np.sqrt(np.mean(np.square(errors)))) if len(errors) >= _LEAST else float("nan")
+    return errors
 
 
 def ink_terms(model: pd.DataFrame) -> dict[str, np.ndarray]:
