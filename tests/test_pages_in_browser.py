@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -133,6 +134,8 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
         if found.page.locator(".plot").count():
             found.page.wait_for_selector("html[data-scheme=light]")
         sound(found)
+        if path.name == "weekly_page.html":
+            assert sides_of_paper(found.page) == 2
         assert too_wide_for_paper(found.page) == [], path.name
         found.page.context.close()
 
@@ -162,6 +165,11 @@ def order_cards_are_whole_on_a_phone(page: sync_api.Page) -> None:
         .map(part => part.getBoundingClientRect()).filter(box => box.left < 0 || box.right > innerWidth).length"""
     assert cards.evaluate_all(beyond) == 0
     assert page.locator(".card .to-write").count() == 7
+
+
+def sides_of_paper(page: sync_api.Page) -> int:
+    """Return on how many sides of A4 a page prints, as Chromium makes a PDF of it."""
+    return len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True)))
 
 
 def too_wide_for_paper(page: sync_api.Page) -> list[str]:

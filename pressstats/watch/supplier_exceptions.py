@@ -70,6 +70,8 @@ def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator
         return
     period = pd.Timedelta(days=logs.plant.policy.claim_days)
     open_ = claims[claims["seen_on"] + period >= logs.as_of]
+    if open_.empty:
+        return
     news = damaged[is_news(logs, damaged["mounted_at"])] if len(damaged) else damaged
     told = set(zip(news["supplier"], news["delivery_id"], strict=True)) if len(news) else set()
     kept = [pair not in told for pair in zip(open_["supplier"], open_["delivery_id"], strict=True)]
