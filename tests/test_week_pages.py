@@ -78,7 +78,7 @@ def honest(results: Results) -> str:
     lead = pages.weekly_page.headline(results).text
     shown = states(results)
     order = ["act", "watch", "unknown", "in control"]
-    worst = next(state for state in order if state in shown.values())
+    worst = next(state for state in order if state in {*shown.values(), *results["to_do"]["state"]})
     assert lead.lower().startswith(worst) or lead.startswith("The logs cannot be true")
     # What is not known has no value that reads as good, and says why.
     for row in results["week_figures"].itertuples():

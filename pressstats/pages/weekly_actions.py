@@ -19,7 +19,7 @@ __all__ = ["actions", "further_actions", "needs_words", "unjudged_words", "unkno
 #: Things to do on the page; the rest is folded away below it.
 _SHOWN = 7
 #: Characters of a reason, and of what to do, on the page; the published table holds the whole.
-_REASON, _DEED = 190, 140
+_REASON, _DEED = 150, 120
 #: Things named in the headline.
 _NAMED = 3
 

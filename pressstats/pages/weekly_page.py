@@ -60,7 +60,7 @@ def _shown_figures(results: Results) -> list[str]:
 def headline(results: Results) -> Block:
     """Return the worst state of the week's figures, how many things need action, and what the week cost."""
     shown = _shown_figures(results)
-    state = worst(_figure(results, name)["state"] for name in shown)
+    state = worst([*(_figure(results, name)["state"] for name in shown), *results["to_do"]["state"]])
     unknown = [name for name in unknown_figures(results) if name in shown]
     needs = needs_words(results)
     if results["to_do"].empty:
@@ -122,8 +122,10 @@ def _waste_words(results: Results) -> str:
 def tiles(results: Results) -> Block:
     """Return the week's figures with their states: six with their past, the others a line each."""
     shown = _shown_figures(results)
-    first = tiles_block([_tile(results, name) for name in shown if name in _TILES])
-    rest = states([_line(results, name) for name in shown if name in _LINES])
+    # Where the counters stand in, waste of all paper is told in a line: six tiles fit a sheet.
+    lines = [name for name in shown if name in _LINES or (name == "waste" and "counter waste" in shown)]
+    first = tiles_block([_tile(results, name) for name in shown if name not in lines])
+    rest = states([_line(results, name) for name in lines])
     return Block(first.markup + rest.markup, f"{first.text}\n{rest.text}")
 
 
