@@ -87,7 +87,14 @@ def night_webs(logs: Logs, study: ReelStudy, jobs: pd.DataFrame, reels: pd.DataF
     if planned.empty:
         return OUTPUTS["night_webs"].empty()
     like = jobs.set_index("title")["like"]
-    mounts = logs["reel_mounts"].assign(reelstand=logs["reel_mounts"]["reelstand"].fillna(""))
+    # Without mounts the stands are not known, nor how many reels a web takes.
+    columns = ["run_id", "web", "reelstand"]
+    mounts = (
+        logs["reel_mounts"][columns]
+        if logs.has("reel_mounts")
+        else pd.DataFrame(columns=columns, dtype="str")
+    )
+    mounts = mounts.assign(reelstand=mounts["reelstand"].fillna(""))
     stands = mounts.groupby(["run_id", "web"])["reelstand"].agg(
         lambda names: ", ".join(sorted({*names} - {""}))
     )
