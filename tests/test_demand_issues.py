@@ -12,14 +12,11 @@ import pytest
 from issue_simulation import FIRST, Plant, Title, logs_of, plant_tables
 
 from pressstats.demand import Drivers, Expected, drivers_of
-from pressstats.demand.drivers import _modelled
 from pressstats.demand.feasts import TERMS, feast_terms
 from pressstats.demand.issues import TitlePast, titles_changed, titles_of
 from pressstats.demand.trends import fit_trend
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from pressstats.logs import Logs
 
 
@@ -211,16 +208,6 @@ def plan_logs(
     return logs_of(folder, plant, tables)
 
 
-def usual_pages(drivers: Drivers, known: int) -> dict[str, Callable[[pd.Timestamp], float]]:
-    """Return what tells the usual pages of a day by what was known, by title."""
-    now = np.datetime64(day(known), "D")
-    found = {}
-    for one in drivers.titles:
-        *_, usual = _modelled(one.until(now), np.array([now]), now, drivers.calendar)
-        found[one.title] = lambda date, usual=usual: float(usual(np.array([date], dtype="datetime64[D]"))[0])
-    return found
-
-
 def band(row: Any) -> int:
     """Ten days are in the band up to 14, thirty in that of 29 to 56, one hundred and more in the last."""
     days = (row.date - row.made_on).days
@@ -242,7 +229,6 @@ def test_bookings_are_corrected_by_what_they_were_off_as_a_slow_loop_finds(tmp_p
     bookings = list(table.sort_values("date", kind="stable").itertuples())
     for known in (95, 139):
         found = expected(drivers, known, 36)
-        usual = usual_pages(drivers, known)
         assert (found.issues["source"] == "plan").any()
         assert (found.issues["source"] == "model").any()
         for place, issue in enumerate(found.issues.itertuples()):
@@ -252,23 +238,17 @@ def test_bookings_are_corrected_by_what_they_were_off_as_a_slow_loop_finds(tmp_p
                 assert not mine
                 continue
             last = max(mine, key=lambda row: row.made_on)
-            off: dict[str, list[tuple[float, float, float]]] = {"Daily": [], "Weekly": []}
+            off: dict[str, list[tuple[float, float]]] = {"Daily": [], "Weekly": []}
             for row in bookings:
                 copies, pages = came.get((row.title, row.date), (np.nan, np.nan))
                 if row.date <= day(known) and copies > 0 and band(row) == band(last):
-                    departs = row.pages_planned - usual[row.title](row.date)
-                    off[row.title].append((copies / row.copies_planned, pages - row.pages_planned, departs))
+                    off[row.title].append((copies / row.copies_planned, pages - row.pages_planned))
             own = off[issue.title]
             used = own[-150:] if len(own) >= 12 else off["Daily"][-150:] + off["Weekly"][-150:]
-            ratios = [min(max(ratio, 0.5), 2.0) for ratio, _, _ in used]
+            ratios = [min(max(ratio, 0.5), 2.0) for ratio, _ in used]
             assert issue.copies == pytest.approx(last.copies_planned * (sum(ratios) + 4) / (len(ratios) + 4))
             # Forty draws at the middles of forty equal shares of what pages were off.
-            missed = sorted(pages for _, pages, _ in used)
-            # Those that departed from the usual as far as this one, by half a step of four pages at most.
-            far = last.pages_planned - usual[issue.title](issue.day)
-            like = sorted(pages for _, pages, departs in own[-150:] if abs(departs - far) <= 2)
-            if len(own) >= 12 and len(like) >= 8:
-                missed = like
+            missed = sorted(pages for _, pages in used)
             for draw in range(40):
                 at = (draw + 0.5) / 40 * len(missed) - 0.5
                 low = min(max(int(np.floor(at)), 0), len(missed) - 1)
