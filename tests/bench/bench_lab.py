@@ -101,15 +101,16 @@ def main() -> None:
 
 @main.command()
 @click.option("--notebook", "names", multiple=True, help="Notebooks to run; all of them by default.")
+@click.option("--logs", default=str(ROOT / "data_demo"), help="Logs that the notebooks look at.")
 @measures
-def run(names: tuple[str, ...]) -> Iterator[Figure]:
+def run(names: tuple[str, ...], logs: str) -> Iterator[Figure]:
     """Run notebooks in JupyterLab."""
     wanted = names or tuple(path.stem for path in sorted((ROOT / "notebooks").glob("*.ipynb")))
     total = dict.fromkeys(("cells", "errors", "figures", "drawn", "sliders", "moved"), 0.0)
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         shutil.copytree(ROOT / "notebooks", folder / "notebooks")
-        (folder / "data_demo").symlink_to(ROOT / "data_demo")
+        (folder / "data_demo").symlink_to(Path(logs))
         os.environ["PYTHONPATH"] = str(ROOT)
         with lab(folder) as address, sync_playwright() as browsers:
             options = {"executable_path": shutil.which("chromium"), "args": ["--no-sandbox"]}
