@@ -36,7 +36,7 @@ _RESTING: dict[str, tuple[str, ...]] = {
         "claims",
     ),
     "ink": ("title_cost", "night_tanks", "ink_model", "ink_watch", "ink_ledger", "ink_findings"),
-    "demand": (),
+    "demand": ("coming_days",),
 }
 _KIND = {"paper": "newsprint", "ink": "ink"}
 #: Published tables of which only the rows of the part's kind of material rest on it.
