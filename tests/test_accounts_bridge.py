@@ -230,7 +230,7 @@ def test_any_two_spans_add_up(tmp_path: Path):
     from pressstats.paper import weighed_paper
 
     weighed, rng = weighed_paper(results.logs), np.random.default_rng(4)
-    for _ in range(60):
+    for _ in range(25):
         first, second = (
             FIRST_DAY + pd.to_timedelta(np.sort(rng.integers(0, 60, 2)), unit="D") for _ in range(2)
         )

@@ -67,7 +67,7 @@ WEEK = (
         ("figure", "week"),
         _t("figure", "name of the figure, as in week_figures"),
         _d("week", "first day of the week"),
-        _n("value", "", "what week_figures would have shown after that week, in its unit"),
+        _n("value", "unit of the figure", "what week_figures would have shown after that week"),
     ),
     _table(
         "exception_changes",
