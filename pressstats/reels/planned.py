@@ -182,7 +182,7 @@ def planned_reels(
     table["part_reels"] = ""
     table["proved"] = True
     # What part reels hold in their order, and what new ones do with their spread, all less what stays on the core
-    first_m: list[list[float]] = [[] for _ in range(len(table))]
+    first_m = [np.zeros(0) for _ in range(len(table))]
     table[["new_m", "new_sd_m", "error_m"]] = np.nan
     good = ends[ends["ended_by"] == "splice"].groupby("material")[["butt_m", "butt_kg"]].mean()
     parts = chain[(chain["mounts"] > 0) & (chain["in_store_kg"] > 0)]
@@ -215,7 +215,7 @@ def planned_reels(
             table.loc[row, "back_m"] = used + core - run
             table.loc[row, "splices_long_run"] = run / new
             table.loc[row, "proved"] = pick.proved
-            first_m[list(table.index).index(row)] = [float(one) for one in first]
+            first_m[list(table.index).index(row)] = np.asarray(first, dtype=float)
             table.loc[row, ["new_m", "new_sd_m", "error_m"]] = new, spread, error
     table["first_m"] = pd.Series(first_m, table.index, dtype="object")
     return table
