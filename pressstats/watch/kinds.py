@@ -182,7 +182,7 @@ _ALL = (
     ),
     Kind(
         "contract", "Contract outside its tolerance",
-        "Shift call-offs, or have the contract changed: {subject}", "purchasing", _THIS_WEEK, state="watch",
+        "Shift call-offs, or have the contract changed: {subject}", "purchasing", _COSTS, state="watch",
         cost_basis=_A_YEAR, part="demand",
     ),
     Kind(
