@@ -266,6 +266,12 @@ def test_worlds(world: tuple[Any, Any], monkeypatch: pytest.MonkeyPatch, line: s
     assert found.get("worlds that failed", 0) == 0
 
 
+def test_worlds_what_if() -> None:
+    found = measured(bench_worlds.bench, "what-if --seeds 1 --weeks 60")
+    assert 0 <= found["changes inside their 90 % limits"] <= 4
+    assert 0.8 < found["paper - 5 %: told / came, mean"] < 1.2
+
+
 def test_worlds_forecast() -> None:
     found = measured(bench_worlds.bench, "forecast -w quiet -c June --seeds 1 --weeks 60")
     assert 0 < found["quiet, June, paper: published"] < 1.5

@@ -18,6 +18,7 @@ from test_watch import steady_tables
 from pressstats import pages
 from pressstats.accounts import rate_by
 from pressstats.demand import WhatIf, driver_days
+from pressstats.orders import on_order
 from pressstats.results import Results, open_results
 from pressstats.tables import FRAMES
 from pressstats.workbook import by_hand, described, halves
@@ -93,6 +94,12 @@ def test_stock_and_forecast_say_what_is_published(results: Results) -> None:
     stock, cover = results.stock.set_index("material"), results["stock_cover"].set_index("material")
     pd.testing.assert_series_equal(stock["quantity"], cover["quantity"].reindex(stock.index))
     assert stock.loc["N1200", "risk"] == results.risk["N1200"]
+    opened = results.open_orders
+    expected = opened[opened["material"] == "N1200"]["quantity"].sum()
+    assert expected > 0
+    assert stock.loc["N1200", "on_order"] == expected
+    unknown = opened.assign(quantity=np.nan)
+    assert np.isnan(on_order(results.logs, unknown, pd.Series(["N1200"]))).all()
     ahead = results.forecast.dropna(subset="mean").set_index(["material", "week"])
     said = results["demand_forecast"].set_index(["material", "week"])
     pd.testing.assert_series_equal(ahead["mean"].sort_index(), said["mean"].sort_index())

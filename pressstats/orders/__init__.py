@@ -12,7 +12,7 @@ from .milp import Item, Limit, Offer, Orders, Share, solve
 from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .plan_tables import SOON
-from .position import open_orders, refuse_stock, stock_on_hand
+from .position import on_order, open_orders, refuse_stock, stock_on_hand
 from .rates import expedite_price
 from .risk import risk_before_arrival
 from .standby import standby_hours
@@ -41,6 +41,7 @@ __all__ = [
     "needs_by_order",
     "nights_bought",
     "nights_left",
+    "on_order",
     "open_orders",
     "plan_changes",
     "plan_orders",

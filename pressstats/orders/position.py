@@ -13,13 +13,24 @@ from .leadtimes import supplier_of
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["REFUSED", "open_orders", "refuse_stock", "stock_on_hand"]
+__all__ = ["REFUSED", "on_order", "open_orders", "refuse_stock", "stock_on_hand"]
 
 _STOCK = {"material": "str", "quantity": "float64", "counted_on": "datetime64[us]", "why": "str"}
 #: How the reason of a stock begins that is not told, since the logs cannot be true.
 REFUSED = "refused: "
 _CONTRADICTION = "more was used since the count than was there: count again"
 _NOTHING_LOGGED = "no deliveries are logged: what came since the {} of {:%Y-%m-%d} is unknown"
+
+
+def on_order(logs: Logs, open_rows: pd.DataFrame, materials: pd.Series) -> np.ndarray:
+    """Return what is on order of each of `materials`, by the rows of :func:`open_orders` [unit of the material].
+
+    Without ``deliveries`` nobody knows what is on order; with it, no open order means none. One of unknown quantity
+    leaves the sum unknown.
+    """
+    none = 0.0 if logs.has("deliveries") else np.nan
+    ordered = open_rows.astype({"quantity": "float64"}).groupby("material")["quantity"].sum(skipna=False)
+    return ordered.reindex(materials, fill_value=none).to_numpy(dtype=float)
 
 
 def open_orders(logs: Logs) -> pd.DataFrame:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..orders import latest_order_days, season_spend, total_spend, year_spend
+from ..orders import latest_order_days, on_order, season_spend, total_spend, year_spend
 from ..pages.common import daily_use
 from ..pages.material_words import material_words, packs_words
 from ..pages.order_cards import first_orders
@@ -213,14 +213,11 @@ def _positioned(cover: pd.DataFrame, materials: pd.DataFrame, logs: Logs, whole:
     """Add storage, what is on order and promised next, and why a quantity is blank."""
     rows = whole.open_orders.astype({"quantity": "float64", "promised_on": "datetime64[us]"})
     by_material = rows.groupby("material")
-    # Without the table of deliveries nobody knows what is on order; with it, no open order means none.
-    none = 0.0 if logs.has("deliveries") else np.nan
-    ordered = by_material["quantity"].sum(skipna=False).reindex(cover["material"], fill_value=none)
     promised = by_material["promised_on"].min().reindex(cover["material"])
     why = whole.on_hand.set_index("material")["why"].replace("", np.nan)
     return cover.assign(
         storage_maximum=cover["material"].map(materials["storage_maximum"]).astype("float64"),
-        on_order=ordered.to_numpy(dtype=float),
+        on_order=on_order(logs, rows, cover["material"]),
         next_promised=promised.to_numpy(),
         why_blank=cover["material"].map(why).astype("str"),
     )

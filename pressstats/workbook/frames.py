@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..orders import on_order
 from ..paper import waste_by
 from ..prices import receipt_prices
 from ..tables import FRAMES
@@ -179,9 +180,7 @@ def stock_frame(
     table = logs["materials"][["material", "kind", "unit"]].merge(on_hand, on="material", how="left")
     extra = [name for name in cover if name == "material" or name not in table]
     table = table.merge(cover[extra], on="material", how="left")
-    none = 0.0 if logs.has("deliveries") else np.nan
-    ordered = open_orders.groupby("material")["quantity"].sum(min_count=1)
-    table["on_order"] = table["material"].map(ordered).astype("float64").fillna(none)
+    table["on_order"] = on_order(logs, open_orders, table["material"])
     table["risk"] = table["material"].map(risk).astype("float64")
     table["value"] = table["quantity"] * table["material"].map(receipt_prices(logs)).astype("float64")
     return _declared(table, "stock")
