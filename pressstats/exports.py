@@ -1,17 +1,21 @@
-"""How do a plant's exports differ from the tables? Other names, words, units, constants, identifiers."""
+"""How do a plant's exports differ from the tables? Other names, words, units, constants, identifiers, a database."""
 
 from __future__ import annotations
 
 import datetime as dt
 import difflib
+import re
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from .tables import INPUTS, Column
 
-__all__ = ["IDENTIFIERS", "Exported", "Part", "hint"]
+__all__ = ["IDENTIFIERS", "Exported", "Part", "Source", "hint"]
 
+#: What names a secret among the options of an address, or within one; the file that holds it may be named.
+_SECRET = re.compile(r"pass(?!file)|pwd|secret|token", re.IGNORECASE)
+_SECRET_WITHIN = re.compile(r"(?:pass(?:word|phrase)?|pwd|secret|token)\s*=", re.IGNORECASE)
 #: The identifier of its own that a table gives its rows; other tables refer to it.
 IDENTIFIERS = {"runs": "run_id", "deliveries": "delivery_id", "reels": "reel_id"}
 
@@ -32,6 +36,59 @@ class Exports(Part):
     nights_dated_by: Literal["calendar", "evening", "issue"] = "calendar"
 
 
+class Source(Part):
+    """The database that holds tables, and the view or query that gives each; a secret has no place in it.
+
+    Where `tables` is empty, tables and views of the database that are called like ours are meant.
+    """
+
+    address: str
+    tables: dict[str, Annotated[tuple[str, ...], Field(min_length=1)]] = {}
+    password_variable: str = ""
+    seconds: Annotated[float, Field(gt=0, le=3600)] = 60
+
+    @field_validator("tables", mode="before")
+    @classmethod
+    def _one_or_several(cls, value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        return {table: (one,) if isinstance(one, str) else one for table, one in value.items()}
+
+    @field_validator("tables")
+    @classmethod
+    def _known_tables(cls, value: dict[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+        for table, queries in value.items():
+            if table not in INPUTS:
+                raise ValueError(f"{table!r} is no table{hint(table, list(INPUTS))}")
+            if not all(query.strip() for query in queries):
+                raise ValueError(f"{table}: neither a view nor a query")
+        return value
+
+    @field_validator("address")
+    @classmethod
+    def _without_secret(cls, value: str) -> str:
+        from sqlalchemy import make_url  # imported here: most plants export files
+        from sqlalchemy.exc import ArgumentError
+
+        try:
+            url = make_url(value)
+        except (ArgumentError, ValueError):
+            raise ValueError("no address of a database, such as postgresql://reader@host/name") from None
+        options = " ".join(" ".join((one,) if isinstance(one, str) else one) for one in url.query.values())
+        if url.password is not None or any(map(_SECRET.search, url.query)) or _SECRET_WITHIN.search(options):
+            raise ValueError(
+                "a password has no place in plant.toml; the driver finds it in its own file or in its environment, "
+                "or name the environment variable that holds it as password_variable"
+            )
+        return value
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Names of the files that an SQLite database in the logs folder is made of."""
+        name = self.address.partition("?")[0].rpartition("/")[2] if self.address.startswith("sqlite") else ""
+        return tuple(name + ending for ending in ("", "-wal", "-shm", "-journal")) if name else ()
+
+
 class Exported(Part):
     """What ``plant.toml`` says of the exports."""
 
@@ -42,6 +99,7 @@ class Exported(Part):
     files: dict[str, tuple[str, ...]] = {}
     keys: dict[str, Annotated[tuple[str, ...], Field(min_length=1)]] = {}
     exports: Exports = Exports()
+    source: Source | None = None
 
     @field_validator("columns", "files", "units", "constants", mode="before")
     @classmethod

@@ -302,7 +302,9 @@ def _explain(error: ValidationError) -> str:
         elif problem["type"] == "missing":
             lines.append(f"{key}: required, but absent")
         else:
-            said = "" if isinstance(problem["input"], dict) else f" = {_short(problem['input'])}"
+            # What stands in an address may be a secret.
+            hidden = isinstance(problem["input"], dict) or problem["loc"][0] == "source"
+            said = "" if hidden else f" = {_short(problem['input'])}"
             lines.append(f"{key}{said}: {problem['msg'].removeprefix('Value error, ')}")
     return "\n  ".join(lines)
 

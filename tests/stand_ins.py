@@ -158,7 +158,7 @@ class StandInResults:
             last=pd.Timestamp(as_of),
         )
         self.logs = SimpleNamespace(
-            plant=SimpleNamespace(name=plant, currency="EUR"),
+            plant=SimpleNamespace(name=plant, currency="EUR", source=None),
             as_of=pd.Timestamp(as_of),
             digest="cd" * 32,
             sources=(source,),

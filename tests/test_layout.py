@@ -28,7 +28,7 @@ EARLIER = {
     "exports": {"tables"},
     "plant": {"tables", "exports"},
     "markup": {"tables"},
-    "logs": {"geometry", "tables", "plant"},
+    "logs": {"geometry", "tables", "exports", "plant"},
     "start": {"tables", "plant", "logs"},
     "forecast": {"tables"},
     "offers": {"tables", "logs"},

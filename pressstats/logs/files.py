@@ -198,11 +198,13 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         paths = sorted(folder.iterdir())
     except OSError as error:
         raise LogsError(f"{folder}: cannot be listed ({error.strerror})") from None
+    database = plant.source.files if plant.source is not None else ()
     logs = [
         path
         for path in paths
         if not path.name.startswith((".", "~$"))
         and path.name.casefold() not in _NOT_LOGS
+        and path.name not in database
         and (not no_file(path) or table_of(path.stem) or path.suffix.lower() in _SUFFIXES)
     ]
     try:

@@ -1,25 +1,20 @@
-"""Cells of a Parquet file: a typed column is taken as it is where a log can hold its type."""
+"""Cells of a Parquet file."""
 
 from __future__ import annotations
 
 import io
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from .limits import TEXT_BYTES, TooMuchError, check_shape
-from .typed import as_text
+from .typed import is_text, plain
 
 if TYPE_CHECKING:
     from ..plant import Plant
 
 __all__ = ["read_parquet"]
-
-#: Wall time to the microsecond: what is finer is cut, what lies beyond is an error.
-_STAMP = pc.CastOptions(pa.timestamp("us"), allow_time_truncate=True)
-_NO_TEXT = "bytes that are no text"
 
 
 def read_parquet(data: bytes, plant: Plant) -> tuple[list[str], list[pa.Array], dict[int, tuple[str, str]]]:
@@ -45,64 +40,22 @@ def read_parquet(data: bytes, plant: Plant) -> tuple[list[str], list[pa.Array], 
     if nested:
         raise ValueError(f"no cells, but lists or records in {', '.join(nested)}")
     # A word is held once, however often it stands in a column, until all are known to be no more than a log holds.
-    words = [one.name for one in schema if _is_text(one.type)]
+    words = [one.name for one in schema if is_text(one.type)]
     table = parquet.ParquetFile(io.BytesIO(data), read_dictionary=words).read(use_threads=False)
     names = [name for name in table.column_names if not name.startswith("__index_level_")]
     columns = [table.column(table.column_names.index(name)).combine_chunks() for name in names]
     _check_text(columns)
     spoilt: dict[int, tuple[str, str]] = {}
-    plain = [_plain(column, plant, spoilt) for column in columns]
-    return [name.strip() for name in names], plain, spoilt
-
-
-def _is_text(kind: pa.DataType) -> bool:
-    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_binary(kind))
+    typed = [plain(column, plant, spoilt, first=2) for column in columns]
+    return [name.strip() for name in names], typed, spoilt
 
 
 def _check_text(columns: list[pa.Array]) -> None:
     total = 0
     for column in columns:
         if pa.types.is_dictionary(column.type):
-            lengths = pc.binary_length(column.dictionary) if _is_text(column.dictionary.type) else None
+            lengths = pc.binary_length(column.dictionary) if is_text(column.dictionary.type) else None
             if lengths is not None:
                 total += pc.sum(lengths.take(column.indices)).as_py() or 0
     if total > TEXT_BYTES:
         raise TooMuchError(f"{total:,} bytes of text, and an export has at most {TEXT_BYTES:,}")
-
-
-def _plain(cells: pa.Array, plant: Plant, spoilt: dict[int, tuple[str, str]]) -> pa.Array:
-    """Return one column as float64, int64, timestamp[us] or string; add rows of bytes that are no text to `spoilt`."""
-    if pa.types.is_dictionary(cells.type):
-        cells = cells.dictionary_decode()
-    kind = cells.type
-    if pa.types.is_timestamp(kind):
-        try:
-            if kind.tz is not None:
-                whole = pc.cast(
-                    cells, options=pc.CastOptions(pa.timestamp("us", kind.tz), allow_time_truncate=True)
-                )
-                cells = pc.local_timestamp(pc.cast(whole, pa.timestamp("us", plant.timezone)))
-            return pc.cast(cells, options=_STAMP)
-        except pa.ArrowInvalid:  # a time that no calendar has: told apart cell by cell, as text
-            return pc.cast(cells, pa.string())
-    if pa.types.is_float64(kind):
-        return pc.if_else(pc.is_nan(cells), pa.scalar(None, kind), cells)
-    if pa.types.is_int64(kind):
-        return cells
-    if _is_text(kind) or pa.types.is_string_view(kind) or pa.types.is_fixed_size_binary(kind):
-        text = _decoded(cells, spoilt)
-        return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
-    return as_text(cells, plant.format.decimal)
-
-
-def _decoded(cells: pa.Array, spoilt: dict[int, tuple[str, str]]) -> pa.Array:
-    try:
-        text = pc.cast(cells, pa.string())
-        text.validate(full=True)
-        return text
-    except pa.ArrowInvalid:
-        values = pc.cast(cells, pa.binary()).to_pylist()
-    words = [None if value is None else value.decode(errors="replace") for value in values]
-    for row in np.flatnonzero(["\ufffd" in (word or "") for word in words]).tolist():
-        spoilt.setdefault(row + 2, (words[row] or "", _NO_TEXT))
-    return pa.array(words, pa.string())

@@ -16,6 +16,7 @@ from ..tables import INPUTS
 from .assembling import assembled
 from .crosschecks import check_between_tables
 from .cutting import EXEMPT, default_as_of, in_cut, isolated, reopen, times_of_rows
+from .database import open_source
 from .files import File, open_folder
 from .material_units import to_material_units
 from .problems import LogsError, Problems
@@ -47,7 +48,7 @@ def _opened(folder: Path, plant: Plant) -> tuple[dict[str, RawTable], list[File]
     """Return the tables as read, and the files that are no table."""
     by_table: dict[str, list[File]] = {}
     strangers = []
-    for file in open_folder(folder, plant):
+    for file in (*open_folder(folder, plant), *open_source(folder, plant)):
         if file.table:
             by_table.setdefault(file.table, []).append(file)
         else:
@@ -59,9 +60,8 @@ def _opened(folder: Path, plant: Plant) -> tuple[dict[str, RawTable], list[File]
             if raw is not None:
                 tables[name] = raw
         elif table.required:
-            raise LogsError(
-                f"{folder}: there is no table {name} ({name}.csv, {name}.parquet or a sheet {name})"
-            )
+            other = f"a sheet {name}" if plant.source is None else f"a view {name} of [source]"
+            raise LogsError(f"{folder}: there is no table {name} ({name}.csv, {name}.parquet or {other})")
     return tables, strangers
 
 

@@ -146,8 +146,8 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
     LogsError
         If the logs cannot be used.
     ValueError
-        If a report is not known, a notebook is missing or does not take the parameters, or the day is
-        published already with reports that are not among `names`.
+        If a report is not known, a notebook is missing or does not take the parameters, the day is
+        published already with reports that are not among `names`, or the database changed meanwhile.
     ReportFailed
         If a notebook failed or makes no page.
     OSError
@@ -190,6 +190,10 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         )
         clock.lap("notebooks")
         tables = {} if failures else dict(computed.result())
+        # Each notebook has read the database by itself: they agree where it is at the end what it was at the start.
+        moving = logs.plant.source is not None and not failures
+        if moving and open_results(logs_folder.resolve(), day, out).logs.digest != logs.digest:
+            raise ValueError("the database changed while its rows were published; publish again")
         pages, unsound = _pages(executed, chosen, workspace, plant=logs.plant.name, as_of=day)
         failures += unsound
         if failures:
