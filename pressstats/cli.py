@@ -106,7 +106,7 @@ def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) ->
     Exit codes:
       0  published
       1  a report failed; the message names notebook, cell and reason
-      2  the logs or the arguments cannot be used
+      2  the logs or the arguments cannot be used, or their database is away or silent
       3  DIR cannot be written: it is full, closed to writing, or another publication did not end
       129, 130, 143  stopped by SIGHUP, SIGINT or SIGTERM; what was published before is as it was
     """
@@ -235,7 +235,7 @@ def check(logs_folder: Path) -> None:
     Exit codes:
       0  clean
       1  rows were set aside or used with a warning, or the logs cannot be right as a whole
-      2  the logs cannot be used at all
+      2  the logs cannot be used at all, or their database is away or silent
     """
     from .logs import LogsError, describe_check, printable, read_logs
     from .watch import doubt_words, implausible_logs

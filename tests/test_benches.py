@@ -19,6 +19,8 @@ from order_rules import RULES
 from order_simulation import Result
 from small_plant import small_tables, write_small_plant
 
+from pressstats.publishing.reports import REPORTS
+
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
 import bench_bombs
 import bench_demand
@@ -33,9 +35,11 @@ import bench_paper
 import bench_publish
 import bench_reading
 import bench_reels
+import bench_sources
 import bench_start
 import bench_suppliers
 import bench_weeks
+import bench_wheel
 import bench_worlds
 import figures
 
@@ -357,3 +361,20 @@ def test_kept_figures_are_of_commands_that_there_are() -> None:
         command = getattr(benches[row["bench"]], "main", None) or benches[row["bench"]].bench
         if isinstance(command, click.Group) and not row["command"].startswith("("):
             assert row["command"].split()[0] in command.commands, row
+
+
+def test_sources() -> None:
+    found = measured(bench_sources.main, "--plant least --store csv --store sqlite")
+    tables = small_tables()
+    assert found == {
+        "least: rows read": len(tables["runs"]) + len(tables["run_webs"]),
+        "least: tables from sqlite that differ": 0,
+    }
+
+
+def test_wheel() -> None:
+    # begin_here is a notebook and no report; the simulation is no part of a wheel
+    assert measured(bench_wheel.main, "--here") == {
+        "notebooks found": len(REPORTS) + 1,
+        "exit code of demo": 2,
+    }

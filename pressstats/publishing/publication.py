@@ -44,8 +44,9 @@ if TYPE_CHECKING:
 
 __all__ = ["NOTEBOOKS", "Publication", "Publishable", "ReportFailed", "publish"]
 
-#: Where the notebooks lie: beside the package, which is installed in place.
-NOTEBOOKS = Path(__file__).resolve().parents[2] / "notebooks"
+_PACKAGE = Path(__file__).resolve().parents[1]
+#: Where the notebooks lie: within the package where a wheel was installed, beside it in a checkout.
+NOTEBOOKS = next((one for one in [_PACKAGE / "notebooks"] if one.is_dir()), _PACKAGE.parent / "notebooks")
 
 
 class Publishable(Protocol):
