@@ -21,6 +21,17 @@ __all__ = ["Answers", "Score", "differing", "exporting_plants", "judged", "told"
 #: What one of their units is in ours, exact by definition.
 FACTORS = {"lb": 0.45359237, "t": 1000.0, "inch": 25.4, "cm": 10.0, "ft": 0.3048}
 WINDOW_DAYS = 55
+EPOCH = pd.Timestamp(
+    "1899-12-30"
+)  # day 0 of the 1900 date system of ECMA-376, part 1, 18.17.4.1, from March 1900 on
+_IN_TONNES = (
+    "quantity",
+    "quantity_ordered",
+    "pack_quantity",
+    "load_quantity",
+    "order_minimum",
+    "storage_maximum",
+)
 
 
 @dataclass
@@ -29,7 +40,9 @@ class Answers:
 
     files: dict[str, set[str]] = field(default_factory=dict)
     columns: dict[str, dict[str, set[str]]] = field(default_factory=dict)
-    units: dict[str, dict[str, str]] = field(default_factory=dict)
+    units: dict[str, dict[str, Any]] = field(default_factory=dict)
+    keys: dict[str, list[str]] = field(default_factory=dict)
+    nights_dated_by: str = "calendar"
     constants: dict[str, dict[str, Any]] = field(default_factory=dict)
     values: dict[str, dict[str, dict[str, str]]] = field(default_factory=dict)
     words: dict[str, dict[str, set[str]]] = field(default_factory=dict)
@@ -37,7 +50,7 @@ class Answers:
 
 
 def exporting_plants() -> list[dict[str, Any]]:
-    """Return the twenty plants."""
+    """Return the plants, the first twenty and those that came later."""
     text = (Path(__file__).parent / "bench" / "plant_exports.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)["plant"]
 
@@ -76,34 +89,96 @@ def _localised(number: float, style: dict[str, Any], whole: bool) -> str:
 def _cells(table: str, ours: str, frame: pd.DataFrame, plant: dict[str, Any]) -> pd.Series:
     """Return a column as the plant writes it; typed for a workbook."""
     name, _, part = ours.partition(".")
-    column, values, style = INPUTS[table][name], frame[name], plant["format"]
-    typed = style.get("suffix") == "xlsx"
+    style = plant["format"]
+    if name == "runs":  # a part of the run's identifier, which this table only carries for it
+        column, values = INPUTS["runs"][part], frame[f"run {part}"]
+        part = ""
+    else:
+        column, values = INPUTS[table][name], frame[name]
+    typed = style.get("suffix") in ("xlsx", "parquet")
+    paper = frame["newsprint"] if table in plant.get("tonnes", ()) else None
     if column.is_number:
         unit = plant.get("units", {}).get(table, {}).get(name)
         values = values / FACTORS.get(unit, 1.0) if unit else values
+        if paper is not None and (name in _IN_TONNES or name == "unit_price"):
+            values = values.where(~paper, values * FACTORS["t"] ** (1 if name == "unit_price" else -1))
         whole = column.kind == "count" or bool((values.dropna() == values.dropna().round()).all())
         return values.round(4) if typed else values.map(lambda number: _localised(number, style, whole))
     if column.is_time:
+        if part == "night":
+            values = values - pd.to_timedelta((values.dt.hour < 12).astype(float), unit="D")
+            part = "day"
+        if style["dates"] == "serial":
+            days = (values - EPOCH) / pd.Timedelta(days=1)
+            shown = "{:.0f}" if column.kind == "date" else "{:.10f}"
+            return days.map(
+                lambda day: "" if day != day else shown.format(day).replace(".", style["decimal"])
+            )
         form = {"day": style["dates"], "clock": "%H:%M"}.get(part)
         form = form or (style["times"] if column.kind == "time" else style["dates"])
         return values if typed and not part else values.dt.strftime(form).fillna("")
     words = plant["values"].get(name)
-    return values.map(lambda word: words.get(word, word) if words else word)
+    values = values.map(lambda word: words.get(word, word) if words else word)
+    return values.where(~paper, "t") if paper is not None and name == "unit" else values
+
+
+def _as_the_plant_has_them(
+    plant: dict[str, Any], tables: dict[str, pd.DataFrame]
+) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+    """Return the tables with the plant's own identifiers, and with those that they make together with other columns.
+
+    A run's number begins anew each night, a delivery's is that of its load, which has a row a material.
+    """
+    own = {name: table.copy() for name, table in tables.items()}
+    for name in plant.get("tonnes", ()):
+        papers = own["materials"].loc[own["materials"]["kind"] == "newsprint", "material"]
+        own[name]["newsprint"] = own[name]["material"].isin(papers)
+    clean = {name: table.copy() for name, table in tables.items()}
+    for owner, parts in plant.get("keys", {}).items():
+        identifier = parts[0]
+        rows = tables[owner]
+        if owner == "runs":
+            other = (rows.groupby("date").cumcount() + 1).astype(str)
+        else:
+            other = rows["load"].mask(rows.duplicated(["load", "material"], keep=False), rows[identifier])
+        number = pd.Series(other.to_numpy(), rows[identifier])
+        for name, table in own.items():
+            if identifier in table:
+                carried = tables[name][identifier]
+                table[identifier] = said = carried.map(number)
+                for part in parts[1:]:
+                    cells = carried.map(pd.Series(rows[part].to_numpy(), rows[identifier]))
+                    if owner == "runs":
+                        table[f"run {part}"] = cells
+                    said = said.str.cat(cells.dt.strftime("%Y-%m-%d") if part == "date" else cells, sep=" ")
+                clean[name][identifier] = said
+    return own, clean
 
 
 def write_exports(plant: dict[str, Any], tables: dict[str, pd.DataFrame], folder: Path) -> Answers:
     """Write the tables as a plant exports them; return what is right."""
     folder.mkdir(parents=True, exist_ok=True)
     answers, style = Answers(), plant["format"]
+    answers.keys, answers.nights_dated_by = plant.get("keys", {}), plant.get("nights_dated_by", "calendar")
+    own, clean = _as_the_plant_has_them(plant, tables)
     books: dict[str, dict[str, pd.DataFrame]] = {}
+    texts: dict[str, tuple[str, pd.DataFrame]] = {}
     for table, text in plant["tables"].items():
         file, *pairs = (part.strip() for part in text.split(";"))
-        frame, out = tables[table], pd.DataFrame(index=tables[table].index)
+        frame, out = own[table], pd.DataFrame(index=tables[table].index)
         columns: dict[str, set[str]] = {}
         for pair in pairs:
             theirs, ours = (side.strip() for side in pair.rsplit(" = ", 1))
-            out[theirs] = f"x{len(theirs)}" if ours == "+" else _cells(table, ours, frame, plant)
-            columns[theirs] = set() if ours == "+" else {ours.partition(".")[0]}
+            shown = "started_at.night" if ours == "night+" else ours
+            out[theirs] = f"x{len(theirs)}" if ours == "+" else _cells(table, shown, frame, plant)
+            name, _, part = ours.partition(".")
+            columns[theirs] = (
+                {"started_at", "finished_at"}
+                if ours == "night+"
+                else set()
+                if ours == "+"
+                else {part if name == "runs" else name}
+            )
         used = set().union(*columns.values())
         answers.columns[table] = columns
         for column in INPUTS[table].columns:
@@ -111,8 +186,13 @@ def write_exports(plant: dict[str, Any], tables: dict[str, pd.DataFrame], folder
                 assert frame[column.name].nunique() == 1, (table, column.name)
                 answers.constants.setdefault(table, {})[column.name] = frame[column.name].iloc[0]
                 used.add(column.name)
-        answers.clean[table] = frame[[name for name in INPUTS[table].names if name in used]]
-        answers.units[table] = plant.get("units", {}).get(table, {})
+        answers.clean[table] = clean[table][[name for name in INPUTS[table].names if name in used]]
+        answers.units[table] = dict(plant.get("units", {}).get(table, {}))
+        if table in plant.get("tonnes", ()):
+            answers.units[table] |= {name: {"newsprint": "t"} for name in _IN_TONNES if name in used}
+            answers.units[table] |= (
+                {"unit_price": {"newsprint": "currency / t"}} if "unit_price" in used else {}
+            )
         answers.values[table] = {
             name: {str(own): ours for ours, own in plant["values"][name].items()}
             for name in used & plant["values"].keys()
@@ -125,7 +205,15 @@ def write_exports(plant: dict[str, Any], tables: dict[str, pd.DataFrame], folder
             book, sheet = file.split("#")
             books.setdefault(book, {})[sheet] = out
             answers.files[table] = {file}
+        elif file in texts:  # two tables in one file, a row each of the second
+            first, above = texts[file]
+            shared = out.columns.intersection(above.columns).tolist()
+            both = above.merge(out, on=shared, how="left")
+            answers.columns[table] |= {name: set() for name in above.columns.difference(shared)}
+            answers.columns[first] |= {name: set() for name in out.columns.difference(shared)}
+            answers.files[table] = _write_texts(folder, file, both, both, style)
         else:
+            texts[file] = table, out
             answers.files[table] = _write_texts(folder, file, out, frame, style)
     for book, sheets in books.items():
         with pd.ExcelWriter(folder / book, datetime_format="dd.mm.yyyy hh:mm") as writer:
@@ -145,6 +233,10 @@ def _write_texts(
     months = times.dt.strftime("%Y-%m") if "{month}" in file else pd.Series("", out.index)
     names = set()
     for month, rows in out.groupby(months):
+        if file.endswith(".parquet"):
+            rows.to_parquet(folder / file.replace("{month}", str(month)), index=False)
+            names.add(file.replace("{month}", str(month)))
+            continue
         text = rows.to_csv(sep=style["sep"], index=False, lineterminator="\r\n")
         titles = "".join(
             f"{file} {n}\r\n" if n else f"{file}{style['sep'] * (out.shape[1] - 1)}\r\n"
@@ -186,10 +278,13 @@ def judged(proposal: Proposal, answers: Answers) -> Score:
             score.wrong += [] if right else [f"{table}: {theirs} = {[m.ours for m in mapped]}, not {ours}"]
             for m in mapped:
                 unit = answers.units[table].get(m.ours, "")
-                wrong_unit = right and m.unit_sure and m.unit != unit
+                found = {m.of_kind: m.unit} if m.of_kind else m.unit
+                wrong_unit = right and m.unit_sure and found != unit
                 score.sure_wrong += [f"{table}: {theirs} = {m.ours} {m.unit}"] * (
                     m.sure and (not right or wrong_unit)
                 )
+    for owner, made in proposal.keys.items():
+        score.sure_wrong += [f"keys of {owner}: {made}"] * (made != answers.keys.get(owner))
     for (table, name), words in proposal.words.items():
         known = answers.values.get(table, {}).get(name, {})
         score.sure_wrong += [
@@ -210,6 +305,10 @@ def told(text: str, answers: Answers) -> tuple[str, int]:
         if part.get(key) != value:
             part[key], said = value, said + 1
 
+    for owner, parts in answers.keys.items():
+        say(plant.setdefault("keys", {}), owner, parts)
+    if answers.nights_dated_by != plant.get("exports", {}).get("nights_dated_by", "calendar"):
+        say(plant.setdefault("exports", {}), "nights_dated_by", answers.nights_dated_by)
     say(plant, "timezone", "CET")
     say(plant, "currency", "EUR")
     for table, columns in answers.columns.items():
@@ -220,7 +319,7 @@ def told(text: str, answers: Answers) -> tuple[str, int]:
             if not ours and theirs in mine:
                 said += bool(mine.pop(theirs))
             elif ours and {theirs} != ours:
-                say(mine, theirs, next(iter(ours)))
+                say(mine, theirs, sorted(ours) if len(ours) > 1 else next(iter(ours)))
         units = plant.setdefault("units", {}).setdefault(table, {})
         for name in {*units, *answers.units[table]}:
             say(units, name, answers.units[table].get(name, INPUTS[table][name].unit))
@@ -258,7 +357,9 @@ def differing(folder: Path, clean: Path, answers: Answers) -> list[str]:
     out = [] if found.rejected.empty == expected.rejected.empty else ["rejected"]
     for table in answers.clean:
         try:
-            pd.testing.assert_frame_equal(found[table], expected[table], rtol=2e-3, atol=6e-3)
+            key = list(INPUTS[table].key)
+            rows = [logs[table].sort_values(key, ignore_index=True) for logs in (found, expected)]
+            pd.testing.assert_frame_equal(*rows, rtol=2e-3, atol=6e-3)
         except (AssertionError, KeyError) as error:
             out.append(f"{table}: {str(error)[:300]}")
     return out
