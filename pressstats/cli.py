@@ -7,16 +7,13 @@ import datetime as dt
 import importlib
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, NoReturn
 
 import click
 
 from . import __version__
 from .publishing.reports import REPORTS
 from .stopping import leave
-
-if TYPE_CHECKING:
-    from .start import Proposal
 
 __all__ = ["main"]
 
@@ -153,7 +150,7 @@ def start(folder: Path | None, templates: Path | None) -> None:
       2  nothing could be read, or what would be written is there already
     """
     from .logs import printable
-    from .start import describe, plant_toml, propose, write_templates
+    from .start import ask, describe, plant_toml, propose, write_templates
 
     if templates is not None:
         try:
@@ -174,7 +171,7 @@ def start(folder: Path | None, templates: Path | None) -> None:
         _stop("\n".join([f"{folder}: no table was recognised", *map(printable, proposal.unread)]), _UNUSABLE)
     click.echo(describe(proposal))
     if _is_terminal():
-        _ask(proposal)
+        ask(proposal)
     with target.open("x", encoding="utf-8") as file:
         file.write(plant_toml(proposal))
     click.echo(
@@ -184,22 +181,6 @@ def start(folder: Path | None, templates: Path | None) -> None:
 
 def _is_terminal() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty()
-
-
-def _ask(proposal: Proposal) -> None:
-    """Ask for what is a guess: what is said is sure, what is denied is left out."""
-    from .logs import printable
-
-    click.echo()
-    for key, question in (("name", "Name of the plant"), ("timezone", "Time zone"), ("currency", "Currency")):
-        setattr(proposal, key, click.prompt(question, default=getattr(proposal, key)))
-    proposal.place_is_sure = True
-    for table, guess in proposal.guesses():
-        names = printable(" and ".join(guess.names))
-        if click.confirm(f"{table.table}: is {names} {guess.ours} ({guess.why})?", default=True):
-            guess.sure, guess.why = True, ""
-        else:
-            del table.columns[guess.ours]
 
 
 @main.command()

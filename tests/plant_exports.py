@@ -10,13 +10,26 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pressstats import publish
 from pressstats.logs import Logs, read_logs
 from pressstats.tables import INPUTS
 
 if TYPE_CHECKING:
     from pressstats.start import Proposal
 
-__all__ = ["Answers", "Score", "differing", "exporting_plants", "judged", "told", "weeks_of", "write_exports"]
+__all__ = [
+    "Answers",
+    "Score",
+    "differing",
+    "exporting_plants",
+    "judged",
+    "publications_apart",
+    "tables_apart",
+    "told",
+    "weeks_of",
+    "write_clean",
+    "write_exports",
+]
 
 #: What one of their units is in ours, exact by definition.
 FACTORS = {"lb": 0.45359237, "t": 1000.0, "inch": 25.4, "cm": 10.0, "ft": 0.3048}
@@ -55,10 +68,10 @@ def exporting_plants() -> list[dict[str, Any]]:
     return tomllib.loads(text)["plant"]
 
 
-def weeks_of(logs: Logs) -> dict[str, pd.DataFrame]:
-    """Return the last eight weeks of a plant's logs."""
+def weeks_of(logs: Logs, days: int = WINDOW_DAYS) -> dict[str, pd.DataFrame]:
+    """Return the last days of a plant's logs."""
     tables = dict(logs.tables)
-    first = logs.as_of - pd.Timedelta(days=WINDOW_DAYS)
+    first = logs.as_of - pd.Timedelta(days=days)
     tables["runs"] = tables["runs"][tables["runs"]["date"] >= first]
     for name in ("run_webs", "reel_mounts", "coverage"):
         tables[name] = tables[name][tables[name]["run_id"].isin(tables["runs"]["run_id"])]
@@ -172,35 +185,9 @@ def write_exports(plant: dict[str, Any], tables: dict[str, pd.DataFrame], folder
             shown = "started_at.night" if ours == "night+" else ours
             out[theirs] = f"x{len(theirs)}" if ours == "+" else _cells(table, shown, frame, plant)
             name, _, part = ours.partition(".")
-            columns[theirs] = (
-                {"started_at", "finished_at"}
-                if ours == "night+"
-                else set()
-                if ours == "+"
-                else {part if name == "runs" else name}
-            )
-        used = set().union(*columns.values())
-        answers.columns[table] = columns
-        for column in INPUTS[table].columns:
-            if column.name not in used and not column.optional and frame[column.name].notna().any():
-                assert frame[column.name].nunique() == 1, (table, column.name)
-                answers.constants.setdefault(table, {})[column.name] = frame[column.name].iloc[0]
-                used.add(column.name)
-        answers.clean[table] = clean[table][[name for name in INPUTS[table].names if name in used]]
-        answers.units[table] = dict(plant.get("units", {}).get(table, {}))
-        if table in plant.get("tonnes", ()):
-            answers.units[table] |= {name: {"newsprint": "t"} for name in _IN_TONNES if name in used}
-            answers.units[table] |= (
-                {"unit_price": {"newsprint": "currency / t"}} if "unit_price" in used else {}
-            )
-        answers.values[table] = {
-            name: {str(own): ours for ours, own in plant["values"][name].items()}
-            for name in used & plant["values"].keys()
-            if not (name == "kind" and table in ("waste_sold", "standby", "titles"))
-        }
-        answers.words[table] = {
-            name: set(out[next(t for t, o in columns.items() if name in o)]) for name in answers.values[table]
-        }
+            meant = {"night+": {"started_at", "finished_at"}, "+": set()}
+            columns[theirs] = meant.get(ours, {part if name == "runs" else name})
+        _keep_answers(answers, plant, table, columns, {"own": frame, "clean": clean[table], "out": out})
         if "#" in file:
             book, sheet = file.split("#")
             books.setdefault(book, {})[sheet] = out
@@ -223,6 +210,39 @@ def write_exports(plant: dict[str, Any], tables: dict[str, pd.DataFrame], folder
                 for row in range(titles):
                     writer.sheets[sheet].write(row, 0, f"{sheet}, {row + 1}")
     return answers
+
+
+def _keep_answers(
+    answers: Answers,
+    plant: dict[str, Any],
+    table: str,
+    columns: dict[str, set[str]],
+    frames: dict[str, pd.DataFrame],
+) -> None:
+    """Keep what is right of one table."""
+    used = set().union(*columns.values())
+    answers.columns[table] = columns
+    for column in INPUTS[table].columns:
+        if column.name not in used and not column.optional and frames["own"][column.name].notna().any():
+            assert frames["own"][column.name].nunique() == 1, (table, column.name)
+            answers.constants.setdefault(table, {})[column.name] = frames["own"][column.name].iloc[0]
+            used.add(column.name)
+    answers.clean[table] = frames["clean"][[name for name in INPUTS[table].names if name in used]]
+    answers.units[table] = dict(plant.get("units", {}).get(table, {}))
+    answers.values[table] = {
+        name: {str(own): ours for ours, own in plant["values"][name].items()}
+        for name in used & plant["values"].keys()
+        if not (name == "kind" and table in ("waste_sold", "standby", "titles"))
+    }
+    if table in plant.get("tonnes", ()):
+        units = dict.fromkeys(_IN_TONNES, "t") | {"unit_price": "currency / t"}
+        answers.units[table] |= {name: {"newsprint": unit} for name, unit in units.items() if name in used}
+        if table == "materials":
+            answers.values[table]["unit"]["t"] = "kg"
+    answers.words[table] = {
+        name: set(frames["out"][next(t for t, o in columns.items() if name in o)])
+        for name in answers.values[table]
+    }
 
 
 def _write_texts(
@@ -259,6 +279,8 @@ class Score:
     wrong: list[str] = field(default_factory=list)
     told: int = 0
     same: bool = False
+    tables: int = 0
+    apart: int = 0
 
 
 def judged(proposal: Proposal, answers: Answers) -> Score:
@@ -347,12 +369,59 @@ def _toml(part: dict[str, Any], path: str = "") -> str:
     return out
 
 
+def write_clean(folder: Path, answers: Answers) -> Path:
+    """Write the logs that the exports stand for as the tables are declared."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "plant.toml").write_text('name = "Clean"\ntimezone = "CET"\ncurrency = "EUR"\n')
+    for table, frame in answers.clean.items():
+        frame.to_csv(folder / f"{table}.csv", index=False)
+    return folder
+
+
+def tables_apart(
+    found: dict[str, pd.DataFrame], expected: dict[str, pd.DataFrame]
+) -> tuple[list[str], list[str]]:
+    """Return the published tables with rows, and those that differ by more than rounding.
+
+    Cells of the exports are rounded to four decimals: 1 % of what is derived from them is allowed, and where a column
+    has numbers far below its largest, a thousandth of that. What names files and lines differs by nature.
+    """
+    both = [
+        pd.concat(
+            {name: table.astype(str).fillna("").stack() for name, table in tables.items() if len(table)}
+        )
+        for tables in (found, expected)
+    ]
+    names = [{key[0] for key in one.index} - {"rejected_rows", "warning_rows"} for one in both]
+    apart = sorted(names[0] ^ names[1])
+    for name in sorted(names[0] & names[1]):
+        left, right = (one[name] for one in both)
+        if not left.index.equals(right.index):
+            apart.append(name)
+            continue
+        here, there = (pd.to_numeric(one, errors="coerce") for one in (left, right))
+        largest = there.abs().groupby(level=1).transform("max")
+        near = (here - there).abs() <= 0.01 * there.abs() + 0.001 * largest
+        if not ((left == right) | near).all():
+            apart.append(name)
+    return sorted(names[0] | names[1]), apart
+
+
+def publications_apart(folder: Path, clean: Path, out: Path) -> tuple[list[str], list[str]]:
+    """Publish the exports and the clean logs, and compare their tables."""
+    found, expected = (
+        {
+            path.stem: pd.read_csv(path, dtype=str)
+            for path in (publish(logs, out / logs.name, "", ["log_check"]).folder / "tables").glob("*.csv")
+        }
+        for logs in (folder, clean)
+    )
+    return tables_apart(found, expected)
+
+
 def differing(folder: Path, clean: Path, answers: Answers) -> list[str]:
     """Return the tables of the exports that are not those of the clean logs, to rounding."""
-    clean.mkdir(parents=True, exist_ok=True)
-    (clean / "plant.toml").write_text('name = "Clean"\ntimezone = "CET"\ncurrency = "EUR"\n')
-    for table, frame in answers.clean.items():
-        frame.to_csv(clean / f"{table}.csv", index=False)
+    write_clean(clean, answers)
     expected, found = read_logs(clean), read_logs(folder)
     out = [] if found.rejected.empty == expected.rejected.empty else ["rejected"]
     for table in answers.clean:

@@ -29,7 +29,7 @@ EARLIER = {
     "plant": {"tables", "exports"},
     "markup": {"tables"},
     "logs": {"geometry", "tables", "exports", "plant"},
-    "start": {"tables", "plant", "logs"},
+    "start": {"tables", "exports", "plant", "logs"},
     "forecast": {"tables"},
     "offers": {"tables", "logs"},
     "valuation": set(),

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,13 +13,27 @@ from typing import TYPE_CHECKING
 import openpyxl
 import pytest
 from click.testing import CliRunner
-from plant_exports import differing, exporting_plants, judged, told, weeks_of, write_exports
+from plant_exports import (
+    differing,
+    exporting_plants,
+    judged,
+    tables_apart,
+    told,
+    weeks_of,
+    write_clean,
+    write_exports,
+)
 from small_plant import small_tables, write_small_plant
 
 from pressstats import cli
 from pressstats.logs import read_logs
+from pressstats.results import open_results
 from pressstats.start import describe, plant_toml, propose
-from pressstats.start.found import FoundColumn, Style, found_in, style_of
+from pressstats.start.dating import nights_dated_by
+from pressstats.start.found import Found, FoundColumn, Style, found_in, style_of
+from pressstats.start.identifiers import made_identifiers
+from pressstats.start.quantities import in_tonnes
+from pressstats.start.recognising import Mapped, Recognised
 from pressstats.start.words import Lexicon, knowledge, likeness
 from pressstats.tables import INPUTS
 
@@ -46,6 +64,138 @@ def test_exports_of_a_plant_are_read_as_its_clean_logs(
     assert said <= 6
     (tmp_path / "exports" / "plant.toml").write_text(toml, encoding="utf-8")
     assert differing(tmp_path / "exports", tmp_path / "clean", answers) == []
+
+
+# A run's number begins anew each night, which is dated by its evening; loads of several materials, newsprint in tonnes;
+# a spreadsheet's day numbers, runs and webs in one file; Parquet.
+@pytest.mark.parametrize("number", [21, 22, 23, 24])
+def test_identifiers_nights_tonnes_and_files_of_two_tables_are_found(
+    tmp_path: Path, weeks: dict[str, pd.DataFrame], number: int
+) -> None:
+    plant = exporting_plants()[number - 1]
+    answers = write_exports(plant, weeks, tmp_path / "exports")
+    proposal = propose(tmp_path / "exports")
+    assert judged(proposal, answers).sure_wrong == []
+    assert proposal.keys == answers.keys
+    assert (proposal.nights[0] or "calendar") == answers.nights_dated_by
+    text = plant_toml(proposal)
+    for table in plant.get("tonnes", ()):
+        assert tomllib.loads(text)["units"][table].items() <= answers.units[table].items()
+        assert tomllib.loads(text)["units"][table]["quantity" if table != "materials" else "unit_price"]
+    toml, _ = told(text, answers)
+    (tmp_path / "exports" / "plant.toml").write_text(toml, encoding="utf-8")
+    assert differing(tmp_path / "exports", tmp_path / "clean", answers) == []
+
+
+def test_after_start_the_published_tables_are_those_of_the_clean_logs(tmp_path: Path) -> None:
+    """Two weeks of a plant with a number a night; more plants, by `publish`, in tests/bench/bench_start.py."""
+    plant = exporting_plants()[20]
+    plant["tables"] = {name: plant["tables"][name] for name in ("runs", "run_webs", "reel_mounts")}
+    answers = write_exports(plant, weeks_of(read_logs(ROOT / "data_demo"), 13), tmp_path / "exports")
+    assert _start(tmp_path / "exports")[0] == 0
+    path = tmp_path / "exports" / "plant.toml"
+    path.write_text(told(path.read_text(encoding="utf-8"), answers)[0], encoding="utf-8")
+    folders = tmp_path / "exports", write_clean(tmp_path / "clean", answers)
+    found, expected = (open_results(folder).tables() for folder in folders)
+    filled, apart = tables_apart(found, expected)
+    assert {"paper_balance", "run_record", "breaks", "reel_chain", "week_figures"} <= set(filled)
+    assert apart == []
+    expected["paper_balance"]["mounted_kg"] *= 1.02
+    assert tables_apart(found, expected)[1] == ["paper_balance"]
+
+
+def _mapped(ours: str, numbers: list[float]) -> Mapped:
+    column = FoundColumn(ours, [str(number) for number in numbers])
+    column.look(Style(".", "iso"))
+    return Mapped(ours, (ours,), 1.0, True, column=column)
+
+
+@pytest.mark.parametrize(
+    ("table", "ours", "most"),
+    [
+        ("materials", "pack_quantity", 20),
+        ("materials", "load_quantity", 100),
+        ("materials", "order_minimum", 100),
+        ("materials", "storage_maximum", 2500),
+        ("deliveries", "quantity", 100),
+        ("stock_counts", "quantity", 2000),
+        ("materials", "unit_price", 50),
+    ],
+)
+def test_tonnes_are_told_by_the_size_of_what_newsprint_there_is(table: str, ours: str, most: float) -> None:
+    """Common practice, no source: a reel is about a tonne, a truck 24."""
+    for factor, tonnes in ((0.99, ours != "unit_price"), (1.01, ours == "unit_price")):
+        columns = {
+            "material": FoundColumn("material", ["N", "P"]),
+            "kind": FoundColumn("kind", ["newsprint", "plate"]),
+        }
+        of_paper = {name: Mapped(name, (name,), 1.0, True, column=column) for name, column in columns.items()}
+        other = {"material": of_paper["material"]} if table != "materials" else of_paper
+        mapped = _mapped(ours, [most * factor, most * (2 - factor)])
+        listed = Recognised("materials", Found([], []), 1.0, True, dict(of_paper))
+        one = Recognised(table, Found([], []), 1.0, True, other | {ours: mapped})
+        in_tonnes([listed, one] if table != "materials" else [one], {})
+        assert (mapped.of_kind == "newsprint") == tonnes
+        assert not (mapped.unit and mapped.unit_sure)  # no word says so
+
+
+def _numbered(repeats: int, of: int, referring: int) -> list[Recognised]:
+    """Return runs of which some share a number on other days, and webs of which some refer to a run there is."""
+    days = [f"2025-03-{day:02d}" for day in (1, 2)]
+    runs = [(str(n), days[0]) for n in range(of)] + [(str(n), days[1]) for n in range(repeats)]
+    webs = [*runs[:referring], *[("no", days[0])] * (len(runs) - referring)]
+    out = []
+    for table, rows in (("runs", runs), ("run_webs", webs)):
+        columns = [
+            FoundColumn(name, list(cells))
+            for name, cells in zip(("number", "day"), zip(*rows, strict=True), strict=True)
+        ]
+        for column in columns:
+            column.look(Style(None, "iso"))
+        named = ("run_id", "date") if table == "runs" else ("run_id",)
+        mapped = {
+            ours: Mapped(ours, (column.name,), 1.0, True, column=column)
+            for ours, column in zip(named, columns, strict=False)
+        }
+        out.append(Recognised(table, Found([], columns), 1.0, True, mapped))
+    return out
+
+
+@pytest.mark.parametrize(
+    ("repeats", "referring", "parts"),
+    [(4, 104, None), (6, 106, ("run_id", "date")), (6, 101, ("run_id", "date")), (6, 100, ())],
+)
+def test_an_identifier_that_repeats_by_mistake_is_left_and_one_that_nobody_refers_to_is_said(
+    repeats: int, referring: int, parts: tuple[str, ...] | None
+) -> None:
+    """It repeats by custom in a twentieth of the rows; 19 of 20 rows of another table must refer to one there is."""
+    tables = _numbered(repeats, 100, referring)
+    made = made_identifiers(tables, Style(None, "iso"))
+    assert (made["runs"].parts if made else None) == parts
+    if parts:
+        assert tables[1].columns["date"].names == ("day",)
+        assert bool(made["runs"].why) == (referring < 100 + repeats)
+    elif parts == ():
+        assert "run_id repeats" in made["runs"].why
+
+
+@pytest.mark.parametrize(
+    ("day", "clock", "end", "dated"),
+    [
+        ("2025-03-02", "22:10", "00:30", "issue"),
+        ("2025-03-01", "22:10", "00:30", "evening"),
+        ("2025-03-01", "10:10 pm", "", "calendar"),
+    ],
+)
+def test_what_a_night_is_dated_by_is_told_by_the_issue(day: str, clock: str, end: str, dated: str) -> None:
+    cells = {"issue": ["2025-03-02"] * 3, "day": [day] * 3, "clock": [clock] * 3, "end": [end] * 3}
+    columns = [FoundColumn(name, list(values)) for name, values in cells.items()]
+    mapped = {"date": ("issue",), "started_at": ("day", "clock")} | (
+        {"finished_at": ("day", "end")} if end else {}
+    )
+    runs = {ours: Mapped(ours, names, 1.0, True) for ours, names in mapped.items()}
+    table = Recognised("runs", Found([], columns), 1.0, True, runs)
+    assert nights_dated_by([table], Style(None, "iso"))[0] == dated
 
 
 def test_tables_as_they_are_declared_need_no_word(tmp_path: Path) -> None:
@@ -202,6 +352,36 @@ def test_guesses_are_asked_in_a_terminal(tmp_path: Path, monkeypatch: pytest.Mon
     assert 'name = "Night Press"\n' in text
     assert "guess:" not in text.split("[format]")[1]
     assert '"which"' not in text
+
+
+def test_in_a_terminal_it_asks(tmp_path: Path) -> None:
+    """In a pseudo-terminal of the operating system; without one it asks nothing, as in the other tests."""
+    pty = pytest.importorskip("pty")
+    tables = small_tables()
+    tables["run_webs"]["width_mm"] /= 10
+    tables["runs"]["production"] = tables["runs"]["production"].replace("collect", "xyz")
+    tables["run_webs"] = tables["run_webs"].rename(columns={"width_mm": "web width"})
+    folder = write_small_plant(tmp_path, {name: tables[name] for name in ("runs", "run_webs")})
+    (folder / "plant.toml").unlink()
+    command = [sys.executable, "-m", "pressstats", "start", str(folder)]
+    guesses = len(propose(folder).guesses())
+    ours, theirs = pty.openpty()
+    asked = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs)
+    os.close(theirs)
+    answers = ["Night Press", "Nowhere", "Europe/Vienna", "EUR", *["y"] * guesses, "y", "collect"]
+    os.write(ours, "".join(f"{answer}\n" for answer in answers).encode())
+    said = ""
+    with contextlib.suppress(OSError):  # how a pseudo-terminal says that nobody writes to it any more
+        while more := os.read(ours, 4096).decode(errors="replace"):
+            said += more
+    os.close(ours)
+    assert asked.wait() == 0
+    assert "Nowhere is none; one is Europe/Vienna" in said
+    assert "is web width in cm?" in said
+    plant = tomllib.loads((folder / "plant.toml").read_text())
+    assert (plant["name"], plant["timezone"]) == ("Night Press", "Europe/Vienna")
+    assert plant["values"]["runs"]["production"] == {"xyz": "collect"}
+    assert "# guess" not in (folder / "plant.toml").read_text()
 
 
 def test_a_template_is_read_as_it_is_and_explains_itself(tmp_path: Path) -> None:

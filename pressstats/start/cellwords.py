@@ -32,7 +32,8 @@ def words_of(tables: list[Recognised], lexicon: Lexicon) -> dict[tuple[str, str]
     out = {}
     for one in tables:
         for name, mapped in one.columns.items():
-            choices = INKS if name == "ink" else INPUTS[one.table][name].choices
+            column = INPUTS[one.table].by_name.get(name)
+            choices = INKS if name == "ink" else column.choices if column else ()
             own = [word for word in mapped.column.distinct if word.lower() not in choices]
             if choices and own:
                 out[one.table, name] = _told(one, tables, name, own, choices, lexicon)

@@ -18,9 +18,11 @@ import numpy as np
 from ..logs.delimited import DELIMITERS, TITLE_LINES, Cells, decoded, read_delimited
 from ..logs.files import sheet_cells
 from ..logs.limits import FILE_BYTES, no_file
+from ..logs.parquet import read_parquet
 from ..logs.typed import as_text
 from ..logs.values import parse_number, parse_time
 from ..logs.workbook import sheets_of
+from ..plant import Plant
 
 __all__ = ["Found", "FoundColumn", "Style", "found_in", "style_of"]
 
@@ -30,6 +32,10 @@ _NUMBER = re.compile(r"[+-]?[\d.,   ' ]*\d")
 _CLOCK = re.compile(r"([01]?\d|2[0-4])([:hH.])([0-5]\d)?([:.][0-5]\d)?( ?[ap]m)?", re.IGNORECASE)
 _DECIMALS = re.compile(r"([+-]?[\d.,   ' ]*?)([.,])(\d+)")
 _WITH_CLOCK = re.compile(r"\d[:hH]\d\d|\d \d")
+_SUFFIXES = (".csv", ".txt", ".tsv", ".xlsx", ".parquet")
+#: Nothing is known of the plant yet: a time with an offset is looked at as it is in UTC.
+_UNKNOWN = Plant(name="unknown", timezone="Etc/UTC", currency="EUR")
+_MIDNIGHT = re.compile(r" 00:00:00(\.0+)?$")  # as a typed day is spelled
 _DAY = re.compile(r"(\d{1,4})([./-])(\d{1,2})\2(\d{2,4})\b")
 
 
@@ -76,7 +82,7 @@ class FoundColumn:
             self.numbers = np.array([_number(cell, decimal) for cell in self.filled])
             self.kind = "count" if (self.numbers == np.floor(self.numbers)).all() else "number"
         elif _share(cells, lambda cell: parse_time(cell, style.dates)):
-            clocks = sum(bool(_WITH_CLOCK.search(cell)) and not cell.endswith(" 00:00:00") for cell in cells)
+            clocks = sum(bool(_WITH_CLOCK.search(cell)) and not _MIDNIGHT.search(cell) for cell in cells)
             self.kind = "time" if clocks > len(cells) / 2 else "date"
 
 
@@ -163,6 +169,9 @@ def _tables(path: Path) -> Iterable[tuple[str, Cells, bool]]:
             if names:
                 known = {name.casefold() for name in names}
                 yield f"{path.name}#{sheet.title}", sheet_cells(rows, ".", known), True
+    elif suffix == ".parquet":
+        names, columns, _ = read_parquet(path.read_bytes(), _UNKNOWN)
+        yield path.name, Cells(names, columns, np.arange(len(columns[0]) if columns else 0)), True
 
 
 def found_in(folder: Path) -> tuple[list[Found], list[str]]:
@@ -172,8 +181,8 @@ def found_in(folder: Path) -> tuple[list[Found], list[str]]:
     for path in sorted(folder.iterdir()):
         if path.name.startswith((".", "~$")) or path.suffix.lower() == ".toml" or no_file(path):
             continue
-        if path.suffix.lower() not in (".csv", ".txt", ".tsv", ".xlsx") or path.stat().st_size > FILE_BYTES:
-            unread.append(f"{path.name}: no CSV, .txt or .xlsx of a size that can be looked at")
+        if path.suffix.lower() not in _SUFFIXES or path.stat().st_size > FILE_BYTES:
+            unread.append(f"{path.name}: no CSV, .txt, .xlsx or Parquet of a size that can be looked at")
             continue
         try:
             tables = list(_tables(path))

@@ -6,13 +6,14 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-
 from ..logs import printable
 from ..logs.requirements import REQUIREMENTS
 from ..tables import INPUTS
 from .cellwords import Word, words_of
+from .dating import nights_dated_by
 from .found import Found, Style, found_in, style_of
+from .identifiers import Made, made_identifiers
+from .quantities import in_tonnes
 from .recognising import Mapped, Recognised, recognised
 from .words import languages_of, lexicon_of
 
@@ -49,7 +50,14 @@ class Proposal:
     strangers: list[Found]
     unread: list[str]
     words: dict[tuple[str, str], list[Word]] = field(default_factory=dict)
+    made: dict[str, Made] = field(default_factory=dict)
+    nights: tuple[str, str] = ("", "")  # what they are dated by, and why that is a guess
     place_is_sure: bool = False
+
+    @property
+    def keys(self) -> dict[str, list[str]]:
+        """Columns that make an identifier, by table."""
+        return {table: list(made.parts) for table, made in self.made.items() if made.parts}
 
     def guesses(self) -> list[tuple[Recognised, Mapped]]:
         """Return the columns that are not sure."""
@@ -98,7 +106,9 @@ def propose(folder: Path) -> Proposal:
     zone, currency = _PLACES[place]
     name = folder.resolve().name or "Plant"
     words = words_of(tables, lexicon)
-    return Proposal(name, zone, currency, style, guesses, tables, strangers, unread, words)
+    in_tonnes(tables, words)
+    made, nights = made_identifiers(tables, style), nights_dated_by(tables, style)
+    return Proposal(name, zone, currency, style, guesses, tables, strangers, unread, words, made, nights)
 
 
 def _text(value: str) -> str:
@@ -164,18 +174,6 @@ def _constants(one: Recognised) -> list[str]:
     ]
 
 
-def _nights(tables: list[Recognised]) -> str:
-    """Return how nights are dated where clock times stand beside the day of the issue, empty where nothing tells."""
-    runs = next((one for one in tables if one.table == "runs"), None)
-    if runs is None or not {"date", "started_at"} <= runs.columns.keys():
-        return ""
-    start = runs.columns["started_at"]
-    if len(start.names) != 2 or start.names[0] != runs.columns["date"].names[0]:
-        return ""
-    hours = [int(cell[:2].strip(":hH.")) for cell in start.column.filled if cell[:2].strip(":hH.").isdigit()]
-    return "issue" if hours and np.mean(np.array(hours) >= 12) > 0.5 else "calendar"
-
-
 def plant_toml(proposal: Proposal) -> str:
     """Return the text of ``plant.toml``: what is sure as it is, a guess with its reason behind it."""
     guessed = not proposal.place_is_sure
@@ -204,15 +202,20 @@ def plant_toml(proposal: Proposal) -> str:
             _line(one.table, _pattern(one.found.patterns, others), "the table is a guess" * (not one.sure))
         )
     lines += [f"# of no table: {printable(', '.join(one.patterns))}" for one in proposal.strangers]
-    if nights := _nights(proposal.tables):
-        lines += [
-            "",
-            "[exports]",
-            _line("nights_dated_by", _text(nights), "the day of the issue stands beside clock times"),
-        ]
+    if proposal.nights[0]:
+        lines += ["", "[exports]", _line("nights_dated_by", _text(proposal.nights[0]), proposal.nights[1])]
+    if proposal.made:
+        lines += ["", "[keys]"]
+        for table, made in proposal.made.items():
+            names = ", ".join(map(_text, made.parts))
+            lines.append(_line(table, f"[{names}]", made.why) if names else f"# {table} = []  # {made.why}")
     for one in proposal.tables:
         units = [
-            _line(mapped.ours, _text(mapped.unit), "" if mapped.unit_sure else "by the size of the numbers")
+            _line(
+                mapped.ours,
+                f"{{{mapped.of_kind} = {_text(mapped.unit)}}}" if mapped.of_kind else _text(mapped.unit),
+                "" if mapped.unit_sure else "by the size of the numbers",
+            )
             for mapped in one.columns.values()
             if mapped.unit
         ]
@@ -249,6 +252,8 @@ def describe(proposal: Proposal) -> str:
         lines += [f"  missing: {name}, {INPUTS[one.table][name].meaning}" for name in absent]
         if one.left:
             lines.append(f"  not used: {printable(', '.join(one.left))}")
+        if made := proposal.made.get(one.table):
+            lines.append(f"  identifier: {' and '.join(made.parts) or made.why}")
     lines += [f"of no table: {printable(', '.join(one.patterns))}" for one in proposal.strangers]
     lines += [printable(reason) for reason in proposal.unread]
     for table in proposal.missing():

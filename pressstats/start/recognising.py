@@ -41,7 +41,10 @@ _TO_OURS = {
 
 @dataclass
 class Mapped:
-    """One of our columns as a file has it: its own names (a day and a clock time are two), unit, and what is unsure."""
+    """One of our columns as a file has it: its own names (a day and a clock time are two), unit, and what is unsure.
+
+    A part of another table's identifier, which a table only carries for it, is one too.
+    """
 
     ours: str
     names: tuple[str, ...]
@@ -51,6 +54,7 @@ class Mapped:
     unit: str = ""
     unit_sure: bool = True
     column: FoundColumn = field(default_factory=lambda: FoundColumn("", []))
+    of_kind: str = ""  # the kind of material that alone has this unit
 
 
 @dataclass
@@ -94,9 +98,10 @@ def _candidates(found: Found, lexicon: Lexicon) -> list[_Candidate]:
         if one.kind == "clock" and days:
             mine = {idea for ideas, _ in one.pieces for idea in ideas}
 
-            def shared(day: _Candidate, mine: set[str] = mine) -> tuple[int, int]:
+            def shared(day: _Candidate, mine: set[str] = mine) -> tuple[int, int, int]:
                 theirs = {idea for ideas, _ in day.pieces for idea in ideas}
-                return len((mine & theirs) - {"time", "date", "day"}), -len(theirs)
+                # The day of the issue is the last to stand beside a clock.
+                return len((mine & theirs) - {"time", "date", "day"}), -("issue" in theirs), -len(theirs)
 
             day = max(days, key=shared)
             both = dict.fromkeys((*one.pieces, *day.pieces)) if shared(day)[0] else dict.fromkeys(one.pieces)
@@ -232,10 +237,38 @@ def recognised(found: list[Found], lexicon: Lexicon) -> tuple[list[Recognised], 
         for one in out:
             _find_columns(one, lexicon, known)
         known = _identifiers(out)
+    out += _within(out, lexicon, known)
     _confirm(out)
-    used = {id(one.found) for one in out}
+    read = {pattern for one in out for pattern in one.found.patterns}
     order = {name: at for at, name in enumerate(tables)}
-    return sorted(out, key=lambda one: order[one.table]), [one for one in found if id(one) not in used]
+    return sorted(out, key=lambda one: order[one.table]), [
+        one for one in found if not read.issuperset(one.patterns)
+    ]
+
+
+def _within(tables: list[Recognised], lexicon: Lexicon, known: _Known) -> list[Recognised]:
+    """Return the webs of runs whose file has a row a web: what differs within a run is of its webs."""
+    by_name = {one.table: one for one in tables}
+    runs = by_name.get("runs")
+    if runs is None or "run_webs" in by_name or "run_id" not in runs.columns:
+        return []
+    number = runs.columns["run_id"].column
+    days = runs.columns["date"].column.cells if "date" in runs.columns else number.cells
+    ids = list(zip(number.cells, days, strict=True))
+    several = [
+        column
+        for column in runs.found.columns
+        if column.kind != "blank" and len(set(zip(ids, column.cells, strict=True))) > len(set(ids))
+    ]
+    if not several or len(several) > len(runs.found.columns) / 2:
+        return []
+    of_runs = [column for column in runs.found.columns if column not in several]
+    runs.found = Found(runs.found.patterns, of_runs)
+    _find_columns(runs, lexicon, known)
+    spare = [column for column in of_runs if column.name in runs.left]
+    webs = Recognised("run_webs", Found(runs.found.patterns, [number, *several, *spare]), _LEAST_TABLE, True)
+    _find_columns(webs, lexicon, known)
+    return [] if INPUTS["run_webs"].missing_from(webs.columns) else [webs]
 
 
 def _identifiers(tables: list[Recognised]) -> _Known:
