@@ -140,6 +140,28 @@ def start(folder: Path | None, templates: Path | None) -> None:
     terminal. A plant.toml that is there is never changed.
 
     \b
+    What plant.toml can say of exports, each line only where it is needed (README has all keys):
+      [files]                          tables in files, several files or sheets by other names
+      runs = "Production_*.csv"
+      run_webs = "Production_*.csv"    two tables may stand in one file
+      deliveries = "Store.xlsx#Received"
+      [columns.runs]                   their name = ours; one used twice, or a day and a clock time apart
+      "Good copies" = "copies_good"
+      "Night of" = ["started_at", "finished_at"]
+      "Begin" = "started_at"
+      [values.runs.production]         their words = ours
+      "double" = "collect"
+      [constants.runs]                 what the export lacks because it never changes
+      press = "P1"
+      [units.deliveries]               other units, of one kind of material where only that differs
+      quantity = {newsprint = "t"}
+      [keys]                           columns that make an identifier together, in all tables that have it
+      runs = ["run_id", "date"]
+      [exports]
+      nights_dated_by = "evening"      or "issue", "calendar": the day beside a clock time
+      corrections = "newest_file"      of rows that differ; otherwise they are set aside
+
+    \b
     Example:
       python -m pressstats start exports
       python -m pressstats start --templates templates
