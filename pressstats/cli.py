@@ -48,7 +48,23 @@ def _iso_date(_context: click.Context, _option: click.Parameter, value: str | No
         raise click.BadParameter(f"{value!r} is not a date written as 2025-03-02") from None
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class _Commands(click.Group):
+    """Commands that end, once stopped, as a shell expects it: click itself would exit 1."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt as stopped:
+            leave(stopped)
+        except click.Abort as aborted:  # what a question makes of it
+            if isinstance(aborted.__context__, KeyboardInterrupt):
+                leave(aborted.__context__)
+            raise
+
+
+@click.group(
+    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.version_option(__version__, prog_name="pressstats")
 def main() -> None:
     """Paper and ink of a newspaper web-offset plant, from its run logs.
@@ -169,7 +185,9 @@ def start(folder: Path | None, templates: Path | None) -> None:
     \b
     Exit codes:
       0  plant.toml, or the workbook, is written
+      1  nobody answered a question
       2  nothing could be read, or what would be written is there already
+      129, 130, 143  stopped by SIGHUP, SIGINT or SIGTERM
     """
     from .logs import printable
     from .start import ask, describe, plant_toml, propose, write_templates
@@ -239,6 +257,7 @@ def check(logs_folder: Path) -> None:
       0  clean
       1  rows were set aside or used with a warning, or the logs cannot be right as a whole
       2  the logs cannot be used at all, or their database is away or silent
+      129, 130, 143  stopped by SIGHUP, SIGINT or SIGTERM
     """
     from .logs import LogsError, describe_check, printable, read_logs
     from .watch import doubt_words, implausible_logs
@@ -285,6 +304,7 @@ def demo(out: Path, seed: int | None, years: int | None) -> None:
     Exit codes:
       0  written
       2  the arguments cannot be used, or there is no simulation
+      129, 130, 143  stopped by SIGHUP, SIGINT or SIGTERM; what stands in DIR is a part of a plant
     """
     tests = Path(__file__).resolve().parents[1] / "tests"
     if not (tests / _SIMULATION).is_dir():

@@ -9,7 +9,7 @@ import pytest
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
-from pressstats.logs.delimited import read_delimited
+from pressstats.logs.delimited import _encoding_of, read_delimited
 
 HEADER = b"tank,read_at,ink,level_kg"
 ROW = b"K1,2025-03-%02d 06:00,black,%s"
@@ -115,6 +115,42 @@ def test_a_bad_byte_costs_its_line_and_changes_no_other_word(tmp_path: Path) -> 
     runs = logs.rejected[logs.rejected["table"] == "runs"]
     assert runs[["line", "rule"]].values.tolist() == [[2.0, "bytes that are no text"]]
     assert set(logs["runs"]["crew"]) == {"nørd", "south"}
+
+
+@pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
+def test_bad_bytes_cost_their_own_lines_however_many_they_are(tmp_path: Path, mark: bytes) -> None:
+    folder = write_small_plant(tmp_path)
+    lines = (folder / "runs.csv").read_bytes().replace(b"north", "nørd".encode()).split(b"\n")
+    spoilt = [line.replace("nørd".encode(), b"n\xf8rd") for line in lines]
+    (folder / "runs.csv").write_bytes(mark + b"\n".join(lines[:4] + spoilt[4:]))
+    logs = read_logs(folder)
+    assert set(logs["runs"]["crew"]) == {"nørd", "south"}
+    bad = logs.rejected[logs.rejected["rule"] == "bytes that are no text"]
+    assert bad["line"].tolist() == [at + 1 for at, line in enumerate(spoilt) if at > 3 and line != lines[at]]
+    # What was known before any of them came is what it was.
+    early = read_logs(folder, as_of="2025-03-05")
+    assert early["runs"]["crew"].tolist() == ["nørd"] * 3
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "read"),
+    [
+        (
+            "QUALITÉ\xa0: è",
+            "cp1252",
+            "cp1252",
+        ),  # c9 a0 is a sequence of UTF-8, and no letter that anybody writes
+        ("È\u201d è", "cp1252", "cp1252"),
+        ("Ș", "utf-8", "utf-8"),
+        ("Ω", "utf-8", "utf-8"),
+        ("€", "utf-8", "utf-8"),
+        ("Früh", "cp850", "cp850"),
+        ("Früh", "cp1252", "cp1252"),
+        ("plain", "utf-8", "utf-8"),
+    ],
+)
+def test_which_code_page_a_text_is_in(text: str, code: str, read: str) -> None:
+    assert _encoding_of(text.encode(code)) == read
 
 
 def test_words_of_an_office_program_are_read(tmp_path: Path) -> None:

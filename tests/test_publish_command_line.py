@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import signal
@@ -14,15 +15,16 @@ from typing import Any
 import pandas as pd
 import pytest
 from click.testing import CliRunner, Result
-from small_plant import write_small_plant
+from small_plant import small_tables, write_small_plant
 
+import pressstats.cli
 import pressstats.logs
 import pressstats.publishing
 import pressstats.watch
 from pressstats.cli import main
 from pressstats.publishing import REPORTS, ReportFailed
 from pressstats.publishing.running import Failure
-from pressstats.stopping import EXIT_CODES
+from pressstats.stopping import EXIT_CODES, Stopped
 
 
 def call(*arguments: str) -> Result:
@@ -192,3 +194,50 @@ def test_a_stop_is_a_line_and_an_exit_code_of_its_own(name: str) -> None:
     assert done.returncode == EXIT_CODES[name] == 128 + getattr(signal, name)
     assert done.stderr == f"Stopped by {name}. All is whole.\n"
     assert not done.stdout
+
+
+@pytest.mark.parametrize(
+    ("command", "place"),
+    [
+        (["check", "--logs", "logs"], "pressstats.logs.read_logs"),
+        (["demo", "--out", "plant"], "demo_plant.write_demo"),
+        (["start", "exports"], "pressstats.start.propose"),
+        (["start", "exports"], "click.termui.visible_prompt_func"),
+    ],
+)
+def test_every_command_that_is_stopped_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: list[str], place: str
+) -> None:
+    def stop(*_: object, **__: object) -> None:
+        raise Stopped(EXIT_CODES["SIGTERM"])
+
+    def leave(stopped: KeyboardInterrupt, *_: object) -> None:
+        raise SystemExit(getattr(stopped, "code", EXIT_CODES["SIGINT"]))
+
+    (tmp_path / "exports").mkdir()
+    small_tables()["runs"].to_csv(tmp_path / "exports" / "runs.csv", index=False)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(pressstats.cli, "leave", leave)
+    monkeypatch.setattr(pressstats.cli, "_is_terminal", lambda: True)
+    with monkeypatch.context() as patch:  # the runner of click puts a stand-in of its own before questions
+        patch.setattr(place, stop)
+        with pytest.raises(SystemExit) as ended:
+            main(command)
+    assert ended.value.code == EXIT_CODES["SIGTERM"]
+    assert not Path("exports/plant.toml").exists()
+
+
+def test_a_folder_closed_to_writing_exits_3_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # As a file system mounted for reading answers; root may write wherever else it is forbidden.
+    def refused(path: Any, flags: int, *more: Any, **named: Any) -> int:
+        if flags & os.O_CREAT and str(path).startswith(str(tmp_path / "out")):
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(path))
+        return opened(path, flags, *more, **named)
+
+    opened = os.open
+    (tmp_path / "out").mkdir()
+    logs = write_small_plant(tmp_path / "logs")
+    monkeypatch.setattr(os, "open", refused)
+    result = call("publish", "--logs", str(logs), "--out", str(tmp_path / "out"))
+    assert result.exit_code == 3
+    assert "cannot be written: Read-only file system" in result.stderr.splitlines()[-1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import time
 from pathlib import Path
 
@@ -110,6 +111,23 @@ def test_where_nothing_can_be_forked_kernels_start_as_they_always_do(
     executed, failures = run(tmp_path, (PARENT,))
     assert not failures
     assert {cells[0][0] for cells in shown(executed)} == {f"{os.getpid()} False"}
+
+
+def test_who_forks_kernels_is_not_waited_for_once_halted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    halted = tmp_path / "halted.py"
+    halted.write_text("import os, signal\nos.kill(os.getpid(), signal.SIGSTOP)")
+    monkeypatch.setattr(kernels, "_FORKING", halted)
+    monkeypatch.setattr(kernels, "_OPENED", 0.1)
+    command = [kernels.sys.executable, "-m", "ipykernel_launcher"]
+    with kernels.WarmKernels(3, {}, tmp_path) as warm:
+        assert warm.forked(command, str(tmp_path), {}) is None
+    monkeypatch.setattr(kernels, "_ENDED", 0.1)
+    with kernels.WarmKernels(3, {}, tmp_path) as warm:  # nobody asks it for anything
+        process = warm._process
+    assert process is not None
+    assert process.returncode == -signal.SIGKILL
 
 
 def test_a_kernel_ends_with_who_forked_it(tmp_path: Path) -> None:

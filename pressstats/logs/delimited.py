@@ -31,6 +31,13 @@ _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff",
 _SEEN = 1 << 20  # bytes in which the code page is looked for
 #: Letters beyond ASCII of western European words: capitals only where words begin with them.
 _LETTERS = "äöüßéèêàâçîôûëïåøæñáíóúÄÖÜÉÅØÆÑ"
+#: Well-formed sequences of UTF-8 beyond ASCII (table 3-7 of the Unicode standard, surrogates aside).
+_SEQUENCES = re.compile(
+    rb"[\xc2-\xdf][\x80-\xbf]|\xe0[\xa0-\xbf][\x80-\xbf]|[\xe1-\xec\xee\xef][\x80-\xbf]{2}"
+    rb"|\xf0[\x90-\xbf][\x80-\xbf]{2}|[\xf1-\xf3][\x80-\xbf]{3}|\xf4[\x80-\x8f][\x80-\xbf]{2}"
+)
+#: Of them, what writing has. A capital before a narrow space or a quotation mark in cp1252 looks like phonetic signs.
+_SPELLED = re.compile("[\u00a0-\u017f\u0218-\u021b\u0370-\u07ff\u0900-\U0010ffff]")
 TITLE_LINES = 30  # among the first so many lines the header is looked for
 
 
@@ -62,9 +69,9 @@ class Cells:
 def decoded(data: bytes) -> tuple[bytes, bool]:
     """Return the bytes of a text file as UTF-8 with line feeds, and whether everything could be decoded.
 
-    UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by being valid; anything else is taken for cp1252,
-    the usual code page of western office programs, or for cp850, that of older ones, where it makes more letters
-    within words. What cannot be decoded is U+FFFD.
+    UTF-8 and UTF-16 are known by their byte-order mark, UTF-8 also by any letter spelled in it; anything else is taken
+    for cp1252, the usual code page of western office programs, or for cp850, that of older ones, where it makes more
+    letters within words. What cannot be decoded is U+FFFD.
     """
     encoding = next((encoding for mark, encoding in _MARKS if data.startswith(mark)), "")
     encoding = encoding or _encoding_of(data)
@@ -86,22 +93,12 @@ def decoded(data: bytes) -> tuple[bytes, bool]:
 
 
 def _encoding_of(data: bytes) -> str:
-    """Return UTF-8 where most lines beyond ASCII are valid in it, else cp1252 or cp850.
+    """Return UTF-8 where a letter is spelled in it anywhere, else cp1252 or cp850.
 
-    One bad byte in a file of UTF-8 then costs its own line, not the words of all others.
+    Lines that are no UTF-8 in such a file are damaged, however many they are: each costs itself, and what comes later
+    never spells the words of other lines anew.
     """
-    if data.isascii():
-        return "utf-8"
-    valid = spoilt = 0
-    for line in data.split(b"\n"):
-        if not line.isascii():
-            try:
-                line.decode()
-            except UnicodeDecodeError:
-                spoilt += 1
-            else:
-                valid += 1
-    if valid >= spoilt:
+    if data.isascii() or any(_SPELLED.match(one.group().decode()) for one in _SEQUENCES.finditer(data)):
         return "utf-8"
     words = b" ".join(re.findall(rb"[A-Za-z]+[\x80-\xff]+[A-Za-z]*|[\x80-\xff]+[A-Za-z]+", data[:_SEEN]))
     letters = {code: sum(map(words.decode(code, "replace").count, _LETTERS)) for code in ("cp1252", "cp850")}

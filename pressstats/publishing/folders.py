@@ -23,6 +23,7 @@ __all__ = [
 ]
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+#: The lock stays, hidden: were it removed, two could hold locks on files of one name.
 _BUILDING, _PREVIOUS, _LOCK = ".building-", ".previous-", ".lock"
 #: How long another publication is waited for [s].
 _PATIENCE = 1800.0

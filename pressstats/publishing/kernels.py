@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -26,6 +27,8 @@ __all__ = ["WarmKernels"]
 _FORKING = Path(__file__).with_name("forking.py")
 #: Kernels from which on the imports cost less once than in each.
 _PAYS_FROM = 3
+#: How long the process that forks is waited for [s]: until it has opened everything, and until it has ended.
+_OPENED, _ENDED = 3600.0, 60.0
 
 
 class WarmKernels:
@@ -69,7 +72,11 @@ class WarmKernels:
     ) -> None:
         """End the process; a kernel that still runs ends with it."""
         if self._process is not None:
-            self._process.communicate()
+            try:
+                self._process.communicate(timeout=_ENDED)
+            except subprocess.TimeoutExpired:  # somebody halted it
+                self.kill()
+                self._process.wait()
 
     def kill(self) -> None:
         """End every kernel at once, whatever it is doing."""
@@ -89,6 +96,8 @@ class WarmKernels:
             assert self._process.stdout is not None
             try:
                 print(asked, file=self._process.stdin, flush=True)
+                if not select.select([self._process.stdout], [], [], _OPENED)[0]:
+                    self._process.kill()
                 answer = self._process.stdout.readline()
             except BrokenPipeError:
                 return None
