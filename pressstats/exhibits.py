@@ -19,6 +19,7 @@ from markupsafe import Markup
 
 from . import __version__
 from .figure_data import notebook_figure, plain_figure, script_json
+from .lines import sparkline_svg
 from .markup import (
     STATES,
     Shown,
@@ -31,7 +32,6 @@ from .markup import (
     plain,
     quantity,
     shown_columns,
-    sparkline_svg,
     table_html,
 )
 from .palette import COLOURS, SERIES, tint

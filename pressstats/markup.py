@@ -36,7 +36,6 @@ __all__ = [
     "plain",
     "quantity",
     "shown_columns",
-    "sparkline_svg",
     "table_html",
     "unit_text",
 ]
@@ -306,38 +305,6 @@ def _blocks() -> Any:
         "number": lambda number: Markup(_number(number, 0)),
     }
     return environment.get_template("blocks.html.j2").module
-
-
-def sparkline_svg(past: Sequence[float], target: float = math.nan) -> Markup:
-    """Return a small line of values, the newest with a dot, over the target as a dashed line; empty below two values.
-
-    It stands beside the number that it ends with, and its range is said for whoever does not see it.
-    """
-    values = np.array(past, dtype=float)
-    known = values[np.isfinite(values)]
-    if len(known) < 2:
-        return Markup("")
-    low, high = float(known.min()), float(known.max())
-    # A target far off would press the line flat: it is drawn only where the line comes near.
-    near = math.isfinite(target) and low - 2 * (high - low) <= target <= high + 2 * (high - low)
-    bottom, top = (min(low, target), max(high, target)) if near else (low, high)
-    span = (top - bottom) or 1.0
-    x = np.linspace(2, 98, len(values))
-    y = 22 - 20 * (values - bottom) / span
-    parts, pen = [], "M"
-    for across, down in zip(x, y, strict=True):
-        parts += [f"{pen}{across:.1f} {down:.1f}"] if math.isfinite(down) else []
-        pen = "L" if math.isfinite(down) else "M"
-    level = 22 - 20 * (target - bottom) / span
-    drawn = f'<path class="aim" d="M0 {level:.1f}H100"/>' if near else ""
-    drawn += f'<path d="{"".join(parts)}"/>'
-    # A line without a length has round ends only: a dot that no stretching makes an ellipse.
-    drawn += f'<path class="dot" d="M{x[-1]:.1f} {y[-1]:.1f}h0"/>' if math.isfinite(y[-1]) else ""
-    words = f"{len(values)} weeks, from {quantity(low)} to {quantity(high)}"
-    return Markup(
-        f'<svg class="sparkline" viewBox="0 0 100 24" preserveAspectRatio="none" role="img" '
-        f'aria-label="{html.escape(words)}">{drawn}</svg>'
-    )
 
 
 def block_html(name: str, *values: object) -> str:

@@ -1,4 +1,8 @@
-"""Every page in a real browser: opened from disk, all figures drawn, nothing fetched, nothing complained of."""
+"""Every page in a real browser: opened from disk, all figures drawn, nothing fetched, nothing complained of.
+
+Whether a page can be used by everybody is asked of axe-core, a library of checks of the Web Content Accessibility
+Guidelines (contrast, names, landmarks, order of headings, what the keyboard reaches).
+"""
 
 from __future__ import annotations
 
@@ -11,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from stand_ins import HOSTILE
 
 from pressstats.palette import PAIRS
@@ -97,6 +102,13 @@ def sound(found: Visit) -> None:
     )
 
 
+def barriers(page: sync_api.Page) -> list[str]:
+    """Return what keeps somebody from using a page, what is folded included: rule and place."""
+    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+    found = Axe().run(page, options={"resultTypes": ["violations"]}).response["violations"]
+    return [f"{one['id']}: {node['target']} {node['html'][:120]}" for one in found for node in one["nodes"]]
+
+
 def pages_of(publication: Publication) -> list[Path]:
     return [*sorted(publication.folder.glob("*.html")), publication.folder.parent / "index.html"]
 
@@ -128,7 +140,8 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
             reasons_are_in_sight(found.page)
         if path.name == "buying_outlook.html":
             order_cards_are_whole_on_a_phone(found.page)
-            assert path.stat().st_size < 500_000
+        assert path.stat().st_size < 500_000, path.name
+        assert barriers(found.page) == [], path.name
         found.page.emulate_media(color_scheme="light")
         found.page.set_viewport_size({"width": 1280, "height": 900})
         if found.page.locator(".plot").count():

@@ -1,4 +1,4 @@
-"""Pages: an executed notebook becomes a page, publications and weeks get their index.
+"""Pages: an executed notebook becomes a page, a publication gets its index.
 
 The page is ours from the first line to the last; of nbconvert's templates none is used. What reaches
 it is the prose of the notebook and its blocks (see ``exhibits``), never code, nor anything printed.
@@ -6,11 +6,12 @@ it is the prose of the notebook and its blocks (see ``exhibits``), never code, n
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
-import json
+import hashlib
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -35,16 +36,15 @@ __all__ = [
     "PLOTLY",
     "PageError",
     "ReportPage",
-    "Week",
+    "common",
     "day_in_words",
     "page_script",
     "page_style",
     "plotly_source",
     "publication_index",
-    "read_week",
     "report_page",
     "schema_page",
-    "weeks_index",
+    "shell",
 ]
 
 _SHELL = Path(__file__).parent / "shell"
@@ -75,16 +75,6 @@ class ReportPage:
     unshown: tuple[int, ...] = ()  # cells (from 1) whose output is not a block and so is not on the page
 
 
-@dataclass(frozen=True)
-class Week:
-    """A publication in the index of all of them."""
-
-    folder: str  # name of its folder, which is its as-of date
-    plant: str = ""
-    headline: str = ""
-    links: tuple[tuple[str, str], ...] = field(default=())  # file and text of the pages to link
-
-
 class _BodyExporter(HTMLExporter):
     """Notebook to the body of a page.
 
@@ -111,7 +101,8 @@ def _exporter() -> _BodyExporter:
 
 
 @cache
-def _shell() -> jinja2.Environment:
+def shell() -> jinja2.Environment:
+    """Return the templates that pages are made with."""
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(_SHELL),
         autoescape=True,
@@ -191,7 +182,7 @@ def report_page(
     headlines = _blocks(notebook, HEADLINE_TYPE)
     figures = sum('<figure class="exhibit"' in block for block in shown)
     html = (
-        _shell()
+        shell()
         .get_template("report.html.j2")
         .render(
             title=f"{report.title}, {as_of}: {plant}",
@@ -201,14 +192,15 @@ def report_page(
             report=report,
             body=body,
             figures=figures,
-            **_common(plant, as_of),
+            **common(plant, as_of),
         )
     )
     tables = sum(block.count("<table>") for block in shown)
     return ReportPage(report, html, headlines[0]["text"] if headlines else "", figures, tables, unshown)
 
 
-def _common(plant: str, as_of: str) -> dict[str, Any]:
+def common(plant: str, as_of: str) -> dict[str, Any]:
+    """Return what the frame of every page needs."""
     return {
         "plant": plant,
         "as_of": as_of,
@@ -216,7 +208,16 @@ def _common(plant: str, as_of: str) -> dict[str, Any]:
         "version": __version__,
         "plotly": PLOTLY,
         "style": "",
+        "sorting": _sorting(),
     }
+
+
+@cache
+def _sorting() -> dict[str, str]:
+    """Return the script that sorts tables, and its digest: the page's policy lets nothing else run within it."""
+    source = (_SHELL / "sort.js").read_text(encoding="utf-8")
+    digest = base64.b64encode(hashlib.sha256(source.encode()).digest()).decode()
+    return {"source": source, "digest": f"sha256-{digest}"}
 
 
 def publication_index(
@@ -245,7 +246,7 @@ def publication_index(
         for name, count in rows.items()
     ]
     return (
-        _shell()
+        shell()
         .get_template("publication.html.j2")
         .render(
             title=f"Paper and ink, {as_of}: {plant}",
@@ -255,7 +256,7 @@ def publication_index(
             tables=tables,
             spreadsheet=spreadsheet,
             figures=0,
-            **_common(plant, as_of),
+            **common(plant, as_of),
         )
     )
 
@@ -278,10 +279,10 @@ def schema_page(published: Collection[str], *, plant: str) -> str:
         }
         for anchor, head, tables in schema_parts()
     ]
-    values = {**_common(plant, ""), "style": page_style()}
+    values = {**common(plant, ""), "style": page_style()}
     links = [{"href": "../index.html", "text": "Contents", "here": False}]
     return (
-        _shell()
+        shell()
         .get_template("schema.html.j2")
         .render(
             title=f"Tables: {plant}",
@@ -292,26 +293,6 @@ def schema_page(published: Collection[str], *, plant: str) -> str:
             figures=0,
             **values,
         )
-    )
-
-
-def weeks_index(weeks: Sequence[Week]) -> str:
-    """Return the page of all publications, in the order given; it needs no other file."""
-    listed = [
-        {
-            "folder": week.folder,
-            "words": day_in_words(week.folder),
-            "headline": inline(week.headline),
-            "links": [{"href": href, "text": text} for href, text in week.links],
-        }
-        for week in weeks
-    ]
-    plant = next((week.plant for week in weeks if week.plant), "pressstats")
-    values = {**_common(plant, ""), "style": page_style()}
-    return (
-        _shell()
-        .get_template("weeks.html.j2")
-        .render(title=f"All publications: {plant}", home="", links=[], weeks=listed, figures=0, **values)
     )
 
 
@@ -339,14 +320,3 @@ def page_script() -> str:
 def plotly_source() -> Path:
     """Return where the plotly script lies in the installed package."""
     return Path(plotly.__file__).parent / "package_data" / "plotly.min.js"
-
-
-def read_week(folder: Path) -> Week:
-    """Return what the manifest of a publication says of it; a bare entry if it cannot be read."""
-    try:
-        path = folder / "manifest.json"
-        manifest = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
-        reports = [(str(one["page"]), str(one["title"])) for one in manifest["reports"]]
-        return Week(folder.name, str(manifest["plant"]), str(manifest["headline"]), tuple(reports))
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return Week(folder.name)

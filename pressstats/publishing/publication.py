@@ -27,16 +27,16 @@ from .pages import (
     page_style,
     plotly_source,
     publication_index,
-    read_week,
     report_page,
     schema_page,
-    weeks_index,
 )
 from .reports import REPORTS, Report, select
 from .running import Executed, Failure, check_parameters, run_notebooks
 from .sheets import about_outlook, outlook_sheets
 from .spreadsheet import write_spreadsheet
 from .supplier_files import write_supplier_files
+from .weeks import read_week, weeks_index
+from .year import read_year
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -229,9 +229,10 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         weeks = {folder.name: read_week(folder) for folder in published_weeks(out)}
         weeks[day] = replace(read_week(content), folder=day)
         index = building / "index.html"
-        index.write_text(
-            weeks_index([weeks[one] for one in sorted(weeks, reverse=True)]), "utf-8", newline=""
-        )
+        newest = max(weeks)
+        year = read_year(content if newest == day else out / newest)
+        text = weeks_index([weeks[one] for one in sorted(weeks, reverse=True)], year)
+        index.write_text(text, "utf-8", newline="")
         place(content, out / day)
         index.replace(out / "index.html")
         forget_failed(out, day)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..pages.buying_files import FOLDER, supplier_files, supplier_materials
+from ..orders import supplier_parts
+from ..pages.buying_files import FOLDER, supplier_files
 from ..pages.material_words import material_words
 from .sheets import open_rows, order_rows
 from .spreadsheet import Line, Worksheet, Worksheets, write_spreadsheet
@@ -21,10 +22,20 @@ _ABOUT: list[Line] = [
     (
         "Quantities",
         "In the unit beside the material. Low is undercut once in twenty, high exceeded once in twenty, expected is "
-        "the mean; lows of several months do not add up, nor do highs.",
+        "the mean; lows of several months do not add up, nor do highs. They say how our "
+        "need may vary.",
     ),
     ("Blank", "What is not known is left blank."),
 ]
+_QUANTITIES = {"low": "q05", "expected": "mean", "high": "q95"}
+#: What tells a supplier's part of what is needed, without a word of anybody else.
+_BY = {
+    "alone": "all that we need",
+    "contracts": "your contract",
+    "plan": "our order plan",
+    "agreed": "terms agreed",
+    "alike": "our estimate",
+}
 #: Columns of an order form that a supplier sees of our own.
 _ORDERED = ["order", "material", "what", "packs", "quantity", "price", "value", "due_on"]
 
@@ -48,8 +59,8 @@ def write_supplier_files(content: Path, results: Results) -> None:
 def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     """Return the sheets of a supplier's workbook: rows and columns are chosen, never left out.
 
-    Its orders of the next review with the price agreed with it, what it has open, and what the plant needs in the next
-    twelve months of the materials that it delivers.
+    Its orders of the next review with the price agreed with it, what it has open, and what it is likely to deliver in
+    the next twelve months.
     """
     logs = results.logs
     currency = logs.plant.currency
@@ -70,7 +81,7 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     about = {
         "Orders": "What we order now: value is quantity times the price agreed.",
         "Open orders": "What is on order and has not come.",
-        "Twelve months": "What we expect to need in all of what you can deliver, month by month; no promise to buy it.",
+        "Twelve months": "What we expect to take of you, month by month, by what stands beside it; no promise to buy.",
     }
     unit_heads = dict.fromkeys(("quantity", "low", "expected", "high"), "material unit")
     unit_heads |= {"price": f"{currency} / material unit", "value": currency}
@@ -94,19 +105,15 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
 
 
 def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
-    """Return what the next twelve months need of the materials that a supplier delivers, low, expected and high."""
-    season = results.tables()["demand_season"]
-    delivers = supplier_materials(results)
-    mine = season[season["material"].isin(delivers.get(supplier, []))]
-    return pd.DataFrame(
-        {
-            "material": mine["material"],
-            "month": mine["month"],
-            "low": mine["q05"],
-            "expected": mine["mean"],
-            "high": mine["q95"],
-        }
-    ).reset_index(drop=True)
+    """Return what a supplier is likely to deliver in each of the next twelve months, low, expected and high."""
+    tables = results.tables()
+    season = tables["demand_season"]
+    parts = supplier_parts(
+        results.logs, tables["order_plan"], pd.DatetimeIndex(season["month"].drop_duplicates())
+    )
+    mine = season.merge(parts[parts["supplier"] == supplier], on=["material", "month"])
+    quantities = {name: mine[column] * mine["part"] for name, column in _QUANTITIES.items()}
+    return mine[["material", "month"]].assign(**quantities, by=mine["by"].map(_BY))
 
 
 def _named(names: pd.Series, known: pd.Series) -> pd.Series:

@@ -46,7 +46,7 @@ stockout_cost = 50000
 price_breaks_by = "order"       # all materials of an order together
 standby_hours = 96
 """
-WASTE_AND_OWNERS = """
+WASTE_AND_PEOPLE = """
 [waste."white bales"]
 holds = ["strip", "reel_end", "scrapped"]
 
@@ -56,6 +56,14 @@ holds = ["startup", "running", "uncounted"]
 [owners]
 start_up_waste = "pressroom foreman, desk 7"
 web_breaks = "paper buyer, desk 2"
+
+[contacts]
+"Brantelow" = "Ilse Marrow, order desk, 0100 555 21"
+"Okkerin" = "Tam Velder, order desk, 0100 555 34"
+"Vosgard" = "Runa Asketh, mill office, 0100 555 47"
+"Corvane Inks" = "Pell Dorrit, tanker planning, 0100 555 52"
+"Ardelle Plate Works" = "Sefa Winlock, dispatch, 0100 555 68"
+"Mirrin Pressroom Supply" = "Odo Karrick, counter, 0100 555 73"
 """
 OVERLAPPING = ("runs", "reel_mounts")
 SEMICOLONS = ("waste_sold",)
@@ -169,5 +177,5 @@ reel_kg = {REEL_KG}
 butt_kg = {SMALL_KG}
 copies_pct = {COPIES_PCT}
 dip_kg = {DIP_KG}
-{WASTE_AND_OWNERS}"""
+{WASTE_AND_PEOPLE}"""
     path.write_bytes(text.encode("utf-8"))

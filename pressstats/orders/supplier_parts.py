@@ -1,0 +1,89 @@
+"""What part of each material each supplier is likely to deliver, month by month."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from ..offers import offers
+
+if TYPE_CHECKING:
+    from ..logs import Logs
+
+__all__ = ["supplier_parts"]
+
+#: What parts are told by, the firmest first.
+ALONE, CONTRACTS, PLAN, AGREED, ALIKE = "alone", "contracts", "plan", "agreed", "alike"
+
+
+def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return what part of each material each supplier is likely to deliver, month by month.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``; ``terms`` where a material can be had of several suppliers.
+    plan : DataFrame
+        Published table ``order_plan``.
+    months : DatetimeIndex
+        First days of months.
+
+    Returns
+    -------
+    DataFrame, shape (rows, 5)
+        material, month, supplier, part (those of a material and month add up to 1), by: ``alone`` where nobody else
+        offers it; ``contracts`` by the yearly quantities of the contracts that run in the month, where each that offers
+        it has one; else ``plan``, by what the plan orders of each, within the shares agreed; else ``agreed``, by the
+        middle of those; else ``alike``. Terms known by as-of that begin later hold from their day on.
+
+    Examples
+    --------
+    >>> supplier_parts(logs, results["order_plan"], pd.DatetimeIndex(["2026-01-01"])).head(2)
+       material      month   supplier  part         by
+    0  N45-1260 2026-01-01  Brantelow  0.45  contracts
+    1  N45-1260 2026-01-01    Okkerin  0.30  contracts
+    """
+    rows = []
+    ordered = plan.groupby(["material", "supplier"])["quantity"].sum()
+    for month in months:
+        day = max(month, logs.as_of)
+        found = offers(logs, day).dropna(subset="supplier")
+        for material, offered in found.groupby("material"):
+            mine = ordered.reindex(pd.MultiIndex.from_product([[material], offered["supplier"]])).fillna(0.0)
+            parts, by = _parts(offered, mine.to_numpy(dtype=float), day)
+            rows += [
+                (material, month, name, part, by)
+                for name, part in zip(offered["supplier"], parts, strict=True)
+            ]
+    kinds = {"material": "str", "month": "datetime64[us]", "supplier": "str", "part": "float64", "by": "str"}
+    return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
+
+
+def _parts(offered: pd.DataFrame, ordered: np.ndarray, day: pd.Timestamp) -> tuple[np.ndarray, str]:
+    """Return the part of each that offers a material on a day, and what it is told by."""
+    if len(offered) == 1:
+        return np.ones(1), ALONE
+    runs = (offered["contract_from"] <= day) & (day <= offered["contract_to"])
+    days = (offered["contract_to"] - offered["contract_from"]).dt.days + 1
+    contracts = (offered["contract_quantity"] / days).where(runs).to_numpy(dtype=float)
+    if (contracts > 0).all():
+        return contracts / contracts.sum(), CONTRACTS
+    least = offered["share_minimum_pct"].fillna(0.0).to_numpy(dtype=float) / 100
+    most = offered["share_maximum_pct"].fillna(100.0).to_numpy(dtype=float) / 100
+    agreed = bool((least > 0).any() or (most < 1).any())
+    if ordered.sum() > 0:
+        return _within(ordered / ordered.sum(), least, most), PLAN
+    middle = (least + most) / 2
+    return middle / middle.sum(), AGREED if agreed else ALIKE
+
+
+def _within(parts: np.ndarray, least: np.ndarray, most: np.ndarray) -> np.ndarray:
+    """Return parts moved alike until each is within its limits and all add up to 1; as near as limits allow."""
+    low, high = -1.0, 1.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if np.clip(parts + middle, least, most).sum() < 1 else (low, middle)
+    found = np.clip(parts + high, least, most)
+    return found / found.sum()

@@ -1,0 +1,59 @@
+// Puts buttons into the heads of tables: pressed once and twice they sort its rows, a third time they undo it.
+(() => {
+  "use strict";
+  const collator = new Intl.Collator("en", { numeric: true });
+  const months = "JanFebMarAprMayJunJulAugSepOctNovDec";
+  const day = /^(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)\s(\d{1,2})\s([A-Z][a-z]{2})(?:\s(\d{4}))?/;
+  const number = /^[+-]?\d[\d ]*(?:\.\d+)?(?![\d-])/;
+  const states = ["act", "watch", "unknown", "in-control"];
+  // a day without a year is of the year that the page is of
+  const asOf = document.querySelector(".as-of time");
+  const year = asOf ? asOf.dateTime.slice(0, 4) : "0";
+
+  // What a cell is sorted by: a number where it has one, and its words; nothing where it is blank.
+  function key(cell) {
+    const state = cell.querySelector(".state");
+    if (state) return { size: states.findIndex((name) => state.classList.contains(`state-${name}`)), words: "" };
+    const shown = cell.querySelector("bdi") || cell;
+    const words = shown.textContent.trim().replace(/[\u00a0\u202f]/g, " ").replace(/\u2212/g, "-");
+    if (words === "\u2013" || words === "") return null;
+    const date = day.exec(words);
+    if (date) {
+      const [, place, month, its] = date;
+      return { size: 372 * Number(its || year) + (31 * months.indexOf(month)) / 3 + Number(place), words };
+    }
+    const leading = number.exec(words);
+    return { size: leading ? parseFloat(leading.toString().replace(/ /g, "")) : NaN, words };
+  }
+
+  function sorted(rows, place, down) {
+    const keys = rows.map((row) => key(row.cells[place]));
+    const numeric = keys.every((one) => one === null || !Number.isNaN(one.size));
+    const compare = (a, b) => (numeric && a.size - b.size) || collator.compare(a.words, b.words);
+    // sums stay below what they are of, and what is not known below all that is
+    const last = rows.map((row, at) => (/^all\b/.test(row.cells[0].textContent) ? 2 : Number(keys[at] === null)));
+    return rows
+      .map((row, at) => at)
+      .sort((a, b) => last[a] - last[b] || (last[a] ? 0 : compare(keys[a], keys[b]) * (down ? -1 : 1)) || a - b)
+      .map((at) => rows[at]);
+  }
+
+  for (const table of document.querySelectorAll(".scroll table")) {
+    const body = table.tBodies[0];
+    const rows = Array.from(body.rows);
+    if (rows.length < 3 || table.closest(".card")) continue;
+    const heads = Array.from(table.tHead.rows[0].cells);
+    heads.forEach((head, place) => {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.append(...head.childNodes);
+      head.append(button);
+      button.addEventListener("click", () => {
+        const now = { ascending: "descending", descending: "" }[head.getAttribute("aria-sort")] ?? "ascending";
+        for (const other of heads) other.removeAttribute("aria-sort");
+        if (now) head.setAttribute("aria-sort", now);
+        body.append(...(now ? sorted(rows, place, now === "descending") : rows));
+      });
+    });
+  }
+})();
