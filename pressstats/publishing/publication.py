@@ -226,18 +226,22 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         text = json.dumps(document, ensure_ascii=False, indent=1)
         (content / "manifest.json").write_text(f"{text}\n", encoding="utf-8", newline="")
         # Written before anything is placed: what may fail for want of room fails now.
-        weeks = {folder.name: read_week(folder) for folder in published_weeks(out)}
-        weeks[day] = replace(read_week(content), folder=day)
         index = building / "index.html"
-        newest = max(weeks)
-        year = read_year(content if newest == day else out / newest)
-        text = weeks_index([weeks[one] for one in sorted(weeks, reverse=True)], year)
-        index.write_text(text, "utf-8", newline="")
+        index.write_text(_index(content, out, day), encoding="utf-8", newline="")
         place(content, out / day)
         index.replace(out / "index.html")
         forget_failed(out, day)
     tell(f"published {out / day} in {clock.total():.1f} s")
     return Publication(out / day, document)
+
+
+def _index(content: Path, out: Path, day: str) -> str:
+    """Return the page of all publications as they are once this one is placed."""
+    weeks = {folder.name: read_week(folder) for folder in published_weeks(out)}
+    weeks[day] = replace(read_week(content), folder=day)
+    newest = max(weeks)
+    year = read_year(content if newest == day else out / newest)
+    return weeks_index([weeks[one] for one in sorted(weeks, reverse=True)], year)
 
 
 @contextmanager
