@@ -96,18 +96,14 @@ def _line(name: str, past: pd.Series, told: Told | None) -> dict[str, Any]:
     head, digits = FIGURES[name]
     target = told.target if told else math.nan
     known = past.dropna()
-    aim = (
-        f"dashed: target {quantity(target, '', digits)}"
-        if 'class="aim"' in sparkline_svg(past, target)
-        else ""
-    )
+    line = sparkline_svg(past.to_list(), target)
     return {
         "name": head,
         "shown": told.shown if told else quantity(known.iloc[-1], "", digits),
-        "line": sparkline_svg(past.to_list(), target),
+        "line": line,
         "marks": _marks(past, target, digits),
         "ends": _ends(known, digits),
-        "note": aim,
+        "note": f"dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else "",
         **_state(told),
     }
 
