@@ -68,26 +68,24 @@ def price_breaks(
         If the material is not listed.
     """
     # Asked for each order on each day: on bare arrays, since frames of a few rows take far longer to cut.
-    listed = logs["materials"]
-    row = np.flatnonzero(listed["material"].to_numpy(dtype=object) == material)
+    listed = logs.arrays("materials")
+    row = np.flatnonzero(listed["material"] == material)
     if not len(row):
         raise KeyError(material)
-    wanted = listed["supplier"].iloc[row[0]] if supplier is None else supplier
+    wanted = listed["supplier"][row[0]] if supplier is None else supplier
     of_terms = _terms_price(logs, material, day, wanted)
-    breaks = [(0.0, of_terms if np.isfinite(of_terms) else float(listed["unit_price"].iloc[row[0]]))]
+    breaks = [(0.0, of_terms if np.isfinite(of_terms) else float(listed["unit_price"][row[0]]))]
     if not logs.has("prices"):
         return breaks
-    agreed = logs["prices"]
-    valid_from = agreed["valid_from"].to_numpy()
-    rows = (agreed["material"].to_numpy(dtype=object) == material) & (valid_from <= day.to_datetime64())
-    suppliers = agreed["supplier"].to_numpy(dtype=object)
-    unnamed = pd.isna(suppliers)
-    own = rows & ~unnamed
-    own[own] = False if pd.isna(wanted) else suppliers[own] == wanted
-    rows = np.flatnonzero(own if own.any() else rows & unnamed)
-    quantity = agreed["from_quantity"].to_numpy(dtype=float)
+    agreed = logs.arrays("prices")
+    valid_from, suppliers = agreed["valid_from"], agreed["supplier"]
+    rows = np.flatnonzero((agreed["material"] == material) & (valid_from <= day.to_datetime64()))
+    unnamed = pd.isna(suppliers[rows])
+    own = ~unnamed & (False if pd.isna(wanted) else suppliers[rows] == wanted)
+    rows = rows[own if own.any() else unnamed]
+    quantity = agreed["from_quantity"].astype(float)
     rows = rows[np.lexsort((quantity[rows], valid_from[rows]))]
-    steps, prices = quantity[rows], agreed["unit_price"].to_numpy(dtype=float)[rows]
+    steps, prices = quantity[rows], agreed["unit_price"][rows].astype(float)
     for step in np.unique(np.append(steps, 0.0)):
         valid = prices[steps <= step]
         price = float(valid[-1]) if len(valid) else breaks[0][1]
@@ -102,12 +100,10 @@ def _terms_price(logs: Logs, material: str, day: pd.Timestamp, supplier: str) ->
     """Return the price of a supplier's newest terms by a day [currency / unit]; blank where they name none."""
     if not logs.has("terms"):
         return float("nan")
-    terms = logs["terms"]  # in the order of its key, so the newest of a supplier stands last
-    rows = (terms["material"].to_numpy(dtype=object) == material) & (
-        terms["valid_from"].to_numpy() <= day.to_datetime64()
-    )
-    rows = np.flatnonzero(rows & (terms["supplier"].to_numpy(dtype=object) == supplier))
-    return float(terms["unit_price"].iloc[rows[-1]]) if len(rows) else float("nan")
+    terms = logs.arrays("terms")  # in the order of its key, so the newest of a supplier stands last
+    rows = (terms["material"] == material) & (terms["valid_from"] <= day.to_datetime64())
+    rows = np.flatnonzero(rows & (terms["supplier"] == supplier))
+    return float(terms["unit_price"][rows[-1]]) if len(rows) else float("nan")
 
 
 def agreed_price(
@@ -117,7 +113,7 @@ def agreed_price(
 
     Blank where the material is not listed.
     """
-    if not logs.has("materials") or material not in logs["materials"]["material"].to_numpy(dtype=object):
+    if not logs.has("materials") or material not in logs.arrays("materials")["material"]:
         return float("nan")
     breaks = price_breaks(logs, material, day, supplier)
     return [price for least, price in breaks if least <= max(quantity, 0.0)][-1]

@@ -162,7 +162,8 @@ def _solved(
 
     for limit, good_enough in ((nodes, gap), (10 * nodes, max(gap, _POOR))):
         found = searched(build.lower, build.upper, limit, good_enough)
-        if found.x is not None and (found.mip_gap or 0.0) <= _POOR:
+        # Searched order by order, it would be searched in the same way again.
+        if large or (found.x is not None and (found.mip_gap or 0.0) <= _POOR):
             break
     for reviews in (build.orders, _NEAR):
         bounds = build.as_before(reviews)
