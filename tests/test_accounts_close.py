@@ -246,10 +246,10 @@ def test_a_thousand_ledgers_close_without_a_gap(small_logs: Logs, valuation: str
     assert close["material"].nunique() == number
     assert_closes(close)
     # Each month's closing is what the last count before its end said, and what moved since.
-    for (name, counted), own in logs["stock_counts"].groupby(["material", "counted_on"]):
-        at_end = close[(close["material"] == name) & (close["through"] == counted)]
-        if len(at_end):
-            assert at_end["closing"].iloc[0] == pytest.approx(own["quantity"].iloc[0])
+    counts = logs["stock_counts"].rename(columns={"counted_on": "through"})
+    at_end = close.merge(counts[["material", "through", "quantity"]], on=["material", "through"])
+    assert len(at_end) > number / 50
+    np.testing.assert_allclose(at_end["closing"], at_end["quantity"])
     totals = close_totals(close)
     assert totals.loc[totals["kind"] == "all", "closing_value"].iloc[-1] == pytest.approx(
         close.loc[close["month"] == close["month"].max(), "closing_value"].sum()
@@ -393,19 +393,11 @@ def test_a_dip_sees_what_had_finished_by_then():
     day = pd.Timestamp("2025-03-03")
     use = pd.DataFrame({"run_id": ["1", "2", "3", "4", ""], "quantity": [10.0, 10.0, 10.0, 10.0, 8.0]})
     use["day"] = [day, day, day, day + pd.Timedelta(days=1), day]
-    hours = pd.to_timedelta([1, 5, 8, 5.5], unit="h")
-    finished = pd.Series((day + hours).to_numpy(), ["1", "2", "3", "4"])
-    came = pd.DataFrame({"delivery_id": ["D"], "day": [day], "quantity": [100.0]})
-    table = pd.DataFrame({"delivery_id": ["D"], "delivered_at": [day + pd.Timedelta(hours=12)]})
+    hours = pd.to_timedelta([1, 5, 8, 5.5, 24], unit="h")
+    use["ended"] = (day + hours).to_numpy()
+    noon = day + pd.Timedelta(hours=12)
+    came = pd.DataFrame({"delivery_id": ["D"], "day": [day], "hour": [noon], "quantity": [100.0]})
     counts = pd.DataFrame({"day": [day], "at": [day + pd.Timedelta(hours=6)], "quantity": [500.0]})
-
-    class Stub:
-        def has(self, name):
-            return True
-
-        def __getitem__(self, name):
-            return table
-
-    ends = _at_days_end(Stub(), counts, came, use, finished)
+    ends = _at_days_end(counts, came, use)
     # Run 4 is of the next day and was finished: it is still in the book's stock. Run 3 was still to come.
     assert ends[day] == pytest.approx(500 - 10 + 10 + 100 - 8 * 18 / 24)

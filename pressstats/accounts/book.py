@@ -11,6 +11,7 @@ import pandas as pd
 
 from ..ink import tank_levels
 from ..prices import agreed_price, receipts
+from ..tables import INPUTS
 from ..valuation import VALUATIONS, Book, Receipts
 
 if TYPE_CHECKING:
@@ -91,49 +92,66 @@ def material_books(
     """
     if not logs.has("materials"):
         return {}
-    came = receipts(logs)
     value = VALUATIONS[valuation or logs.plant.accounts.valuation]
-    finished = logs["runs"].set_index("run_id")["finished_at"]
+    # Idle loss goes on through its day.
+    ended = use["run_id"].map(logs["runs"].set_index("run_id")["finished_at"]).fillna(use["day"] + _DAY)
+    uses = _by_material(use.assign(ended=ended))
+    came = _by_material(_with_hours(logs, receipts(logs)))
+    counted_of = _by_material(_stock_counts(logs))
     first_run = logs["runs"]["date"].min()
     books = {}
-    by_material = dict(list(use.groupby("material")))
     for row in logs["materials"].itertuples():
         material = str(row.material)
-        own = by_material.get(material, use.iloc[:0])
-        counts = _counts(logs, material, str(row.kind), str(row.ink), misread)
+        own = uses(material)
+        dips = _dips(logs, str(row.ink), misread) if row.kind == "ink" else None
+        counts = counted_of(material) if dips is None else dips
         begin = min([first_run, *counts["day"].iloc[:1]])
         days = pd.date_range(begin, logs.as_of, freq="D", unit="us")
-        rows = came[came["material"] == material]
+        rows = came(material)
         earlier, rows = rows[rows["day"] < begin], rows[rows["day"] >= begin]
-        counted = _at_days_end(logs, counts, rows, own, finished)
+        counted = _at_days_end(counts, rows, own)
         price = _opening_price(logs, material, earlier, rows)
         listed = (material, str(row.kind), str(row.unit))
         books[material] = _book(listed, days, rows, own, counted, price, value)
     return books
 
 
-def _counts(logs: Logs, material: str, kind: str, ink: str, misread: pd.DataFrame) -> pd.DataFrame:
-    """Return the counts, or of an ink in tanks the dips, of a material: day, at (blank: the day's end), quantity."""
-    dips = logs["tank_readings"] if logs.has("tank_readings") else None
-    if kind == "ink" and dips is not None and ink in set(dips["ink"]):
-        levels, _ = tank_levels(logs, ink)
-        table = levels.rename(columns={"read_at": "at", "level_kg": "quantity"})
-        table = table.assign(day=table["at"].dt.normalize())
-        for finding in misread[misread["ink"] == ink].to_dict("records"):
-            table = table[~table["day"].between(finding["from"] + _DAY, finding["to"])]
-        return table[["day", "at", "quantity"]].reset_index(drop=True)
-    if not logs.has("stock_counts"):
-        blank = pd.Series(dtype="datetime64[us]")
-        return pd.DataFrame({"day": blank, "at": blank, "quantity": pd.Series(dtype="float64")})
-    table = logs["stock_counts"]
-    table = table[table["material"] == material].sort_values(["counted_on", "counted_at"])
+def _by_material(table: pd.DataFrame) -> Callable[[str], pd.DataFrame]:
+    """Return what gives the rows of a material, sorted out once for all."""
+    rows, none = dict(list(table.groupby("material"))), table.iloc[:0]
+    return lambda material: rows.get(material, none)
+
+
+def _with_hours(logs: Logs, came: pd.DataFrame) -> pd.DataFrame:
+    """Add when each receipt was there: at its hour, else at the beginning of its day."""
+    if not logs.has("deliveries"):
+        return came.assign(hour=came["day"])
+    at = logs["deliveries"].set_index("delivery_id")["delivered_at"]
+    at = at[~at.index.duplicated()].reindex(came["delivery_id"]).set_axis(came.index)
+    return came.assign(hour=at.fillna(came["day"]))
+
+
+def _stock_counts(logs: Logs) -> pd.DataFrame:
+    """Return all counts: material, day, at (blank: the day's end), quantity."""
+    table = logs["stock_counts"] if logs.has("stock_counts") else INPUTS["stock_counts"].empty()
+    table = table.sort_values(["counted_on", "counted_at"])
     table = table.rename(columns={"counted_on": "day", "counted_at": "at"})
-    return table[["day", "at", "quantity"]].reset_index(drop=True)
+    return table[["material", "day", "at", "quantity"]]
 
 
-def _at_days_end(
-    logs: Logs, counts: pd.DataFrame, came: pd.DataFrame, use: pd.DataFrame, finished: pd.Series
-) -> pd.Series:
+def _dips(logs: Logs, ink: str, misread: pd.DataFrame) -> pd.DataFrame | None:
+    """Return the dips of an ink in tanks as counts, without those misread; None where it is in no tank."""
+    if not logs.has("tank_readings") or ink not in set(logs["tank_readings"]["ink"]):
+        return None
+    levels, _ = tank_levels(logs, ink)
+    table = levels.rename(columns={"read_at": "at", "level_kg": "quantity"})
+    table = table.assign(day=table["at"].dt.normalize())
+    for finding in misread[misread["ink"] == ink].to_dict("records"):
+        table = table[~table["day"].between(finding["from"] + _DAY, finding["to"])]
+    return table[["day", "at", "quantity"]]
+
+
+def _at_days_end(counts: pd.DataFrame, came: pd.DataFrame, use: pd.DataFrame) -> pd.Series:
     """Return what was there at the end of each day with a count, by the book's days; index day.
 
     A count with an hour, and a dip, see what had come and what runs had finished by then.
@@ -141,25 +159,14 @@ def _at_days_end(
     timed = counts["at"].notna().to_numpy()
     quantity = counts["quantity"].to_numpy(dtype=float, copy=True)
     if timed.any():
-        # A deliveries row is there at its hour, else at the beginning of its day.
-        hours = came["day"]
-        if logs.has("deliveries"):
-            at = logs["deliveries"].set_index("delivery_id")["delivered_at"]
-            at = at[~at.index.duplicated()].reindex(came["delivery_id"]).set_axis(came.index)
-            hours = at.fillna(came["day"])
-        # Idle loss goes on through its day.
-        ended = use["run_id"].map(finished).fillna(use["day"] + _DAY)
         counted = counts[timed]
-        day = counted["day"].to_numpy()
-        late = _until(use["day"], use["quantity"], day) - _until(
-            ended, use["quantity"], counted["at"].to_numpy()
-        )
+        day, at = counted["day"].to_numpy(), counted["at"].to_numpy()
+        late = _until(use["day"], use["quantity"], day) - _until(use["ended"], use["quantity"], at)
         late_receipts = _until(came["day"], came["quantity"], day)
-        late_receipts -= _until(hours, came["quantity"], counted["at"].to_numpy())
+        late_receipts -= _until(came["hour"], came["quantity"], at)
         quantity[timed] += late_receipts - late
         idle = use[use["run_id"] == ""].groupby("day")["quantity"].sum().reindex(day).fillna(0.0).to_numpy()
-        gone = (counted["at"] - counted["day"]).to_numpy() / _DAY.to_timedelta64()
-        quantity[timed] += idle * gone
+        quantity[timed] += idle * ((at - day) / _DAY.to_timedelta64())
     return pd.Series(quantity, pd.DatetimeIndex(counts["day"])).groupby(level=0).last()
 
 
@@ -221,6 +228,6 @@ def _book(
         closing if known else np.full(size, np.nan),
         book,
         estimated,
-        came,
+        came.drop(columns="hour"),
         pd.DatetimeIndex(counted.index),
     )

@@ -50,38 +50,41 @@ def month_close(
 
 
 def _months_of(book: MaterialBook) -> pd.DataFrame:
-    month = book.days.to_period("M").to_timestamp().as_unit("us")
+    """Return the months of a book; on bare arrays, since a plant has many books of few months."""
+    days = book.days.to_numpy()
+    month = days.astype("datetime64[M]")
     begins = np.flatnonzero(np.append(True, month[1:] != month[:-1]))
     ends = np.append(begins[1:], len(month)) - 1
-    table = pd.DataFrame({"month": month[begins], "through": book.days[ends]})
+    known = np.isfinite(book.opening)
+    columns: dict[str, np.ndarray] = {"month": month[begins].astype(days.dtype), "through": days[ends]}
     sums = {
         "received": (book.received, book.value.received),
         "used": (book.used, book.value.used),
         "difference": (book.difference, book.value.difference),
     }
     for name, (quantity, value) in sums.items():
-        table[name] = np.add.reduceat(quantity, begins)
-        table[f"{name}_value"] = np.add.reduceat(value, begins)
-    known = np.isfinite(book.opening)
+        blank = name == "difference" and not known
+        columns[name] = np.full(len(begins), np.nan) if blank else np.add.reduceat(quantity, begins)
+        columns[f"{name}_value"] = np.full(len(begins), np.nan) if blank else np.add.reduceat(value, begins)
     for column, closing, opening in (
         ("", book.closing, book.opening),
         ("_value", book.value.closing if known else book.closing, book.value.opening if known else np.nan),
     ):
-        table[f"closing{column}"] = closing[ends]
-        table[f"opening{column}"] = np.append(opening, closing[ends][:-1])
-    if not known:
-        table[["difference", "difference_value"]] = np.nan
-    table["used_estimated"] = np.add.reduceat(book.estimated, begins)
+        columns[f"closing{column}"] = closing[ends]
+        columns[f"opening{column}"] = np.append(opening, closing[ends][:-1])
+    columns["used_estimated"] = np.add.reduceat(book.estimated, begins)
     rows = book.receipts[~book.receipts["invoiced"]]
-    bare = rows.groupby(rows["day"].dt.to_period("M").dt.to_timestamp())
-    table["received_uninvoiced"] = bare["quantity"].sum().reindex(table["month"]).fillna(0.0).to_numpy()
-    named = {month: "; ".join(names) for month, names in bare["delivery_id"]}
-    table["without_invoice"] = [named.get(month, "") for month in table["month"]]
-    counted = (
-        pd.Series(book.counted_on, book.counted_on.to_period("M").to_timestamp()).groupby(level=0).last()
+    place = np.searchsorted(days[begins], rows["day"].to_numpy(), side="right") - 1
+    columns["received_uninvoiced"] = np.bincount(place, rows["quantity"], len(begins)).astype(float)
+    bare = rows["delivery_id"].to_numpy(dtype=object)
+    columns["without_invoice"] = np.array(
+        ["; ".join(bare[place == number]) for number in range(len(begins))], dtype=object
     )
-    table["counted_on"] = counted.reindex(table["month"]).to_numpy().astype("datetime64[us]")
-    return table.assign(material=book.material, kind=book.kind, unit=book.unit)
+    counted = book.counted_on.to_numpy().astype("datetime64[us]")
+    columns["counted_on"] = np.full(len(begins), np.datetime64("NaT"), dtype="datetime64[us]")
+    # In the order of time: the last of a month stays.
+    columns["counted_on"][np.searchsorted(days[begins], counted, side="right") - 1] = counted
+    return pd.DataFrame(columns).assign(material=book.material, kind=book.kind, unit=book.unit)
 
 
 def _against_budget(logs: Logs, close: pd.DataFrame, output: pd.DataFrame) -> pd.DataFrame:
