@@ -57,7 +57,7 @@ EARLIER = {
     | {"demand"},
     "suppliers": {"tables", "plant", "logs", "offers", "prices", "paper", "reels", "orders"},
     "together": {"tables", "logs", "reels", "watch", "demand", "orders", "nights", "past"},
-    "workbook": {"tables", "logs", "prices", "paper", "reels", "demand", "orders", "accounts"},
+    "workbook": {"tables", "logs", "prices", "paper", "ink", "reels", "demand", "orders", "accounts"},
     "analysing": {"tables", "logs", "prices", "paper", "ink", "reels", "watch", "demand", "orders", "past"}
     | {"accounts", "suppliers", "beside", "together"},
     "results": {

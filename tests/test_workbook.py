@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import builtins
 import dataclasses
+import pydoc
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +16,13 @@ from scipy import stats
 from small_plant import FIRST_DAY, small_tables, write_small_plant
 from test_watch import steady_tables
 
+import pressstats
 from pressstats import pages
 from pressstats.accounts import rate_by
 from pressstats.demand import WhatIf, driver_days
 from pressstats.orders import on_order
+from pressstats.reels.failures import FailureCurve
+from pressstats.reels.target import SpliceStudy
 from pressstats.results import Results, open_results
 from pressstats.tables import FRAMES
 from pressstats.workbook import by_hand, described, halves
@@ -281,3 +285,65 @@ def test_without_widgets_it_is_a_plain_call(monkeypatch: pytest.MonkeyPatch) -> 
 
     monkeypatch.setattr(builtins, "__import__", missing)
     assert by_hand(lambda pages=48: pages * 2, pages=(8, 96, 8)) == 96
+
+
+# --- what by hand is asked -------------------------------------------------------------------------
+
+
+def test_what_one_run_takes_of_ink_is_film_times_solid_and_a_start(results: Results) -> None:
+    runs = results.logs["runs"]
+    page = (runs["page_width_mm"] * runs["page_height_mm"] / 1e6).median()
+    row = results.run_ink(copies=30_000, pages=32, coverage=1.5).set_index("ink").loc["black"]
+    solid = results.ink_exposure.query("ink == 'black'")["solid_m2"].sum()
+    known = runs[runs["run_id"].isin(results.ink_exposure["run_id"])]
+    printed = known["copies_gross"] * known["pages"] * known["page_width_mm"] * known["page_height_mm"] / 1e6
+    film, start = results.ink_fits["black"].params.iloc[:2]
+    asked = 30_000 * 32 * page * 1.5 * solid / printed.sum()
+    assert row["mean"] == pytest.approx(asked * film / 1000 + start)
+    assert row["low"] < row["mean"] < row["high"]
+    assert results.mean_coverage()["black"] == pytest.approx(solid / printed.sum())
+
+
+def test_a_lighter_and_a_narrower_paper_take_less_in_proportion(results: Results) -> None:
+    listed = results.logs["materials"].set_index("material").loc["N1200"]
+    forecast = results["demand_forecast"].query("material == 'N1200'").head(4)
+    one = results.paper_change("N1200", -1, -30, weeks=4).iloc[0]
+    lighter = (
+        (listed["grammage_gsm"] - 1) / listed["grammage_gsm"] * (listed["width_mm"] - 30) / listed["width_mm"]
+    )
+    assert one["change_t"] == pytest.approx((lighter - 1) * one["expected_t"])
+    assert one["expected_t"] == pytest.approx(forecast["mean"].sum() / 1000, rel=0.02)
+    assert one["cost"] == pytest.approx(one["change_t"] * 1000 * listed["unit_price"], rel=0.1)
+    assert one["q05"] < one["cost"] < one["q95"] < 0
+    with pytest.raises(KeyError, match="no newsprint is called 'black'"):
+        results.paper_change("black")
+
+
+def test_another_splice_setting_costs_its_paper_and_its_failures() -> None:
+    """By hand: exp(-L / 5 m) of 100 splices a year fail, each for 400, whose lengths L do not scatter."""
+    curve = FailureCurve(
+        True, "", 100, 5, 0.0, 5.0, pd.DataFrame({"sure_m": [0.0, -5.0], "falls_m": [5.0, 5.0]}), 1, 1
+    )
+    table = pd.DataFrame(
+        {"material": ["N"], "current_m": [10.0], "scatter_m": [1e-6], "metre_cost_per_year": [50.0]}
+    )
+    costs = pd.DataFrame({"material": ["N", "N"], "metres": [0.0, 0.5], "paper": [0.0, 0.25]})
+    study = SpliceStudy(curve, table, costs, pd.DataFrame())
+    now, tried = (row for _, row in study.cost_of("N", 20.0, 400.0).iterrows())
+    assert (now["paper"], tried["paper"]) == (500, 1000)
+    expected = {metres: 100 * 400 * np.exp(-metres / 5) for metres in (10, 15, 20, 25)}
+    assert (now["failures"], tried["failures"]) == pytest.approx((expected[10], expected[20]))
+    assert tried["change"] == pytest.approx(500 + expected[20] - expected[10])
+    assert (tried["low"], tried["high"]) == pytest.approx(
+        (tried["change"], 500 + expected[25] - expected[15])
+    )
+    blind = dataclasses.replace(study, curve=dataclasses.replace(curve, told=False))
+    assert blind.cost_of("N", 20.0, 400.0)[["failures", "change"]].isna().all(axis=None)
+    with pytest.raises(KeyError, match="no splice of 'M'"):
+        study.cost_of("M", 20.0, 400.0)
+
+
+def test_help_of_the_package_leads_to_results_and_the_notebook_to_begin_with() -> None:
+    shown = pydoc.render_doc(pressstats, renderer=pydoc.plaintext)
+    for lead in ("open_results", "results.describe()", "begin_here.ipynb"):
+        assert lead in shown

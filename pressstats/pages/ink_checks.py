@@ -8,24 +8,13 @@ import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, logged, note, quantity, sheet
-from ..ink import EXTENSIONS, influence, predict_use, robust_estimate, size_unit
+from ..ink import EXTENSIONS, influence, robust_estimate, size_unit
 from .common import counted, needs
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["adequacy", "findings", "influence_words", "mean_coverage", "what_if"]
-
-
-def mean_coverage(results: Results, run_ids: pd.Index | None = None) -> pd.Series:
-    """Return the covered fraction of the pages of the runs whose coverage is known, by ink."""
-    runs = results.logs["runs"].set_index("run_id")
-    printed = runs["copies_gross"] * runs["pages"] * runs["page_width_mm"] * runs["page_height_mm"] / 1e6
-    known = results.ink_exposure.dropna(subset="solid_m2")
-    if run_ids is not None:
-        known = known[known["run_id"].isin(run_ids)]
-    area = known["run_id"].map(printed).groupby(known["ink"]).sum()
-    return known.groupby("ink")["solid_m2"].sum() / area
+__all__ = ["adequacy", "findings", "influence_words", "what_if"]
 
 
 def findings(results: Results) -> Block:
@@ -107,21 +96,9 @@ def influence_words(results: Results) -> Block:
 
 def what_if(results: Results, *, copies: float, pages: float, coverage: float = 1.0) -> Block:
     """Return the ink one run would take; `coverage` is against the mean of the last 52 weeks: 1.1 is a tenth more."""
-    fits = {ink: fit for ink, fit in results.ink_fits.items() if fit.by_area}
-    if not fits:
+    table = results.run_ink(copies, pages, coverage)
+    if table.empty:
         return note("No run can be foretold: no ink's use is known by what was printed.")
-    logs = results.logs
-    runs = logs["runs"].set_index("run_id")
-    lately = runs[runs["date"] > logs.as_of - pd.Timedelta(weeks=52)]
-    page_m2 = float((lately["page_width_mm"] * lately["page_height_mm"]).median() / 1e6)
-    usual = mean_coverage(results, lately.index)
-    rows = []
-    for ink, fit in fits.items():
-        mean = float(usual.get(ink, np.nan)) * coverage
-        solid = copies * pages * page_m2 * mean
-        one = pd.DataFrame({"solid_m2": [solid], "solid_squared": [solid**2], "starts": [1.0], "days": [0.0]})
-        rows.append(predict_use(fit, one).assign(ink=ink, coverage=100 * mean))
-    table = pd.concat(rows, ignore_index=True)
     return sheet(
         table,
         name="what-if",

@@ -15,7 +15,6 @@ from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mean_use, mi
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
 from .common import counted, last_days, list_words, needs, per_cent
-from .ink_checks import mean_coverage
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -247,7 +246,7 @@ def yields(results: Results) -> Block:
         return note("Without a film weight there is no yield.")
     runs = results.logs["runs"]
     page_m2 = float((runs["page_width_mm"] * runs["page_height_mm"]).median() / 1e6)
-    covered = mean_coverage(results)
+    covered = results.mean_coverage()
     table = pd.DataFrame({"ink": film.index, "film": film.to_numpy()})
     table["coverage"] = [float(covered.get(ink, np.nan)) for ink in film.index]
     table["area"] = [m2_per_kg(value) for value in film]

@@ -48,6 +48,37 @@ class SpliceStudy:
         """Return the published table ``splice_target``."""
         return as_published(self.table, "splice_target")
 
+    def cost_of(self, material: str, metres: float, failure_cost: float) -> pd.DataFrame:
+        """Return what paper left on cores and failed splices cost a year, as it is now and with other metres left.
+
+        Two rows: setting (now, tried), metres, paper, failures, total, change, and low and high, which hold the change
+        on all curves that the splices leave likely [currency / year]. Failures are blank where the splices do not tell
+        how they depend on the metres left. Raises KeyError for a material without splices.
+        """
+        table = self.table.set_index("material")
+        if material not in table.index:
+            raise KeyError(f"no splice of {material!r} is logged: there are {', '.join(table.index)}")
+        row = table.loc[material]
+        one = self.costs[(self.costs["material"] == material) & (self.costs["metres"] > 0)].iloc[0]
+        a_year = row["metre_cost_per_year"] / (one["paper"] / one["metres"])
+        tried = np.array([row["current_m"], metres], dtype=float)
+        out = pd.DataFrame({"setting": ["now", "tried"], "metres": tried})
+        out["paper"] = row["metre_cost_per_year"] * tried
+        if not self.curve.told:
+            return out.reindex(columns=[*out, "failures", "total", "change", "low", "high"])
+
+        def fails(sure_m: np.ndarray, falls_m: np.ndarray) -> np.ndarray:
+            """Return the cost of failed splices a year on each curve, shape (curves, 2)."""
+            share = failure_share(tried, row["scatter_m"], sure_m[:, None], falls_m[:, None])
+            return a_year * failure_cost * share
+
+        out["failures"] = fails(np.array([self.curve.sure_m]), np.array([self.curve.falls_m]))[0]
+        out["total"] = out["paper"] + out["failures"]
+        out["change"] = out["total"] - out["total"].iloc[0]
+        likely = fails(self.curve.likely["sure_m"].to_numpy(), self.curve.likely["falls_m"].to_numpy())
+        likely = likely - likely[:, :1] + (out["paper"] - out["paper"].iloc[0]).to_numpy()
+        return out.assign(low=likely.min(axis=0), high=likely.max(axis=0))
+
 
 def splice_study(
     ends: pd.DataFrame, failure_cost: float, years: float, butt_error_kg: float = 0.0

@@ -192,6 +192,19 @@ _ALL = (
         _n("q95", "material unit", "95 % quantile"),
         _n("last_year", "material unit", "used 52 weeks before"),
     ),
+    _table(
+        "files",
+        "file or sheet that was read",
+        ("file", "table"),
+        _t("file", "name"),
+        _t("table", "table that it holds"),
+        _c("rows", "rows up to as-of"),
+        _c("used", "rows that count"),
+        _c("duplicates", "rows that repeat another"),
+        _c("set_aside", "rows that cannot be true"),
+        _d("first", "first day of its rows"),
+        _d("last", "last day of its rows"),
+    ),
 )
 
 #: Frames for exploring by name.

@@ -8,13 +8,15 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ..accounts import what_if_cost
-from . import frames
+from ..demand import WhatIf
+from . import frames, ink_runs
 from .describing import describe, described
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from ..demand import Outlook, WhatIf
+    from ..demand import Outlook
+    from ..ink import InkFit
     from ..logs import Logs
     from ..orders import OrderPlan
     from ..reels import ReelStudy
@@ -30,6 +32,7 @@ class Exploring:
     reel_study: ReelStudy
     ink_exposure: pd.DataFrame
     ink_intervals: pd.DataFrame
+    ink_fits: dict[str, InkFit]
     outlook: Outlook | None
     on_hand: pd.DataFrame
     open_orders: pd.DataFrame
@@ -79,6 +82,11 @@ class Exploring:
         """One row a material and week, past and ahead."""
         return frames.forecast_frame(self.logs, self.outlook, self.published["demand_forecast"])
 
+    @cached_property
+    def files(self) -> pd.DataFrame:
+        """One row a file that was read: its rows, how many count, and how many were set aside."""
+        return frames.file_frame(self.logs)
+
     def describe(self, name: str = "") -> pd.DataFrame:
         """Return the columns of a frame or table with unit and meaning; without a name, all tables there are."""
         return describe(name) if name else described()
@@ -88,3 +96,37 @@ class Exploring:
         if self.outlook is None:
             raise ValueError("the logs are too short for a forecast, so nothing is known of the weeks ahead")
         return what_if_cost(self.logs, self.outlook, assumptions, model=self.published["ink_model"], **period)
+
+    def mean_coverage(self, run_ids: pd.Index | None = None) -> pd.Series:
+        """Return the covered fraction of the pages of runs, by ink; of all runs whose coverage is known by default."""
+        return ink_runs.mean_coverage(self.logs, self.ink_exposure, run_ids)
+
+    def run_ink(self, copies: float = 40_000, pages: float = 48, coverage: float = 1.0) -> pd.DataFrame:
+        """Return what one run would take of each ink (:func:`pressstats.workbook.ink_runs.run_ink`)."""
+        return ink_runs.run_ink(self.logs, self.ink_fits, self.ink_exposure, copies, pages, coverage)
+
+    def paper_change(
+        self, material: str, grammage_change: float = 0.0, width_change: float = 0.0, weeks: int = 52
+    ) -> pd.DataFrame:
+        """Return what a newsprint of another grammage and width would take and cost in the weeks ahead.
+
+        `grammage_change` [g/m2] and `width_change` [mm] are against what it has now. One row: material, grammage_gsm,
+        width_mm, expected_t (as it is), change_t, need_low_t and need_high_t (90 % limits of what is then needed) [t],
+        cost with q05 and q95 [currency]. Raises KeyError for what is no newsprint, ValueError without a forecast.
+        """
+        papers = self.logs["materials"].query("kind == 'newsprint'").set_index("material")
+        if material not in papers.index:
+            raise KeyError(f"no newsprint is called {material!r}: there are {', '.join(papers.index)}")
+        grammage, width = papers.loc[material, ["grammage_gsm", "width_mm"]].to_numpy(dtype=float)
+        # A narrower web of the same paper weighs what a lighter one of the same width does.
+        lighter = (grammage + grammage_change) * (width + width_change) / width
+        found = self.what_if({"": WhatIf(grammage={material: lighter})}, weeks=weeks).set_index("material")
+        names = ["expected", "change", "need_low", "need_high"]
+        tonnes = found.loc[[material], names].add_suffix("_t") / 1000
+        tonnes.insert(0, "grammage_gsm", grammage + grammage_change)
+        tonnes.insert(1, "width_mm", width + width_change)
+        return tonnes.join(found[["cost", "q05", "q95"]]).reset_index()
+
+    def splice_cost(self, material: str, metres: float) -> pd.DataFrame:
+        """Return what another splice setting would cost a year (``SpliceStudy.cost_of``)."""
+        return self.reel_study.splices.cost_of(material, metres, self.logs.plant.policy.failed_splice_cost)

@@ -5,6 +5,7 @@ A frame joins what the parts found out. Nothing is estimated here; what is not k
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from ..logs import Logs
 
 __all__ = [
+    "file_frame",
     "forecast_frame",
     "ink_frame",
     "mount_frame",
@@ -197,6 +199,19 @@ def week_frame(runs: pd.DataFrame, balance: pd.DataFrame) -> pd.DataFrame:
     table = waste.merge(by_week[counts].sum(min_count=1).reset_index(), on="week", how="left")
     table["date"], table["month"] = table["week"], _month(table["week"])
     return _declared(table, "weeks")
+
+
+def file_frame(logs: Logs) -> pd.DataFrame:
+    """Return one row a file that was read, shape (files, columns of ``FRAMES["files"]``)."""
+    table = pd.DataFrame([dataclasses.asdict(one) for one in logs.sources])
+    table = table[table["table"].isin(logs.tables)].rename(columns={"rejected": "set_aside"})
+    for name in ("rows", "used", "duplicates", "set_aside"):
+        table[name] = table[name].astype("float64")
+    for name in ("first", "last"):
+        table[name] = pd.to_datetime(table[name]).astype("datetime64[us]")
+    for name in ("file", "table"):
+        table[name] = table[name].astype("str")
+    return _declared(table, "files")
 
 
 def forecast_frame(logs: Logs, outlook: Outlook | None, forecast: pd.DataFrame) -> pd.DataFrame:
