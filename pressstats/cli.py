@@ -103,33 +103,64 @@ def main() -> None:
     help="Publish only this report; may be given more than once, not where that day has others already. "
     "[default: all of them]",
 )
-def publish(logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...]) -> None:
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 1000),
+    metavar="N",
+    help="Of a group: plants at a time. [default: cores]",
+)
+@click.option(
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="Of a group: Dask scheduler whose workers publish the plants.",
+)
+def publish(
+    logs_folder: Path, out: Path, as_of: str, names: tuple[str, ...], workers: int | None, scheduler: str
+) -> None:
     """Publish the reports: pages, tables, a spreadsheet for suppliers.
 
     Every report is a notebook that is run afresh. The publication appears whole in DIR/<as-of>, or not
     at all: if a report fails, what was published before stays as it was. DIR/index.html lists every
     publication. Pages open from disk and fetch nothing from anywhere.
 
+    Where the plant.toml of the folder names the plants of a group, each is published in DIR/plants/<plant>, several at
+    a time, and a page for all in DIR/<as-of>. A plant that fails stops no other; one that stands already from the same
+    logs is not made again, so a group that was stopped goes on where it was.
+
     \b
     Examples:
       python -m pressstats publish --logs /srv/press/logs --out /srv/press/published
       python -m pressstats publish --as-of 2025-03-02 --report weekly_page --out draft
+      python -m pressstats publish --logs /srv/group --scheduler tcp://dask.example:8786
 
     \b
     Exit codes:
       0  published
-      1  a report failed; the message names notebook, cell and reason
+      1  a report failed, or a plant of a group; the message names notebook, cell and reason
       2  the logs or the arguments cannot be used, or their database is away or silent
       3  DIR cannot be written: it is full, closed to writing, or another publication did not end
       129, 130, 143  stopped by SIGHUP, SIGINT or SIGTERM; what was published before is as it was
     """
+    from .group import read_group
     from .logs import LogsError
-    from .publishing import ReportFailed
+    from .publishing import ReportFailed, publish_group
     from .publishing import publish as run
+    from .spreading import SpreadError
 
     try:
+        group = read_group(logs_folder / "plant.toml")
+        if group is None and (workers or scheduler):
+            raise click.UsageError("--workers and --scheduler are of a group of plants")
+        if group is not None:
+            several = publish_group(
+                group, logs_folder, out, as_of, names, scheduler=scheduler, workers=workers
+            )
+            if several.publication is not None:
+                click.echo(several.publication.folder / "index.html")
+            sys.exit(1 if several.failed else 0)
         done = run(logs_folder, out, as_of, names)
-    except (LogsError, ValueError) as error:
+    except (LogsError, SpreadError, ValueError) as error:
         _stop(str(error), _UNUSABLE)
     except ReportFailed as error:
         _stop(str(error), 1)

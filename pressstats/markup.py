@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from .tables import INPUTS, OUTPUTS
+from .tables import INPUTS, PUBLISHED
 
 __all__ = [
     "BLANK",
@@ -200,7 +200,7 @@ def declared(
     labels: Mapping[str, str] | None = None,
 ) -> list[Shown]:
     """Return how the columns of a declared table are shown, units included; `labels` are heads better than the name."""
-    declaration = OUTPUTS.get(table) or INPUTS[table]
+    declaration = PUBLISHED.get(table) or INPUTS[table]
     shown = []
     for name in names or declaration.names:
         column = declaration[name]

@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-__all__ = ["PastError", "PastExceptions", "PastPlan", "past_exceptions", "past_forecasts", "past_plan"]
+__all__ = [
+    "PastError",
+    "PastExceptions",
+    "PastPlan",
+    "past_exceptions",
+    "past_forecasts",
+    "past_plan",
+    "published_tables",
+]
 
 _KINDS = {"material": "str", "made_on": "datetime64[us]", "week": "datetime64[us]"}
 _KINDS |= dict.fromkeys(["mean", "q05", "q95"], "float64")
@@ -126,6 +137,28 @@ def past_exceptions(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastExcep
     return PastExceptions(made_on, rows), digest
 
 
+def published_tables(
+    publication: Path, wanted: Mapping[str, Mapping[str, str]]
+) -> tuple[dict[str, pd.DataFrame], dict[str, str], dict[str, Any]]:
+    """Read tables of one publication: of each wanted one its columns, of the types given.
+
+    Returns them by name, the SHA-256 of each file by its name, and the manifest. Raises PastError as
+    :func:`past_forecasts`.
+    """
+    tables, digests = {}, {}
+    for name, kinds in wanted.items():
+        path = publication / "tables" / f"{name}.csv"
+        tables[name] = _read(path, dict(kinds), keys=())
+        digests[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+    try:
+        manifest = json.loads((publication / "manifest.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        manifest = None
+    if not isinstance(manifest, dict):
+        raise PastError(f"{publication}: its manifest cannot be read; publish that day again")
+    return tables, digests, manifest
+
+
 def _lately(folder: Path | None, as_of: pd.Timestamp, name: str) -> dict[pd.Timestamp, Path]:
     """Return the folders of tables published in the four weeks before `as_of` that hold one of that name, by day."""
     return {
@@ -143,7 +176,7 @@ def _day_of(name: str) -> pd.Timestamp | None:
     return None if pd.isna(day) else pd.Timestamp(day)
 
 
-def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
+def _read(path: Path, kinds: dict[str, str], keys: Sequence[str] = ("material", "week")) -> pd.DataFrame:
     texts = [name for name, kind in kinds.items() if kind == "str"]
     try:
         if not path.is_file():
@@ -157,7 +190,7 @@ def _read(path: Path, kinds: dict[str, str]) -> pd.DataFrame:
         )
         rows = rows.astype(kinds)[list(kinds)]
         # A forecast and a stock are of one material, and one week.
-        key = [name for name in ("material", "week") if name in kinds]
+        key = [name for name in keys if name in kinds]
         if key and rows[key].isna().any(axis=None):
             raise ValueError(f"a blank {' or '.join(key)}")
         if key and "order_on" not in kinds and rows.duplicated(key).any():

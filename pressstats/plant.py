@@ -12,7 +12,7 @@ import re
 import tomllib
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
@@ -22,7 +22,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 from .exports import Exported, Part, hint
 from .tables import MATTERS
 
-__all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant"]
+__all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant", "read_toml", "validated"]
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
@@ -279,9 +279,8 @@ def _among(days: pd.DatetimeIndex, words: tuple[str, ...]) -> np.ndarray:
     return np.asarray(named, dtype=bool)
 
 
-def _keys_beside(location: tuple[Any, ...]) -> list[str]:
+def _keys_beside(location: tuple[Any, ...], model: Any) -> list[str]:
     """Return the known keys of the part of ``plant.toml`` that holds `location`."""
-    model: Any = Plant
     for step in location[:-1]:
         field = model.model_fields.get(step)
         if field is None:  # the free name of a press, tank or unit
@@ -292,12 +291,12 @@ def _keys_beside(location: tuple[Any, ...]) -> list[str]:
     return list(model.model_fields)
 
 
-def _explain(error: ValidationError) -> str:
+def _explain(error: ValidationError, model: type[Part]) -> str:
     lines = []
     for problem in error.errors():
         key = ".".join(str(step) for step in problem["loc"])
         if problem["type"] == "extra_forbidden":
-            known = _keys_beside(problem["loc"])
+            known = _keys_beside(problem["loc"], model)
             lines.append(f"{key}: unknown key{hint(str(problem['loc'][-1]), known)}")
         elif problem["type"] == "missing":
             lines.append(f"{key}: required, but absent")
@@ -328,6 +327,30 @@ def _content(path: Path) -> bytes:
         raise PlantError(f"{path}: cannot be read ({error.strerror})") from None
 
 
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return what a ``plant.toml`` holds; raise PlantError where there is none that could be read."""
+    data = _content(path)
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        raise PlantError(f"{path}: TOML is UTF-8, and byte {error.start} is not") from None
+    except ValueError as error:  # beside what is no TOML, a number of thousands of digits
+        raise PlantError(f"{path}: not TOML: {error}") from None
+    except RecursionError:
+        raise PlantError(f"{path}: nested deeper than anything that a plant says of itself") from None
+
+
+_Described = TypeVar("_Described", bound=Part)
+
+
+def validated(path: Path, content: dict[str, Any], model: type[_Described]) -> _Described:
+    """Return what a ``plant.toml`` says of a plant or a group; raise PlantError naming each key that is wrong."""
+    try:
+        return model.model_validate(content)
+    except ValidationError as error:
+        raise PlantError(f"{path}:\n  {_explain(error, model)}") from None
+
+
 def read_plant(path: Path) -> Plant:
     """Read and validate a ``plant.toml``.
 
@@ -337,16 +360,4 @@ def read_plant(path: Path) -> Plant:
         If the file is absent, is no TOML or breaks a rule; the message names each key, its value and the rule, and
         for an unknown key the nearest known one.
     """
-    data = _content(path)
-    try:
-        content = tomllib.loads(data.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise PlantError(f"{path}: TOML is UTF-8, and byte {error.start} is not") from None
-    except ValueError as error:  # beside what is no TOML, a number of thousands of digits
-        raise PlantError(f"{path}: not TOML: {error}") from None
-    except RecursionError:
-        raise PlantError(f"{path}: nested deeper than anything that a plant says of itself") from None
-    try:
-        return Plant.model_validate(content)
-    except ValidationError as error:
-        raise PlantError(f"{path}:\n  {_explain(error)}") from None
+    return validated(path, read_toml(path), Plant)

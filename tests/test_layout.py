@@ -25,6 +25,7 @@ EARLIER = {
     "cache": set(),
     "stopping": set(),
     "beside": {"stopping"},
+    "spreading": {"beside"},
     "exports": {"tables"},
     "plant": {"tables", "exports"},
     "markup": {"tables"},
@@ -72,6 +73,7 @@ EARLIER = {
         "past",
         "cache",
     },
+    "group": {"tables", "exports", "plant", "logs", "reels", "past", "results"},
     "figures": {"markup", "palette"},
     "figure_data": {"markup", "palette"},
     "exhibits": {"logs", "markup", "lines", "palette", "figure_data"},
@@ -88,21 +90,25 @@ EARLIER = {
         "watch",
         "demand",
     }
-    | {"orders", "accounts", "results", "figures", "exhibits"},
+    | {"orders", "accounts", "results", "group", "figures", "exhibits"},
     "publishing": {
         "tables",
+        "cache",
+        "stopping",
         "beside",
+        "spreading",
         "logs",
         "orders",
         "pages",
         "results",
+        "group",
         "markup",
         "lines",
         "palette",
         "figure_data",
         "exhibits",
     },
-    "cli": {"stopping", "tables", "logs", "start", "watch", "publishing"},
+    "cli": {"stopping", "spreading", "tables", "logs", "start", "watch", "group", "publishing"},
     "__main__": {"stopping", "cli"},
 }
 
@@ -223,9 +229,9 @@ def test_notebooks_define_nothing_and_carry_no_outputs(path):
 
 
 def test_every_report_has_a_notebook():
-    from pressstats.publishing.reports import REPORTS
+    from pressstats.publishing.reports import GROUP_REPORTS, REPORTS
 
-    assert {report.notebook for report in REPORTS} == {
+    assert {report.notebook for report in (*REPORTS, *GROUP_REPORTS)} == {
         path.name for path in (ROOT / "notebooks").glob("*.ipynb") if path.stem != "begin_here"
     }
 

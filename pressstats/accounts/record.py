@@ -54,14 +54,17 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series) -> pd.DataFr
 
     Returns
     -------
-    DataFrame, shape (runs, 34)
+    DataFrame, shape (runs, 37)
         The published columns. Expected values and limits are blank until thirteen weeks of logs have been seen.
     """
     runs, table = weighed.runs, logs["runs"]
     weeks = ((runs["week"] - runs["week"].min()).dt.days // 7).to_numpy()
     group = pd.Series(runs["press"] + "\0" + runs["title"]).factorize()[0]
     press = runs["press"].factorize()[0]
-    record = table[["run_id", "date", "title", "press", "crew", "copies_good"]].assign(**runs[_STREAMS])
+    record = table[["run_id", "date", "title", "press", "crew", "copies_good", "pages"]].assign(
+        **runs[_STREAMS]
+    )
+    record["webs"], record["good_kg"] = runs["starts"], runs["good_kg"]
     record["crew"] = record["crew"].fillna("")
     gross = runs[["good_kg", "startup_kg", "running_kg", "uncounted_kg"]].sum(axis=1, min_count=4)
     measures = {

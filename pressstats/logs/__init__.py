@@ -10,11 +10,12 @@ costs which analysis by `requirements`.
 from .problems import LogsError
 from .reading import read_logs
 from .report import describe_check, printable
-from .result import Logs
+from .result import Logs, Source
 
 __all__ = [
     "Logs",
     "LogsError",
+    "Source",
     "describe_check",
     "printable",
     "read_logs",

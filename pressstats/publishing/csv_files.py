@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from ..tables import OUTPUTS
+from ..tables import PUBLISHED
 
 __all__ = ["csv_text", "harmless", "write_csv"]
 
@@ -70,7 +70,7 @@ def _text(value: object) -> str:
 
 def csv_text(frame: pd.DataFrame, name: str = "") -> str:
     """Return a frame as CSV, dates as the declaration of `name` and ISO 8601 have them."""
-    kinds = {column.name: column.kind for column in OUTPUTS[name].columns} if name in OUTPUTS else {}
+    kinds = {column.name: column.kind for column in PUBLISHED[name].columns} if name in PUBLISHED else {}
     columns = [_cells(frame[head], kinds.get(str(head), "")) for head in frame.columns]
     lines = [[_text(head) for head in frame.columns], *zip(*columns, strict=True)]
     return "".join(",".join(line) + "\n" for line in lines)

@@ -14,12 +14,14 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 __all__ = [
+    "alone_in",
     "building_in",
     "forget_failed",
     "keep_failed",
     "place",
     "published_weeks",
     "put_shared",
+    "write_whole",
 ]
 
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -38,6 +40,18 @@ def building_in(out: Path, as_of: str, tell: Callable[[str], object] = len) -> I
     left behind is put in order first. Raises TimeoutError where another one takes half an hour, OSError where `out`
     cannot be written.
     """
+    with alone_in(out, tell):
+        _tidy(out)
+        folder = Path(tempfile.mkdtemp(prefix=f"{_BUILDING}{as_of}-", dir=out))
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def alone_in(out: Path, tell: Callable[[str], object] = len) -> Iterator[None]:
+    """Let nobody else publish in `out` meanwhile, which is made if need be; errors as in :func:`building_in`."""
     from filelock import FileLock, Timeout
 
     out.mkdir(parents=True, exist_ok=True)
@@ -51,14 +65,19 @@ def building_in(out: Path, as_of: str, tell: Callable[[str], object] = len) -> I
         except Timeout:
             raise TimeoutError(f"another publication in {out} did not end in {_PATIENCE:g} s") from None
     try:
-        _tidy(out)
-        folder = Path(tempfile.mkdtemp(prefix=f"{_BUILDING}{as_of}-", dir=out))
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+        yield
     finally:
         lock.release()
+
+
+def write_whole(text: str, path: Path) -> None:
+    """Write a file that is there whole or as it was before."""
+    with tempfile.NamedTemporaryFile(
+        "w", dir=path.parent, prefix=_BUILDING, encoding="utf-8", delete=False
+    ) as file:
+        file.write(text)
+    _to_disk(Path(file.name))
+    Path(file.name).replace(path)
 
 
 def _tidy(out: Path) -> None:

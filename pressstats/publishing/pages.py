@@ -28,7 +28,7 @@ from ..exhibits import HEADLINE_TYPE, PAGE_TYPE
 from ..figure_data import script_json
 from ..markup import inline, quantity
 from ..palette import FONT, PAIRS, figure_template, swaps
-from ..tables import OUTPUTS
+from ..tables import PUBLISHED
 from ..tables.schema import COLUMN_HEADS, column_words, schema_parts, table_words
 from .reports import EXPLORE, READERS, Report, in_reading_order
 
@@ -242,7 +242,7 @@ def publication_index(
         for reader, head in READERS.items()
     ]
     tables = [
-        {"name": name, "rows": quantity(count), "row": OUTPUTS[name].row if name in OUTPUTS else ""}
+        {"name": name, "rows": quantity(count), "row": PUBLISHED[name].row if name in PUBLISHED else ""}
         for name, count in rows.items()
     ]
     return (
@@ -270,7 +270,7 @@ def schema_page(published: Collection[str], *, plant: str) -> str:
             "tables": [
                 {
                     "name": table.name,
-                    "file": f"{table.name}.csv" if anchor == "published" and table.name in published else "",
+                    "file": f"{table.name}.csv" if anchor != "read" and table.name in published else "",
                     "words": table_words(table),
                     "rows": [column_words(column, anchor == "read") for column in table.columns],
                 }

@@ -18,7 +18,7 @@ from ..beside import cores
 from ..pages.buying_files import SPREADSHEET
 from .csv_files import write_csv
 from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared
-from .manifest import manifest
+from .manifest import code_digest, manifest
 from .pages import (
     PLOTLY,
     PageError,
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from ..logs import Logs
     from ..results import Results
 
-__all__ = ["NOTEBOOKS", "Publication", "Publishable", "ReportFailed", "publish"]
+__all__ = ["NOTEBOOKS", "Publication", "Publishable", "ReportFailed", "publish", "to_stderr"]
 
 _PACKAGE = Path(__file__).resolve().parents[1]
 #: Where the notebooks lie: within the package where a wheel was installed, beside it in a checkout.
@@ -92,7 +92,8 @@ class Publication:
     manifest: dict[str, Any]  # what ``manifest.json`` holds
 
 
-def _to_stderr(line: str) -> None:
+def to_stderr(line: str) -> None:
+    """Print a line of progress."""
     print(line, file=sys.stderr, flush=True)
 
 
@@ -112,7 +113,7 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
     reports: Sequence[Report] = REPORTS,
     open_results: Callable[[Path, str, Path], Publishable] = _open_results,
     workers: int | None = None,
-    tell: Callable[[str], None] = _to_stderr,
+    tell: Callable[[str], None] = to_stderr,
 ) -> Publication:
     """Publish the reports as of a day in ``out/<as_of>``.
 
@@ -209,6 +210,8 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
         clock.lap("pages")
         document = manifest(
             plant=logs.plant.name,
+            currency=getattr(logs.plant, "currency", ""),
+            code=code_digest(notebooks, chosen),
             parameters={
                 "logs": logs_folder.resolve().name,  # where it stands on this machine is nobody else's business
                 "as_of": day,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["EXPLORE", "READERS", "REPORTS", "Report", "in_reading_order", "select"]
+__all__ = ["EXPLORE", "GROUP_REPORTS", "READERS", "REPORTS", "Report", "in_reading_order", "select"]
 
 #: Tag of cells for whoever explores: they run in JupyterLab and in the tests, and are no part of a publication.
 EXPLORE = "explore"
@@ -60,6 +60,14 @@ REPORTS: tuple[Report, ...] = (
     Report("last_night", "Last night", "How was last night, and what is laid out for tonight?", "pressroom"),
     Report(
         "buying_outlook", "Buying outlook", "What will we need, when must we order, how sure are we?", "buyer"
+    ),
+)
+
+
+#: Reports of a group of plants.
+GROUP_REPORTS: tuple[Report, ...] = (
+    Report(
+        "group", "The group", "Which plant, and which supplier, is off what its work explains?", "manager"
     ),
 )
 

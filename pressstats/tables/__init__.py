@@ -4,14 +4,16 @@ from .columns import Column, Table
 from .frames import FRAMES
 from .inputs import INKS, INPUTS
 from .matters import MATTERS
-from .outputs import OUTPUTS, QUANTILES, as_published
+from .outputs import GROUP_OUTPUTS, OUTPUTS, PUBLISHED, QUANTILES, as_published
 
 __all__ = [
     "FRAMES",
+    "GROUP_OUTPUTS",
     "INKS",
     "INPUTS",
     "MATTERS",
     "OUTPUTS",
+    "PUBLISHED",
     "QUANTILES",
     "Column",
     "Table",

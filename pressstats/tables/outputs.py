@@ -10,13 +10,14 @@ from .declaring import date as _d
 from .declaring import number as _n
 from .declaring import table as _table
 from .declaring import text as _t
+from .group import GROUP
 from .money import MONEY
 from .week import WEEK
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["OUTPUTS", "QUANTILES", "as_published"]
+__all__ = ["GROUP_OUTPUTS", "OUTPUTS", "PUBLISHED", "QUANTILES", "as_published"]
 
 #: Published quantiles by column name.
 QUANTILES: dict[str, float] = {
@@ -331,7 +332,10 @@ _ALL = (
     ),
 )
 
+#: Published of each plant; of a group of plants; and of either.
 OUTPUTS: dict[str, Table] = {table.name: table for table in _ALL}
+GROUP_OUTPUTS: dict[str, Table] = {table.name: table for table in GROUP}
+PUBLISHED = OUTPUTS | GROUP_OUTPUTS
 
 
 def as_published(frame: pd.DataFrame, name: str) -> pd.DataFrame:
@@ -344,7 +348,7 @@ def as_published(frame: pd.DataFrame, name: str) -> pd.DataFrame:
     ValueError
         If two rows share a key.
     """
-    table = OUTPUTS[name]
+    table = PUBLISHED[name]
     missing = [column for column in table.names if column not in frame.columns]
     if missing:
         raise KeyError(f"published table {name} lacks {', '.join(missing)}")

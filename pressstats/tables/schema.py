@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from .inputs import INPUTS
-from .outputs import OUTPUTS
+from .outputs import GROUP_OUTPUTS, OUTPUTS
 
 if TYPE_CHECKING:
     from .columns import Column, Table
@@ -16,10 +16,11 @@ COLUMN_HEADS = ("column", "holds", "unit", "meaning")
 
 
 def schema_parts() -> list[tuple[str, str, list[Table]]]:
-    """Return the two parts of the schema: an anchor, a head and the tables of each."""
+    """Return the parts of the schema: an anchor, a head and the tables of each."""
     return [
         ("read", "Tables that are read", list(INPUTS.values())),
         ("published", "Tables that are published", list(OUTPUTS.values())),
+        ("group", "Tables that are published of a group of plants", list(GROUP_OUTPUTS.values())),
     ]
 
 
