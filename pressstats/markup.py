@@ -60,6 +60,11 @@ _UNSEEN = re.compile(
 _HEAD = re.compile(r"([^:]+?)(?:: (.+?))?(?: \[(.*?)\])?(?: \.(\d))?(?: <(\w+)>)?")
 _LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
 _LABEL = 40  # characters of a name on an axis
+#: A short code with hyphens, such as a material's, which is never broken into lines.
+_CODE, _WHOLE = (
+    re.compile(r"(?<!\S)(?=\S{3,14}(?!\S))\w+(?:-\w+)+(?!\S)"),
+    r'<span class="whole">\g<0></span>',
+)
 _FEW = 8  # columns of a table whose rows can stand as small blocks
 _THIN, _FIXED = "\u202f", "\u00a0"
 #: Unit by the last part of a column's name.
@@ -285,7 +290,8 @@ def _cells(column: pd.Series, shown: Shown) -> tuple[CellKind, list[str]]:
     if kind == "state":
         return kind, [BLANK if word is None else _state(word) for word in words]
     return "text", [
-        BLANK if word is None else f'<bdi dir="auto">{html.escape(_cleaned(word))}</bdi>' for word in words
+        BLANK if word is None else f'<bdi dir="auto">{_CODE.sub(_WHOLE, html.escape(_cleaned(word)))}</bdi>'
+        for word in words
     ]
 
 

@@ -19,6 +19,7 @@ from order_rules import RULES
 from order_simulation import Result
 from small_plant import small_tables, write_small_plant
 
+from pressstats.publishing import Publication
 from pressstats.publishing.reports import REPORTS
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
@@ -31,6 +32,7 @@ import bench_lab
 import bench_mutants
 import bench_mutations
 import bench_orders
+import bench_pages
 import bench_paper
 import bench_publish
 import bench_reading
@@ -66,7 +68,10 @@ def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs Chromium")
+NEEDS_BROWSER = pytest.mark.skipif(shutil.which("chromium") is None, reason="needs Chromium")
+
+
+@NEEDS_BROWSER
 def test_lab(tmp_path: Path) -> None:
     logs = write_small_plant(tmp_path / "logs", small_tables(21))
     found = measured(bench_lab.main, f"run --notebook log_check --logs {logs}")
@@ -268,6 +273,23 @@ def test_worlds(world: tuple[Any, Any], monkeypatch: pytest.MonkeyPatch, line: s
     found = measured(bench_worlds.bench, line)
     assert expected in found
     assert found.get("worlds that failed", 0) == 0
+
+
+@NEEDS_BROWSER
+def test_pages_print() -> None:
+    """Six weeks of runs and webs alone: the page is short, and so is what is computed."""
+    found = measured(bench_pages.bench, "print -w only_runs_and_webs --weeks 6")
+    assert 1 <= found["only_runs_and_webs: sides of A4"] <= 2
+    assert found["only_runs_and_webs: tables wider than the paper"] == 0
+    assert found["only_runs_and_webs: beyond a phone's screen"] == 0
+
+
+@NEEDS_BROWSER
+def test_pages_draw(stand_in_publication: Publication) -> None:
+    found = measured(bench_pages.bench, f"draw --folder {stand_in_publication.folder}")
+    assert 0 < found["largest page"] < 0.5
+    assert found["slowest figure"] > 0
+    assert found["requests to elsewhere"] == found["barriers"] == 0
 
 
 def test_worlds_what_if() -> None:

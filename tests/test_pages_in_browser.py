@@ -7,15 +7,12 @@ Guidelines (contrast, names, landmarks, order of headings, what the keyboard rea
 from __future__ import annotations
 
 import os
-import re
 import shutil
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from stand_ins import HOSTILE
 
 from pressstats.palette import PAIRS
@@ -25,19 +22,9 @@ if TYPE_CHECKING:
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
+from browser import FLAGS, PROGRAM, Visit, barriers, sides_of_paper, too_wide_for_paper, visit  # noqa: E402
+
 REQUIRED = os.environ.get("PRESSSTATS_REQUIRE_BROWSER") == "1"
-PROGRAM = next(
-    (path for path in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if path), None
-)
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 @pytest.fixture(scope="module")
@@ -49,39 +36,6 @@ def browser() -> Iterator[sync_api.Browser]:
         started = playwright.chromium.launch(executable_path=PROGRAM, args=list(FLAGS))
         yield started
         started.close()
-
-
-@dataclass
-class Visit:
-    """A page as it was found."""
-
-    page: sync_api.Page
-    requests: list[str] = field(default_factory=list)
-    complaints: list[str] = field(default_factory=list)
-
-
-def visit(browser: sync_api.Browser, path: Path, *, scheme: str = "light", width: int = 1280) -> Visit:
-    """Open a page from disk; requests to anywhere else are stopped and counted."""
-    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore[arg-type]
-    page = context.new_page()
-    found = Visit(page)
-
-    def guard(route: sync_api.Route) -> None:
-        if route.request.url.startswith(("file:", "data:", "blob:")):
-            route.continue_()
-        else:
-            found.requests.append(route.request.url)
-            route.abort()
-
-    page.route("**/*", guard)
-    page.on("dialog", lambda dialog: (found.complaints.append(f"dialog {dialog.message}"), dialog.dismiss()))
-    page.on("pageerror", lambda error: found.complaints.append(str(error)))
-    page.on("requestfailed", lambda request: found.complaints.append(f"failed {request.url}"))
-    page.on("console", lambda message: found.complaints.append(f"{message.type} {message.text}"))
-    page.goto(path.as_uri())
-    if page.locator(".plot").count():
-        page.wait_for_selector("html[data-drawn]", timeout=30_000)
-    return found
 
 
 def sound(found: Visit) -> None:
@@ -100,23 +54,6 @@ def sound(found: Visit) -> None:
     assert page.evaluate("new Set([...document.querySelectorAll('[id]')].map(e => e.id)).size") == (
         page.locator("[id]").count()
     )
-
-
-def barriers(page: sync_api.Page) -> list[str]:
-    """Return what keeps somebody from using a page, in light and in dark: rule and place.
-
-    What is folded counts; of each table the first rows do, and of a figure what is said of it.
-    """
-    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
-    page.evaluate("document.querySelectorAll('tbody tr:nth-child(n+7)').forEach(row => row.remove())")
-    page.add_style_tag(content=".plot > * { display: none; }")
-    found = []
-    for scheme, rules in (("light", {}), ("dark", {"runOnly": ["color-contrast"]})):
-        page.emulate_media(color_scheme=scheme, media="screen")  # type: ignore[arg-type]
-        options = {"resultTypes": ["violations"], **rules}
-        for one in Axe().run(page, options=options).response["violations"]:
-            found += [f"{one['id']}: {node['target']} {node['html'][:120]}" for node in one["nodes"]]
-    return found
 
 
 def pages_of(publication: Publication) -> list[Path]:
@@ -233,22 +170,6 @@ def order_cards_are_whole_on_a_phone(page: sync_api.Page) -> None:
     assert page.locator(".card .to-write").count() == cards.count()
 
 
-def sides_of_paper(page: sync_api.Page) -> int:
-    """Return on how many sides of A4 a page prints, as Chromium makes a PDF of it."""
-    return len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True)))
-
-
-def too_wide_for_paper(page: sync_api.Page) -> list[str]:
-    """Return the captions of tables that are wider than 180 mm of A4 when printed."""
-    page.emulate_media(media="print")
-    page.set_viewport_size({"width": 680, "height": 1000})
-    return page.evaluate(
-        "[...document.querySelectorAll('table')]"
-        ".filter(table => !table.closest('details:not([open])') && table.offsetWidth > 682)"
-        ".map(table => table.caption.innerText)"
-    )
-
-
 def test_hostile_text_shows_as_text_in_sentences_tables_and_figures(
     browser: sync_api.Browser, stand_in_publication: Publication
 ) -> None:
@@ -274,6 +195,8 @@ def test_hostile_logs_make_sound_pages(browser: sync_api.Browser, hostile_public
         assert found.page.evaluate("document.images.length") == 0
         found.page.set_viewport_size({"width": 1280, "height": 900})
         sound(found)
+        if path.name == "weekly_page.html":
+            assert sides_of_paper(found.page) == 2
         found.page.context.close()
 
 

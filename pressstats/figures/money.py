@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import plotly.graph_objects as go
 
-from ..markup import labels
+from ..markup import labels, quantity
 from ..palette import COLOURS
 from .common import layout
 
@@ -32,7 +32,7 @@ def waterfall(table: pd.DataFrame, *, name: str, value: str, unit: str) -> go.Fi
                 "color": [COLOURS["watch"] if more else COLOURS["series1"] for more in change > 0],
                 "pattern": {"shape": ["/" if more else "" for more in change > 0]},
             },
-            text=[f"{number:+,.0f}" for number in change],
+            text=[("+" if number > 0 else "") + quantity(number, digits=0) for number in change],
             textposition="outside",
             cliponaxis=False,
         )

@@ -86,7 +86,7 @@ def spreads(table: pd.DataFrame, *, target: float, named: list[str]) -> go.Figur
     middle = {"symbol": "line-ns", "size": 12, "line": {"color": COLOURS["series1"], "width": 2}}
     figure.add_scatter(x=table["q50"], y=rows, mode="markers", marker=middle, name="half leave less")
     for out, words, symbol, colour in (
-        (False, "mean, drawn to the other stands", "circle", "series1"),
+        (False, "mean, adjusted for small numbers", "circle", "series1"),
         (True, "mean of a stand that stands out", "triangle-right", "act"),
     ):
         stands = table[table["level"].isin(named) == out]
@@ -118,7 +118,7 @@ def cost_curves(costs: pd.DataFrame, *, currency: str, current: float, best: flo
             add_line(figure, costs["metres"], costs[column], words, colour, width, DASHES[number])
     for metres, words, side in ((current, "now", "right"), (best, "least cost", "left")):
         if np.isfinite(metres):
-            add_mark(figure, metres, words, side)
+            add_mark(figure, metres, words, side, yanchor="top")
     figure.update_layout(margin={"t": 26})
     top = 3 * float(costs["total"].min()) if costs["total"].notna().any() else float(costs["paper"].max())
     figure.update_yaxes(range=[0, top])
@@ -155,4 +155,6 @@ def splice_times(table: pd.DataFrame) -> go.Figure:
     figure.update_yaxes(
         autorange="reversed", type="category", categoryorder="array", categoryarray=list(names.values())
     )
+    # the day stands below the first hour of each
+    figure.update_xaxes(tickformat="%H:%M\n%a %-d %b")
     return layout(figure, height=120 + 30 * len(names), x="expected time")

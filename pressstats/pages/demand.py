@@ -12,7 +12,7 @@ from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahe
 from ..demand import levers as assumed_levers
 from ..exhibits import Block, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
-from .common import last_weeks, per_cent, tonnes
+from .common import day_words, last_weeks, per_cent, tonnes
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -127,7 +127,7 @@ def fans(results: Results, material: str | None = None, kind: str = "newsprint")
         figures.fan(history, ahead, unit=f"use of {unit_axis(chosen)} [{unit} a week]"),
         name=f"fan-{names.index(chosen)}",
         finding=f"{logged(chosen)}: {quantity(first['mean'], unit, 0)} expected in the week of "
-        f"{first['week']:%Y-%m-%d}, {span}.",
+        f"{day_words(first['week'], results.logs.as_of)}, {span}.",
         table=ahead,
         columns=(
             f"week <date>; mean: expected [{unit}] .0; q05: 1 in 20 below [{unit}] .0; "
@@ -282,7 +282,10 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
     most = shown.loc[shown["tonnes"].abs().idxmax()] if shown["tonnes"].notna().any() else None
     caption = "What other assumptions do to the next 13 weeks"
     if most is not None:
-        caption += f"; what moves newsprint most: {most['what_if']} ({most['tonnes']:+.0f} t)"
+        more = "+" if most["tonnes"] > 0 else ""
+        caption += (
+            f"; what moves newsprint most: {most['what_if']} ({more}{quantity(most['tonnes'], 't', 0)})"
+        )
     return sheet(
         shown,
         name="levers",

@@ -134,7 +134,7 @@ def model(results: Results) -> Block:
             value="estimate",
             low="ci_low",
             high="ci_high",
-            unit="film weight [g/m2 of solid]",
+            unit="film weight [g/m² of solid]",
         ),
         name="film-weight",
         finding=f"A square metre of solid takes {lightest['estimate']:.2f} g ({logged(lightest['ink'])}) to "

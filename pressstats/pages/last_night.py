@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -126,7 +127,8 @@ def look_at(results: Results) -> Block:
     due = coming.loc[
         (coming["date"] == results.logs.as_of + pd.Timedelta(days=1)) & (coming["due"] != ""), "due"
     ]
-    lines += [f"**Due today**: {logged(words, 160)}." for words in due]
+    # a quantity keeps its unit on its line
+    lines += [f"**Due today**: {logged(re.sub(r'(?<=[0-9]) ', chr(160), words), 160)}." for words in due]
     if not lines:
         return note("Nothing that is logged asks for a look before tonight.")
     return points(lines)

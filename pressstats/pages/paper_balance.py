@@ -304,7 +304,9 @@ def regimes(results: Results) -> Block:
         name="regimes",
         caption=f"Changes in time: {' and '.join(words)}. Each run is balanced with the grammage of its own days; a "
         "cost below zero is a saving",
-        columns=declared("regimes", currency=results.logs.plant.currency),
+        columns=declared(
+            "regimes", currency=results.logs.plant.currency, labels={"ci_low": "95 % from", "ci_high": "to"}
+        ),
         file="regimes",
     )
 

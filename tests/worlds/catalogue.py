@@ -141,6 +141,11 @@ _ALL = (
         "only_runs_and_webs", logs=(depart.only("runs", "run_webs"),), never_says=NOT_CALM + NO_STOCK + NO_INK,
         unknown=(*NO_REELS, "ink use", "days of stock", "stock-out risk", "standby"),
     ),
+    # Pages that are full: as many materials as a store has, and most of what can be wrong at once.
+    World("many_materials", {"before": 30}, logs=(depart.beside_itself(4),)),
+    World(
+        "many_exceptions", _paper(30, 0.97) | _startup(30, 1.35, "") | _film(30, 1.08, ""), logs=(depart.neglected,),
+    ),
     *(World(f"empty_{t}", logs=(depart.emptied(t),)) for t in (
         "coverage", "tank_readings", "deliveries", "stock_counts", "reel_mounts", "materials", "plan", "reels",
         "prices", "budget", "waste_sold", "standby",

@@ -12,11 +12,13 @@ from .scenario import WorldScenario
 __all__ = [
     "KG",
     "agreed",
+    "beside_itself",
     "counter",
     "day_first",
     "dips",
     "drop",
     "emptied",
+    "neglected",
     "no_ink_counts",
     "no_open_orders",
     "no_weights",
@@ -171,3 +173,71 @@ def day_first(folder: Folder, _scenario: WorldScenario) -> None:
     folder.toml = folder.toml.replace(
         "[calendar]", '[format]\ndates = "day_first"\ndecimal = ","\n\n[calendar]', 1
     )
+
+
+#: Columns whose words name something of a plant's own: another hall has its own.
+_OWN = {
+    "run_id",
+    "title",
+    "press",
+    "material",
+    "reelstand",
+    "reel_id",
+    "delivery_id",
+    "order_id",
+    "load",
+    "tank",
+    "ink",
+}
+_OWN |= {"stands_in_for", "supply", "event"}
+_MARKS = ("", "-B", "-C", "-D", "-E")
+
+
+def beside_itself(halls: int) -> Transform:
+    """Let the plant stand beside itself: halls, each with narrower paper, inks, presses and titles of its own."""
+
+    def transform(folder: Folder, _scenario: WorldScenario) -> None:
+        folder.tables.pop("waste_sold", None)
+        lines = folder.toml.split("\n\n")
+        for mark in _MARKS[1:halls]:
+            for block in lines:
+                if block.startswith(("[presses.", "[tanks.")):
+                    named = block.replace("]", f"{mark}]", 1).replace('"\n', f'{mark}"\n', 1)
+                    folder.toml += "\n\n" + named.strip()
+        folder.toml += "\n"
+        for name, rows in folder.tables.items():
+            folder.tables[name] = pd.concat(
+                [rows, *(_hall(rows, mark, 1 - 0.08 * n) for n, mark in enumerate(_MARKS[:halls]) if n)],
+                ignore_index=True,
+            )
+
+    return transform
+
+
+def _hall(rows: pd.DataFrame, mark: str, ratio: float) -> pd.DataFrame:
+    """Return the rows of a hall beside the first: names of its own, paper as narrow as `ratio` says."""
+    named = {c: rows[c].where(rows[c] == "", rows[c] + mark) for c in rows if c in _OWN}
+    paper = rows["material"].str.startswith("N") if "material" in rows else pd.Series(True, rows.index)
+    narrow = [c for c in rows if c in ("width_mm", "page_width_mm") or c in KG or c == "received_kg"]
+    narrow += [c for c in rows if c.endswith("quantity") and c not in ("from_quantity", "load_quantity")]
+    for column in narrow:
+        if column.endswith("_kg") or paper.any():
+            size = pd.to_numeric(rows[column]) * ratio
+            digits = 1 if column in KG else 0
+            words = size.round(digits).map(lambda v, d=digits: "" if pd.isna(v) else f"{v:.{d}f}")
+            named[column] = rows[column].where(~paper, words)
+    return rows.assign(**named)
+
+
+def neglected(folder: Folder, scenario: WorldScenario) -> None:
+    """Let what is on order be late, tests of standby supplies be long overdue, and counts find less than the books."""
+    rows = folder.tables["deliveries"]
+    still = (rows["delivered_on"] == "") & (rows["cancelled_on"] == "")
+    late = (pd.Timestamp(scenario.as_of) - pd.Timedelta(days=4)).strftime("%Y-%m-%d")
+    folder.tables["deliveries"] = rows.assign(promised_on=rows["promised_on"].mask(still, late))
+    standby = folder.tables["standby"]
+    folder.tables["standby"] = standby.assign(tested_on="2024-01-08")
+    counts = folder.tables["stock_counts"]
+    last = counts["counted_on"] == counts["counted_on"].max()
+    less = (pd.to_numeric(counts["quantity"]) * 0.4).round().map("{:.0f}".format)
+    folder.tables["stock_counts"] = counts.assign(quantity=counts["quantity"].mask(last, less))

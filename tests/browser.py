@@ -1,0 +1,93 @@
+"""Pages opened from disk in a real browser: what they fetch and say, how they print, and who cannot use them."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from axe_playwright_python.sync_playwright import Axe
+
+if TYPE_CHECKING:
+    from playwright import sync_api
+
+PROGRAM = next(
+    (path for path in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if path), None
+)
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@dataclass
+class Visit:
+    """A page as it was found."""
+
+    page: sync_api.Page
+    requests: list[str] = field(default_factory=list)
+    complaints: list[str] = field(default_factory=list)
+
+
+def visit(browser: sync_api.Browser, path: Path, *, scheme: str = "light", width: int = 1280) -> Visit:
+    """Open a page from disk; requests to anywhere else are stopped and counted."""
+    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore[arg-type]
+    page = context.new_page()
+    found = Visit(page)
+
+    def guard(route: sync_api.Route) -> None:
+        if route.request.url.startswith(("file:", "data:", "blob:")):
+            route.continue_()
+        else:
+            found.requests.append(route.request.url)
+            route.abort()
+
+    page.route("**/*", guard)
+    page.on("dialog", lambda dialog: (found.complaints.append(f"dialog {dialog.message}"), dialog.dismiss()))
+    page.on("pageerror", lambda error: found.complaints.append(str(error)))
+    page.on("requestfailed", lambda request: found.complaints.append(f"failed {request.url}"))
+    page.on("console", lambda message: found.complaints.append(f"{message.type} {message.text}"))
+    page.goto(path.as_uri())
+    if page.locator(".plot").count():
+        page.wait_for_selector("html[data-drawn]", timeout=30_000)
+    return found
+
+
+def barriers(page: sync_api.Page) -> list[str]:
+    """Return what keeps somebody from using a page, in light and in dark: rule and place.
+
+    What is folded counts; of each table the first rows do, and of a figure what is said of it.
+    """
+    page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
+    page.evaluate("document.querySelectorAll('tbody tr:nth-child(n+7)').forEach(row => row.remove())")
+    page.add_style_tag(content=".plot > * { display: none; }")
+    found = []
+    for scheme, rules in (("light", {}), ("dark", {"runOnly": ["color-contrast"]})):
+        page.emulate_media(color_scheme=scheme, media="screen")  # type: ignore[arg-type]
+        options = {"resultTypes": ["violations"], **rules}
+        for one in Axe().run(page, options=options).response["violations"]:
+            found += [f"{one['id']}: {node['target']} {node['html'][:120]}" for node in one["nodes"]]
+    return found
+
+
+def sides_of_paper(page: sync_api.Page) -> int:
+    """Return on how many sides of A4 a page prints, as Chromium makes a PDF of it."""
+    return len(re.findall(rb"/Type\s*/Page\b", page.pdf(prefer_css_page_size=True)))
+
+
+def too_wide_for_paper(page: sync_api.Page) -> list[str]:
+    """Return the captions of tables that are wider than 180 mm of A4 when printed."""
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 680, "height": 1000})
+    return page.evaluate(
+        "[...document.querySelectorAll('table')]"
+        ".filter(table => !table.closest('details:not([open])') && table.offsetWidth > 682)"
+        ".map(table => table.caption.innerText)"
+    )
