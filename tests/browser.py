@@ -66,7 +66,7 @@ def barriers(page: sync_api.Page) -> list[str]:
     What is folded counts; of each table the first rows do, and of a figure what is said of it.
     """
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
-    page.evaluate("document.querySelectorAll('tbody tr:nth-child(n+7)').forEach(row => row.remove())")
+    page.evaluate("document.querySelectorAll('tbody tr:nth-child(n+4)').forEach(row => row.remove())")
     page.add_style_tag(content=".plot > * { display: none; }")
     found = []
     for scheme, rules in (("light", {}), ("dark", {"runOnly": ["color-contrast"]})):

@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 import numpy as np
@@ -19,7 +19,6 @@ from order_rules import RULES
 from order_simulation import Result
 from small_plant import small_tables, write_small_plant
 
-from pressstats.publishing import Publication
 from pressstats.publishing.reports import REPORTS
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
@@ -44,6 +43,9 @@ import bench_weeks
 import bench_wheel
 import bench_worlds
 import figures
+
+if TYPE_CHECKING:
+    from pressstats.publishing import Publication
 
 
 def measured(command: click.Command, line: str = "") -> dict[str, float]:
