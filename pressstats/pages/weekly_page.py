@@ -45,6 +45,8 @@ _LINE_WEEKS = 13
 _WIDTHS = 3
 #: Where a reason names exceptions: they stand among what is to do.
 _SEE = re.compile(r"(^|; )see [^;]*$")
+#: Materials due on a day that are named.
+_DUE = 4
 
 
 def _figure(results: Results, name: str) -> pd.Series:
@@ -220,10 +222,7 @@ def coming(results: Results) -> Block:
     days["day"] = [day_cell(day, as_of) for day in days["date"]]
     nothing = "Nothing due" if results.logs.has("deliveries") else ""
     days["remarks"] = [
-        ". ".join(
-            part[:1].upper() + part[1:] for part in (event, closed, f"due: {due}" if due else "") if part
-        )
-        or nothing
+        ". ".join(part[:1].upper() + part[1:] for part in (event, closed, _due_words(due)) if part) or nothing
         for event, closed, due in zip(days["event"], days["closed"], days["due"], strict=True)
     ]
     total = paper["kg"].sum() / 1000
@@ -240,6 +239,13 @@ def coming(results: Results) -> Block:
         columns=[*columns, *heads("remarks: events, closed, due <text>")],
         file="coming_days",
     )
+
+
+def _due_words(due: str) -> str:
+    """Say what is due on a day, the first materials of many; a quantity keeps its unit on its line."""
+    lines = re.sub(r"(?<=\d) (?=[^\s;]+(;|$))", "\u00a0", due).split("; ")
+    more = f" and {len(lines) - _DUE} more" if len(lines) > _DUE else ""
+    return f"due: {'; '.join(lines[:_DUE])}{more}" if due else ""
 
 
 def exceptions(results: Results) -> Block:
