@@ -60,6 +60,10 @@
     if (narrow.matches) {
       figure.layout.font = { size: 12, ...figure.layout.font };
       shortNames(figure);
+      // titles of panels stand side by side: large ones would run into each other
+      for (const title of figure.layout.annotations || []) {
+        if (title.xanchor === "left" && title.font && title.font.size === 13) title.font = { ...title.font, size: 10 };
+      }
     }
     if (touched.matches) figure.layout.dragmode = false;
     await Plotly.react(plot, figure.data, figure.layout, {
