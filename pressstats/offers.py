@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from .logs import once
 from .tables import INPUTS
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ _FURTHER = ["share_minimum_pct", "share_maximum_pct", "co2_kg_per_unit", "recycl
 OFFER_COLUMNS = ["material", "supplier", *_HOW, *_CONTRACT, *_FURTHER]
 
 
+@once
 def offers(logs: Logs, day: pd.Timestamp) -> pd.DataFrame:
     """Return who can deliver what on orders that are placed on a day.
 

@@ -249,7 +249,8 @@ class Plant(Exported):
 
     def week_start(self, day: dt.date | pd.Timestamp) -> pd.Timestamp:
         """Return the first day of the week that `day` lies in."""
-        return pd.Timestamp(self.week_of(pd.Series([pd.Timestamp(day)])).iloc[0])
+        day = pd.Timestamp(day).normalize()
+        return day - pd.Timedelta(days=(day.day_of_week - WEEKDAYS.index(self.week_starts)) % 7)
 
     def first_forecast_week(self, as_of: dt.date | pd.Timestamp) -> pd.Timestamp:
         """Return the first day of the first whole week after `as_of`."""

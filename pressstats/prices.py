@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from .logs import once
 from .valuation import VALUATIONS, Book, Receipts
 
 if TYPE_CHECKING:
@@ -122,6 +123,7 @@ def agreed_price(
 # --- what was paid ------------------------------------------------------------------------------
 
 
+@once
 def receipts(logs: Logs) -> pd.DataFrame:
     """Return what came of each material, in the order of time.
 
@@ -163,6 +165,7 @@ def _as_agreed(logs: Logs, rows: pd.DataFrame) -> np.ndarray:
     return np.array([agreed_price(logs, *order) for order in orders], dtype=float)
 
 
+@once
 def receipt_prices(logs: Logs) -> pd.Series:
     """Return the price of the last receipts of each material, at which what is wasted is valued [currency / unit].
 

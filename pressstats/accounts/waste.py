@@ -29,6 +29,7 @@ WASTE = {
 }
 #: What stands beside waste, and is not added to it.
 BESIDE = ("heavy paper", "mounted less net good")
+_COST = "cost of "
 _COUNTED = ["startup", "running", "uncounted"]
 _YEAR = pd.Timedelta(days=364)
 _DAY = pd.Timedelta(days=1)
@@ -127,6 +128,7 @@ def waste_cost(logs: Logs, waste: pd.DataFrame) -> pd.DataFrame:
     """
     streams = [*WASTE, *BESIDE]
     begin = waste["date"].min()
+    waste = _summed(waste, streams)
     parts = []
     for period, spans in _periods(logs).items():
         of_spans = [span.of(waste) for span in spans]
@@ -158,21 +160,22 @@ def waste_cost(logs: Logs, waste: pd.DataFrame) -> pd.DataFrame:
     return as_published(table, "waste_cost")
 
 
+def _summed(waste: pd.DataFrame, streams: list[str]) -> pd.DataFrame:
+    """Return what is to be added up of each run: areas, kg and cost of each stream, whether its price is lacking."""
+    known = waste["known"]
+    cost = waste[streams].mul(waste["price"], axis=0).add_prefix(_COST)
+    areas = waste[["date", "press", "title", "area_m2"]].assign(known_m2=waste["area_m2"].where(known, 0.0))
+    unpriced = (waste["price"].isna() & known).astype(float)
+    return pd.concat([areas.assign(unpriced=unpriced), waste[streams], cost], axis=1)
+
+
 def _sums(waste: pd.DataFrame, pairs: pd.MultiIndex, streams: list[str], whole: bool) -> pd.DataFrame:
     """Return kg and cost by press, title and stream; nothing was wasted where nothing was printed."""
-    groups = [waste["press"], waste["title"]]
-    known = waste["known"]
-    area = waste["area_m2"].groupby(groups).sum()
-    share = waste["area_m2"].where(known, 0.0).groupby(groups).sum() / area
-    told = ((share >= KNOWN_SHARE) & whole).reindex(pairs, fill_value=whole)
-    kg = waste[streams].groupby(groups).sum().reindex(pairs, fill_value=0.0)
-    money = waste[streams].mul(waste["price"], axis=0)
-    cost = money.groupby(groups).sum().reindex(pairs, fill_value=0.0)
-    priced = ~(waste["price"].isna() & known).groupby(groups).any().reindex(pairs, fill_value=False)
-    table = pd.DataFrame(
-        {
-            "kg": kg.where(told).stack(future_stack=True),
-            "cost": cost.where(told & priced).stack(future_stack=True),
-        }
-    )
-    return table.rename_axis(["press", "title", "stream"])
+    sums = waste.drop(columns="date").groupby(["press", "title"]).sum()
+    told = ((sums["known_m2"] / sums["area_m2"] >= KNOWN_SHARE) & whole).reindex(pairs, fill_value=whole)
+    sums = sums.reindex(pairs, fill_value=0.0)
+    kg = sums[streams].where(told)
+    cost = sums[[_COST + name for name in streams]].where(told & (sums["unpriced"] == 0))
+    levels = [pairs.get_level_values(level).repeat(len(streams)) for level in ("press", "title")]
+    index = pd.MultiIndex.from_arrays([*levels, streams * len(pairs)], names=["press", "title", "stream"])
+    return pd.DataFrame({"kg": kg.to_numpy().ravel(), "cost": cost.to_numpy().ravel()}, index)

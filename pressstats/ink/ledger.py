@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..logs import once
 from ..tables import INPUTS
 from .refills import leave_out_refills
 
@@ -112,6 +113,7 @@ def ink_intervals(logs: Logs, exposure: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else no_ledger()[1]
 
 
+@once
 def tank_levels(logs: Logs, ink: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the level of all tanks of an ink together, and what was filled into them.
 

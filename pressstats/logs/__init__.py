@@ -10,13 +10,14 @@ costs which analysis by `requirements`.
 from .problems import LogsError
 from .reading import read_logs
 from .report import describe_check, printable
-from .result import Logs, Source
+from .result import Logs, Source, once
 
 __all__ = [
     "Logs",
     "LogsError",
     "Source",
     "describe_check",
+    "once",
     "printable",
     "read_logs",
 ]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from functools import cached_property
-from typing import TYPE_CHECKING
+from functools import cached_property, wraps
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 from ..tables import INPUTS
 
@@ -14,7 +15,10 @@ if TYPE_CHECKING:
 
     from ..plant import Plant
 
-__all__ = ["Logs", "Source"]
+__all__ = ["Logs", "Source", "once"]
+
+_Asked = ParamSpec("_Asked")
+_Given = TypeVar("_Given")
 
 
 @dataclass(frozen=True)
@@ -101,16 +105,18 @@ class Logs:
 
     def arrays(self, table: str) -> dict[str, np.ndarray]:
         """Return the columns of a table as bare arrays, for who asks of a few rows a thousand times."""
-        if table not in self._arrays:
+        if table not in self.kept:
             columns = self.tables[table].items()
-            self._arrays[table] = {
+            self.kept[table] = {
                 str(name): column.to_numpy(dtype=object) if column.dtype == "str" else column.to_numpy()
                 for name, column in columns
             }
-        return self._arrays[table]
+        found: dict[str, np.ndarray] = self.kept[table]
+        return found
 
     @cached_property
-    def _arrays(self) -> dict[str, dict[str, np.ndarray]]:
+    def kept(self) -> dict[Hashable, Any]:
+        """What was derived from these logs and is asked for again (:func:`once`)."""
         return {}
 
     def of_material(self, materials: pd.Series, column: str) -> pd.Series:
@@ -130,3 +136,25 @@ class Logs:
     def __getitem__(self, table: str) -> pd.DataFrame:
         """Return a table; raise ``KeyError`` if it is not there."""
         return self.tables[table]
+
+
+def once(
+    function: Callable[Concatenate[Logs, _Asked], _Given],
+) -> Callable[Concatenate[Logs, _Asked], _Given]:
+    """Return a function of logs that computes once what several parts ask of the same logs.
+
+    Each asker has frames of its own, which share their values until one is changed.
+    """
+
+    @wraps(function)
+    def kept(logs: Logs, *asked: _Asked.args, **named: _Asked.kwargs) -> _Given:
+        key = (function, asked, tuple(named.items()))
+        if key not in logs.kept:
+            logs.kept[key] = function(logs, *asked, **named)
+        found = logs.kept[key]
+        if isinstance(found, tuple):
+            return tuple(one.copy(deep=False) for one in found)  # type: ignore[return-value]
+        own: _Given = found.copy(deep=False)
+        return own
+
+    return kept

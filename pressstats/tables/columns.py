@@ -106,6 +106,10 @@ class Table:
 
     def empty(self) -> pd.DataFrame:
         """Return the table without rows, its columns typed as declared."""
+        return self._empty.copy(deep=False)
+
+    @cached_property
+    def _empty(self) -> pd.DataFrame:
         kinds = {
             column.name: "datetime64[us]" if column.is_time else "float64" if column.is_number else "str"
             for column in self.columns
