@@ -131,6 +131,7 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
         "waste_chart": waste,
         "use": use,
         "outlook": outlook,
+        "supplier_quality": quality,
         "on_hand": stock,
         "open_orders": opens,
         "plan": plan,

@@ -26,7 +26,7 @@ __all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant", "read_toml", "valida
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
-WasteStream = Literal["strip", "reel_end", "scrapped", "startup", "running", "uncounted"]
+WasteStream = Literal["strip", "reel_end", "scrapped", "startup", "running", "uncounted", "plates"]
 #: Beyond what any plant weighs, holds or pays, and near enough to compute with.
 _MOST = 1e12
 Positive = Annotated[float, Field(gt=0, le=_MOST)]
@@ -184,6 +184,7 @@ class Waste(Part):
     """What is sold under one name of ``waste_sold.kind``."""
 
     holds: Annotated[tuple[WasteStream, ...], Field(min_length=1)]
+    plate_kg: NotNegative = 0  # what a plate weighs, where it holds plates
 
     @field_validator("holds")
     @classmethod
@@ -191,7 +192,15 @@ class Waste(Part):
         twice = sorted({stream for stream in value if value.count(stream) > 1})
         if twice:
             raise ValueError(f"{', '.join(twice)} stands twice")
+        if "plates" in value and len(value) > 1:
+            raise ValueError("plates are sold apart from paper")
         return value
+
+    @model_validator(mode="after")
+    def _plates_are_weighed(self) -> Waste:
+        if ("plates" in self.holds) != (self.plate_kg > 0):
+            raise ValueError("a kind that holds plates, and no other, needs plate_kg")
+        return self
 
 
 class Plant(Exported):

@@ -62,6 +62,8 @@ class Results(Exploring, Mapping[str, pd.DataFrame]):
         Use of each material by day and run (:func:`pressstats.accounts.material_use`).
     outlook : Outlook or None
         Forecast and its evidence; None where the logs are too short for one.
+    supplier_quality : DataFrame
+        What is known of each supplier's paper (:func:`pressstats.suppliers.supplier_quality`).
     on_hand, open_orders : DataFrame
         What is on hand, and what is on order.
     plan : OrderPlan or None
@@ -108,6 +110,7 @@ class Results(Exploring, Mapping[str, pd.DataFrame]):
     waste_chart: pd.DataFrame
     use: pd.DataFrame
     outlook: demand.Outlook | None
+    supplier_quality: pd.DataFrame
     on_hand: pd.DataFrame
     open_orders: pd.DataFrame
     plan: orders.OrderPlan | None

@@ -15,6 +15,7 @@ from .record import run_record
 from .standard import standard_use
 from .titles import title_cost
 from .waste import run_waste, waste_cost
+from .waste_buyer import waste_sales
 from .year import year_end
 
 if TYPE_CHECKING:
@@ -70,6 +71,7 @@ def money_tables(
     return {
         "run_record": run_record(logs, weighed, waste["price"]),
         "waste_cost": waste_cost(logs, waste),
+        "waste_sales": waste_sales(logs, waste),
         "title_cost": title_cost(logs, weighed, inks.exposure, inks.fits, spent, waste),
         "bridge": bridge(logs, weighed, inks.exposure, inks.model, spent, close),
         "month_close": close,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ..geometry import paper_kg
+from ..tables import month_of
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -53,7 +54,7 @@ def standard_use(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
         once = table["plates"] - table["plates_remade"].fillna(0.0)
         parts.append(pd.DataFrame({"date": table["date"], "material": plates.iloc[0], "standard": once}))
     rows = pd.concat(parts, ignore_index=True)
-    month = rows["date"].dt.to_period("M").dt.to_timestamp().astype("datetime64[us]").rename("month")
+    month = month_of(rows["date"]).rename("month")
     # A run that cannot be weighed leaves its month without a standard.
     sums = (
         rows["standard"].groupby([month, rows["material"].astype("str")]).agg(lambda kg: kg.sum(skipna=False))

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..tables import OUTPUTS, as_published
+from ..tables import OUTPUTS, as_published, month_of
 from .title_errors import cost_errors
-from .waste import WASTE
 
 if TYPE_CHECKING:
     from ..ink import InkFit
@@ -54,7 +53,7 @@ def title_cost(
         brought that month as the streams that it holds. Limits are those of weighing, counting and sharing ink.
     """
     runs = logs["runs"]
-    about = runs[["run_id", "title", "date"]].assign(month=_month(runs["date"]))
+    about = runs[["run_id", "title", "date"]].assign(month=month_of(runs["date"]))
     rows = spent[spent["kind"].isin(_KINDS)]
     if not len(rows):
         return OUTPUTS["title_cost"].empty()
@@ -90,10 +89,6 @@ def title_cost(
     return as_published(table, "title_cost")
 
 
-def _month(dates: pd.Series) -> pd.Series:
-    return dates.dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")
-
-
 def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
     """Return use by title, month and material: of the runs, and the share of what no run used.
 
@@ -101,7 +96,7 @@ def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
     it stands with the titles of the month alike.
     """
     own = rows[rows["run_id"] != ""].merge(about[["run_id", "title", "month"]], on="run_id")
-    idle = rows[rows["run_id"] == ""].assign(month=_month(rows.loc[rows["run_id"] == "", "day"]))
+    idle = rows[rows["run_id"] == ""].assign(month=month_of(rows.loc[rows["run_id"] == "", "day"]))
     key = ["month", "title", "kind", "material"]
     by_title = own.groupby(key)[["quantity", "cost"]].sum().reset_index()
     by_title["run_quantity"] = by_title["quantity"]
@@ -119,16 +114,17 @@ def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
 def _waste_income(logs: Logs, waste: pd.DataFrame, about: pd.DataFrame) -> pd.Series:
     """Return what waste brought by month and title: each kind's sales of the month, as the streams that it holds."""
     key = [about["month"], about["title"]]
+    # Shares of a kind alone are asked for, so the weight of a plate does not matter.
+    waste = waste.assign(plates=logs["runs"]["plates"])
     total = pd.Series(0.0, waste.groupby(key).size().index)
     if not logs.has("waste_sold") or not logs.plant.waste:
         return total * np.nan
     sold = logs["waste_sold"]
-    income = (sold["kg"] * sold["unit_price"]).groupby([sold["kind"], _month(sold["sold_on"])]).sum()
+    income = (sold["kg"] * sold["unit_price"]).groupby([sold["kind"], month_of(sold["sold_on"])]).sum()
     for kind, what in logs.plant.waste.items():
-        held = [name for name in what.holds if name in WASTE]
         if kind not in income.index.get_level_values(0):
             continue
-        kg = waste[held].fillna(0.0).sum(axis=1).clip(lower=0.0).groupby(key).sum()
+        kg = waste[[*what.holds]].fillna(0.0).sum(axis=1).clip(lower=0.0).groupby(key).sum()
         months = kg.index.get_level_values("month")
         whole = kg.groupby(months).transform("sum")
         brought = months.map(income[kind].to_dict()).to_numpy(dtype=float)

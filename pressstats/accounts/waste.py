@@ -60,8 +60,9 @@ def run_waste(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
     table = runs[["date", "press", "title", "area_m2"]].assign(known=known)
     for name in WASTE:
         kg = runs[f"{name}_kg"]
-        # What is not weighed reel by reel stands in what is unexplained.
-        table[name] = (kg * heavier if name in _COUNTED else kg.fillna(0.0)).where(known)
+        # What is not weighed reel by reel stands in what is unexplained; what never is, is not known.
+        weighed_kg = kg if kg.isna().all() else kg.fillna(0.0)
+        table[name] = (kg * heavier if name in _COUNTED else weighed_kg).where(known)
     table["heavy paper"] = runs["good_grammage_kg"].fillna(0.0).where(known)
     table["mounted less net good"] = (runs["mounted_kg"] - runs["good_kg"]).where(known)
     table["price"] = run_prices(logs, weighed.webs, len(runs))

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..tables import OUTPUTS, as_published, month_of
+
 if TYPE_CHECKING:
     from ..logs import Logs
 
@@ -15,71 +17,50 @@ __all__ = ["waste_sales", "waste_sales_findings"]
 #: One standard deviation of a buyer's weighbridge, of a load: common practice, no source.
 _WEIGHBRIDGE_SHARE = 0.005
 _NORMAL_95 = 1.959964
-#: Months that a finding looks back over, and of which most must lie on one side to be steady.
-_MONTHS = 12
+#: Months that a finding looks back over, the fewest known among them, and the share on one side that is steady.
+_MONTHS, _LEAST = 12, 6
 _STEADY = 0.75
-_COLUMNS = [
-    "month",
-    "kind",
-    "sold_kg",
-    "moisture_kg",
-    "dry_kg",
-    "stream_kg",
-    "difference_kg",
-    "ci_low",
-    "ci_high",
-]
+_PLATES = "plates"
 
 
 def waste_sales(logs: Logs, waste: pd.DataFrame) -> pd.DataFrame:
-    """Return waste sold beside the streams that it holds, by kind and month.
+    """Return the published table ``waste_sales``: waste sold beside the streams that it holds, by kind and month.
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``waste_sold``; ``[waste.KIND] holds`` of ``plant.toml`` says which streams a kind holds. A kind that
-        it does not name is left out.
-    waste : DataFrame
-        Result of :func:`pressstats.accounts.run_waste`.
-
-    Returns
-    -------
-    DataFrame, shape (kinds x months, 9)
-        month, kind, sold_kg, moisture_kg (water in it), dry_kg, stream_kg (what the streams took), difference_kg (dry
-        less streams), ci_low and ci_high [kg]: the 95 % limits between which the difference lies if nothing but
-        weighing, counting and what waits in the bay at the ends of the month moves it. A stream that is blank in a run
-        leaves its month blank.
+    `waste` is that of :func:`pressstats.accounts.run_waste`. A kind that no ``[waste.KIND]`` names is left out. A
+    stream that is blank in a run, or never weighed, leaves its month blank.
     """
-    if not logs.has("waste_sold") or not logs.plant.waste:
-        return pd.DataFrame(columns=_COLUMNS)
+    if not logs.has("waste_sold"):
+        return OUTPUTS["waste_sales"].empty()
     sold = logs["waste_sold"]
     first, last = waste["date"].min().to_period("M"), logs.as_of.to_period("M")
-    months = pd.period_range(first, last, freq="M").to_timestamp().as_unit("us")
-    month_of_run = waste["date"].dt.to_period("M").dt.to_timestamp()
+    months = pd.period_range(first, last, freq="M").to_timestamp().as_unit("us").rename("month")
+    month_of_run = month_of(waste["date"])
+    counts = (waste["mounted less net good"].abs() * logs.plant.measurement.copies_pct / 100) ** 2
+    counts = counts.groupby(month_of_run).sum().reindex(months).fillna(0.0)
     parts = []
     for kind, what in logs.plant.waste.items():
         own = sold[sold["kind"] == kind]
         if own.empty:
             continue
-        held = [name for name in what.holds if name in waste]
-        by_run = waste[held].sum(axis=1, skipna=False)
-        stream = by_run.groupby(month_of_run).sum(skipna=False).reindex(months)
-        month = own["sold_on"].dt.to_period("M").dt.to_timestamp()
-        water = own["kg"] * own["moisture_pct"].fillna(0.0) / 100
-        sums = pd.DataFrame({"sold_kg": own["kg"], "moisture_kg": water, "loads": own["kg"] ** 2}).groupby(
-            month
+        plates = what.holds == (_PLATES,)
+        by_run = (
+            logs["runs"]["plates"] * what.plate_kg
+            if plates
+            else waste[[*what.holds]].sum(axis=1, skipna=False)
         )
-        table = sums.sum().reindex(months).fillna(0.0)
-        counts = (waste["mounted less net good"].abs() * logs.plant.measurement.copies_pct / 100) ** 2
-        scale = _WEIGHBRIDGE_SHARE**2 * table["loads"]
+        water = own["kg"] * own["moisture_pct"].fillna(0.0) / 100
+        of_loads = {"sold_kg": own["kg"], "moisture_kg": water, "income": own["kg"] * own["unit_price"]}
+        of_loads["squared"] = own["kg"] ** 2
+        table = pd.DataFrame(of_loads).groupby(month_of(own["sold_on"])).sum().reindex(months).fillna(0.0)
         # What waits in the bay at an end of the month is anything from nothing to a load.
         waiting = float(own["kg"].mean()) ** 2 / 12 * 2
-        spread = np.sqrt(scale + counts.groupby(month_of_run).sum().reindex(months).fillna(0.0) + waiting)
-        table = table.assign(kind=kind, stream_kg=stream, dry_kg=table["sold_kg"] - table["moisture_kg"])
+        spread = np.sqrt(_WEIGHBRIDGE_SHARE**2 * table["squared"] + (0.0 if plates else counts) + waiting)
+        table["stream_kg"] = by_run.groupby(month_of_run).sum(skipna=False).reindex(months)
+        table["dry_kg"] = table["sold_kg"] - table["moisture_kg"]
         table["difference_kg"] = table["dry_kg"] - table["stream_kg"]
         table["ci_low"], table["ci_high"] = -_NORMAL_95 * spread, _NORMAL_95 * spread
-        parts.append(table.rename_axis("month").reset_index())
-    return pd.concat(parts, ignore_index=True)[_COLUMNS] if parts else pd.DataFrame(columns=_COLUMNS)
+        parts.append(table.reset_index().assign(kind=kind, holds=", ".join(what.holds)))
+    return as_published(pd.concat(parts), "waste_sales") if parts else OUTPUTS["waste_sales"].empty()
 
 
 def waste_sales_findings(sales: pd.DataFrame) -> pd.DataFrame:
@@ -88,22 +69,27 @@ def waste_sales_findings(sales: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     sales : DataFrame
-        Result of :func:`waste_sales`; its last month, which may not be over, is left out.
+        Published table ``waste_sales``; its last month, which may not be over, is left out.
 
     Returns
     -------
-    DataFrame, shape (kinds, 6)
-        kind, months, difference_kg, ci_low, ci_high (95 %, of all of them: what waits at their ends counts once) [kg]
-        and finding: ``agrees``; ``miscount`` where single months lie outside and the whole does not; ``moisture``
-        where steadily more is sold than made; ``loss`` where steadily less is; ``uneven`` where more or less is, but
-        not steadily; ``unknown`` where a stream is not known.
+    DataFrame, shape (kinds, 7)
+        kind, months (known ones), stream_kg, difference_kg, ci_low, ci_high (95 %, of all of them: what waits at their
+        ends counts once) [kg] and finding: ``agrees``; ``miscount`` where single months lie outside and the whole does
+        not, or steadily more is sold than counted and water does not explain it, since another kind does not have as
+        much, or metal takes none; ``moisture`` where steadily more is sold than made; ``loss`` where steadily less is;
+        ``uneven`` where more or less is, but not steadily; ``unknown`` where fewer than six months are known.
+
+    Examples
+    --------
+    >>> waste_sales_findings(results["waste_sales"])[["kind", "finding"]]  # doctest: +SKIP
     """
     rows = []
     for kind, own in sales.groupby("kind"):
-        own = own.sort_values("month").iloc[:-1].tail(_MONTHS)
-        whole = float(own["difference_kg"].sum(skipna=False)) if len(own) else float("nan")
-        if np.isnan(whole):
-            rows.append((kind, len(own), whole, np.nan, np.nan, "unknown"))
+        own = own.sort_values("month").iloc[:-1].tail(_MONTHS).dropna(subset="difference_kg")
+        whole, stream = float(own["difference_kg"].sum()), float(own["stream_kg"].sum())
+        if len(own) < _LEAST:
+            rows.append((kind, len(own), np.nan, np.nan, np.nan, np.nan, "unknown", False))
             continue
         # In a sum of months the bay's ends in between cancel: the widest month holds one pair of them.
         half = float(np.sqrt((own["ci_high"] ** 2).mean()))
@@ -112,6 +98,17 @@ def waste_sales_findings(sales: pd.DataFrame) -> pd.DataFrame:
         finding = "miscount" if outside.any() else "agrees"
         if abs(whole) > half:
             finding = ("moisture" if whole > 0 else "loss") if steady else "uneven"
-        rows.append((kind, len(own), whole, -half, half, finding))
-    columns = ["kind", "months", "difference_kg", "ci_low", "ci_high", "finding"]
-    return pd.DataFrame(rows, columns=columns)
+        metal = bool((own["holds"] == _PLATES).all())
+        rows.append((kind, len(own), stream, whole, -half, half, finding, metal))
+    columns = ["kind", "months", "stream_kg", "difference_kg", "ci_low", "ci_high", "finding", "metal"]
+    table = pd.DataFrame(rows, columns=columns)
+    share = table["difference_kg"] / table["stream_kg"]
+    paper = table[~table["metal"] & (table["finding"] != "unknown")]
+    for row in table.index[table["finding"] == "moisture"]:
+        # All paper lies in the same air: water would have made every kind as much heavier.
+        drier = (paper["difference_kg"] + paper["ci_high"]) / paper["stream_kg"] < share[row] + (
+            table["ci_low"] / table["stream_kg"]
+        )[row]
+        if table.loc[row, "metal"] or drier.any():
+            table.loc[row, "finding"] = "miscount"
+    return table.drop(columns="metal")

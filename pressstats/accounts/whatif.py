@@ -11,11 +11,13 @@ import pandas as pd
 from ..demand import WhatIf, driver_days
 from ..prices import agreed_price
 from .names import nearest
-from .whatif_error import film_error, ink_terms, title_error
+from .whatif_error import film_error, ink_terms, makeup_draws, title_error, waste_error
+from .whatif_paper import PaperEffect, dropped_effect, splice_effect
 
 if TYPE_CHECKING:
     from ..demand import Outlook
     from ..logs import Logs
+    from ..reels.target import SpliceStudy
 
 __all__ = ["what_if_cost"]
 
@@ -25,14 +27,17 @@ _LOW, _HIGH = 0.05, 0.95
 ALL = "all materials"
 
 
-def what_if_cost(
+def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splices stands apart
     logs: Logs,
     outlook: Outlook,
     assumptions: Mapping[str, WhatIf],
     weeks: int = 13,
     first: str | pd.Timestamp | None = None,
     last: str | pd.Timestamp | None = None,
+    *,
     model: pd.DataFrame | None = None,
+    quality: pd.DataFrame | None = None,
+    splices: SpliceStudy | None = None,
 ) -> pd.DataFrame:
     """Return what assumptions change in the weeks ahead.
 
@@ -51,20 +56,25 @@ def what_if_cost(
     model : DataFrame, optional
         The published ``ink_model``: film, start-up and idle loss of the present part the use of an ink better than
         its weeks do.
+    quality : DataFrame, optional
+        Result of :func:`pressstats.suppliers.supplier_quality`, for suppliers that are dropped.
+    splices : SpliceStudy, optional
+        What is known of splices (:class:`pressstats.reels.ReelStudy`), for the length they leave.
 
     Returns
     -------
-    DataFrame, shape (assumptions x materials and all of them, 11)
-        what_if, material (``all materials`` for the sum in money), expected and change, need_low and need_high (5 and
-        95 % of what is then needed) [unit of the material], cost (of the change, at today's prices), q05 and q95 (of
-        that cost) [currency], unit and unit_price. The drivers tell the change in proportion. Limits hold the error of
-        the forecast that it is a share of, materials erring together, and that of the share: of the titles concerned
-        as in past forecasts, of a film weight by its standard error. Blank where no past forecast tells it.
+    DataFrame, shape (assumptions x materials and all of them, 14)
+        what_if, material (``all materials`` for the sum in money), expected and change, change_low and change_high (5
+        and 95 % of the change), need_low and need_high (of what is then needed) [unit of the material], cost (of the
+        change, at today's prices), q05 and q95 (of that cost) [currency], unit, unit_price and why (what is not told).
+        The drivers tell the change in proportion. Limits hold the error of the forecast that it is a share of,
+        materials erring together, and that of the share: of the titles concerned as in past forecasts, of a film
+        weight by its standard error, of suppliers and splices as they are known. Blank where nothing tells it.
 
     Raises
     ------
     KeyError
-        If a title, material or ink is not known; the message suggests the nearest.
+        If a title, material, ink or supplier is not known; the message suggests the nearest.
     ValueError
         If a day looked at lies outside the weeks of the forecast.
 
@@ -78,35 +88,83 @@ def what_if_cost(
     terms = None if model is None else ink_terms(model)
     base = driver_days(outlook.recipe, known, since, terms=terms).loc[days].sum(skipna=False)
     paths, mean = outlook.day_paths(_PATHS, days)
-    whole, expected = paths.sum(axis=2), mean.sum(axis=1)
+    needs = np.column_stack([mean.sum(axis=1), paths.sum(axis=2)])
     unit = logs["materials"].set_index("material")["unit"]
     rows = []
     for name, assumed in assumptions.items():
         _check(logs, assumed)
         other = driver_days(outlook.recipe, known, since, assumed, terms).loc[days].sum(skipna=False)
         error = _share_error(outlook, assumed, len(days), model)
-        apart = np.random.default_rng(_SEED).standard_normal(_PATHS)
+        draws = np.random.default_rng(_SEED)
+        apart = np.append(0.0, draws.standard_normal(_PATHS))
         share = (other / base - 1).where(base > 0)
-        total = np.zeros(_PATHS + 1)
+        makeup = None
+        if {*assumed.copies, *assumed.pages, *assumed.closed} or assumed.added is not None:
+            makeup = makeup_draws(outlook.recipe, known, since, days, assumed)
+            makeup = makeup.iloc[draws.integers(0, len(makeup), _PATHS)]
+        total, untold = np.zeros(_PATHS + 1), []
         for place, material in enumerate(outlook.names):
             moved = float(share.get(material, np.nan))
             if not np.isfinite(moved):
                 continue
-            price = agreed_price(logs, material, logs.as_of, 7 * float(expected[place]) / len(days))
-            drawn = moved * (1 + error * apart)
-            cost = price * np.append(moved * expected[place], drawn * whole[place])
-            total = total + cost
-            need = np.quantile((1 + drawn) * whole[place], [_LOW, _HIGH])
-            quantity = {"expected": expected[place], "change": moved * expected[place]}
-            quantity |= {"need_low": float(need[0]), "need_high": float(need[1])}
+            need = needs[place]
+            price = agreed_price(logs, material, logs.as_of, 7 * float(need[0]) / len(days))
+            drawn = 1 + (error * apart if moved else np.zeros(_PATHS + 1))
+            if makeup is not None and material in makeup:
+                drawn[1:] += makeup[material].to_numpy() - 1
+            change = moved * drawn * need
+            cost, why = price * change, []
+            of_days = float(assumed.holds_on(days).mean())
+            for effect in _paper_effects(logs, assumed, material, price, quality, splices, draws):
+                more = of_days * (need + change)
+                change, cost = change + effect.kg * more, cost + effect.cost * more
+                why += [effect.why] if effect.why else []
+            total, untold = total + cost, [*untold, *why]
             rows.append(
-                {"what_if": name, "material": material, **quantity, **_money(cost), "unit_price": price}
+                {"what_if": name, "material": material, "expected": need[0], "change": change[0]}
+                | _limits("change_low", "change_high", change)
+                | _limits("need_low", "need_high", need + change)
+                | {"cost": cost[0], **_limits("q05", "q95", cost), "unit_price": price, "why": "; ".join(why)}
             )
-        rows.append({"what_if": name, "material": ALL, **_money(total)})
-    columns = ["what_if", "material", "expected", "change", "need_low", "need_high", "cost", "q05", "q95"]
-    columns += ["unit_price"]
+        whole = {"what_if": name, "material": ALL, "cost": total[0], "why": "; ".join(dict.fromkeys(untold))}
+        rows.append(whole | _limits("q05", "q95", total))
+    columns = [
+        "what_if",
+        "material",
+        "expected",
+        "change",
+        "change_low",
+        "change_high",
+        "need_low",
+        "need_high",
+    ]
+    columns += ["cost", "q05", "q95", "unit_price", "why"]
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(unit=[unit.get(material, "") for material in table["material"]])
+
+
+def _paper_effects(
+    logs: Logs,
+    assumed: WhatIf,
+    material: str,
+    price: float,
+    quality: pd.DataFrame | None,
+    splices: SpliceStudy | None,
+    draws: np.random.Generator,
+) -> list[PaperEffect]:
+    """Return what suppliers dropped and the length left at splices change of a newsprint."""
+    if not logs.has("reel_mounts") or material not in logs.listed("newsprint").tolist():
+        return []
+    effects = []
+    if assumed.dropped:
+        if quality is None:
+            raise ValueError("what a supplier dropped changes is told from quality, which is not given")
+        effects.append(dropped_effect(logs, quality, assumed.dropped, material, draws, _PATHS))
+    if assumed.butt_m is not None:
+        if splices is None:
+            raise ValueError("what splices leave is told from splices, which are not given")
+        effects.append(splice_effect(logs, splices, assumed.butt_m, material, price, draws, _PATHS))
+    return [effect for effect in effects if effect is not None]
 
 
 def _share_error(outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFrame | None) -> float:
@@ -116,7 +174,8 @@ def _share_error(outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFra
     # All titles together have no share to be wrong about.
     of_titles = title_error(outlook.recipe, titles, days) if titles and titles < known else 0.0
     of_film = 0.0 if model is None or not assumed.coverage else film_error(model, assumed.coverage)
-    return float(np.hypot(of_titles, of_film))
+    of_waste = waste_error(outlook.recipe, days) if (assumed.waste, assumed.startup) != (1.0, 1.0) else 0.0
+    return float(np.sqrt(of_titles**2 + of_film**2 + of_waste**2))
 
 
 def _days(
@@ -133,9 +192,9 @@ def _days(
     return pd.date_range(since, until, freq="D", unit="us")
 
 
-def _money(cost: np.ndarray) -> dict[str, float]:
-    low, high = np.quantile(cost[1:], [_LOW, _HIGH])
-    return {"cost": float(cost[0]), "q05": float(low), "q95": float(high)}
+def _limits(low: str, high: str, drawn: np.ndarray) -> dict[str, float]:
+    """Return the 5 and 95 % quantiles of draws, which stand after their mean."""
+    return dict(zip((low, high), np.quantile(drawn[1:], [_LOW, _HIGH]).tolist(), strict=True))
 
 
 def _check(logs: Logs, assumed: WhatIf) -> None:
@@ -144,9 +203,11 @@ def _check(logs: Logs, assumed: WhatIf) -> None:
     papers = listed.loc[listed["kind"] == "newsprint", "material"]
     titles = set(logs["runs"]["title"])
     like = set(assumed.like.values())
+    suppliers = set(logs["reel_mounts"]["supplier"]) if logs.has("reel_mounts") else set[str]()
     for what, named, there in (
         ("newsprint", assumed.grammage, papers),
         ("ink", assumed.coverage, listed["ink"].dropna()),
+        ("supplier of newsprint", assumed.dropped, suppliers),
         ("title", {*assumed.copies, *assumed.pages, *assumed.closed, *like}, titles),
     ):
         for name in sorted(set(named) - set(there)):

@@ -10,12 +10,14 @@ import pandas as pd
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from ..demand import Recipe
+    from ..demand import Recipe, WhatIf
 
-__all__ = ["film_error", "ink_terms", "title_error"]
+__all__ = ["film_error", "ink_terms", "makeup_draws", "title_error", "waste_error"]
 
 #: Past origins of a year, four weeks apart, at which the share of titles was forecast; fewer than three tell nothing.
 _ORIGINS, _APART, _LEAST = 13, 28, 3
+#: Draws of the pages of all issues together.
+_DRAWS, _SEED = 200, 20240229
 
 
 def title_error(recipe: Recipe, titles: Iterable[str], days: int) -> float:
@@ -52,6 +54,62 @@ def _errors(recipe: Recipe, titles: Iterable[str], days: int) -> list[float]:
         if share > 0 and came > 0:
             errors.append(np.log(came / share))
     return errors
+
+
+def makeup_draws(
+    recipe: Recipe, known: pd.Timestamp, since: pd.DatetimeIndex, looked_at: pd.DatetimeIndex, assumed: WhatIf
+) -> pd.DataFrame:
+    """Return draws of the change of each newsprint over their mean, shape (draws, materials).
+
+    Pages go into webs in jumps: what a title takes of one width depends on the pages that each issue happens to have,
+    each by itself, and its widths err against each other.
+    """
+    expected = recipe.drivers.expected(known, since)
+    closed = recipe.drivers.calendar.closed(since.to_numpy().astype("datetime64[D]"))
+    now, areas = np.datetime64(known, "D"), []
+    concerned = {*assumed.copies, *assumed.pages, *assumed.closed, *assumed.like}
+    for one in (expected, assumed.issues(expected, since[~closed])):
+        day = pd.DatetimeIndex(one.issues["day"])
+        inside = day.isin(looked_at) & assumed.holds_on(day)
+        issues, pages = one.issues[inside], one.pages[inside]
+        total = np.zeros((_DRAWS, len(recipe.configuration.materials)))
+        for title, rows in issues.groupby("title").indices.items():
+            if title not in concerned:
+                continue
+            # The same draws on both sides: what differs is what is assumed.
+            place = np.random.default_rng(_SEED).integers(0, pages.shape[1], (len(rows), _DRAWS))
+            area = recipe.configuration.per_copy(
+                assumed.like.get(str(title), str(title)), np.take_along_axis(pages[rows], place, 1), now
+            )
+            total += np.einsum("i,idm->dm", issues["copies"].to_numpy(dtype=float)[rows], area)
+        areas.append(total)
+    change = pd.DataFrame(areas[1] - areas[0], columns=recipe.configuration.materials)
+    mean = change.mean()
+    return (change / mean.where(mean != 0)).fillna(1.0)
+
+
+def waste_error(recipe: Recipe, days: int) -> float:
+    """Return the relative error of the copies that starts spoil, of so many days ahead.
+
+    As :func:`title_error` tells that of titles: what the half year before a past origin spoilt a start of each title,
+    against what came.
+    """
+    runs, errors = recipe.runs, []
+    last = recipe.drivers.last.astype("datetime64[D]")
+    for turn in range(_ORIGINS):
+        known = last - np.timedelta64(days + _APART * turn, "D")
+        past = runs.lately(known)
+        inside = np.flatnonzero((runs.day > known) & (runs.day <= known + np.timedelta64(days, "D")))
+        spoilt, titles = runs.startup[past], runs.title[past]
+        if known < runs.day[0] + np.timedelta64(2 * _APART, "D") or not np.isfinite(spoilt).all():
+            break
+        count = np.bincount(titles, minlength=len(runs.titles))
+        usual = np.bincount(titles, weights=spoilt, minlength=len(runs.titles)) / np.maximum(count, 1)
+        seen = inside[count[runs.title[inside]] > 0]
+        came, said = runs.startup[seen].sum(), usual[runs.title[seen]].sum()
+        if came > 0 and said > 0:
+            errors.append(np.log(came / said))
+    return float(np.sqrt(np.mean(np.square(errors)))) if len(errors) >= _LEAST else float("nan")
 
 
 def ink_terms(model: pd.DataFrame) -> dict[str, np.ndarray]:

@@ -76,7 +76,7 @@ class _Ahead:
         gross = copies.copy()
         for title, rows in self.groups:
             over, startup = _waste(self.recipe.runs, self.own(title))
-            waste = copies[rows] * (over - 1) + self.runs[rows] * startup
+            waste = copies[rows] * (over - 1) + self.runs[rows] * startup * self.assumed.startup
             gross[rows] += waste * self.assumed.waste
         return gross
 

@@ -31,8 +31,15 @@ class WhatIf:
         Factor on the coverage of an ink.
     waste : float
         Factor on copies spoilt at starts and on the run.
+    startup : float
+        Factor on copies spoilt at starts alone.
     closed : tuple of str
         Titles that are given up.
+    dropped : tuple of str
+        Suppliers of newsprint that deliver none: the others share what they did. Moves no need of copies and pages,
+        and is told in money by :func:`pressstats.accounts.what_if_cost` alone, as `butt_m` is.
+    butt_m : float, optional
+        Mean length that splices leave on the core [m].
     added : DataFrame, optional
         A new title's issues: title, weekday (Monday 0), copies, pages, and like (the title whose make-up, colour
         and waste it takes).
@@ -47,7 +54,10 @@ class WhatIf:
     grammage: Mapping[str, float] = field(default_factory=dict)
     coverage: Mapping[str, float] = field(default_factory=dict)
     waste: float = 1.0
+    startup: float = 1.0
     closed: tuple[str, ...] = ()
+    dropped: tuple[str, ...] = ()
+    butt_m: float | None = None
     added: pd.DataFrame | None = None
     weekdays: tuple[str, ...] = ()
     first: str | pd.Timestamp | None = None
@@ -57,6 +67,8 @@ class WhatIf:
         for name in self.weekdays:
             if name not in calendar.day_name:
                 raise ValueError(f"no weekday is called {name!r}: there are {', '.join(calendar.day_name)}")
+        if self.butt_m is not None and not 0 < self.butt_m < np.inf:
+            raise ValueError(f"butt_m = {self.butt_m}: a length above 0 m is needed")
 
     def holds_on(self, days: pd.DatetimeIndex) -> np.ndarray:
         """Return whether it holds on each day, shape (days,)."""

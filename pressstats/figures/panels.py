@@ -16,33 +16,34 @@ if TYPE_CHECKING:
 __all__ = ["control_chart", "within_errors"]
 
 
-def within_errors(table: pd.DataFrame) -> go.Figure:
-    """Draw the unexplained paper of each press and week beside two standard deviations of what errors can explain."""
-    presses = sorted(table["press"].unique())
-    names = labels(presses)
+def within_errors(table: pd.DataFrame, *, x: str, by: str, value: str, words: tuple[str, str]) -> go.Figure:
+    """Draw a value of each group over time beside what errors can explain, a panel a group.
+
+    Rows have `x` (dates), `by`, `value` [kg] and its limits low and high; `words` name value and limits.
+    """
+    groups = sorted(table[by].unique())
+    names = labels(groups)
     figure = go.Figure()
-    for number, press in enumerate(presses):
-        rows = table[table["press"] == press]
+    for number, group in enumerate(groups):
+        rows = table[table[by] == group]
         axis = panel_axis(number)
         where: dict[str, Any] = {"xaxis": "x", "yaxis": f"y{axis}", "showlegend": number == 0}
-        weeks = dates(rows["week"])
-        low, high = rows["threading_kg"] - 2 * rows["error_kg"], rows["threading_kg"] + 2 * rows["error_kg"]
-        words = "threaded paper ± 2 standard deviations"
-        add_band(figure, weeks, (high, low), words, tint("series1", 0.25), **where)
+        weeks = dates(rows[x])
+        add_band(figure, weeks, (rows["high"], rows["low"]), words[1], tint("series1", 0.25), **where)
         figure.add_scatter(
             x=weeks,
-            y=rows["unexplained_kg"],
+            y=rows[value],
             mode="markers",
-            name="unexplained",
+            name=words[0],
             marker={"color": COLOURS["text"], "size": 5},
             **where,
         )
-        share = 1 / max(len(presses), 1)
+        share = 1 / max(len(groups), 1)
         top = 1 - number * share
         figure.layout[f"yaxis{axis}"] = {"domain": [top - share + 0.06, top]}
-    figure = layout(figure, height=180 + 170 * len(presses), x="week")
-    name_panels(figure, [f"{names[press]} [kg]" for press in presses])
-    figure.update_xaxes(anchor=f"y{panel_axis(len(presses) - 1)}")
+    figure = layout(figure, height=180 + 170 * len(groups), x=x)
+    name_panels(figure, [f"{names[group]} [kg]" for group in groups])
+    figure.update_xaxes(anchor=f"y{panel_axis(len(groups) - 1)}")
     return figure
 
 

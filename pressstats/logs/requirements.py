@@ -213,6 +213,19 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "such a run is in no stream",
     ),
     Requirement(
+        "waste_sales",
+        "Do the waste buyer's weights agree with the waste that was made?",
+        (
+            _RUNS,
+            _WEBS,
+            _MOUNTS,
+            _PAPER,
+            Need("waste_sold"),
+            Need("runs", ("plates",), without="plates sold are held against nothing"),
+        ),
+        "as waste_cost",
+    ),
+    Requirement(
         "title_cost",
         "What did each title cost?",
         (

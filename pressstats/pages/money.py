@@ -8,15 +8,15 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..accounts import WASTE, close_totals
-from ..exhibits import Block, exhibit, logged, note, quantity, sheet
+from ..accounts import WASTE, close_totals, waste_sales_findings
+from ..exhibits import Block, declared, exhibit, logged, note, quantity, sheet
 from ..prices import price_words
-from .common import STREAM_WORDS, day_words
+from .common import STREAM_WORDS, day_words, per_cent
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["bridge", "month_end", "titles", "waste_in_money"]
+__all__ = ["bridge", "month_end", "titles", "waste_buyer", "waste_in_money"]
 
 _BETWEEN = {"week": "the week before", "last_year": "the same week of last year"}
 
@@ -78,6 +78,49 @@ def waste_in_money(results: Results) -> Block:
             f"net_cost: net cost [{currency}] .0; kg_before: 13 weeks before [kg] .0; kg_last_year: last year [kg] .0"
         ),
         file="waste_cost",
+    )
+
+
+#: What waste sold beside waste made looks like, and what to do about it.
+_LOOKS = {
+    "agrees": "as weighing and counting allow",
+    "miscount": "as a miscount: compare weigh notes and copy counts of the months outside",
+    "moisture": "as water would: have the moisture of a load measured",
+    "loss": "as a loss: ask where waste leaves by another way",
+    "uneven": "unevenly: look at the months outside",
+    "unknown": "too few months are known",
+}
+
+
+def waste_buyer(results: Results) -> Block:
+    """Return waste sold beside waste made, month by month, and what the difference looks like."""
+    sales = results["waste_sales"]
+    found = waste_sales_findings(sales)
+    known = sales.dropna(subset="difference_kg")
+    if known.empty:
+        return note(
+            "Waste sold is not held against waste made: waste_sold, [waste.KIND] in plant.toml and a month whose runs "
+            "all have reel records are needed."
+        )
+    words = []
+    shares = 100 * found["difference_kg"] / found["stream_kg"]
+    for kind, share, finding in zip(found["kind"], shares, found["finding"], strict=True):
+        how = f"{per_cent(abs(share), 1)} {'more' if share > 0 else 'less'}, " if np.isfinite(share) else ""
+        words.append(f"{logged(kind)} {how}{_LOOKS[finding]}")
+    return exhibit(
+        figures.within_errors(
+            known.assign(low=known["ci_low"], high=known["ci_high"]),
+            x="month",
+            by="kind",
+            value="difference_kg",
+            words=("sold dry less made", "95 % limits of weighing, counting and what waits in the bay"),
+        ),
+        name="waste-buyer",
+        finding=f"Waste sold against waste made, last twelve whole months: {'; '.join(words)}. A single month outside "
+        "is a miscount, a steady excess in every paper alike is water, a steady lack is a loss.",
+        table=sales.sort_values(["month", "kind"], ascending=[False, True]),
+        columns=declared("waste_sales", currency=results.logs.plant.currency),
+        file="waste_sales",
     )
 
 

@@ -229,7 +229,16 @@ def unexplained(results: Results) -> Block:
     outside = limits[limits["z"].abs() > 2]
     share = 100 * len(outside) / len(limits) if len(limits) else np.nan
     return exhibit(
-        figures.within_errors(limits),
+        figures.within_errors(
+            limits.assign(
+                low=limits["threading_kg"] - 2 * limits["error_kg"],
+                high=limits["threading_kg"] + 2 * limits["error_kg"],
+            ),
+            x="week",
+            by="press",
+            value="unexplained_kg",
+            words=("unexplained", "threaded paper ± 2 standard deviations"),
+        ),
         name="unexplained",
         finding=f"{len(outside)} of {len(limits)} weeks of a press ({per_cent(share, 0)}) lie outside two standard "
         "deviations of what weighing, counting, grammage and the differences among reels can explain; about 5 % would "

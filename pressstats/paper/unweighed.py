@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..tables import month_of
 from .runs import is_weighed, threading_counts
 
 if TYPE_CHECKING:
@@ -70,11 +71,13 @@ def sold_streams(
     columns = ["month", "kind", "sold_kg", "holds", "stream_kg"]
     if not logs.has("waste_sold"):
         return pd.DataFrame(columns=columns)
-    month_of_run = runs["date"].dt.to_period("M").dt.start_time
-    sold = logs["waste_sold"].assign(month=logs["waste_sold"]["sold_on"].dt.to_period("M").dt.start_time)
+    month_of_run = month_of(runs["date"])
+    sold = logs["waste_sold"].assign(month=month_of(logs["waste_sold"]["sold_on"]))
     rows = []
     for (month, kind), sales in sold.groupby(["month", "kind"]):
         held = logs.plant.waste[str(kind)].holds if str(kind) in logs.plant.waste else ()
+        if "plates" in held:
+            continue
         printed = runs[month_of_run == month]
         known = [_stream_kg(name, printed, threading, mounts) for name in held]
         whole = np.nan if not held else float(np.sum(known))

@@ -1,6 +1,6 @@
 """Every table read or published: the one place that declares columns, units and limits."""
 
-from .columns import Column, Table
+from .columns import Column, Table, month_of
 from .frames import FRAMES
 from .inputs import INKS, INPUTS
 from .matters import MATTERS
@@ -18,4 +18,5 @@ __all__ = [
     "Column",
     "Table",
     "as_published",
+    "month_of",
 ]

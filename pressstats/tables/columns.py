@@ -14,7 +14,7 @@ from typing import Literal
 
 import pandas as pd
 
-__all__ = ["Column", "Kind", "Table"]
+__all__ = ["Column", "Kind", "Table", "month_of"]
 
 Kind = Literal["text", "choice", "date", "month", "time", "number", "count"]
 
@@ -119,3 +119,14 @@ class Table:
     def __getitem__(self, name: str) -> Column:
         """Return the column called `name`; raise ``KeyError`` if there is none."""
         return self.by_name[name]
+
+
+def month_of(days: pd.Series) -> pd.Series:
+    """Return the month of each day or time, as columns of kind ``month`` hold it: its first day.
+
+    Examples
+    --------
+    >>> month_of(pd.Series(pd.to_datetime(["2025-03-31 23:10"]))).iloc[0]
+    Timestamp('2025-03-01 00:00:00')
+    """
+    return days.dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")

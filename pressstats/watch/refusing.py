@@ -25,6 +25,7 @@ _RESTING: dict[str, tuple[str, ...]] = {
         "night_reels",
         "night_splices",
         "waste_cost",
+        "waste_sales",
         "title_cost",
         "run_record",
         "grammage",

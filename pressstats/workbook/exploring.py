@@ -34,6 +34,7 @@ class Exploring:
     ink_intervals: pd.DataFrame
     ink_fits: dict[str, InkFit]
     outlook: Outlook | None
+    supplier_quality: pd.DataFrame
     on_hand: pd.DataFrame
     open_orders: pd.DataFrame
     published: dict[str, pd.DataFrame]
@@ -95,7 +96,15 @@ class Exploring:
         """Return what assumptions change in the weeks ahead (:func:`pressstats.accounts.what_if_cost`)."""
         if self.outlook is None:
             raise ValueError("the logs are too short for a forecast, so nothing is known of the weeks ahead")
-        return what_if_cost(self.logs, self.outlook, assumptions, model=self.published["ink_model"], **period)
+        return what_if_cost(
+            self.logs,
+            self.outlook,
+            assumptions,
+            model=self.published["ink_model"],
+            quality=self.supplier_quality,
+            splices=self.reel_study.splices,
+            **period,
+        )
 
     def mean_coverage(self, run_ids: pd.Index | None = None) -> pd.Series:
         """Return the covered fraction of the pages of runs, by ink; of all runs whose coverage is known by default."""

@@ -14,7 +14,7 @@ import pandas as pd
 from ..orders import on_order
 from ..paper import waste_by
 from ..prices import receipt_prices
-from ..tables import FRAMES
+from ..tables import FRAMES, month_of
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -70,7 +70,7 @@ def run_frame(
     table = table.merge(record[told], on="run_id", how="left", validate="1:1")
     webs = logs["run_webs"].groupby("run_id").size()
     table["webs"] = table["run_id"].map(webs).astype("float64")
-    table["month"] = _month(table["date"])
+    table["month"] = month_of(table["date"])
     table["weekday"] = table["date"].dt.day_name()
     table["hours"] = (table["finished_at"] - table["started_at"]).dt.total_seconds() / _SECONDS
     table["pages_printed"] = table["pages"] * table["copies_gross"]
@@ -87,10 +87,6 @@ def run_frame(
             started = printed["starts"].to_numpy(dtype=float)
             table[f"{ink}_kg"] = table[f"{ink}_m2"].to_numpy(dtype=float) * film / _GRAMS + started * start
     return _declared(table, "runs")
-
-
-def _month(day: pd.Series) -> pd.Series:
-    return day.dt.to_period("M").dt.to_timestamp().astype("datetime64[us]")
 
 
 def mount_frame(
@@ -118,7 +114,7 @@ def mount_frame(
         columns={"butt_kg": "reel_end_kg"}
     )
     table["reel_id"] = chain_of["reel_id"].reindex(table["reel"]).to_numpy()
-    table["month"] = _month(table["date"])
+    table["month"] = month_of(table["date"])
     table["broke"] = (table["ended_by"] == "web_break").astype("float64")
     table["new"] = table["new"].astype("float64")
     table["run_km"] = table["run_m"] / 1000
@@ -156,7 +152,7 @@ def ink_frame(
     key = ["ink", "read_at"]
     table = intervals.merge(watched[[*key, "expected_kg", "z", "signal"]], on=key, how="left", validate="1:1")
     table["date"] = table["read_at"].dt.normalize()
-    table["month"] = _month(table["date"])
+    table["month"] = month_of(table["date"])
     runs = logs["runs"].set_index("run_id")
     pages = (runs["pages"] * runs["copies_gross"]).rename("pages_printed")
     printed = exposure.join(pages, on="run_id")
@@ -197,7 +193,7 @@ def week_frame(runs: pd.DataFrame, balance: pd.DataFrame) -> pd.DataFrame:
     waste = waste_by(balance, ["week"]).rename(columns={"runs": "runs_with_reels", "of_runs": "runs"})
     counts = [name for name in counts if name not in waste]
     table = waste.merge(by_week[counts].sum(min_count=1).reset_index(), on="week", how="left")
-    table["date"], table["month"] = table["week"], _month(table["week"])
+    table["date"], table["month"] = table["week"], month_of(table["week"])
     return _declared(table, "weeks")
 
 

@@ -53,6 +53,10 @@ holds = ["strip", "reel_end", "scrapped"]
 [waste."printed bales"]
 holds = ["startup", "running", "uncounted"]
 
+[waste.aluminium]
+holds = ["plates"]
+plate_kg = 0.11
+
 [owners]
 start_up_waste = "pressroom foreman, desk 7"
 web_breaks = "paper buyer, desk 2"

@@ -103,7 +103,7 @@ class Printer:
     """Prints runs: takes reels from the store, keeps the truth, writes the logs."""
 
     def __init__(self, scenario: Scenario, store: Store, logbook: Logbook, seed: int) -> None:
-        self.scenario, self.store, self.logbook = scenario, store, logbook
+        self.scenario, self.store, self.logbook, self.seed = scenario, store, logbook, seed
         self.chance = Random(f"{seed} printing")
         self.free_at: dict[str, dt.datetime] = {}
         self.large_differences: list[str] = []
@@ -126,6 +126,7 @@ class Printer:
         Printed
             True copies and true kilograms.
         """
+        self.chance = self.scenario.numbers(self.chance, f"{self.seed} printing {order.key}")
         chance, press = self.chance, PRESSES[order.press]
         run = Printed(order, round(order.copies * (1 + chance.uniform(0.001, 0.006))), 0, 0, 0)
         startup = (press.startup_base + press.startup_per_page * order.pages) * math.exp(
@@ -240,17 +241,21 @@ class Printer:
             reel = self.store.take(web.material, stand, now)
         else:
             reel, reel.strip_kg = again, 0.0
-        strip = reel.strip_kg
+        strip, threading = reel.strip_kg, threading * reel.weight_ratio
         logged_strip = max(0.1, strip + chance.gauss(0, SMALL_KG)) if strip else 0.0
         row = self.logbook.add(
             "reel_mounts", run.order.run_id, web.name, reel.supplier.name, reel.reel_id, web.material, stand,
             clock(self._wall(run.order, started, (now - started) / MINUTE)),
             number(reel.reading), number(logged_strip, 1), "0", "0", "", "0", "",
         )  # fmt: skip
+        reel.mounts += 1
+        key = f"{self.seed} mount {reel.supplier.name} {reel.reel_id} {reel.mounts}"
+        chance = self.scenario.numbers(chance, key)
         mount = _Running(truth, stand, reel, row, reel.kg, strip, now, at, used_kg=threading)
         truth.threading_kg += threading
         self.reels_run.setdefault(reel.supplier.name, set()).add(reel.reel_id)
-        butt_m = max(BUTT_LEAST_M, STANDS[stand] * (1 + BUTT_SCATTER * chance.gauss(0, 1)))
+        meant_m = STANDS[stand] * self.scenario.butt_ratio(run.order.date)
+        butt_m = max(BUTT_LEAST_M, meant_m * (1 + BUTT_SCATTER * chance.gauss(0, 1)))
         mount.event = "splice"
         mount.failure = FAILED_SPLICE * math.exp(-(butt_m - SPLICE_TARGET_M) / FAILED_SPLICE_FALL_M)
         if chance.random() < mount.failure:

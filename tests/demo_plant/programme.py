@@ -67,6 +67,11 @@ class RunOrder:
     solid_pages: dict[str, float]
 
     @property
+    def key(self) -> str:
+        """Name of the run that no other run's being or not changes."""
+        return f"{self.date} {self.title.name} {self.press}"
+
+    @property
     def plates_around(self) -> int:
         """Plates of one page around the cylinder."""
         return 1 if self.title.production == "collect" else 2
@@ -139,7 +144,7 @@ def issues(scenario: Scenario, seed: int, weeks_more: int = 13) -> list[Issue]:
             for event in scenario.events:
                 if day in event.days and title.name in event.titles:
                     name, copies, pages = event.name, copies * event.copies, pages + event.pages
-            fitted = _fit_pages(title, pages)
+            fitted = _fit_pages(title, pages) + scenario.pages_added(title, day)
             coloured = 2 * round(fitted * min(0.95, title.colour_share + colour) / 2)
             if day.weekday() in title.black_only:
                 coloured = 0
@@ -229,11 +234,12 @@ def run_orders(scenario: Scenario, printed: list[Issue], seed: int) -> dict[dt.d
         for issue, press, copies in parts:
             place = taken[press]
             taken[press] += 1
+            numbers = scenario.numbers(chance, f"{seed} coverage {day} {issue.title.name} {press}")
             nights.setdefault(day, []).append(
                 RunOrder(
                     f"{day:%y%m%d}-{press}{'abcd'[place]}", day, issue.title, press, place, copies, issue.pages,
                     issue.colour_pages, printed_webs(issue.title, issue.pages),
-                    _coverage(chance, issue.title, issue.pages, issue.colour_pages, scenario.noise),
+                    _coverage(numbers, issue.title, issue.pages, issue.colour_pages, scenario.noise),
                 )
             )  # fmt: skip
         nights[day].sort(key=lambda run: (run.place, run.press))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections import Counter
 from dataclasses import dataclass, field
 from random import Random
 
@@ -48,6 +49,8 @@ class Reel:
     kg_per_m: float  # true weight of a metre
     reading: float  # last weight on paper [kg]
     strip_kg: float  # to be torn off when it is mounted, true
+    weight_ratio: float = 1.0  # what a metre weighs, as a multiple of its material's
+    mounts: int = 0
     new: bool = True
     free_at: dt.datetime = dt.datetime.min  # end of the run it was last on
 
@@ -76,7 +79,9 @@ def make_reel(
     depth = layers * sheet.caliper_um / 1000
     reading = round(kg + chance.gauss(0, REEL_KG))
     reel_id = supplier.reel_id.format(number_of_reel)
-    reel = Reel(supplier, reel_id, material, kg, kg_per_m, reading, kg * slab_share(depth, diameter))
+    reel = Reel(
+        supplier, reel_id, material, kg, kg_per_m, reading, kg * slab_share(depth, diameter), weight_ratio
+    )
     return reel, 10 * round(length * (1 + 0.003 * chance.gauss(0, 1)) / 10)
 
 
@@ -87,10 +92,12 @@ class Store:
     chance: Random
     logbook: Logbook
     scenario: Scenario
+    seed: int
     new: dict[str, list[Reel]] = field(default_factory=lambda: {m: [] for m in NEWSPRINT})
     parts: dict[str, list[Reel]] = field(default_factory=lambda: {m: [] for m in NEWSPRINT})
     on_stand: dict[str, Reel] = field(default_factory=dict)
     losses: list[StoreLoss] = field(default_factory=list)
+    made_of: Counter[str] = field(default_factory=Counter)
     made: dict[str, int] = field(default_factory=lambda: dict.fromkeys(SUPPLIERS, 0))
 
     def receive(self, supplier: Supplier, material: str, reels: int, delivery_id: str, day: dt.date) -> float:
@@ -98,9 +105,11 @@ class Store:
         total = 0.0
         for _ in range(reels):
             self.made[supplier.name] += 1
+            self.made_of[f"{supplier.name} {material}"] += 1
+            number_of_reel = f"{supplier.name} {material} {self.made_of[f'{supplier.name} {material}']}"
             first = {"Brantelow": 104200, "Okkerin": 48200, "Vosgard": 3100}[supplier.name]
             reel, label_m = make_reel(
-                self.chance, supplier, material, first + self.made[supplier.name],
+                self._numbers(number_of_reel), supplier, material, first + self.made[supplier.name],
                 self.scenario.grammage_ratio(material, supplier.name, day),
             )  # fmt: skip
             self.new[material].append(reel)
@@ -110,6 +119,9 @@ class Store:
                 number(reel.reading), number(label_m),
             )  # fmt: skip
         return total
+
+    def _numbers(self, key: str) -> Random:
+        return self.scenario.numbers(self.chance, f"{self.seed} store {key}")
 
     def kg(self, material: str) -> float:
         """Return the true paper of a material on the floor and on the stands [kg]."""
@@ -128,22 +140,23 @@ class Store:
                 waiting.strip_kg = 0.0
                 return waiting
             self.parts[waiting.material].append(waiting)
-        new = self.new[material]
+        new, chance = self.new[material], self._numbers(f"take {material} {stand} {moment}")
         part = next((n for n, r in enumerate(self.parts[material]) if r.free_at <= moment), None)
-        if part is not None and (not new or self.chance.random() < PART_REELS_FIRST):
+        if part is not None and (not new or chance.random() < PART_REELS_FIRST):
             return self._part(self.parts[material].pop(part), moment.date())
         if not new:
             raise RuntimeError(f"the invented plant ran out of {material} on {moment}")
-        return new.pop(min(int(self.chance.expovariate(0.6)), len(new) - 1))
+        return new.pop(min(int(chance.expovariate(0.6)), len(new) - 1))
 
     def _part(self, reel: Reel, day: dt.date) -> Reel:
-        if self.chance.random() < STORE_LOSS_SHARE and reel.kg > 3 * STORE_LOSS_KG[1]:
-            lost = self.chance.uniform(*STORE_LOSS_KG)
+        chance = self._numbers(f"part {reel.reel_id} {day}")
+        if chance.random() < STORE_LOSS_SHARE and reel.kg > 3 * STORE_LOSS_KG[1]:
+            lost = chance.uniform(*STORE_LOSS_KG)
             reel.kg -= lost
             self.losses.append(StoreLoss(reel.supplier.name, reel.reel_id, day, round(lost, 1)))
-        reel.reading = round(reel.kg + self.chance.gauss(0, REEL_KG))
+        reel.reading = round(reel.kg + chance.gauss(0, REEL_KG))
         caliper = NEWSPRINT[reel.material].caliper_um
-        depth = self.chance.randint(*PART_STRIP_LAYERS) * caliper / 1000
+        depth = chance.randint(*PART_STRIP_LAYERS) * caliper / 1000
         reel.strip_kg = reel.kg * slab_share(depth, reel_diameter_m(reel.kg / reel.kg_per_m, caliper))
         return reel
 
@@ -151,7 +164,7 @@ class Store:
         """Leave a part reel on its stand or bring it back to the floor."""
         reel.free_at = moment
         reel.new = False
-        if self.chance.random() < STAYS_ON_THE_STAND:
+        if self._numbers(f"back {stand} {moment}").random() < STAYS_ON_THE_STAND:
             self.on_stand[stand] = reel
         else:
             self.parts[reel.material].append(reel)

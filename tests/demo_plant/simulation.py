@@ -100,7 +100,7 @@ def simulate(scenario: Scenario, seed: int) -> Plant:
     printed = issues(scenario, seed)
     orders = run_orders(scenario, printed, seed)
     prices = Prices(scenario)
-    store = Store(Random(f"{seed} store"), logbook, scenario)
+    store = Store(Random(f"{seed} store"), logbook, scenario, seed)
     newsprint = Newsprint(scenario, store, logbook, prices, daily_need(orders), seed)
     plant = Plant(
         scenario, logbook, printed, store, Printer(scenario, store, logbook, seed), newsprint,

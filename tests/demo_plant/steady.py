@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from random import Random
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -33,6 +34,22 @@ class Steady:
         """Return the pages of `title` on `day` beyond weekday and advertising season."""
         return 0.0
 
+    def pages_added(self, title: Title, day: dt.date) -> int:
+        """Return the pages of `title` on `day` beyond those that its usual limits allow."""
+        return 0
+
     def grammage_ratio(self, material: str, supplier: str, day: dt.date) -> float:
         """Return what a reel received on `day` weighs a metre as a multiple of its material."""
         return 1.0
+
+    def butt_ratio(self, day: dt.date) -> float:
+        """Return the paper left on cores at splices on a publication date as a multiple of each stand's own."""
+        return 1.0
+
+    def delivers(self, supplier: str, day: dt.date) -> bool:
+        """Return whether a mill is ordered from on `day`."""
+        return True
+
+    def numbers(self, usual: Random, key: str) -> Random:
+        """Return the random numbers of one run: the next ones, or numbers of its own by its key."""
+        return usual

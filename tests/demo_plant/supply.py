@@ -142,14 +142,16 @@ class Newsprint:
             return
         self._orders += 1
         order_id = f"PO-{self._orders:04d}"
-        loads = [self._fill(short, daily) for _ in range(trucks)]
+        loads = [self._fill(short, daily, today) for _ in range(trucks)]
         for n, (supplier, reels) in enumerate(loads):
             self._send(f"{order_id}-{n + 1}", order_id, supplier, reels, today, loads)
 
-    def _fill(self, short: dict[str, float], daily: dict[str, float]) -> tuple[Supplier, dict[str, int]]:
+    def _fill(
+        self, short: dict[str, float], daily: dict[str, float], today: dt.date
+    ) -> tuple[Supplier, dict[str, int]]:
         """Fill one truck for a supplier, the most urgent material first; `short` is reduced."""
         urgent = max(short, key=lambda m: short[m] / daily[m])
-        supplier = self._behind(urgent)
+        supplier = self._behind(urgent, today)
         reels: dict[str, int] = {}
         kg = 0.0
         while kg < TRUCK_KG - 700:
@@ -164,11 +166,11 @@ class Newsprint:
             self.called[material][supplier.name] += number_of_reels * PACK_KG[material]
         return supplier, reels
 
-    def _behind(self, material: str) -> Supplier:
+    def _behind(self, material: str, today: dt.date) -> Supplier:
         """Return the mill whose call-offs of a material are furthest behind its share of the contracts."""
         called = self.called[material]
         total = sum(called.values())
-        shares = SHARES[material]
+        shares = {n: share for n, share in SHARES[material].items() if self.scenario.delivers(n, today)}
         return SUPPLIERS[
             max(shares, key=lambda name: shares[name] * total - called[name] + 9000.0 * self.chance.random())
         ]
@@ -220,7 +222,7 @@ class Newsprint:
         short = {m: 21 * daily[m] - self._position(m) for m in NEWSPRINT}
         short[urgent] = daily[urgent] * (14 + max(short[m] / daily[m] for m in NEWSPRINT))
         self.express += 1
-        supplier, reels = self._fill(short, daily)
+        supplier, reels = self._fill(short, daily, today)
         load = f"EX-{self.express:03d}"
         arrives = self.scenario.receiving_day(today + DAY)
         price = {m: self.prices.at(m, today, TRUCK_KG, supplier.name) for m in reels}

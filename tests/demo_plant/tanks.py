@@ -45,7 +45,7 @@ class InkStore:
     """The tanks, hour by hour."""
 
     def __init__(self, scenario: Scenario, logbook: Logbook, prices: Prices, seed: int) -> None:
-        self.scenario, self.logbook, self.prices = scenario, logbook, prices
+        self.scenario, self.logbook, self.prices, self.seed = scenario, logbook, prices, seed
         self.chance = Random(f"{seed} ink")
         self.level = {tank: 0.66 * capacity for tank, (_, capacity) in TANKS.items()}
         self.used_recently = dict.fromkeys(INKS, 60.0)
@@ -58,7 +58,8 @@ class InkStore:
 
     def print(self, run: Printed) -> None:
         """Take from the tanks what a run uses."""
-        order, chance = run.order, self.chance
+        order = run.order
+        chance = self.scenario.numbers(self.chance, f"{self.seed} ink {order.key}")
         for ink in INKS.values():
             solid = order.solid_pages.get(ink.name)
             if solid is None:

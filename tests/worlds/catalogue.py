@@ -16,7 +16,7 @@ from .logs import Folder, known_at, plant_toml, write_folder
 from .scenario import Change, WorldScenario, plant_of
 from .truth import Truth, truth_of
 
-__all__ = ["WORLDS", "World", "make"]
+__all__ = ["WORLDS", "World", "make", "truth_alone"]
 
 LAST = dt.date(2025, 10, 26)
 JUNE, NOVEMBER, MARCH = dt.date(2025, 6, 29), dt.date(2024, 11, 24), dt.date(2025, 3, 16)
@@ -187,3 +187,11 @@ def make(name: str, folder: str | Path, seed: int = 1, **scenario: Any) -> Truth
         transform(held, plant_scenario)
     write_folder(held, out)
     return replace(truth, never_says=world.never_says, must_say=world.must_say, unknown=world.unknown)
+
+
+def truth_alone(name: str, seed: int = 1, **scenario: Any) -> Truth:
+    """Run a world as :func:`make` does, and write nothing."""
+    world = WORLDS[name]
+    plant_scenario = WorldScenario(**world.scenario | scenario)
+    with plant_of(plant_scenario, world.materials):
+        return truth_of(simulate(plant_scenario, seed), name, seed)

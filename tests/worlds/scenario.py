@@ -6,6 +6,7 @@ import contextlib
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from random import Random
 from typing import Any
 
 from demo_plant import scenario as constants
@@ -48,10 +49,17 @@ class WorldScenario(Scenario):
 
     as_of: dt.date = dt.date(2025, 10, 26)
     before: int = 156
+    after: int = AFTER_WEEKS
     grammage: tuple[Change, ...] = ()
     film: tuple[Change, ...] = ()
     startup: tuple[Change, ...] = ()
+    copies: tuple[Change, ...] = ()  # of a title
+    pages: tuple[Change, ...] = ()  # of a title; `ratio` is what is added
     title_closed: tuple[str, dt.date] = ("", FAR)
+    butts: tuple[Change, ...] = ()
+    supplier_dropped: tuple[str, dt.date] = ("", FAR)
+    #: Each run draws numbers of its own, so that it is the same in a plant that differs elsewhere.
+    alike: bool = False
     title_opened: tuple[str, dt.date] = ("", FAR)
     christmas: float = 0.0  # type: ignore[misc]
     closed_weeks: tuple[dt.date, ...] = ()  # their Mondays: nothing is printed
@@ -64,9 +72,9 @@ class WorldScenario(Scenario):
 
     def __post_init__(self) -> None:
         sunday = self.as_of + (6 - self.as_of.weekday()) * DAY
-        object.__setattr__(self, "weeks", self.before + AFTER_WEEKS)
+        object.__setattr__(self, "weeks", self.before + self.after)
         object.__setattr__(self, "first", sunday - self.before * WEEK + DAY)
-        object.__setattr__(self, "last", sunday + AFTER_WEEKS * WEEK)
+        object.__setattr__(self, "last", sunday + self.after * WEEK)
 
     startup_from = property(lambda self: FAR)
     magenta = property(lambda self: (FAR, FAR))
@@ -117,6 +125,23 @@ class WorldScenario(Scenario):
 
     def startup_ratio(self, press: str, day: dt.date) -> float:
         return _ratio(self.startup, day, press)
+
+    def copies_ratio(self, title: Title, day: dt.date) -> float:
+        return _ratio(self.copies, day, title.name)
+
+    def pages_added(self, title: Title, day: dt.date) -> int:
+        return sum(
+            round(change.ratio) for change in self.pages if day >= change.since and change.of == title.name
+        )
+
+    def butt_ratio(self, day: dt.date) -> float:
+        return _ratio(self.butts, day, "")
+
+    def delivers(self, supplier: str, day: dt.date) -> bool:
+        return not (supplier == self.supplier_dropped[0] and day >= self.supplier_dropped[1])
+
+    def numbers(self, usual: Random, key: str) -> Random:
+        return Random(key) if self.alike else usual
 
     def grammage_ratio(self, material: str, supplier: str, day: dt.date) -> float:
         return _ratio(self.grammage, day, material, supplier)

@@ -52,6 +52,9 @@ class Truth:
         Orders open at `as_of`: material, quantity, promised_on, delivered_on as it came to be.
     store_losses : DataFrame
         Part reels that lost paper in the store, up to `as_of`: found_on, kg.
+    mounted : DataFrame
+        Every mount before and after `as_of`: date (of its issue), supplier, material, ended_by, kg, butt_kg [kg] and
+        unit_price (as invoiced) [currency / kg].
     never_says, must_say : tuple of str
         Texts that no page may show, and that one must (regular expressions).
     unknown : tuple of str
@@ -73,6 +76,7 @@ class Truth:
     stock: dict[str, float]
     arrivals: pd.DataFrame
     store_losses: pd.DataFrame
+    mounted: pd.DataFrame
     never_says: tuple[str, ...] = ()
     must_say: tuple[str, ...] = ()
     unknown: tuple[str, ...] = ()
@@ -107,6 +111,29 @@ def _mounted_grammage(plant: Plant, as_of: dt.date) -> pd.DataFrame:
     day = pd.to_datetime(mounts["mounted_at"])
     found = mounts[["supplier", "material"]].assign(day=day, gsm=gsm, kg=kg, ratio=ratio)
     return found[found["day"] <= pd.Timestamp(as_of + DAY)]
+
+
+def _mounted(plant: Plant) -> pd.DataFrame:
+    """Return every mount with what its paper was invoiced at."""
+    sheets = [plant.logbook[name] for name in ("reel_mounts", "reels", "deliveries")]
+    wanted = (
+        ("run_id", "supplier", "reel_id", "material", "start_kg", "returned_kg", "butt_kg", "ended_by"),
+        ("supplier", "reel_id", "delivery_id"),
+        ("delivery_id", "unit_price"),
+    )
+    mounts, reels, deliveries = (
+        pd.DataFrame({name: sheet.values(name) for name in names})
+        for sheet, names in zip(sheets, wanted, strict=True)
+    )
+    table = mounts.merge(reels, on=["supplier", "reel_id"], how="left").merge(
+        deliveries, on="delivery_id", how="left"
+    )
+    start, back, butt, price = (
+        pd.to_numeric(table[name]) for name in ("start_kg", "returned_kg", "butt_kg", "unit_price")
+    )
+    date = pd.to_datetime(table["run_id"].str[:6], format="%y%m%d")
+    numbers = {"date": date, "kg": start - back, "butt_kg": butt.fillna(0.0), "unit_price": price}
+    return table[["supplier", "material", "ended_by"]].assign(**numbers)
 
 
 def _mean(rows: pd.DataFrame) -> float:
@@ -181,5 +208,5 @@ def truth_of(plant: Plant, world: str, seed: int) -> Truth:
         changes=_changes(scenario, mounted), use=_use(plant),
         streams=streams[streams["week"] <= pd.Timestamp(as_of)],
         stock=plant.stock[as_of], arrivals=orders.drop(columns="cancelled_on"),
-        store_losses=lost[lost["found_on"] <= as_of], scenario=scenario,
+        store_losses=lost[lost["found_on"] <= as_of], mounted=_mounted(plant), scenario=scenario,
     )  # fmt: skip
