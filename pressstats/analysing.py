@@ -90,7 +90,7 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
     published |= ahead | {"order_plan": OUTPUTS["order_plan"].empty() if plan is None else plan.published}
     tell("accounts")
     use = accounts.material_use(logs, weighed, exposure, model, history)
-    inks = accounts.InkAccount(exposure, model, fits, published["ink_findings"])
+    inks = accounts.InkAccount(exposure, intervals, model, fits, published["ink_findings"])
     published |= accounts.money_tables(logs, weighed, inks, use, outlook)
     published = watch.refused_tables(published, refused)
     tell("the week")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +12,11 @@ from small_plant import small_tables, write_small_plant
 from pressstats.accounts import compare_periods, named_groups, what_if_cost
 from pressstats.accounts.bridge import Span
 from pressstats.accounts.record_limits import expected_ratio, past_limits, poisson_limits
+from pressstats.accounts.run_ink import run_ink
+from pressstats.accounts.whatif_paper import dropped_effect, splice_effect
 from pressstats.demand import WhatIf
+from pressstats.reels.failures import FailureCurve
+from pressstats.reels.target import SpliceStudy
 from pressstats.results import open_results
 
 RUNS = 13  # a week
@@ -29,11 +35,14 @@ def plant(rng: np.random.Generator, weeks: int = 104, titles: int = 4, spread: f
     )
 
 
-def predicted(runs: pd.DataFrame) -> pd.DataFrame:
-    press = np.zeros(len(runs), dtype=int)
+def expected_of(runs: pd.DataFrame) -> np.ndarray:
     value, size, week = (runs[name].to_numpy() for name in ("value", "size", "week"))
-    expected = expected_ratio(value, size, week, runs["title"].to_numpy(), press) * size
-    low, high = past_limits(value, expected, week, press)
+    return expected_ratio(value, size, week, runs["title"].to_numpy(), np.zeros(len(runs), dtype=int)) * size
+
+
+def predicted(runs: pd.DataFrame) -> pd.DataFrame:
+    expected, press = expected_of(runs), np.zeros(len(runs), dtype=int)
+    low, high = past_limits(runs["value"].to_numpy(), expected, runs["week"].to_numpy(), press)
     return runs.assign(expected=expected, low=low * expected, high=high * expected)
 
 
@@ -78,7 +87,8 @@ def test_counts_are_exceeded_by_chance_in_one_of_ten():
 
 
 def record_of(rng: np.random.Generator, worse: float = 0.0) -> pd.DataFrame:
-    runs = predicted(plant(rng))
+    runs = plant(rng)
+    runs = runs.assign(expected=expected_of(runs))
     crew = rng.choice(["north", "south", "east", "west"], len(runs))
     value = runs["value"] * np.where(crew == "east", 1 + worse, 1.0)
     return pd.DataFrame(
@@ -121,6 +131,9 @@ def small(tmp_path_factory: pytest.TempPathFactory):
     runs.loc[last, "copies_startup_waste"] += 400.0
     runs.loc[last, "copies_running_waste"] -= 300.0
     runs.loc[last, "finished_at"] += pd.Timedelta(minutes=25)
+    runs["deadline"] = pd.NaT
+    runs.loc[last, "deadline"] = runs.loc[last, "finished_at"] - pd.Timedelta(minutes=10)
+    runs.loc[last, "plates"] += 16.0
     return open_results(write_small_plant(tmp_path_factory.mktemp("record") / "logs", tables))
 
 
@@ -136,13 +149,47 @@ def test_last_night_is_read_against_what_was_usual(small):
     # 100 copies more than expected, at 0.50 a kilogram.
     assert last["cost_over_expected"] == pytest.approx(100 * kg * 0.5, rel=0.05)
     assert last["minutes_late"] == pytest.approx(25.0)
+    assert last["minutes_after_deadline"] == pytest.approx(10.0)
+    assert np.isnan(record["minutes_after_deadline"].iloc[0])
+    before = record[record["title"] == "Daily"].iloc[-2]
+    assert last["plates"] == before["plates"] + 16
+    assert last["plates_expected"] == pytest.approx(before["plates"], rel=0.01)
+    assert last["plates"] > last["plates_high"]
+    # Film of a Daily: 20,000 x 0.12 m2 x 2 g x (1.6 + 0.8 pages) = 11.52 kg; nights that are all alike do not tell the
+    # kilogram of idle loss of each ink apart from it.
+    assert before["ink_kg"] == pytest.approx(13.52)
+    assert before["ink_expected_kg"] == pytest.approx(13.52, rel=0.01)
     assert last["crew"] == "north"
+
+
+def test_ink_between_two_dips_is_shared_as_it_is_expected():
+    ids = pd.Series(["a", "b", "c"])
+    ends = pd.to_datetime(["2025-03-01 23:00", "2025-03-02 01:00", "2025-03-03 01:00"])
+    exposure = pd.DataFrame(
+        {"run_id": ids, "ink": "black", "solid_m2": [1000.0, 3000.0, 2000.0], "starts": 1.0}
+    )
+    dips = pd.to_datetime(["2025-03-01 06:00", "2025-03-02 06:00", "2025-03-03 06:00"])
+    rows = {
+        "since": dips[:-1],
+        "read_at": dips[1:],
+        "used_kg": [13.0, 9.0],
+        "days": 1.0,
+        "why": ["", "refilled"],
+    }
+    intervals = pd.DataFrame(rows).assign(ink="black", solid_squared=0.0)
+    terms = {"film_g_m2": 2.0, "startup_kg_per_run": 1.0, "standing_kg_per_day": 3.0}
+    model = pd.DataFrame({"ink": "black", "term": list(terms), "estimate": list(terms.values())})
+    found = run_ink(ids, exposure.assign(finished_at=ends, solid_squared=0.0), intervals, model)
+    # Expected: 3 and 7 kg of the runs and 3 of the day; all of it took 13.
+    assert found["ink_size"].tolist() == [3.0, 7.0, 5.0]
+    assert found["ink_kg"].tolist()[:2] == [3.0, 7.0]
+    assert np.isnan(found["ink_kg"][2])
 
 
 def test_two_periods_are_compared_with_an_interval():
     rng = np.random.default_rng(9)
     held = []
-    for _ in range(300):
+    for _ in range(100):
         days = pd.date_range("2025-01-06", periods=112)
         rows = pd.DataFrame({"date": days.repeat(2), "title": ["A", "B"] * 112})
         rows["size"] = rng.uniform(0.8, 1.2, len(rows)) * np.where(rows["title"] == "A", 100.0, 40.0)
@@ -182,9 +229,82 @@ def test_what_fewer_copies_save_in_money_with_an_interval(small):
     assert total["cost"] == pytest.approx(table["cost"].drop("all materials").sum())
 
 
+QUALITY = pd.DataFrame(
+    {
+        "supplier": ["Eastmill", "Northmill"],
+        "material": "N1200",
+        "price": [0.6, 0.5],
+        "heavier_pct": [0.0, 2.0],
+        "heavier_low": [-0.5, 1.5],
+        "heavier_high": [0.5, 2.5],
+        "lost_pct": 1.0,
+        "lost_error": 0.0,
+        "breaks_per_100": [2.0, 4.0],
+        "ci_low": [1.0, 3.0],
+        "ci_high": [3.0, 5.0],
+        "reel_kg": 1000.0,
+    }
+)
+
+
+def test_a_supplier_dropped_costs_the_price_weight_and_breaks_of_the_others(small):
+    mounts = small.logs["reel_mounts"]
+    kg = (mounts["start_kg"] - mounts["returned_kg"])[mounts["material"] == "N1200"]
+    kg = kg.groupby(mounts["supplier"]).sum()
+    share = kg["Northmill"] / kg.sum()
+    found = dropped_effect(small.logs, QUALITY, ("Northmill",), "N1200", np.random.default_rng(1), 500)
+    # As much printable paper: 1 / 1.02 of the kilograms; a break costs 400.
+    assert found.kg[0] == pytest.approx(share * (1 / 1.02 - 1))
+    cost = share * ((0.6 + 0.02 * 0.4) / 1.02 - (0.5 + 0.04 * 0.4))
+    assert found.cost[0] == pytest.approx(cost)
+    assert found.why == ""
+    assert dropped_effect(small.logs, QUALITY, ("Southmill",), "N1200", np.random.default_rng(1), 5) is None
+    nobody = dropped_effect(
+        small.logs, QUALITY, ("Northmill", "Eastmill"), "N1200", np.random.default_rng(1), 5
+    )
+    assert np.isnan(nobody.cost).all()
+    assert nobody.why == "nobody else has delivered it"
+    little = QUALITY.assign(lost_pct=[np.nan, 1.0])
+    unknown = dropped_effect(small.logs, little, ("Northmill",), "N1200", np.random.default_rng(1), 5)
+    assert unknown.why == "too little is known of the paper of Eastmill"
+    table = what_if_cost(
+        small.logs, small.outlook, {"without": WhatIf(dropped=("Northmill",))}, quality=QUALITY
+    ).set_index("material")
+    paper = table.loc["N1200"]
+    assert paper["change"] == pytest.approx(found.kg[0] * paper["expected"])
+    assert table.loc["all materials", "cost"] == pytest.approx(cost * paper["expected"])
+    assert table.loc["plate", "change"] == 0.0
+
+
+def test_another_length_at_splices_costs_paper_and_failures(small):
+    likely = pd.DataFrame({"sure_m": [0.0, 0.1], "falls_m": [10.0, 10.0]})
+    curve = FailureCurve(True, "", 100, 10, 0.0, 10.0, likely, 1.0, 0.0)
+    row = {"material": "N1200", "splices": 100.0, "current_m": 20.0, "scatter_m": 1e-6}
+    study = SpliceStudy(curve, pd.DataFrame([row]), pd.DataFrame(), pd.DataFrame())
+    mounts = small.logs["reel_mounts"]
+    kg = (mounts["start_kg"] - mounts["returned_kg"])[mounts["material"] == "N1200"].sum()
+    found = splice_effect(small.logs, study, 10.0, "N1200", 0.5, np.random.default_rng(1), 200)
+    # Ten metres of 1.2 m x 45 g fewer; failures rise from exp(-2) to exp(-1) at 400 each.
+    assert found.kg[0] == pytest.approx(-100 / kg * 10 * 1.2 * 0.045)
+    more = 100 / kg * (np.exp(-1) - np.exp(-2)) * 400
+    assert found.cost[0] == pytest.approx(0.5 * found.kg[0] + more, rel=1e-4)
+    untold = SpliceStudy(
+        replace(curve, told=False, why="no splice failed"), study.table, study.costs, study.costs
+    )
+    found = splice_effect(small.logs, untold, 10.0, "N1200", 0.5, np.random.default_rng(1), 200)
+    assert np.isnan(found.cost).all()
+    assert "no splice failed" in found.why
+    with pytest.raises(ValueError, match="a length above 0 m"):
+        WhatIf(butt_m=0.0)
+
+
 @pytest.mark.parametrize(
     ("assumed", "message"),
     [
+        (
+            WhatIf(dropped=("Norhtmill",)),
+            "no supplier of newsprint is called 'Norhtmill': did you mean Northmill",
+        ),
         (WhatIf(grammage={"N1020": 42.0}), "no newsprint is called 'N1020': did you mean N1200"),
         (WhatIf(coverage={"blak": 1.1}), "no ink is called 'blak': did you mean black"),
         (WhatIf(closed=("Dayly",)), "no title is called 'Dayly': did you mean Daily"),

@@ -257,6 +257,8 @@ def test_by_default_orders_go_out_every_day_and_reels_need_no_rest(tmp_path: Pat
         ("[policy]\nload_cost = 500", r"policy\.load_cost: unknown key"),
         ("[waste.bales]\nholds = []", r"waste\.bales\.holds"),
         ('[waste.bales]\nholds = ["strip", "strip"]', r"strip stands twice"),
+        ('[waste.metal]\nholds = ["plates"]', r"needs plate_kg"),
+        ('[waste.metal]\nholds = ["plates", "strip"]\nplate_kg = 0.1', r"plates are sold apart"),
         ('[owners]\nstandby_tests = "desk 12"', r"'standby_tests'; did you mean 'standby_test'"),
         ('[owners]\nbutts = " "', r"butts is asked of nobody"),
     ],

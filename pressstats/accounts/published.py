@@ -12,6 +12,7 @@ from .budget_year import budget_year
 from .cells import valued_use
 from .close import month_close
 from .record import run_record
+from .run_ink import run_ink
 from .standard import standard_use
 from .titles import title_cost
 from .waste import run_waste, waste_cost
@@ -31,9 +32,10 @@ __all__ = ["InkAccount", "money_tables"]
 
 @dataclass(frozen=True)
 class InkAccount:
-    """What is known of inks: exposure of the runs, published model and findings, and the fit of each ink."""
+    """What is known of inks: exposure of runs, use between dips, published model and findings, fit of each ink."""
 
     exposure: pd.DataFrame
+    intervals: pd.DataFrame
     model: pd.DataFrame
     fits: Mapping[str, InkFit]
     findings: pd.DataFrame
@@ -68,8 +70,9 @@ def money_tables(
     close = month_close(logs, books, standard_use(logs, weighed))
     waste = run_waste(logs, weighed)
     year = year_end(logs, books, outlook)
+    of_runs = run_ink(logs["runs"]["run_id"], inks.exposure, inks.intervals, inks.model)
     return {
-        "run_record": run_record(logs, weighed, waste["price"]),
+        "run_record": run_record(logs, weighed, waste["price"], of_runs),
         "waste_cost": waste_cost(logs, waste),
         "waste_sales": waste_sales(logs, waste),
         "title_cost": title_cost(logs, weighed, inks.exposure, inks.fits, spent, waste),

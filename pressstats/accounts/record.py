@@ -1,4 +1,4 @@
-"""Each run against what its title and press did before: start-up and running waste, breaks, remakes, when it ended.
+"""Each run against what its title and press did before: waste, breaks, ink, plates, remakes, when it ended.
 
 What is expected of a run is known before its week: the 52 weeks before it, its title on its press drawn to the press by
 few runs. Intervals are those that past runs, predicted in the same way, kept: 80 of 100 runs lie inside.
@@ -40,7 +40,7 @@ _NAMED_BY_CHANCE = 0.05
 _LEAST_RUNS = 20
 
 
-def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series) -> pd.DataFrame:
+def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series, inks: pd.DataFrame) -> pd.DataFrame:
     """Return the published table ``run_record``.
 
     Parameters
@@ -51,10 +51,12 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series) -> pd.DataFr
         Result of :func:`pressstats.paper.weighed_paper`.
     price : Series, index that of ``runs``
         Price of the paper of each run (:func:`pressstats.accounts.run_waste`) [currency / kg].
+    inks : DataFrame, index that of ``runs``
+        ink_kg and ink_size [kg]: what the dips tell of each run's ink, and what it is in proportion to.
 
     Returns
     -------
-    DataFrame, shape (runs, 37)
+    DataFrame, shape (runs, 45)
         The published columns. Expected values and limits are blank until thirteen weeks of logs have been seen.
     """
     runs, table = weighed.runs, logs["runs"]
@@ -71,13 +73,18 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series) -> pd.DataFr
         "startup": (runs["startup_kg"], runs["starts"].where(runs["starts"] > 0)),
         "running": (runs["running_kg"], gross),
         "wasted": (runs["startup_kg"] + runs["running_kg"], gross),
+        "ink": (inks["ink_kg"], inks["ink_size"]),
+        # A colour page has a plate of each of four inks.
+        "plates": (table["plates"], table["pages"] + 3 * table["colour_pages"].fillna(0.0)),
     }
+    units = {"plates": ""}
     for name, (value, size) in measures.items():
         expected = expected_ratio(value.to_numpy(), size.to_numpy(), weeks, group, press) * size.to_numpy()
         low, high = past_limits(value.to_numpy(), expected, weeks, press)
-        record[f"{name}_expected_kg"] = expected
+        record[f"{name}_expected{units.get(name, '_kg')}"] = expected
         record[f"{name}_low"], record[f"{name}_high"] = low * expected, high * expected
-    record["wasted_kg"] = measures["wasted"][0]
+    record["wasted_kg"], record["ink_kg"] = measures["wasted"][0], inks["ink_kg"]
+    record["plates"] = table["plates"]
     record["cost_over_expected"] = (record["wasted_kg"] - record["wasted_expected_kg"]) * price
     counts = {
         "breaks": (runs["breaks"].fillna(table["web_breaks"]), runs["area_m2"]),
@@ -99,6 +106,7 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series) -> pd.DataFr
     low, high = past_limits(minutes, usual, weeks, press)
     record["minutes_late"] = minutes - usual
     record["minutes_low"], record["minutes_high"] = (low - 1) * usual, (high - 1) * usual
+    record["minutes_after_deadline"] = (table["finished_at"] - table["deadline"]).dt.total_seconds() / 60
     return as_published(record, "run_record")
 
 

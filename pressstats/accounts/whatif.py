@@ -102,14 +102,15 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
         if {*assumed.copies, *assumed.pages, *assumed.closed} or assumed.added is not None:
             makeup = makeup_draws(outlook.recipe, known, since, days, assumed)
             makeup = makeup.iloc[draws.integers(0, len(makeup), _PATHS)]
-        total, untold = np.zeros(_PATHS + 1), []
+        total = np.zeros(_PATHS + 1)
+        untold: list[str] = []
         for place, material in enumerate(outlook.names):
             moved = float(share.get(material, np.nan))
             if not np.isfinite(moved):
                 continue
             need = needs[place]
             price = agreed_price(logs, material, logs.as_of, 7 * float(need[0]) / len(days))
-            drawn = 1 + (error * apart if moved else np.zeros(_PATHS + 1))
+            drawn = np.append(1.0, 1 + (error * apart[1:] if moved else np.zeros(_PATHS)))
             if makeup is not None and material in makeup:
                 drawn[1:] += makeup[material].to_numpy() - 1
             change = moved * drawn * need

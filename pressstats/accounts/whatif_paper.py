@@ -87,7 +87,7 @@ def dropped_effect(
     after = bought * left * printable.sum(axis=0) / left.sum(axis=0)
     # A quarter takes more or less of it than the year, as the year's quarters did.
     quarter = (logs.as_of - mounts["mounted_at"]).dt.days.clip(lower=0) // (_SHARE_DAYS // _QUARTERS)
-    shares = run_kg.groupby([quarter, mounts["supplier"].isin(list(dropped))]).sum().unstack(fill_value=0.0)
+    shares = run_kg.groupby([quarter, mounts["supplier"].isin(list(dropped))]).sum().unstack(fill_value=0)
     share = shares[True] / shares.sum(axis=1)
     uneven = float(share.std() / share.mean()) if len(share) == _QUARTERS else float("nan")
     taken = 1 + uneven * np.append(0.0, draws.standard_normal(many))

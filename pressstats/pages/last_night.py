@@ -36,7 +36,9 @@ _BEYOND = (
     ("wasted_kg", "wasted_high", "wasted more than nine of ten such runs do"),
     ("breaks", "breaks_high", "had more web breaks than such runs have"),
     ("remade", "remade_high", "had more plates made again than such runs have"),
+    ("ink_kg", "ink_high", "took more ink than nine of ten such runs do"),
     ("minutes_late", "minutes_high", "ended later than nine of ten such runs do"),
+    ("minutes_after_deadline", "on_time", "ended after its deadline"),
 )
 _NOTHING = "Nothing is booked after the last day of the logs"
 
@@ -44,7 +46,8 @@ _NOTHING = "Nothing is booked after the last day of the logs"
 def _night(results: Results) -> pd.DataFrame:
     """Return the runs of the last night that the logs know."""
     record = results["run_record"]
-    return record[record["date"] == record["date"].max()] if len(record) else record
+    night = record[record["date"] == record["date"].max()] if len(record) else record
+    return night.assign(on_time=0.0)
 
 
 def _beyond(row: pd.Series) -> list[str]:
@@ -138,8 +141,11 @@ def _numbers(row: pd.Series, words: str) -> str:
     """Return the number of what is beyond its limit, and the limit."""
     for value, limit, told in _BEYOND:
         if told == words:
-            unit = {"wasted_kg": "kg", "minutes_late": "min"}.get(value, "")
-            return f": {quantity(row[value], unit, 0)}, limit {quantity(row[limit], unit, 0)}"
+            unit = {"wasted_kg": "kg", "ink_kg": "kg"}.get(
+                value, "min" if value.startswith("minutes") else ""
+            )
+            beside = f", limit {quantity(row[limit], unit, 0)}" if limit != "on_time" else ""
+            return f": {quantity(row[value], unit, 0)}{beside}"
     return ""
 
 
@@ -150,6 +156,8 @@ def runs(results: Results) -> Block:
         return note("Last night is not held against anything: thirteen weeks of runs are needed.")
     outside = rows[rows["wasted_kg"] > rows["wasted_high"]]
     currency = results.logs.plant.currency
+    logged_one = rows["minutes_after_deadline"].notna().any()
+    deadline = "; minutes_after_deadline: after deadline [min] .0" if logged_one else ""
     words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
     states = [
         "watch" if _beyond(row) else "in control" if np.isfinite(row["wasted_high"]) else "unknown"
@@ -162,8 +170,9 @@ def runs(results: Results) -> Block:
         columns=(
             "title; press; state <state>; wasted_kg: wasted [kg] .0; wasted_expected_kg: expected [kg] .0; "
             f"wasted_high: limit [kg] .0; cost_over_expected: over expected [{currency}] .0; "
-            "breaks: web breaks .0; remade: plates remade .0; minutes_late: later [min] .0; "
-            "minutes_high: limit [min] .0"
+            "ink_kg: ink [kg] .0; ink_expected_kg: expected [kg] .0; ink_high: limit [kg] .0; "
+            "breaks: web breaks .0; plates .0; remade: plates remade .0; minutes_late: later [min] .0; "
+            f"minutes_high: limit [min] .0{deadline}"
         ),
         file="run_record",
     )

@@ -65,7 +65,10 @@ _ALL = (
         _c("counter_breaks", "web breaks by the press counter"),
         _c("plates", "plates exposed"),
         _c("plates_remade", "remakes among them"),
+        _n("ink_kg", "kg", "its share of the ink that the dips about it tell"),
+        _n("ink_expected_kg", "kg", "ink expected of a run like it"),
         _n("minutes_late", "min", "finished later than usual for its title and weekday"),
+        _n("minutes_after_deadline", "min", "finished after its deadline, where one is logged"),
         *(_n(f"{ink}_m2", "m2", f"solid area printed in {ink}") for ink in _INKS),
         *(
             _n(f"{ink}_kg", "kg", f"{ink} ink by film weight and start-up; idle loss is no run's")

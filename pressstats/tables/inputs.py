@@ -80,6 +80,7 @@ _RUNS = Table(
         _count("plates_remade", "plates exposed again", 5000, optional=True),
         _count("colour_pages", "pages with colour", 400, optional=True),
         Column("crew", "text", "", "crew on duty", optional=True),
+        _time("deadline", "when the last copy is wanted", optional=True),
     ),
     required=True,
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from ..tables import OUTPUTS
@@ -73,6 +74,9 @@ def refused_tables(published: dict[str, pd.DataFrame], refused: frozenset[str]) 
         gone_kinds = kinds | {"", "all"} if kinds else kinds
         kept = ~left[name]["kind"].isin(gone_kinds) & ("demand" not in refused)
         left[name] = left[name][kept]
+    if "ink" in refused:
+        ink = [name for name in OUTPUTS["run_record"].names if name.startswith("ink_")]
+        left["run_record"] = left["run_record"].assign(**dict.fromkeys(ink, np.nan))
     words = kinds | ({"plates"} if "demand" in refused else set())
     left["bridge"] = left["bridge"][~left["bridge"]["of"].isin(words)]
     return left

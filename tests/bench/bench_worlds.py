@@ -28,7 +28,7 @@
     change from the cut on: film weight, grammage, start-up waste, copies, pages, a title closed, butts, a supplier
     dropped::
 
-        python tests/bench/bench_worlds.py what-if [--seeds N]
+        python tests/bench/bench_worlds.py what-if [--seeds N] [--levers NAME ...]
 
 Seeds count from 1, or from ``--first``. Each world prints as it is done.
 """
@@ -366,7 +366,7 @@ def _came(one: Truth, first: pd.Timestamp, what: str, prices: pd.Series) -> floa
     return float((rows["kg"] * rows["unit_price"]).sum())
 
 
-def _moved(name: str, seed: int, weeks: int) -> pd.DataFrame:
+def _moved(name: str, seed: int, weeks: int, levers: tuple[str, ...]) -> pd.DataFrame:
     """Return by assumption the change that is told, its limits, and the one that comes.
 
     Each run draws numbers of its own, so that a plant and the same with a change differ by that change alone.
@@ -384,6 +384,7 @@ def _moved(name: str, seed: int, weeks: int) -> pd.DataFrame:
     first -= pd.Timedelta(days=first.weekday())
     listed = logs["materials"].set_index("material")["grammage_gsm"].to_dict()
     every = _assumed(truth.as_of + dt.timedelta(days=1), listed)
+    every = {key: one for key, one in every.items() if key in levers or not levers}
     told_of = what_if_cost(
         logs,
         outlook,
@@ -416,11 +417,12 @@ def _moved(name: str, seed: int, weeks: int) -> pd.DataFrame:
 @click.option("--seeds", default=5)
 @click.option("--first", default=1)
 @click.option("--weeks", default=84)
+@click.option("--levers", "-l", multiple=True, help="names; all without any")
 @click.option("--workers", default=1)
 @measures
-def what_if(seeds: int, first: int, weeks: int, workers: int) -> Iterator[Figure]:
+def what_if(seeds: int, first: int, weeks: int, levers: tuple[str, ...], workers: int) -> Iterator[Figure]:
     """Hold changes that assumptions make against the same plants run with that change."""
-    tasks = [("quiet", seed, weeks) for seed in range(first, first + seeds)]
+    tasks = [("quiet", seed, weeks, levers) for seed in range(first, first + seeds)]
     found = []
     for rows in _each(_moved, tasks, workers):
         print(rows.round(0).to_string(), flush=True)

@@ -61,6 +61,7 @@ class Logbook:
 
     def __init__(self) -> None:
         left_out = {
+            "runs": {"deadline"},
             "stock_counts": {"counted_at"},
             "reel_mounts": {"start_mm", "returned_mm", "used_m"},
             "waste_sold": {"moisture_pct"},
