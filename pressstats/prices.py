@@ -112,12 +112,13 @@ def agreed_price(
 ) -> float:
     """Return the price of an order of `quantity` placed on `day` [currency / unit]; see :func:`price_breaks`.
 
-    Blank where the material is not listed.
+    Blank where the material is not listed; of an unknown quantity that of the smallest.
     """
     if not logs.has("materials") or material not in logs.arrays("materials")["material"]:
         return float("nan")
     breaks = price_breaks(logs, material, day, supplier)
-    return [price for least, price in breaks if least <= max(quantity, 0.0)][-1]
+    ordered = 0.0 if np.isnan(quantity) else max(quantity, 0.0)
+    return [price for least, price in breaks if least <= ordered][-1]
 
 
 # --- what was paid ------------------------------------------------------------------------------

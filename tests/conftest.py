@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import deprecations  # noqa: F401 -- first of all: it watches what the others call
 import pandas as pd
 import pytest
 from filelock import FileLock

@@ -151,6 +151,7 @@ def test_price_by_day_and_quantity(tmp_path: Path) -> None:
         assert agreed_price(logs, "N1200", pd.Timestamp(day), quantity) == price
     assert agreed_price(logs, "plate", pd.Timestamp("2025-03-05"), 1) == 3.0
     assert np.isnan(agreed_price(logs, "unlisted", pd.Timestamp("2025-03-05"), 1))
+    assert agreed_price(logs, "plate", pd.Timestamp("2025-03-05"), np.nan) == 3.0
     assert price_breaks(logs, "N1200", pd.Timestamp("2025-03-10")) == [(0.0, 0.58), (40_000.0, 0.50)]
     with pytest.raises(KeyError):
         price_breaks(logs, "unlisted", pd.Timestamp("2025-03-10"))

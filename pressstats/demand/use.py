@@ -61,7 +61,7 @@ def whole_weeks(logs: Logs) -> pd.DatetimeIndex:
     plant = logs.plant
     first = plant.week_start(dates.min())
     # A plant that never prints on the days before its first run still has a whole first week.
-    before = pd.date_range(first, dates.min(), inclusive="left").day_of_week
+    before = pd.date_range(first, dates.min() - pd.Timedelta(days=1)).day_of_week
     if before.isin(dates.dt.day_of_week.unique()).any():
         first += pd.Timedelta(days=7)
     last = plant.week_start(logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(days=7)

@@ -1,6 +1,6 @@
 """Find the files of a logs folder and open each as cells of text.
 
-CSV, Parquet and sheets of a workbook all become the same thing: cells spelled as the plant spells
+CSV, Parquet, job files and sheets of a workbook all become the same thing: cells spelled as the plant spells
 them in its exports, so that one set of rules reads them all. A typed cell of a workbook or of a
 Parquet file is taken as it is: a whole number keeps no ``.0``, a time with a zone becomes wall time.
 """
@@ -25,6 +25,7 @@ from .parquet import read_parquet
 from .problems import LogsError
 from .typed import spelled
 from .workbook import sheets_of
+from .xjdf import read_xjdf
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["File", "open_folder", "sheet_cells", "table_of"]
 
 _TEXTS = (".csv", ".txt", ".tsv")
-_SUFFIXES = (*_TEXTS, ".parquet", ".xlsx")
+_SUFFIXES = (*_TEXTS, ".parquet", ".xlsx", ".xjdf")
 _NOT_LOGS = {"plant.toml", "readme.md", "readme.txt"}
 
 
@@ -164,7 +165,7 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
             _name(path), table if suffix in _SUFFIXES else "", "", trouble=f"{what}, so it cannot be read"
         )
         return
-    if suffix not in _SUFFIXES or (not table and suffix != ".xlsx"):
+    if suffix not in _SUFFIXES or (not table and suffix not in (".xlsx", ".xjdf")):
         yield File(_name(path), "", "", trouble="belongs to no table, so it was not read")
         return
     try:
@@ -172,6 +173,10 @@ def _open(path: Path, plant: Plant) -> Iterator[File]:
     except OSError as error:
         raise LogsError(f"{_name(path)}: cannot be opened ({error.strerror})") from None
     digest = hashlib.sha256(data).hexdigest()
+    if suffix == ".xjdf":
+        for table, cells in read_xjdf(data, plant).items():
+            yield File(_name(path), table, digest, cells)
+        return
     if suffix == ".xlsx":
         yield from _read_workbook(path, data, digest, plant, claims)
         return
