@@ -27,6 +27,7 @@ import bench_bombs
 import bench_demand
 import bench_faults
 import bench_forecast
+import bench_group
 import bench_ink
 import bench_lab
 import bench_mutants
@@ -167,6 +168,19 @@ def test_paper(line: str, figures: int) -> None:
 )
 def test_reels(line: str, figures: int) -> None:
     assert len(measured(bench_reels.main, line)) == figures
+
+
+def test_a_group_is_measured() -> None:
+    alarms = measured(bench_group.main, "alarms --groups 2")
+    assert alarms == {
+        "groups of equal plants in which one is named": 0,
+        "95 % intervals that hold the truth": 100,
+    }
+    assert measured(bench_group.main, "found --groups 2 --more 40") == {
+        "plants named that waste 40 % more": 100
+    }
+    scale = measured(bench_group.main, "scale --years 1")
+    assert 0 < scale["1 years: most memory of a process"] < 1
 
 
 def test_suppliers() -> None:
