@@ -170,7 +170,7 @@ def test_reels(line: str, figures: int) -> None:
     assert len(measured(bench_reels.main, line)) == figures
 
 
-def test_a_group_is_measured() -> None:
+def test_a_group_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
     alarms = measured(bench_group.main, "alarms --groups 2")
     assert alarms == {
         "groups of equal plants in which one is named": 0,
@@ -179,6 +179,7 @@ def test_a_group_is_measured() -> None:
     assert measured(bench_group.main, "found --groups 2 --more 40") == {
         "plants named that waste 40 % more": 100
     }
+    monkeypatch.setattr(bench_group, "write_demo", lambda folder, years: write_small_plant(folder))
     scale = measured(bench_group.main, "scale --years 1")
     assert 0 < scale["1 years: most memory of a process"] < 1
 
