@@ -43,11 +43,10 @@ def relogged(folder: Path, table: str, columns: tuple[str, ...], factor: float) 
 
 def gate(folder: Path) -> pd.DataFrame:
     logs = read_logs(folder)
-    grammage = paper.weighed_paper(logs).grammage
+    weighed = paper.weighed_paper(logs)
     exposure = ink.ink_exposure(logs)
     intervals, fits, _ = ink.judge_inks(ink.ink_intervals(logs, exposure))
-    runs = paper.weighed_paper(logs).runs
-    return watch.implausible(logs, runs, grammage, ink.ink_model(intervals, fits))
+    return watch.implausible(logs, weighed.runs, weighed.grammage, ink.ink_model(intervals, fits))
 
 
 @pytest.mark.parametrize(
@@ -138,9 +137,9 @@ def test_a_film_weight_that_no_press_prints(tmp_path: Path, film: float, refused
     tables = small_tables()
     tables["deliveries"] = tables["deliveries"][tables["deliveries"]["material"] != "black"]
     logs = read_logs(write_small_plant(tmp_path / "logs", tables))
-    grammage = paper.weighed_paper(logs).grammage
+    weighed = paper.weighed_paper(logs)
     model = pd.DataFrame({"ink": ["black"], "term": ["film_g_m2"], "estimate": [film]})
-    found = watch.implausible(logs, paper.weighed_paper(logs).runs, grammage, model)
+    found = watch.implausible(logs, weighed.runs, weighed.grammage, model)
     films = found[found["what"] == "film weight"]
     assert films["refuses"].tolist() == ["ink"] * refused
     assert films["suspect"].tolist() == ["deliveries of this ink are missing"] * refused
