@@ -9,6 +9,7 @@ import pytest
 from small_plant import every_table, small_tables, write_small_plant
 
 from pressstats import pages
+from pressstats.accounts import recharge_statement
 from pressstats.results import Results, open_results
 
 
@@ -46,6 +47,12 @@ def test_waste_and_titles_say_their_sums(small: Results) -> None:
     )
     assert "Harbour Parish" in str(pages.money.titles(small).markup)
     assert "Close of June 2025" in pages.money.month_end(small).text
+    statement = recharge_statement(small["title_cost"], "Harbour Parish")
+    june = statement.loc[statement["month"] == pd.Timestamp("2025-06-01"), "net_cost"].sum()
+    assert number_in(pages.money.recharge(small).text, "June 2025:") == pytest.approx(june, abs=5)
+    whole = small["year_end"].set_index("material").loc["all materials"]
+    assert number_in(pages.money.year(small).text, "") == pytest.approx(whole["spent"], abs=5)
+    assert "waste_sold, [waste.KIND]" in pages.money.waste_buyer(small).text
     assert "wasted more than nine of ten" in pages.last_night.runs(small).text
 
 

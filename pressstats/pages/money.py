@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..accounts import WASTE, close_totals, waste_sales_findings
+from ..accounts import ALL_MATERIALS, WASTE, close_totals, recharge_statement, waste_sales_findings
 from ..exhibits import Block, declared, exhibit, logged, note, quantity, sheet
 from ..prices import price_words
 from .common import STREAM_WORDS, day_words, per_cent
@@ -16,7 +16,7 @@ from .common import STREAM_WORDS, day_words, per_cent
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["bridge", "month_end", "titles", "waste_buyer", "waste_in_money"]
+__all__ = ["bridge", "month_end", "recharge", "titles", "waste_buyer", "waste_in_money", "year"]
 
 _BETWEEN = {"week": "the week before", "last_year": "the same week of last year"}
 
@@ -166,6 +166,9 @@ def titles(results: Results) -> Block:
     rows = over[over["month"] == over["month"].max()].sort_values("cost_per_1000", ascending=False)
     currency = results.logs.plant.currency
     top = rows.iloc[0]
+    # Grams a copy, where the terms of every material that the title took carry a factor.
+    rows = rows.assign(co2_g=1000 * rows["co2_kg"] / rows["copies_good"].where(rows["copies_good"] > 0))
+    carbon = "; co2_g: carbon dioxide a copy [g] .0" if rows["co2_g"].notna().any() else ""
     return sheet(
         rows,
         name="title-cost",
@@ -177,6 +180,70 @@ def titles(results: Results) -> Block:
             "title; customer; copies_good: net good copies .0; copies_over: over the order .0; "
             f"paper_cost: paper [{currency}] .0; ink_cost: ink [{currency}] .0; plate_cost: plates [{currency}] .0; "
             f"cost_per_1000: per 1,000 [{currency}] .2; ci_low: from [{currency}] .2; ci_high: to [{currency}] .2"
+            f"{carbon}"
         ),
         file="title_cost",
+    )
+
+
+def recharge(results: Results) -> Block:
+    """Return what to recharge to the customers of contracts for the last month that is over."""
+    table = results["title_cost"]
+    over = table[(table["month"] + pd.offsets.MonthEnd(1) <= results.logs.as_of) & (table["customer"] != "")]
+    if over.empty:
+        return note(
+            "Nothing is to be recharged: no whole month has a title of a customer, as titles names them."
+        )
+    last = over[over["month"] == over["month"].max()]
+    parts = [
+        recharge_statement(last, name).assign(customer=name) for name in sorted(last["customer"].unique())
+    ]
+    rows = pd.concat(parts, ignore_index=True)
+    currency = results.logs.plant.currency
+    costs = "; ".join(
+        f"{name}_cost: {words} [{currency}] .0"
+        for name, words in (("paper", "paper"), ("ink", "ink"), ("plate", "plates"), ("over", "of it overs"))
+    )
+    return sheet(
+        rows,
+        name="recharge",
+        caption=(
+            f"To recharge for {last['month'].iloc[0]:%B %Y}: {quantity(rows['net_cost'].sum(), currency, 0)} of paper, "
+            f"ink and plates less waste sold, to {len(parts)} customer{'s' if len(parts) > 1 else ''}; overs are "
+            "copies over what was ordered, and are in paper and ink"
+        ),
+        columns=(
+            f"customer; title; copies_good: net good copies .0; copies_over: over the order .0; {costs}; "
+            f"waste_income: waste sold [{currency}] .0; net_cost: to recharge [{currency}] .0"
+        ),
+        file="title_cost",
+    )
+
+
+def year(results: Results) -> Block:
+    """Return what the year took to date, and what the whole of it is expected to cost."""
+    table = results["year_end"]
+    if table.empty:
+        return note("What the year took is not known: materials with their use are needed.")
+    currency = results.logs.plant.currency
+    whole = table[table["material"] == ALL_MATERIALS].iloc[0]
+    told = np.isfinite(whole["expected_cost"])
+    expected = (
+        f"the whole year is expected to cost {quantity(whole['expected_cost'], currency, 0)} "
+        f"({quantity(whole['cost_q05'], currency, 0)} to {quantity(whole['cost_q95'], currency, 0)} in 90 of 100)"
+        if told
+        else "what the whole year will cost is not told: some material has no forecast"
+    )
+    return sheet(
+        table,
+        name="year-end",
+        caption=f"{quantity(whole['spent'], currency, 0)} spent on what was used since {day_words(whole['from'])}; "
+        f"{expected}",
+        columns=(
+            f"material; unit; used .0; spent [{currency}] .0; "
+            "expected: expected, whole year .0; q05: from .0; q95: to .0; "
+            f"expected_cost: expected cost [{currency}] .0; cost_q05: from [{currency}] .0; "
+            f"cost_q95: to [{currency}] .0; budget_cost: budget [{currency}] .0"
+        ),
+        file="year_end",
     )
