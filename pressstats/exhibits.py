@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from . import __version__
-from .figure_data import notebook_figure, plain_figure, script_json
+from .figure_data import notebook_figure, plain_figure, script_json, standing_figure
 from .lines import sparkline_svg
 from .markup import (
     STATES,
@@ -117,6 +117,7 @@ class Block:
             bundle["text/html"] = f'{_NOTEBOOK_STYLE}<div class="pressstats">{here}</div>'
         else:
             bundle["application/vnd.plotly.v1+json"] = self.drawn
+            bundle["text/html"] = standing_figure(self.drawn, escape(self.text))
         return bundle
 
 

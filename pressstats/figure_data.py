@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import datetime as dt
+import itertools
 import json
 import math
 from typing import TYPE_CHECKING, Any
@@ -21,7 +22,7 @@ from .palette import figure_template
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-__all__ = ["notebook_figure", "plain_figure", "script_json"]
+__all__ = ["notebook_figure", "plain_figure", "script_json", "standing_figure"]
 
 
 def plain_figure(figure: go.Figure) -> dict[str, Any]:
@@ -83,3 +84,28 @@ def notebook_figure(data: dict[str, Any], finding: str) -> dict[str, Any]:
     layout["margin"] = {**margin, "t": above + int(margin.get("t", 12))}
     layout["height"] = int(layout.get("height") or 400) + above
     return {"data": data["data"], "layout": layout, "config": {"displaylogo": False}}
+
+
+_STANDING = itertools.count()
+
+
+def standing_figure(drawn: dict[str, Any], words: str) -> str:
+    """Return HTML in which a figure draws itself, for pages that other tools make of a notebook.
+
+    The library stands in the first figure of a kernel. `words`, escaped, stand there until the figure is drawn.
+    """
+    from plotly.offline import get_plotlyjs
+
+    number = next(_STANDING)
+    name = f"pressstats-figure-{number}"
+    # A loader of modules that the page may have would keep the library to itself.
+    library = (
+        "<script>var pressstatsDefine=window.define;window.define=undefined</script>"
+        f"<script>{get_plotlyjs()}</script><script>window.define=pressstatsDefine</script>"
+    )
+    parts = ", ".join(script_json(drawn.get(part, {})) for part in ("data", "layout"))
+    return (
+        f'{"" if number else library}<div id="{name}">{words}</div><script>if(window.Plotly){{'
+        f"var box=document.getElementById('{name}');box.textContent='';Plotly.newPlot(box, {parts}, "
+        "{responsive: true})}</script>"
+    )

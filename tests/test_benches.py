@@ -83,6 +83,18 @@ def test_lab(tmp_path: Path) -> None:
     assert found["cells with an error"] == 0
     assert found["figures"] >= 1
     assert found["figures not drawn"] == 0
+    assert found["tiles that overlap, light and dark"] == 0
+    assert found["texts of little contrast, light and dark"] == 0
+
+
+def test_lab_keeps_tables_and_figures_and_takes_parameters(tmp_path: Path) -> None:
+    """Run by papermill as of a day in the past, and converted to HTML by nbconvert, as the README says."""
+    logs = write_small_plant(tmp_path / "logs", small_tables(21))
+    found = measured(bench_lab.main, f"keep --notebook paper_balance --logs {logs} --as-of 2025-03-16")
+    assert found["as told"] == 1
+    assert found["lost on the way to HTML"] == 0
+    assert found["tables"] >= 5
+    assert found["figures"] >= 3
 
 
 def test_start() -> None:
