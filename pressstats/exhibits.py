@@ -87,7 +87,8 @@ _NOTEBOOK_STYLE = """<style>
 .pressstats caption{text-align:left;font-weight:600}.pressstats .lead{font-size:1.4em;font-weight:600}
 .pressstats .tiles{display:flex;flex-wrap:wrap;gap:1rem}
 .pressstats .tile{border-top:2px solid;padding:.4rem 0;min-width:9rem}
-.pressstats dd{margin:0}.pressstats .value{font-size:1.6em}
+.pressstats dl dt,.pressstats dl dd{float:none;display:block;width:auto;margin:0;padding:0}
+.pressstats .value{font-size:1.6em}
 .pressstats .caution,.pressstats .note{border-left:3px solid;padding-left:.8rem}
 </style>"""
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from .markup import label, plain
-from .palette import figure_template
+from .palette import COLOURS, figure_template
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -78,6 +78,8 @@ def notebook_figure(data: dict[str, Any], finding: str) -> dict[str, Any]:
     title = {"text": "<br>".join(lines), "x": 0, "xref": "paper", "font": {"size": 14}}
     title |= {"y": 1, "yref": "container", "yanchor": "top", "pad": {"t": 12}}
     layout = {**data["layout"], "template": figure_template(), "title": title}
+    # The colours are those of light pages; a dark JupyterLab would swallow texts on its own ground.
+    layout["paper_bgcolor"] = COLOURS["panel"]
     # the template leaves no room above: a notebook's figure needs some for its title, beside the legend's
     above = 24 + 20 * len(lines) + (30 if layout.get("showlegend") else 0)
     margin = layout.get("margin", {})

@@ -16,6 +16,7 @@ from stand_ins import HOSTILE, StandInResults
 
 from pressstats import exhibits, markup, palette
 from pressstats.exhibits import Shown, Tile
+from pressstats.palette import COLOURS
 from pressstats.tables import OUTPUTS
 
 
@@ -177,9 +178,15 @@ def test_a_notebook_gets_a_live_figure_and_the_page_its_markup() -> None:
         figure_of("a"), name="f", finding="Paper **rose**.", table=pd.DataFrame({"a": [1.0]})
     )
     bundle = block._repr_mimebundle_()
-    assert set(bundle) == {"text/plain", exhibits.PAGE_TYPE, "application/vnd.plotly.v1+json"}
-    assert bundle["application/vnd.plotly.v1+json"]["layout"]["title"]["text"] == "Paper rose."
+    assert set(bundle) == {"text/plain", "text/html", exhibits.PAGE_TYPE, "application/vnd.plotly.v1+json"}
+    layout = bundle["application/vnd.plotly.v1+json"]["layout"]
+    assert layout["title"]["text"] == "Paper rose."
+    assert layout["paper_bgcolor"] == COLOURS["panel"]  # readable in a dark JupyterLab
     json.dumps(bundle)
+    again = block._repr_mimebundle_()["text/html"]
+    assert "Plotly.newPlot(box" in again
+    assert "Paper rose." in again
+    assert len(again) < 100_000  # the library stands in the first figure of a process alone
     said = exhibits.headline("Paper **rose**.")._repr_mimebundle_()
     assert "text/html" in said
     assert said[exhibits.HEADLINE_TYPE] == {"text": "Paper **rose**.", "detail": ""}

@@ -67,12 +67,14 @@ def lab(folder: Path) -> Iterator[str]:
         server.wait(30)
 
 
-#: Tiles or cards of an output whose rectangles meet by more than a pixel.
+#: Tiles of an output, or words within them, whose rectangles meet by more than a pixel.
 _OVERLAPS = """() => { let found = 0;
 for (const box of document.querySelectorAll('.jp-OutputArea-output')) {
-  const tiles = [...box.querySelectorAll('.tile, .card')].map(one => one.getBoundingClientRect());
-  tiles.forEach((a, i) => tiles.slice(i + 1).forEach(b => {
-    found += a.right - b.left > 1 && b.right - a.left > 1 && a.bottom - b.top > 1 && b.bottom - a.top > 1; })); }
+  for (const names of ['.tile, .card', '.tile dt, .tile dd']) {
+    const parts = [...box.querySelectorAll(names)].map(one => one.getBoundingClientRect());
+    parts.forEach((a, i) => parts.slice(i + 1).forEach(b => {
+      found += a.right - b.left > 1 && b.right - a.left > 1 && a.bottom - b.top > 1 && b.bottom - a.top > 1; }));
+  } }
 return found; }"""
 #: Texts of outputs whose contrast is below 3, by the formula of WCAG 2.2 (relative luminance); each text once.
 _FAINT = """() => { const numbers = text => (text.match(/[0-9.]+/g) || []).map(Number);
@@ -88,6 +90,9 @@ for (const element of document.querySelectorAll('.jp-OutputArea-output *, .jp-Re
   if (!own || !shown || element.closest('svg, .js-plotly-plot, style, script')) continue;
   const [a, b] = [light(numbers(getComputedStyle(element).color)), light(solid(element))].sort((x, y) => y - x);
   if ((a + .05) / (b + .05) < 3) found.add(own.slice(0, 60)); }
+for (const plot of document.querySelectorAll('.jp-RenderedPlotly .main-svg:first-child')) {
+  const ground = numbers(getComputedStyle(plot).backgroundColor);
+  if (ground.length === 4 && ground[3] < .9) found.add('a figure without a ground of its own'); }
 return [...found]; }"""
 #: Outputs that are errors, in the notebook as JupyterLab would save it.
 _ERRORS = """() => window.jupyterapp.shell.currentWidget.content.model.sharedModel.toJSON().cells
