@@ -223,7 +223,8 @@ def recharge(results: Results) -> Block:
 def year(results: Results) -> Block:
     """Return what the year took to date, and what the whole of it is expected to cost."""
     table = results["year_end"]
-    if table.empty:
+    # Where a part of the logs is not believed, nothing is told of all together.
+    if not (table["material"] == ALL_MATERIALS).any():
         return note("What the year took is not known: materials with their use are needed.")
     currency = results.logs.plant.currency
     whole = table[table["material"] == ALL_MATERIALS].iloc[0]
