@@ -107,9 +107,10 @@ def draw(folder: Path | None) -> Iterator[Figure]:
             seen = visit(browser, path)
             if seen.page.locator(".plot").count():
                 slowest += [(seconds, f"{path.stem}: {plot}") for seconds, plot in seen.page.evaluate(DRAW)]
-            found += barriers(seen.page)
             requests += len(seen.requests)
             complaints += len(seen.complaints)
+            # asked last: it wants to read the style sheet, which the page's policy refuses aloud
+            found += barriers(seen.page)
             seen.page.context.close()
         largest = max(pages, key=lambda path: path.stat().st_size)
         yield Figure(
