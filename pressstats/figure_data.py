@@ -75,8 +75,8 @@ def notebook_figure(data: dict[str, Any], finding: str) -> dict[str, Any]:
         if len(lines[-1]) + len(word) > 96:
             lines.append("")
         lines[-1] = f"{lines[-1]} {word}".strip()
-    title = {"text": "<br>".join(lines), "x": 0, "xref": "paper", "font": {"size": 14}}
-    title |= {"y": 1, "yref": "container", "yanchor": "top", "pad": {"t": 12}}
+    title = {"text": "<br>".join(lines), "x": 0, "xref": "container", "font": {"size": 14}}
+    title |= {"y": 1, "yref": "container", "yanchor": "top", "pad": {"t": 12, "l": 12}}
     layout = {**data["layout"], "template": figure_template(), "title": title}
     # The colours are those of light pages; a dark JupyterLab would swallow texts on its own ground.
     layout["paper_bgcolor"] = COLOURS["panel"]
