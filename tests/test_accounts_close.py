@@ -393,7 +393,7 @@ def test_a_dip_sees_what_had_finished_by_then():
     day = pd.Timestamp("2025-03-03")
     use = pd.DataFrame({"run_id": ["1", "2", "3", "4", ""], "quantity": [10.0, 10.0, 10.0, 10.0, 8.0]})
     use["day"] = [day, day, day, day + pd.Timedelta(days=1), day]
-    hours = pd.to_timedelta([1, 5, 8, 5.5, 24], unit="h")
+    hours = pd.to_timedelta([60, 300, 480, 330, 1440], unit="min")
     use["ended"] = (day + hours).to_numpy()
     noon = day + pd.Timedelta(hours=12)
     came = pd.DataFrame({"delivery_id": ["D"], "day": [day], "hour": [noon], "quantity": [100.0]})

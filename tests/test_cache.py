@@ -33,6 +33,8 @@ DIGEST = "ab" * 32
 def assert_same(one: Any, two: Any, where: str = "") -> None:
     """Compare objects down to their types, dtypes, names and frequencies."""
     assert type(one) is type(two), where
+    if one is two:
+        return
     if isinstance(one, pd.DataFrame):
         pd.testing.assert_frame_equal(one, two, check_exact=True, obj=where)
         assert one.index.names == two.index.names, where
