@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 from typing import Any
 
@@ -210,3 +211,44 @@ def test_what_is_not_booked_or_not_logged_is_said_and_nothing_is_reassured(tmp_p
     for calm in ("ran as usual", "All tanks hold", "never two at once", "0 reels"):
         assert calm not in words, calm
     assert "thirteen weeks" in words
+
+
+def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results) -> None:
+    logs, jobs = small.logs, small["night_jobs"]
+    days = small["coming_days"].assign(due="")
+    days.loc[days["date"] == logs.as_of + pd.Timedelta(days=1), "due"] = "N1200 24.0 t"
+
+    def told(pages_booked: float, kept: int = 99) -> str:
+        runs = logs["runs"].groupby("title").tail(kept)
+        published = {
+            **small.published,
+            "night_jobs": jobs.assign(pages=pages_booked),
+            "coming_days": days,
+        }
+        mine = _Logs(logs, {"runs": runs})
+        return read(pages.last_night.look_at(dataclasses.replace(small, logs=mine, published=published)))
+
+    assert "Daily is booked with 24 pages, usual are 16: none of its last 20 runs had as many" in told(24)
+    assert "is booked with" not in told(16)
+    assert "is booked with" not in told(24, kept=19)
+    assert f"Due {logs.as_of + pd.Timedelta(days=1):%a} " in told(16)
+    assert "today" not in told(16)
+
+
+def test_the_headline_says_what_was_outside_the_usual(small: Results) -> None:
+    calm = dict.fromkeys(("wasted_kg", "breaks", "remade", "ink_kg", "minutes_late"), 0.0)
+    row = small["run_record"].tail(1).assign(
+        **calm, wasted_expected_kg=1.0, wasted_high=2.0, breaks_high=2.0, remade_high=2.0, ink_high=2.0,
+        minutes_high=2.0,
+    )  # fmt: skip
+
+    def told(*rows: pd.DataFrame) -> str:
+        published = {**small.published, "run_record": pd.concat(rows)}
+        return read(pages.last_night.headline(dataclasses.replace(small, published=published)))
+
+    assert "The one run ran as usual" in told(row)
+    late = row.assign(minutes_late=9.0, remade=3.0)
+    assert re.search(r"The one run was outside the usual: \S+ on P\d \(plates made again, late\)", told(late))
+    assert "1 of 2 runs was outside the usual" in told(row, late)
+    assert told(*[late] * 5).count("(plates made again, late)") == 3
+    assert "and 2 more" in told(*[late] * 5)

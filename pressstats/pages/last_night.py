@@ -31,15 +31,17 @@ __all__ = [
     "webs",
 ]
 
-#: What of a run is held against its limit: column, its upper limit, and the words for what is beyond it.
+#: What of a run is held against its limit: column, its upper limit, the words for what is beyond it, and one word.
 _BEYOND = (
-    ("wasted_kg", "wasted_high", "wasted more than nine of ten such runs do"),
-    ("breaks", "breaks_high", "had more web breaks than such runs have"),
-    ("remade", "remade_high", "had more plates made again than such runs have"),
-    ("ink_kg", "ink_high", "took more ink than nine of ten such runs do"),
-    ("minutes_late", "minutes_high", "ended later than nine of ten such runs do"),
-    ("minutes_after_deadline", "on_time", "ended after its deadline"),
+    ("wasted_kg", "wasted_high", "wasted more than nine of ten such runs do", "waste"),
+    ("breaks", "breaks_high", "had more web breaks than such runs have", "web breaks"),
+    ("remade", "remade_high", "had more plates made again than such runs have", "plates made again"),
+    ("ink_kg", "ink_high", "took more ink than nine of ten such runs do", "ink"),
+    ("minutes_late", "minutes_high", "ended later than nine of ten such runs do", "late"),
+    ("minutes_after_deadline", "on_time", "ended after its deadline", "after its deadline"),
 )
+#: Last runs of a title that a booked number of pages is held against; with fewer nothing is said.
+_USUAL_RUNS = 20
 _NOTHING = "Nothing is booked after the last day of the logs"
 
 
@@ -50,9 +52,9 @@ def _night(results: Results) -> pd.DataFrame:
     return night.assign(on_time=0.0)
 
 
-def _beyond(row: pd.Series) -> list[str]:
-    """Return what of a run is beyond its limits."""
-    return [words for value, limit, words in _BEYOND if row[value] > row[limit]]
+def _beyond(row: pd.Series) -> list[tuple[str, str]]:
+    """Return what of a run is beyond its limits: as a clause, and in a word."""
+    return [(words, short) for value, limit, words, short in _BEYOND if row[value] > row[limit]]
 
 
 def headline(results: Results) -> Block:
@@ -60,14 +62,20 @@ def headline(results: Results) -> Block:
     rows = _night(results)
     title = f"Last night, issues of {day_words(rows['date'].iloc[0])}" if len(rows) else "Last night"
     told = rows.dropna(subset="wasted_expected_kg")
-    off = [f"{row['title']} on {row['press']}" for _, row in told.iterrows() if _beyond(row)]
+    off = [
+        f"{logged(row['title'])} on {logged(row['press'])} ({', '.join(short for _, short in _beyond(row))})"
+        for _, row in told.iterrows()
+        if _beyond(row)
+    ]
     if rows.empty:
         lead = "What was printed last night is not known: no run can be held against anything"
     elif told.empty:
         lead = f"{counted(len(rows), 'run')} printed; thirteen weeks of runs are needed to judge them"
     elif off:
         verb = "was" if len(off) == 1 else "were"
-        lead = f"{len(off)} of {counted(len(rows), 'run')} {verb} outside the usual: {list_words(off, 3)}"
+        which = "The one run" if len(rows) == 1 else f"{len(off)} of {counted(len(rows), 'run')}"
+        lead = f"{which} {verb} outside the usual: {', '.join(off[:3])}"
+        lead += f" and {len(off) - 3} more" if len(off) > 3 else ""
     elif len(told) < len(rows):
         lead = f"{len(told)} of {counted(len(rows), 'run')} ran as usual; of the others it is not known"
     else:
@@ -106,10 +114,11 @@ def look_at(results: Results) -> Block:
     """Say what somebody should look at before tonight: runs outside the usual, stock, tanks, reels, tests."""
     lines = []
     for _, row in _night(results).iterrows():
-        for words in _beyond(row):
+        for words, _ in _beyond(row):
             lines.append(
                 f"**{logged(row['title'])} on {logged(row['press'])}** {words}{_numbers(row, words)}."
             )
+    lines += _unusual_pages(results)
     short = results["night_webs"]
     short = short[short["named"] < short["new_reels"]]
     if len(short) and results.logs.has("reels"):
@@ -127,19 +136,36 @@ def look_at(results: Results) -> Block:
         for about, do in zip(pressing["about"], pressing["do"], strict=True)
     ]
     coming = results["coming_days"]
-    due = coming.loc[
-        (coming["date"] == results.logs.as_of + pd.Timedelta(days=1)) & (coming["due"] != ""), "due"
-    ]
+    morning = results.logs.as_of + pd.Timedelta(days=1)
+    due = coming.loc[(coming["date"] == morning) & (coming["due"] != ""), "due"]
     # a quantity keeps its unit on its line
-    lines += [f"**Due today**: {logged(re.sub(r'(?<=[0-9]) ', chr(160), words), 160)}." for words in due]
+    lines += [
+        f"**Due {day_words(morning)}**: {logged(re.sub(r'(?<=[0-9]) ', chr(160), words), 160)}."
+        for words in due
+    ]
     if not lines:
         return note("Nothing that is logged asks for a look before tonight.")
     return points(lines)
 
 
+def _unusual_pages(results: Results) -> list[str]:
+    """Return a line for each title that is booked with a number of pages that none of its last runs had."""
+    runs = results.logs["runs"].sort_values("started_at", kind="stable")
+    jobs = results["night_jobs"]
+    lines = []
+    for title, booked in zip(jobs["title"], jobs["pages"], strict=True):
+        last = runs.loc[runs["title"] == title, "pages"].dropna().tail(_USUAL_RUNS)
+        if len(last) == _USUAL_RUNS and booked > 0 and not last.eq(booked).any():
+            lines.append(
+                f"**{logged(title)}** is booked with {booked:.0f} pages, usual are {last.mode().iloc[0]:.0f}: none of "
+                f"its last {_USUAL_RUNS} runs had as many. Ask before plates and reels are laid out."
+            )
+    return lines
+
+
 def _numbers(row: pd.Series, words: str) -> str:
     """Return the number of what is beyond its limit, and the limit."""
-    for value, limit, told in _BEYOND:
+    for value, limit, told, _ in _BEYOND:
         if told == words:
             unit = {"wasted_kg": "kg", "ink_kg": "kg"}.get(
                 value, "min" if value.startswith("minutes") else ""
@@ -193,7 +219,7 @@ def jobs(results: Results) -> Block:
         ),
         name="night-jobs",
         caption=f"Issues of {day_words(table['date'].iloc[0])}, starts and ends as usual, one title after the other"
-        f"{missing}",
+        f"{missing}; webs as in the title's last run with as many pages",
         columns=(
             "title; press; starts <text>; ends <text>; copies .0; pages .0; colour_pages: in colour .0; "
             "plates .0; plates_high: plates, 9 of 10 below .0; like: webs as in run"
