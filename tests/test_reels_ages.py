@@ -1,6 +1,7 @@
 """Age of reels on the floor and when mounted, against a walk through the reels one by one."""
 
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -113,3 +114,30 @@ def test_the_plan_lets_reels_get_as_old_as_the_most_that_is_there_lasts():
     )
     found = reel_store._planned_age({"order_plan": plan, "stock_cover": cover})
     assert found.set_index("material")["planned"].dropna().to_dict() == {"a": 30.0}
+
+
+def test_what_can_still_be_claimed_is_counted_apart():
+    as_of = pd.Timestamp("2025-10-26")
+    claims = pd.DataFrame(
+        {
+            "supplier": "S",
+            "reel_id": ["last", "over"],
+            "material": "N",
+            "delivery_id": "D",
+            "why": "outer layers damaged",
+        }
+    ).assign(received_on=as_of, depth_mm=9.0, usual_mm=2.0, claim_kg=10.0, claim_cost=[80.0, 60.0])
+    # The 60 days end on as-of for the one, on the day before for the other.
+    claims["mounted_at"] = [
+        as_of - 60 * DAY + pd.Timedelta(hours=23),
+        as_of - 61 * DAY + pd.Timedelta(hours=23),
+    ]
+    plant = SimpleNamespace(currency="EUR", policy=SimpleNamespace(claim_days=60.0))
+    logs = SimpleNamespace(has=lambda name: name == "reel_mounts", as_of=as_of, plant=plant)
+    nothing = pd.DataFrame(columns=["subject", "what", "suspect", "refuses"])
+    for rows, words in (
+        (claims, "1 of them, 80 EUR, can still be claimed for within 60 days"),
+        (claims.tail(1), "none can still be claimed for within 60 days"),
+    ):
+        results = SimpleNamespace(logs=logs, reel_study=SimpleNamespace(claims=rows), implausible=nothing)
+        assert words in text_of(reel_store.claims(results))

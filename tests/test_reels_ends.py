@@ -2,6 +2,7 @@
 
 import itertools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ from scipy import stats
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import read_logs
+from pressstats.pages import reel_ends as reel_ends_page
 from pressstats.paper import weighed_paper
 from pressstats.reels import ends_by, ends_cost, reel_ends
 from pressstats.reels.ends import both_lengths, butts
@@ -166,6 +168,21 @@ def test_the_published_target_is_the_least_of_the_published_costs():
     assert row["best_m"] == pytest.approx(costs.loc[costs["total"].idxmin(), "metres"], abs=0.51)
     assert row["best_low"] <= row["best_m"] <= row["best_high"]
     assert row["saving_low"] <= row["saving_per_year"] <= row["saving_high"]
+    # Where the interval holds what is left now, no setting is told, marked or asked for.
+    main = study.table.iloc[0]
+    for low, known in ((main["current_m"] + 1, True), (main["current_m"], False)):
+        told = study.table.assign(
+            best_low=low, best_high=main["current_m"] + 40, best_m=main["current_m"] + 20
+        )
+        results = SimpleNamespace(
+            logs=SimpleNamespace(plant=SimpleNamespace(currency="EUR")),
+            reel_study=SimpleNamespace(splices=replace(study, table=told), ends=study.table),
+            implausible=pd.DataFrame(columns=["subject", "what", "suspect", "refuses"]),
+        )
+        block = reel_ends_page.splice_target(results)
+        assert ("not known which setting costs least" in block.text) is not known
+        assert ("left on purpose cost least" in block.text) is known
+        assert ("which curve holds is not known" in reel_ends_page.sensitivity(results).text) is not known
     changed = study.sensitivity.set_index("change")["best_m"]
     assert (
         changed["a failed splice costs half"] < row["best_m"] < changed["a failed splice costs twice as much"]

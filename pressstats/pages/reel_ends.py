@@ -165,15 +165,24 @@ def splice_target(results: Results) -> Block:
     main = table.loc[table["splices"].idxmax()]
     seen = f"{curve.failed} of {curve.splices} splices failed."
     costs = study.costs[study.costs["material"] == main["material"]]
-    finding = (
-        f"{logged(main['material'])}: {main['best_m']:.0f} m left on purpose cost least ({main['best_low']:.0f} to "
-        f"{main['best_high']:.0f} m), {main['current_m']:.0f} m are left now. {seen}"
-        if curve.told
-        else f"Least-cost target: {curve.why}. {seen}"
-    )
+    undecided, paper = _undecided(main), logged(main["material"])
+    between = f"{main['best_low']:.0f} to {main['best_high']:.0f} m"
+    now = f"{main['current_m']:.0f} m are left now"
+    if not curve.told:
+        finding = f"Least-cost target: {curve.why}. {seen}"
+    elif undecided:
+        finding = (
+            f"{paper}: it is not known which setting costs least. It lies from {between}, and {now}, "
+            f"which may be it: nothing here asks for another setting. {seen}"
+        )
+    else:
+        finding = f"{paper}: {main['best_m']:.0f} m left on purpose cost least ({between}), {now}. {seen}"
     return exhibit(
         figures.cost_curves(
-            costs, currency=currency, current=float(main["current_m"]), best=float(main["best_m"])
+            costs,
+            currency=currency,
+            current=float(main["current_m"]),
+            best=np.nan if undecided else float(main["best_m"]),
         ),
         name="splice-target",
         finding=finding,
@@ -189,6 +198,11 @@ def splice_target(results: Results) -> Block:
         ),
         file="splice_target",
     )
+
+
+def _undecided(row: pd.Series) -> bool:
+    """Return whether what is left now may be what costs least."""
+    return bool(row["best_low"] <= row["current_m"] <= row["best_high"])
 
 
 def target_words(results: Results) -> Block:
@@ -220,7 +234,8 @@ def _round(count: float) -> str:
 
 def sensitivity(results: Results) -> Block:
     """Return how far the least-cost target moves when what it rests on is otherwise."""
-    table = results.reel_study.splices.sensitivity
+    study = results.reel_study.splices
+    table = study.sensitivity
     if table.empty:
         return note(
             "How the target would move with prices is not shown, since none can be told. More settings tell more: "
@@ -233,7 +248,8 @@ def sensitivity(results: Results) -> Block:
     return sheet(
         wide,
         name="target-sensitivity",
-        caption="Metres that cost least if things were otherwise",
+        caption="Metres that cost least on the likeliest curve, if things were otherwise"
+        + ("; which curve holds is not known" if study.table.apply(_undecided, axis=1).any() else ""),
         columns=[*heads("change: if"), *[Shown(str(name), "", "m", 1) for name in wide.columns[1:]]],
     )
 

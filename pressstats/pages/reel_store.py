@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from .. import reels
 from ..exhibits import Block, declared, logged, note, quantity, sheet
@@ -12,8 +13,6 @@ from ..prices import price_words
 from .common import counted, daily_use, list_words, needs, tonnes
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..results import Results
 
 __all__ = ["claims", "part_reels", "reel_ages", "store_losses"]
@@ -23,7 +22,7 @@ _MOUNTED_DAYS = 91
 
 
 def claims(results: Results) -> Block:
-    """Return the reels to claim for."""
+    """Return the reels that lost far more than is usual, and how many of them can still be claimed for."""
     table = results.reel_study.claims
     if not results.logs.has("reel_mounts"):
         return needs("Claims", "reel_mounts")
@@ -31,13 +30,17 @@ def claims(results: Results) -> Block:
         return note(
             "No reel was stripped, or lacked weight, so far beyond what is usual that it calls for a claim."
         )
-    currency = results.logs.plant.currency
+    currency, days = results.logs.plant.currency, results.logs.plant.policy.claim_days
+    until = table["mounted_at"].dt.normalize() + pd.Timedelta(days=days)
+    running = table[until >= results.logs.as_of]
+    still = f"{len(running)} of them, {quantity(running['claim_cost'].sum(), currency, 0)},"
     return sheet(
         table,
         name="claims",
-        caption=f"{len(table)} reels to claim for, {quantity(table['claim_kg'].sum(), 'kg', 0)} beyond the usual "
-        f"strip, worth {quantity(table['claim_cost'].sum(), currency, 0)} "
-        f"{price_words(results.logs)}; the latest first",
+        caption=f"{counted(len(table), 'reel')} stripped or short beyond what is usual, "
+        f"{quantity(table['claim_kg'].sum(), 'kg', 0)} too much, worth "
+        f"{quantity(table['claim_cost'].sum(), currency, 0)} {price_words(results.logs)}: "
+        f"{still if len(running) else 'none'} can still be claimed for within {days:g} days; the latest first",
         columns=(
             "supplier; reel_id: reel; material; delivery_id: delivery; received_on: received <date>; "
             "mounted_at: mounted <date>; why; depth_mm: depth [mm] .0; usual_mm: usual [mm] .1; "
