@@ -13,6 +13,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats.orders import latest_order_days
 from pressstats.pages import order_cards, ring_first
+from pressstats.pages.common import day_words
 from pressstats.pages.material_words import material_words, packs_words
 from pressstats.pages.order_cards import first_orders
 
@@ -84,7 +85,7 @@ def test_packs_are_called_as_they_are_sold(tmp_path: Path) -> None:
     assert packs_words(logs, "plate", float("nan"), 200.0) == ""
 
 
-def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path) -> None:
+def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     logs = plant(tmp_path)
     plan = plan_of(logs, spread=0.0)
     block = order_cards.order_now(results_of(logs, plan, on_order()))
@@ -98,6 +99,26 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path) -> None:
         assert f"{rows['cost'].sum():,.0f} EUR" in said(block), order
     assert block.markup.count("Order number") == first["order"].nunique()
     assert "freight 600 EUR" in said(block)
+    assert "contact" not in said(block)
+    # Whom to ring stands on each card, as text; what can wait least stands first.
+    known = {"contacts": {"Northmill": "desk <4>"}}
+    named = dataclasses.replace(logs, plant=logs.plant.model_copy(update=known))
+    plan = dataclasses.replace(
+        plan, published=plan.published.assign(order_on=plan.published["order_on"].min())
+    )
+    first = first_orders(plan.published)
+    orders = list(first["order"].unique())
+    days = pd.Series(pd.NaT, index=orders, dtype="datetime64[us]")
+    days[orders[-1]], days[orders[0]] = first["order_on"].iloc[0], first["order_on"].iloc[0] + DAY
+    monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
+    block = order_cards.order_now(results_of(named, plan, on_order()))
+    assert block.markup.count("desk &lt;4&gt;") == len(orders)
+    heads = [line for line in said(block).splitlines() if "freight" in line]
+    placed = first.groupby("order")["cost"].sum()
+    assert len(orders) > 1
+    assert f"{placed[orders[-1]]:,.0f} EUR; latest {day_words(days[orders[-1]])}" in heads[0]
+    assert f"{placed[orders[0]]:,.0f} EUR; latest {day_words(days[orders[0]])}" in heads[1]
+    assert all("latest not known" in line for line in heads[2:])
 
 
 def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: Path) -> None:

@@ -51,6 +51,31 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
         assert words.endswith(f"{min(share[order], 100):.0f} % of the truck is used.")
 
 
+def test_a_reason_says_why_it_is_bought_ahead_once() -> None:
+    policy = SimpleNamespace(cover_days_maximum=21.0)
+    plan = SimpleNamespace(policy=policy, currency="EUR")
+    row = {
+        "order": "O",
+        "material": "ink",
+        "days_left": 20.0,
+        "days_after": 50.0,
+        "shared_with": "",
+        "used": 0.75,
+    }
+    row |= {"risk": 0.4, "next_due_on": DAY, "price": 4.0, "price_then": 4.1, "price_from": pd.NaT}
+    dear = pd.Timestamp("2026-01-02")
+
+    def told(**own: object) -> str:
+        reasons = pd.DataFrame([row | own])
+        results = SimpleNamespace(plan=SimpleNamespace(reasons=reasons), logs=SimpleNamespace(plant=plan))
+        return reason_words(results, str)["O"]
+
+    for own in ({"kind": "freight"}, {"kind": "price", "price_from": dear}, {"kind": "risk"}):
+        assert told(**own).count("because") == 1, own
+        assert "50 days with it, more than the 21 wanted" in told(**own)
+    assert told(kind="freight", price_from=dear).count("because") == 2
+
+
 def test_cover_in_a_reason_is_of_the_days_to_come() -> None:
     use = np.array([9.0, 30.0, 0.0, 50.0, 40.0])
     # 30, nothing and 50 are used up whole, and half of the next 40.

@@ -109,3 +109,39 @@ def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     assert "no emergency supply is to be expected" in str(
         buying_suppliers.emergencies(results(service=quiet))
     )
+
+
+def test_mills_that_are_not_told_apart_are_named_and_each_has_its_contact() -> None:
+    rows = [
+        ("Northmill", 669.0, 667.0, 671.0),
+        ("Westmill", 690.0, 681.0, 702.0),
+        ("Eastmill", 693.0, 688.0, 701.0),
+    ]
+    columns = ["supplier", "true_cost_per_t", "true_ci_low", "true_ci_high"]
+    blank = dict.fromkeys(
+        ("loads", "on_time_pct", "days_late_mean", "price", "reels", "breaks_per_100", "strip_pct", "heavier_pct",
+         "chance_outside_tolerance"),
+        1.0,
+    )  # fmt: skip
+    record = pd.DataFrame(rows, columns=columns).assign(material="N45-1260", **blank)
+    plant = Plant(name="P", timezone="Etc/UTC", currency="EUR", contacts={"Westmill": "desk <4>"})
+
+    def told(table: pd.DataFrame) -> Any:
+        class Known(SimpleNamespace):
+            def __getitem__(self, name: str) -> pd.DataFrame:
+                return table
+
+        logs = SimpleNamespace(plant=plant)
+        return buying_suppliers.side_by_side(Known(logs=logs, implausible=results().implausible))
+
+    block = told(record)
+    assert (
+        "Eastmill costs 24 EUR more all in than one of Northmill. Not told apart: Westmill and Eastmill"
+        in said(block)
+    )
+    assert block.markup.count("desk &lt;4&gt;") == 1
+    two = said(told(record[record["supplier"] != "Northmill"]))
+    assert "though the logs cannot tell them apart yet." in two
+    assert "Not told apart" not in two
+    assert "ot told apart" not in said(told(record[record["supplier"] != "Eastmill"]))
+    assert "contact" not in said(told(record[record["supplier"] == "Eastmill"]))

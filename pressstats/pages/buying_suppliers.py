@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -114,27 +115,21 @@ def side_by_side(results: Results) -> Block:
         f"{low:.0f} to {high:.0f}" if high == high else ""
         for low, high in zip(table["true_ci_low"], table["true_ci_high"], strict=True)
     ]
-    table = table.assign(outside=100 * table["chance_outside_tolerance"], interval=interval)
+    contacts = results.logs.plant.contacts
+    table = table.assign(
+        outside=100 * table["chance_outside_tolerance"],
+        interval=interval,
+        contact=[contacts.get(name, "") for name in table["supplier"]],
+    )
     currency = results.logs.plant.currency
     known = table.dropna(subset="true_cost_per_t")
     several = known[known.duplicated("material", keep=False)]
-    finding = "What each supplier delivers, and how"
-    if len(several):
-        widest = (
-            several.groupby("material")["true_cost_per_t"].agg(lambda cost: cost.max() - cost.min()).idxmax()
-        )
-        mine = several[several["material"] == widest].sort_values("true_cost_per_t")
-        low, high = mine.iloc[0], mine.iloc[-1]
-        apart = high["true_ci_low"] > low["true_ci_high"]
-        finding = (
-            f"Of {logged(widest)} a tonne of {logged(high['supplier'])} costs "
-            f"{quantity(high['true_cost_per_t'] - low['true_cost_per_t'], currency, 0)} more all in than one of "
-            f"{logged(low['supplier'])}{'' if apart else ', though the logs cannot tell them apart yet'}"
-        )
+    finding = _dearest(several, currency) if len(several) else "What each supplier delivers, and how"
     columns = (
         "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late .1; "
         f"price: price [{currency}] .4; "
     )
+    contact = "; contact" if table["contact"].any() else ""
     # What is bought by the reel is compared; of the rest there is only how it comes.
     paper = table["true_cost_per_t"].notna() | table["reels"].notna()
     blocks = [
@@ -144,17 +139,38 @@ def side_by_side(results: Results) -> Block:
             caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness",
             columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: strip [%] .2; "
             f"heavier_pct: heavier [%] .2; true_cost_per_t: true cost [{currency} / t] .0; interval: 95 % interval; "
-            "outside: contract outside [%] .0",
+            f"outside: contract outside [%] .0{contact}",
             file="supplier_record",
         )
     ]
     if not paper.all():
         rest = table[~paper]
         words = f"{counted(len(rest), 'other material')}: how they come"
-        blocks.append(
-            folded(words, sheet(rest, name="other-suppliers", caption=words, columns=columns.rstrip("; ")))
-        )
+        rows = sheet(rest, name="other-suppliers", caption=words, columns=f"{columns.rstrip('; ')}{contact}")
+        blocks.append(folded(words, rows))
     return Block("".join(one.markup for one in blocks), "\n".join(one.text for one in blocks))
+
+
+def _dearest(several: pd.DataFrame, currency: str) -> str:
+    """Say of the material whose suppliers differ most what the dearest costs more, and who is not told apart."""
+    cost = several.groupby("material")["true_cost_per_t"]
+    widest = (cost.max() - cost.min()).idxmax()
+    mine = several[several["material"] == widest].sort_values("true_cost_per_t")
+    low, high = mine.iloc[0], mine.iloc[-1]
+    # The intervals of two that are told apart do not touch.
+    alike = [
+        (first["supplier"], second["supplier"])
+        for (_, first), (_, second) in combinations(mine.iterrows(), 2)
+        if not second["true_ci_low"] > first["true_ci_high"]
+    ]
+    ends = (low["supplier"], high["supplier"])
+    others = "; ".join(f"{logged(one)} and {logged(other)}" for one, other in alike if (one, other) != ends)
+    return (
+        f"Of {logged(widest)} a tonne of {logged(high['supplier'])} costs "
+        f"{quantity(high['true_cost_per_t'] - low['true_cost_per_t'], currency, 0)} more all in than one of "
+        f"{logged(low['supplier'])}{', though the logs cannot tell them apart yet' if ends in alike else ''}"
+        f"{f'. Not told apart: {others}' if others else ''}"
+    )
 
 
 def claims(results: Results) -> Block:

@@ -44,14 +44,16 @@ def order_now(results: Results) -> Block:
     why = reason_words(results)
     trucks = rows.drop_duplicates("order")["supplier"].value_counts()
     made: dict[str, int] = {}
-    items = []
+    items: list[tuple[pd.Timestamp, Card]] = []
     for order, mine in rows.groupby("order", sort=False):
         supplier = str(mine["supplier"].iloc[0])
         made[supplier] = made.get(supplier, 0) + 1
         truck = f", truck {made[supplier]} of {trucks[supplier]}" if trucks.get(supplier, 1) > 1 else ""
         until = latest.get(order, pd.NaT)
-        items.append(_card(results, supplier, truck, mine, until, why.get(str(order), "")))
-    return cards(items, name="order-now", beside=ring, beside_head="Ring first")
+        items.append((until, _card(results, supplier, truck, mine, until, why.get(str(order), ""))))
+    # What waits least stands first; what nobody knows the day of, last.
+    items.sort(key=lambda item: pd.Timestamp.max if pd.isna(item[0]) else item[0])
+    return cards([card for _, card in items], name="order-now", beside=ring, beside_head="Ring first")
 
 
 def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Timestamp, why: str) -> Card:
@@ -72,6 +74,7 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
         }
     )
     as_of = logs.as_of
+    contact = logs.plant.contacts.get(supplier)
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     return Card(
         head=f"{logged(supplier)}{truck}",
@@ -80,6 +83,7 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
             ("latest", late),
             ("due", day_words(rows["due_on"].iloc[0], as_of)),
             ("freight", quantity(total - float(value.sum(skipna=False)), currency, 0)),
+            *([("contact", logged(contact))] if contact else []),
         ),
         table=table,
         columns=f"packs <text>; material <text>; quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"

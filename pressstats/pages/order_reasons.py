@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["reason_words"]
 
+_PER_TRUCK = "because freight is per truck"
+
 
 def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[str, str]:
     """Return why each load of the plan is ordered, as sentences without their first capital.
@@ -41,8 +43,10 @@ def _sentence(results: Results, row: Any, name: Callable[[str], str]) -> str:
     policy = results.logs.plant.policy
     why = _why(results, row, name)
     if np.isfinite(row.days_after):
-        because = "because freight is per truck" if pd.isna(row.price_from) else _dearer(results, row)
-        why += f", and {row.days_after:.0f} days with it, more than the {policy.cover_days_maximum:g} wanted, {because}"
+        because = _PER_TRUCK if pd.isna(row.price_from) else _dearer(results, row)
+        # What is bought ahead has told why already.
+        because = "" if because in why else f", {because}"
+        why += f", and {row.days_after:.0f} days with it, more than the {policy.cover_days_maximum:g} wanted{because}"
     if row.shared_with:
         others = [name(other) for other in row.shared_with.split(SEPARATOR)]
         listed = others[0] if len(others) == 1 else f"{', '.join(others[:-1])} and {others[-1]}"
@@ -71,7 +75,7 @@ def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:
         unit = str(results.logs.of_material(pd.Series([row.material]), "unit").iloc[0])
         unit = {"each": "pieces"}.get(unit, unit)
         return f"{material} is bought ahead: from {row.from_quantity:,.0f} {unit} on its price is lower"
-    return f"{material} is bought ahead, because freight is per truck: {left} when this comes"
+    return f"{material} is bought ahead, {_PER_TRUCK}: {left} when this comes"
 
 
 def _dearer(results: Results, row: Any) -> str:
