@@ -195,7 +195,7 @@ def test_a_few_weeks_have_a_forecast_and_no_promise(tmp_path: Path) -> None:
 def test_what_was_published_stands_before_what_is_made_again(outlook: Outlook) -> None:
     weeks = outlook.history.index
     alone = forecast_record(outlook, past_forecasts(None, weeks[0])[0])
-    assert set(alone["source"]) == {"remade"}
+    assert set(alone["source"]) == {"reconstructed"}
     assert sorted(alone["made_on"].unique()) == [week - pd.Timedelta(days=1) for week in weeks[-26:]]
     wednesday = weeks[-6] - pd.Timedelta(days=5)
     said = pd.DataFrame(
@@ -209,7 +209,7 @@ def test_what_was_published_stands_before_what_is_made_again(outlook: Outlook) -
     assert mine["actual"].notna().sum() == 6
     # A Wednesday's publication speaks of the week after it, as the Sunday after it would have.
     gone = weeks[-6] - pd.Timedelta(days=1)
-    others = record[record["source"] == "remade"].reset_index(drop=True)
+    others = record[record["source"] == "reconstructed"].reset_index(drop=True)
     pd.testing.assert_frame_equal(others, alone[alone["made_on"] != gone].reset_index(drop=True))
 
 
@@ -300,3 +300,12 @@ def test_the_same_recipe_gives_the_same_digits(outlook: Outlook) -> None:
 
 def test_the_forecast_begins_where_the_demo_ends(demo: Outlook) -> None:
     assert read_logs(ROOT / "data_demo").as_of == pd.Timestamp(demo.recipe.drivers.last)
+
+
+def test_a_record_says_how_much_of_it_was_never_published() -> None:
+    from pressstats.pages.demand import _reconstructed
+
+    source = pd.DataFrame({"source": ["reconstructed"] * 2 + ["published"]})
+    assert _reconstructed(source.head(2)) == "all reconstructed: none was published"
+    assert _reconstructed(source) == "2 of 3 reconstructed, the others as published"
+    assert _reconstructed(source.tail(1)) == "all as published"

@@ -25,7 +25,7 @@ def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
     parts = []
     for origin in (int(o) for o in outlook.backtest.origins if n - JUDGED <= o < n):
         if not any(first_days[origin] <= day < first_days[origin] + pd.Timedelta(days=7) for day in said):
-            parts.append(_remade(outlook, origin))
+            parts.append(_reconstructed(outlook, origin))
     parts.append(published.assign(source="published").astype({"source": "str"}))
     record = pd.concat(parts, ignore_index=True)
     came = outlook.history.stack().rename("actual").rename_axis(["week", "material"]).reset_index()
@@ -33,7 +33,7 @@ def forecast_record(outlook: Outlook, published: pd.DataFrame) -> pd.DataFrame:
     return as_published(record, "forecast_record")
 
 
-def _remade(outlook: Outlook, origin: int) -> pd.DataFrame:
+def _reconstructed(outlook: Outlook, origin: int) -> pd.DataFrame:
     backtest = outlook.backtest
     said = Forecast(outlook.weeks, outlook.history.columns, backtest.judged(origin), 0.0)
     low, high = said.quantiles(np.array([0.05, 0.95]))[:, :CHOICE]
@@ -43,7 +43,7 @@ def _remade(outlook: Outlook, origin: int) -> pd.DataFrame:
             "material": np.repeat(backtest.names, CHOICE),
             "made_on": outlook.history.index[origin] - pd.Timedelta(days=1),
             "week": np.tile(week.to_numpy(), len(backtest.names)),
-            "source": "remade",
+            "source": "reconstructed",
             "mean": said.mean.to_numpy()[:CHOICE].T.reshape(-1),
             "q05": low.T.reshape(-1),
             "q95": high.T.reshape(-1),

@@ -30,9 +30,6 @@ __all__ = [
     "weeks_ahead",
 ]
 
-
-#: What a page calls the source of a past forecast.
-_SOURCES = {"remade": "reconstructed"}
 _METHOD_HEADS = "; ".join(f"{method} .2" for method in METHODS)
 
 
@@ -320,12 +317,13 @@ def kept(results: Results) -> Block:
     ).reset_index()
     shown["against"] = shown["missed"] / shown["missed_naive"].where(shown["missed_naive"] > 0)
     # Real past publications before those made again.
-    shown = shown.sort_values(["source", "material"], kind="stable").replace({"source": _SOURCES})
+    shown = shown.sort_values(["source", "material"], kind="stable")
     return sheet(
         shown,
         name="kept",
-        caption=f"Nine in ten was promised; {per_cent(100 * inside.mean(), 0)} of {len(record)} past forecasts held "
-        "what came (forecasts of one material lean on each other, so this swings)",
+        caption=f"Nine in ten was promised; {per_cent(100 * inside.mean(), 0)} of {quantity(len(record), '', 0)} past "
+        f"forecasts held what came, {_reconstructed(record)} (forecasts of one material lean on each other, so this "
+        "swings)",
         columns=(
             "material; source; forecasts .0; inside: held by the interval [%] .0; "
             "error: median error, actual against forecast [%] .1; "
@@ -335,17 +333,26 @@ def kept(results: Results) -> Block:
     )
 
 
+def _reconstructed(record: pd.DataFrame) -> str:
+    """Say how many of the past forecasts were published, and how many reconstructed."""
+    made_again = int((record["source"] == "reconstructed").sum())
+    if not made_again:
+        return "all as published"
+    if made_again == len(record):
+        return "all reconstructed: none was published"
+    return f"{quantity(made_again, '', 0)} of {quantity(len(record), '', 0)} reconstructed, the others as published"
+
+
 def record_table(results: Results) -> Block:
     """Return what was said and what came in the last weeks, one to four weeks ahead."""
     record = results["forecast_record"].dropna(subset="actual")
     table = last_weeks(results, 4, record)
     ahead = (table["week"] - table["made_on"]).dt.days
     table = table[ahead <= 28].sort_values(["week", "material", "made_on"], ascending=[False, True, False])
-    table = table.replace({"source": _SOURCES})
     return sheet(
         table,
         name="record",
-        caption="Forecast against actual, up to four weeks before",
+        caption=f"Forecast against actual, up to four weeks before, {_reconstructed(table)}",
         columns=(
             "material; made_on: made on <date>; week <date>; source; mean: expected .0; "
             "q05: 1 in 20 below .0; q95: 1 in 20 above .0; actual .0"

@@ -58,7 +58,7 @@ _ABOUT: dict[str, str] = {
     "lateness counted in; blank beyond half a year. next promised: earliest day promised of an open order; one "
     "before as-of is overdue. storage maximum: as in the plant's list of materials. why blank: why the quantity on "
     "hand is not known.",
-    "Record": "What earlier publications forecast (published), or would have (remade), and what came (actual).",
+    "Record": "What earlier publications forecast (published), or would have (reconstructed), and what came (actual).",
 }
 
 _PRICE = ("price", "price_now", "unit_price")

@@ -215,7 +215,7 @@ _ALL = (
         _t("material", "code of the material"),
         _d("made_on", "last day that the forecast knew"),
         _d("week", "first day of the week"),
-        _t("source", "published, or remade: reconstructed from the logs of that day"),
+        _t("source", "published, or reconstructed from the logs of that day"),
         _n("mean", "material unit", "what was forecast"),
         _n("q05", "material unit", "5 % quantile of the forecast"),
         _n("q95", "material unit", "95 % quantile of the forecast"),
