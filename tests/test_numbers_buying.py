@@ -285,8 +285,10 @@ def test_forecasts_that_held_are_counted_from_their_record(
 ) -> None:
     record = [row for row in read("forecast_record") if row["actual"] and row["q05"] and row["q95"]]
     held = sum(float(row["q05"]) <= float(row["actual"]) <= float(row["q95"]) for row in record)
-    assert f"{100 * held / len(record):.0f}\u00a0% of {len(record)} past forecasts" in page.words.replace(
-        " %", "\u00a0%"
+    share, count = f"{100 * held / len(record):.0f}\u00a0%", f"{len(record):,}".replace(",", "\u202f")
+    assert f"{share} of {count} past forecasts" in page.words.replace(" %", "\u00a0%")
+    assert ("all reconstructed: none was published" in page.words) == all(
+        row["source"] == "reconstructed" for row in record
     )
 
 
