@@ -16,7 +16,7 @@ from .position import on_order, open_orders, refuse_stock, stock_on_hand
 from .rates import expedite_price
 from .risk import risk_before_arrival
 from .standby import standby_hours
-from .supplier_parts import supplier_parts
+from .supplier_parts import supplier_deliveries, supplier_parts
 from .yearly import season_spend, total_spend, year_spend
 
 __all__ = [
@@ -57,6 +57,7 @@ __all__ = [
     "stock_cover",
     "stock_on_hand",
     "stock_paths",
+    "supplier_deliveries",
     "supplier_parts",
     "total_spend",
     "year_spend",

@@ -1,4 +1,4 @@
-"""What part of each material each supplier is likely to deliver, month by month."""
+"""What part of each material each supplier is likely to deliver, and what is to come of it, month by month."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from ..offers import offers
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["supplier_parts"]
+__all__ = ["supplier_deliveries", "supplier_parts"]
 
 #: What parts are told by, the firmest first.
 ALONE, CONTRACTS, PLAN, AGREED, ALIKE = "alone", "contracts", "plan", "agreed", "alike"
@@ -59,6 +59,43 @@ def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> 
             ]
     kinds = {"material": "str", "month": "datetime64[us]", "supplier": "str", "part": "float64", "by": "str"}
     return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
+
+
+def supplier_deliveries(logs: Logs, plan: pd.DataFrame, open_rows: pd.DataFrame, supplier: str) -> pd.Series:
+    """Return what is on order and planned of a supplier, by material and month of delivery.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``; ``terms`` where there are contracts.
+    plan : DataFrame
+        Published table ``order_plan``.
+    open_rows : DataFrame
+        Result of :func:`pressstats.orders.open_orders`.
+    supplier : str
+        The supplier; nobody else's rows count.
+
+    Returns
+    -------
+    Series, index material and month (its first day)
+        Quantity [unit of the material]. The plan reckons with the contract that runs, not with the next one: of a
+        contract what is planned after its last day is left out. Open orders without a day promised are, too.
+
+    Examples
+    --------
+    >>> supplier_deliveries(logs, results["order_plan"], results.open_orders, "Vosgard").head(1)
+    material  month
+    N45-1260  2025-10-01    18340.0
+    """
+    terms = offers(logs, logs.as_of)
+    ends = terms[terms["supplier"] == supplier].set_index("material")["contract_to"]
+    planned = plan.rename(columns={"due_on": "day"})
+    planned = planned[~(planned["day"] > planned["material"].map(ends))]
+    rows = pd.concat([planned, open_rows.rename(columns={"promised_on": "day"})], ignore_index=True)
+    rows = rows[(rows["supplier"] == supplier) & rows["day"].notna()]
+    day = rows["day"].astype("datetime64[us]")
+    month = (day - pd.to_timedelta(day.dt.day - 1, unit="D")).rename("month")
+    return rows["quantity"].astype("float64").groupby([rows["material"], month]).sum(min_count=1)
 
 
 def _parts(offered: pd.DataFrame, ordered: np.ndarray, day: pd.Timestamp) -> tuple[np.ndarray, str]:

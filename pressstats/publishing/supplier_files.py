@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
-from ..orders import supplier_parts
+from ..orders import supplier_deliveries, supplier_parts
 from ..pages.buying_files import FOLDER, supplier_files
 from ..pages.material_words import material_words
 from .sheets import open_rows, order_rows
@@ -24,6 +25,12 @@ _ABOUT: list[Line] = [
         "In the unit beside the material. Low is undercut once in twenty, high exceeded once in twenty, expected is "
         "the mean; lows of several months do not add up, nor do highs. They say how our "
         "need may vary.",
+    ),
+    (
+        "Need and deliveries",
+        "Low, expected and high are what we need of you in the month; to come is what is to be delivered in it: what "
+        "is on order, and what we plan to call off (under a contract until its last day), blank after the last of "
+        "them. What they differ by goes into stock or comes out of it.",
     ),
     ("Blank", "What is not known is left blank."),
 ]
@@ -81,9 +88,9 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     about = {
         "Orders": "What we order now: value is quantity times the price agreed.",
         "Open orders": "What is on order and has not come.",
-        "Twelve months": "What we expect to take of you, month by month, by what stands beside it; no promise to buy.",
+        "Twelve months": "What we expect to need of you, month by month, by what stands beside it; no promise to buy.",
     }
-    unit_heads = dict.fromkeys(("quantity", "low", "expected", "high"), "material unit")
+    unit_heads = dict.fromkeys(("quantity", "low", "expected", "high", "to_come"), "material unit")
     unit_heads |= {"price": f"{currency} / material unit", "value": currency}
     sheets = {}
     for name, frame in frames.items():
@@ -105,7 +112,7 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
 
 
 def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
-    """Return what a supplier is likely to deliver in each of the next twelve months, low, expected and high."""
+    """Return what is likely needed of a supplier in each of the next twelve months, and what is to come in it."""
     tables = results.tables()
     season = tables["demand_season"]
     parts = supplier_parts(
@@ -113,7 +120,18 @@ def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
     )
     mine = season.merge(parts[parts["supplier"] == supplier], on=["material", "month"])
     quantities = {name: mine[column] * mine["part"] for name, column in _QUANTITIES.items()}
-    return mine[["material", "month"]].assign(**quantities, by=mine["by"].map(_BY))
+    return mine[["material", "month"]].assign(
+        **quantities, to_come=_to_come(results, supplier, mine), by=mine["by"].map(_BY)
+    )
+
+
+def _to_come(results: Results, supplier: str, months: pd.DataFrame) -> np.ndarray:
+    """Return what is on order or planned of a supplier for each row's material and month, as far as that reaches."""
+    of_month = supplier_deliveries(results.logs, results["order_plan"], results.open_orders, supplier)
+    found = of_month.reindex(pd.MultiIndex.from_frame(months[["material", "month"]])).to_numpy(dtype=float)
+    last = of_month.reset_index().groupby("material")["month"].max()
+    reached = months["month"] <= months["material"].map(last)
+    return np.where(reached & np.isnan(found), 0.0, found)
 
 
 def _named(names: pd.Series, known: pd.Series) -> pd.Series:
