@@ -131,6 +131,11 @@ def test_orders_of_the_next_seven_days_are_told_and_no_later_ones(logs: Logs) ->
     assert to_do(logs, exceptions_of(), nothing(order_plan=order_plan(logs, 8, "N1200", 9.0))).empty
     plates = to_do(logs, exceptions_of(), nothing(order_plan=order_plan(logs, 3, "plate", 9.0)))
     assert plates["do"].item() == "Order plate 5,000"
+    # What costs most is named, whatever ends first.
+    costs = {"a": 5.0, "b": 40.0, "c": 7.0, "N1200": 900.0, "d": 6.0, "e": 8.0, "f": 50.0}
+    many = pd.concat([order_plan(logs, 3, name, cost) for name, cost in costs.items()])
+    words = to_do(logs, exceptions_of(), nothing(order_plan=many))["do"].item()
+    assert words == "Order N1200 5,000 kg, f 5,000, b 5,000, e 5,000, c 5,000 and 2 more"
 
 
 def test_a_risk_above_what_is_allowed_asks_for_the_open_order_only_where_there_is_one(logs: Logs) -> None:

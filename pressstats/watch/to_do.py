@@ -133,13 +133,13 @@ def _one_action(row: Any) -> str:
 
 
 def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
-    """Yield the orders of each day of the week to come; of each, what may end first comes first."""
-    plan, ends = supply.order_plan, supply.stock_cover.set_index("material")["runs_out_q05"]
+    """Yield the orders of each day of the week to come; of each, what costs most comes first."""
+    plan = supply.order_plan
     soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)]
     for day, rows in soon.groupby("order_on"):
-        ordered = rows.groupby("material")["quantity"].sum()
-        first = ends.reindex(ordered.index).sort_values(kind="stable").index
-        amounts = [f"{name} {_amount(logs, str(name), ordered[name])}" for name in first]
+        ordered = rows.groupby("material")[["quantity", "cost"]].sum()
+        ordered = ordered.sort_values("cost", ascending=False, kind="stable")
+        amounts = [f"{name} {_amount(logs, str(name), much)}" for name, much in ordered["quantity"].items()]
         number = rows["order"].nunique()
         why = (
             f"{number} {'order' if number == 1 else 'orders'} of the plan; the first is due on "
