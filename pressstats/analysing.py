@@ -110,7 +110,6 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
         regimes=published["regimes"],
         announced=paper.announced_changes(logs, grammages, mounts),
         **({} if plan is None else {"contracts": plan.contracts}),
-        supplier_record=published["supplier_record"],
         claims=published["claims"],
         wanted=frozenset() if plan is None else watch.wanted_now(logs, plan.risk, published["order_plan"]),
     )

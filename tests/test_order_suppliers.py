@@ -13,6 +13,7 @@ from scipy import stats
 from small_plant import small_tables
 
 from pressstats.orders import OrderPlan, plan_orders
+from pressstats.orders.contract_ends import _Course, _shifts
 from pressstats.orders.contracts import call_offs, contract_limits
 from pressstats.orders.planned import ORDERS, Source
 
@@ -133,10 +134,64 @@ def test_a_contract_that_is_too_large_is_told_with_what_mends_it(tmp_path: Path)
     assert odds["chance_above"] == 0.0
     # The search leaves off within three hundredths of the least cost: a load is within it.
     assert bought(plan)["Southmill"] <= 24_000 < bought(plan)["Northmill"] / 5
-    assert odds["shift"] > YEAR / 2
-    assert odds["other"] == "Southmill"
-    assert odds["shift_cost"] == pytest.approx(odds["shift"] * 0.01)
+    # Southmill can give no more than is still to come of it: next to nothing of what is missing.
+    assert odds["shift"] < 0.05 * YEAR < YEAR / 2 < odds["left"]
+    assert odds["other"] == ("Southmill" if odds["shift"] else "")
+    # A tenth of the price of what is missing, less a cent a kilogram of what is shifted.
+    missing = 0.9 * 2 * YEAR - odds["q50"]
+    assert odds["worth"] == pytest.approx(0.1 * 0.60 * missing - odds["shift"] * 0.01, rel=0.05)
     assert odds["q05"] <= odds["q50"] <= odds["q95"] < 1.8 * YEAR
+
+
+def ends(*of_mill: tuple[str, float, float, float, float]) -> dict[str, tuple[float, str, float, float]]:
+    """Return what is shifted between mills: of each its name, contract (+- 10 %), what is drawn, to come, its price."""
+    coming = np.array([[to_come, to_come] for *_, to_come, _ in of_mill])
+    prices = {name: price for name, *_, price in of_mill}
+    packs = dict.fromkeys(prices, 10.0)
+    return _shifts(
+        {
+            name: _Course(drawn, coming, place, 0.9 * agreed, 1.1 * agreed, prices, packs)
+            for place, (name, agreed, drawn, _, _) in enumerate(of_mill)
+            if agreed
+        }
+    )
+
+
+def test_a_shift_leaves_the_giver_within_its_own_contract() -> None:
+    # A ends at 850 and lacks 50 of 900; B ends at 930 and can spare 30 of its 900. 50 t at a tenth of 2.0: 10; what is
+    # shifted costs nothing.
+    low, giver = ("A", 1000.0, 450.0, 400.0, 2.0), ("B", 1000.0, 430.0, 500.0, 2.0)
+    shift, other, left, worth = ends(low, giver)["A"]
+    assert (other, ends(low, giver)["B"]) == ("B", (0.0, "", 0.0, 0.0))
+    assert (shift, left, worth) == pytest.approx((30.0, 20.0, 10.0))
+    # C can give all of it: it is asked, though dearer to leave: 50 x (2.0 - 1.9) is what that costs.
+    shift, other, left, worth = ends(low, giver, ("C", 1000.0, 500.0, 500.0, 1.9))["A"]
+    assert other == "C"
+    assert (shift, left, worth) == pytest.approx((50.0, 0.0, 10.0 - 5.0))
+    # Of two that can, the one that costs less; one without a contract gives what is to come of it, 40 and no more.
+    assert ends(low, ("B", 1000.0, 500.0, 500.0, 1.9), ("C", 0.0, 0.0, 60.0, 2.1))["A"][1] == "C"
+    shift, other, left, _ = ends(low, ("C", 0.0, 0.0, 40.0, 2.1))["A"]
+    assert other == "C"
+    assert (shift, left) == pytest.approx((40.0, 10.0))
+    # Nobody can spare a pack: all is left.
+    shift, other, left, worth = ends(low, ("B", 1000.0, 430.0, 475.0, 2.0))["A"]
+    assert (shift, other) == (0.0, "")
+    assert (left, worth) == pytest.approx((50.0, 10.0))
+
+
+def test_what_is_too_much_goes_where_there_is_room_and_nothing_is_given_twice() -> None:
+    # A ends at 1,150, 50 above its most; B has room for 40 up to 1,100; less is negative.
+    high = ("A", 1000.0, 450.0, 700.0, 2.0)
+    shift, other, left, worth = ends(high, ("B", 1000.0, 560.0, 500.0, 2.1))["A"]
+    assert other == "B"
+    # 50 at a tenth of 2.0, less 40 x (2.1 - 2.0).
+    assert (shift, left, worth) == pytest.approx((-40.0, -10.0, 10.0 - 4.0))
+    # Two lack 50 each and C can spare 70: 50 for the first and 20 for the other.
+    lacking = [(name, 1000.0, 450.0, 400.0, 2.0) for name in "AB"]
+    found = ends(*lacking, ("C", 1000.0, 470.0, 500.0, 2.0))
+    assert found["A"][:2] == (pytest.approx(50.0), "C")
+    assert found["B"][:2] == (pytest.approx(20.0), "C")
+    assert found["B"][2] == pytest.approx(30.0)
 
 
 def test_odds_are_those_of_the_use_that_is_drawn(tmp_path: Path) -> None:

@@ -26,10 +26,6 @@ def logs(tmp_path_factory: pytest.TempPathFactory) -> Logs:
     return plant(folder, "[policy]\nclaim_days = 30\n")
 
 
-def record(price: float = 0.6) -> pd.DataFrame:
-    return pd.DataFrame({"supplier": ["Northmill"], "material": ["N1200"], "price": [price]})
-
-
 def claimed(logs: Logs, *ago: int) -> pd.DataFrame:
     rows = [("Northmill", f"D{n}", f"R{n}", "short of weight", 50.0, 30.0, logs.as_of - n * DAY) for n in ago]
     return pd.DataFrame(rows, columns=["supplier", "delivery_id", "reel_id", "why", "kg", "cost", "seen_on"])
@@ -40,40 +36,43 @@ def claimed(logs: Logs, *ago: int) -> pd.DataFrame:
 )
 def test_a_contract_is_raised_by_how_likely_it_is_broken(logs: Logs, chance: float, state: str) -> None:
     contracts = odds(material="N1200", chance_below=chance - 0.01, chance_above=0.01)
-    found = list(supplier_exceptions(logs, contracts, record(), OUTPUTS["claims"].empty(), NOTHING))
+    found = list(supplier_exceptions(logs, contracts, OUTPUTS["claims"].empty(), NOTHING))
     assert [row["state"] for row in found] == ([state] if state else [])
     for row in found:
         assert (row["kind"], row["subject"], row["owner"]) == ("contract", "Northmill N1200", "purchasing")
-        # 1,000 t with 10 % tolerance; 700 t in the low case lack 200 t: a tenth of their price.
-        assert row["cost"] == pytest.approx(0.1 * 200_000 * 0.6)
+        assert (row["cost"], row["cost_basis"]) == (3_000.0, "by its end")
         assert "moving 150,000 kg from Southmill mends it" in row["why"]
 
 
 def test_a_contract_that_nobody_can_mend_says_so(logs: Logs) -> None:
-    contracts = odds(material="N1200", other="", shift_cost=float("nan"))
-    (row,) = supplier_exceptions(logs, contracts, record(), OUTPUTS["claims"].empty(), NOTHING)
-    assert "nobody else delivers it" in row["why"]
+    contracts = odds(material="N1200", other="", shift=0.0, left=150_000.0)
+    (row,) = supplier_exceptions(logs, contracts, OUTPUTS["claims"].empty(), NOTHING)
+    assert "no other supplier can spare any: 150,000 kg too little" in row["why"]
+    part = odds(material="N1200", shift=-9e4, left=-6e4, worth=-20.0)
+    (row,) = supplier_exceptions(logs, part, OUTPUTS["claims"].empty(), NOTHING)
+    assert "moving 90,000 kg to Southmill, all that it can take, leaves 60,000 kg too much" in row["why"]
+    assert row["why"].endswith("it costs more than it spares")
 
 
 def test_claims_are_raised_until_their_period_is_over(logs: Logs) -> None:
-    found = list(supplier_exceptions(logs, NOTHING.iloc[:0], record(), claimed(logs, 5, 30, 31), NOTHING))
+    found = list(supplier_exceptions(logs, NOTHING.iloc[:0], claimed(logs, 5, 30, 31), NOTHING))
     (row,) = found
     # The one seen 31 days ago is over; of the others the first ends today.
     assert (row["subject"], row["size"], row["cost"]) == ("Northmill", 100.0, 60.0)
     assert (row["by"], row["state"]) == (logs.as_of, "act")
     assert "2 claims" in row["why"]
     assert "R30, short of weight" in row["why"]
-    (early,) = supplier_exceptions(logs, NOTHING.iloc[:0], record(), claimed(logs, 5), NOTHING)
+    (early,) = supplier_exceptions(logs, NOTHING.iloc[:0], claimed(logs, 5), NOTHING)
     assert (early["by"], early["state"]) == (logs.as_of + 25 * DAY, "watch")
     # What is told as transport damage is not told twice.
     damaged = pd.DataFrame({"supplier": "Northmill", "delivery_id": "D5", "mounted_at": [logs.as_of]})
-    assert not list(supplier_exceptions(logs, NOTHING.iloc[:0], record(), claimed(logs, 5), damaged))
+    assert not list(supplier_exceptions(logs, NOTHING.iloc[:0], claimed(logs, 5), damaged))
 
 
 def test_a_claim_is_to_be_done_by_the_end_of_its_period(logs: Logs) -> None:
     from test_week_to_do import nothing
 
-    (row,) = supplier_exceptions(logs, NOTHING.iloc[:0], record(), claimed(logs, 28), NOTHING)
+    (row,) = supplier_exceptions(logs, NOTHING.iloc[:0], claimed(logs, 28), NOTHING)
     table = pd.DataFrame([{"exception": "claim: Northmill", **row}])[OUTPUTS["exceptions"].names]
     (todo,) = to_do(logs, table, nothing()).itertuples()
     assert todo.by == logs.as_of + 2 * DAY

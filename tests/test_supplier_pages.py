@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pressstats.orders import expected_rushes
-from pressstats.orders.contracts import CONTRACTS
+from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.orders.plan_tables import SERVICE
 from pressstats.pages import buying_suppliers
 from pressstats.plant import Plant
@@ -53,7 +53,8 @@ def odds(**own: Any) -> pd.DataFrame:
         "chance_above": 0.0,
         "shift": 150_000.0,
         "other": "Southmill",
-        "shift_cost": -3_000.0,
+        "left": 0.0,
+        "worth": 3_000.0,
     }
     return pd.DataFrame([row | own]).astype(CONTRACTS)
 
@@ -73,13 +74,15 @@ def test_a_contract_that_may_be_broken_is_told_with_what_mends_it() -> None:
     text = said(buying_suppliers.contracts(results(contracts=odds())))
     assert "83 %" in text
     assert "150,000 kg from" in text
-    assert "sparing 3,000 EUR" in text
+    assert "to mend it, worth 3,000 EUR by its end" in text
     assert "Northmill, N45-1260: 83 %, move" in text
-    dearer = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4, shift_cost=900.0))))
+    dearer = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4, worth=-900.0))))
     assert "50,000 kg to" in dearer
-    assert "at 900 EUR" in dearer
-    alone = said(buying_suppliers.contracts(results(contracts=odds(other="", shift_cost=float("nan")))))
-    assert "nobody else delivers" in alone
+    assert "which costs 900 EUR more than it spares by its end" in dearer
+    part = said(buying_suppliers.contracts(results(contracts=odds(left=2e4))))
+    assert "move 150,000 kg from Southmill, all that it can spare, which leaves 20,000 kg too little" in part
+    alone = said(buying_suppliers.contracts(results(contracts=odds(other="", shift=0.0, left=-2e4))))
+    assert "no other supplier can take any: 20,000 kg too much" in alone
 
 
 def test_contracts_that_hold_or_do_not_run_are_told_as_such() -> None:

@@ -34,7 +34,7 @@ def test_every_kind_has_words_an_action_an_owner_and_a_severity(name: str, plant
     assert kind.severity in range(1, 6)
     assert kind.within_days >= 1
     assert kind.state in ("act", "watch")
-    assert kind.cost_basis in ("", "to date", "a year")
+    assert kind.cost_basis in ("", "to date", "a year", "by its end")
     for action in (kind.action, kind.action_below or kind.action):
         assert "{subject}" in action
         assert not action.endswith(".")

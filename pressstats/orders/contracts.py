@@ -1,8 +1,8 @@
-"""Contracts: what has been drawn of them, what they ask of the plan, and how likely they end outside tolerance."""
+"""Contracts: what has been drawn of them, and what they ask of the plan."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -17,15 +17,14 @@ from .planned import ORDERS
 if TYPE_CHECKING:
     from ..demand import Outlook
     from ..logs import Logs
-    from .milp import Orders
     from .planned import Planned, Source
 
 __all__ = [
     "BREACH",
-    "CONTRACTS",
     "call_offs",
     "contract_limits",
-    "contract_odds",
+    "load_price",
+    "runs",
     "share_limit",
     "with_contracts",
 ]
@@ -34,26 +33,6 @@ __all__ = [
 BREACH = 0.1
 #: Part of the tolerance that is aimed at: whoever aims at its edge ends outside it half the time.
 _AIMED = 0.8
-#: Chance of ending outside the tolerance from which call-offs are to be shifted.
-_LIKELY = 0.1
-_DRAWS, _SEED = 1000, 67
-#: Columns of :func:`contract_odds`.
-CONTRACTS = {
-    "supplier": "str",
-    "material": "str",
-    "contract_to": "datetime64[us]",
-    "contract_quantity": "float64",
-    "tolerance_pct": "float64",
-    "drawn": "float64",
-    "q05": "float64",
-    "q50": "float64",
-    "q95": "float64",
-    "chance_below": "float64",
-    "chance_above": "float64",
-    "shift": "float64",
-    "other": "str",
-    "shift_cost": "float64",
-}
 
 
 def call_offs(logs: Logs, forgotten: frozenset[str] = frozenset()) -> pd.DataFrame:
@@ -91,7 +70,7 @@ def with_contracts(
 
     `called` is the result of :func:`call_offs`, `days` are those of the plan, from the one after as-of.
     """
-    bound = [source for one in planned for source in one.sources if _runs(source, days[0])]
+    bound = [source for one in planned for source in one.sources if runs(source, days[0])]
     if bound:
         last = max(max(source.terms["contract_to"] for source in bound), days[-1])
         ahead = pd.date_range(days[0], last, freq="D", unit="us")
@@ -101,9 +80,9 @@ def with_contracts(
         mine = called[called["material"] == one.name]
         sources = []
         for source in one.sources:
-            price = _price(logs, one, source)
+            price = load_price(logs, one, source)
             limits: tuple[Limit, ...] = ()
-            if _runs(source, days[0]):
+            if runs(source, days[0]):
                 need = needs[outlook.names.index(one.name)]
                 limits = contract_limits(
                     source,
@@ -118,13 +97,13 @@ def with_contracts(
     return found
 
 
-def _runs(source: Source, day: pd.Timestamp) -> bool:
+def runs(source: Source, day: pd.Timestamp) -> bool:
     """Say whether a contract of a source holds on a day."""
     terms = source.terms
     return bool(terms["contract_quantity"] > 0 and terms["contract_from"] <= day <= terms["contract_to"])
 
 
-def _price(logs: Logs, one: Planned, source: Source) -> float:
+def load_price(logs: Logs, one: Planned, source: Source) -> float:
     """Return what a load of a source costs at as-of, with what a unit costs beyond its price."""
     size = float(np.nan_to_num(max(source.load, source.minimum)))
     return agreed_price(logs, one.name, logs.as_of, size, source.supplier or None) + source.premium
@@ -201,108 +180,3 @@ def share_limit(source: Source, called: pd.DataFrame, as_of: pd.Timestamp, price
     rows = called[called["day"].between(since, until)]
     bought = float(rows.loc[rows["supplier"] == source.supplier, "quantity"].sum())
     return Share(least, most, bought, float(rows["quantity"].sum()), BREACH * price)
-
-
-def contract_odds(
-    logs: Logs,
-    outlook: Outlook,
-    planned: Sequence[Planned],
-    orders: Orders,
-    called: pd.DataFrame,
-    days: pd.DatetimeIndex,
-) -> pd.DataFrame:
-    """Return how likely each running contract ends outside its tolerance, and what shift of call-offs mends it.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    outlook : Outlook
-        Result of :func:`pressstats.demand.demand_outlook`, whose joint paths tell the need until each contract ends.
-    planned : sequence of Planned
-        The materials.
-    orders : Orders
-        Their orders in the plan.
-    called : DataFrame
-        Result of :func:`call_offs`.
-    days : DatetimeIndex, shape (days,)
-        Days of the plan, from the one after as-of.
-
-    Returns
-    -------
-    DataFrame, shape (running contracts, 14)
-        supplier, material, contract_to, contract_quantity [unit of the material], tolerance_pct; drawn so far, open
-        orders that come within it among it; q05, q50, q95 of what will be drawn by its end [unit of the material],
-        if what is bought after the plan is shared as in it; chance_below, chance_above of ending outside the tolerance;
-        where the two are above a tenth: shift (what more, or where negative less, must be called off by the end so that
-        they are a tenth at the most) [unit of the material], from or to which other supplier (the one that costs
-        least; empty where there is none) and what that costs [currency].
-    """
-    running = [
-        (one, source, row)
-        for one in planned
-        for row, source in enumerate(one.sources, one.first_row)
-        if _runs(source, days[0])
-    ]
-    if not running:
-        return pd.DataFrame(columns=list(CONTRACTS)).astype(CONTRACTS)
-    ahead = pd.date_range(
-        days[0], max(source.terms["contract_to"] for _, source, _ in running), freq="D", unit="us"
-    )
-    paths, _ = outlook.day_paths(_DRAWS, ahead, seed=_SEED)
-    rows = []
-    for one, source, row in running:
-        first, last = source.terms["contract_from"], source.terms["contract_to"]
-        mine = called[(called["material"] == one.name) & called["day"].between(first, last)]
-        drawn = float(mine.loc[mine["supplier"] == source.supplier, "quantity"].sum())
-        comes = days[np.minimum(source.due[:ORDERS] - serves_from(0, source.rest), len(days) - 1)]
-        own = float(orders.quantity[row][comes <= last].sum())
-        whole = float(orders.quantity[one.rows].sum())
-        # Without any order in the plan what was bought so far tells the parts.
-        all_drawn = float(mine["quantity"].sum())
-        part = float(orders.quantity[row].sum()) / whole if whole > 0 else drawn / max(all_drawn, 1e-9)
-        use = paths[outlook.names.index(one.name)][:, : (last - days[0]).days + 1]
-        # What the plan reckons with is bought by it; later orders follow what is used until then.
-        inside = min(int((min(comes[-1], last) - days[0]).days) + 1, use.shape[1])
-        after = use[:, inside:].sum(axis=1)
-        news = use[:, :inside].sum(axis=1) - use[:, :inside].sum(axis=1).mean()
-        total = drawn + own + part * (after + news)
-        quantity = float(source.terms["contract_quantity"])
-        tolerance = float(np.nan_to_num(source.terms["tolerance_pct"])) / 100
-        low, high = (1 - tolerance) * quantity, (1 + tolerance) * quantity
-        q05, q50, q95 = np.quantile(total, [0.05, 0.5, 0.95])
-        below, above = float((total < low).mean()), float((total > high).mean())
-        prices = {each.supplier: _price(logs, one, each) for each in one.sources}
-        shift, other, cost = _shift(source, total, low, high, below + above, prices)
-        rows.append(
-            (
-                *(source.supplier, one.name, last, quantity, 100 * tolerance, drawn, q05, q50, q95),
-                *(below, above, shift, other, cost),
-            )
-        )
-    return pd.DataFrame(rows, columns=list(CONTRACTS)).astype(CONTRACTS)
-
-
-def _shift(
-    source: Source,
-    total: np.ndarray,
-    low: float,
-    high: float,
-    outside: float,
-    prices: Mapping[str, float],
-) -> tuple[float, str, float]:
-    """Return how much must be shifted to end within limits, to or from whom, and what that costs."""
-    if outside <= _LIKELY:
-        return 0.0, "", 0.0
-    least, most = np.quantile(total, [_LIKELY / 2, 1 - _LIKELY / 2])
-    # Where both ends cannot be held the middle is.
-    shift = low - least if low - least > 0 else min(high - most, 0.0)
-    if (most + shift > high and least + shift < low) or (shift > 0 and most + shift > high):
-        shift = (low + high) / 2 - float(np.median(total))
-    others = [
-        (float(shift) * (prices[source.supplier] - price), supplier)
-        for supplier, price in prices.items()
-        if supplier != source.supplier
-    ]
-    cost, other = min(others, default=(np.nan, ""))
-    return float(shift), other, cost

@@ -12,7 +12,8 @@ import pandas as pd
 
 from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
-from .contracts import CONTRACTS, call_offs, contract_odds, with_contracts
+from .contract_ends import CONTRACTS, contract_odds
+from .contracts import call_offs, with_contracts
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .milp import Item, Offer, Orders, solve
@@ -73,8 +74,8 @@ class OrderPlan:
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     risk : Series, index material
         Stock-out risk before the next order can arrive (:func:`pressstats.orders.risk_before_arrival`).
-    contracts : DataFrame, shape (running contracts, 14)
-        How likely each ends outside its tolerance (:func:`pressstats.orders.contracts.contract_odds`).
+    contracts : DataFrame, shape (running contracts, 15)
+        How likely each ends outside its tolerance (:func:`pressstats.orders.contract_ends.contract_odds`).
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
     gap : float

@@ -58,17 +58,21 @@ def contracts(results: Results) -> Block:
 
 
 def _mended(results: Results, row: pd.Series) -> str:
-    """Say what shift of call-offs mends a contract."""
-    if not row["shift"]:
+    """Say what shift of call-offs mends a contract, what it leaves, and what mending is worth by its end."""
+    if not row["shift"] and not row["left"]:
         return ""
-    amount = quantity(abs(row["shift"]), unit_of(results, row["material"]), 0)
-    if not row["other"]:
-        more = "more" if row["shift"] > 0 else "less"
-        return f", call off {amount} {more}, which nobody else delivers"
-    way = "from" if row["shift"] > 0 else "to"
-    cost = quantity(abs(row["shift_cost"]), results.logs.plant.currency, 0)
-    words = f"at {cost}" if row["shift_cost"] > 0 else f"sparing {cost}"
-    return f", move {amount} {way} {logged(row['other'])} to mend it, {words}"
+    unit = unit_of(results, row["material"])
+    less = row["shift"] + row["left"] < 0
+    can = "take" if less else "spare"
+    left = f"{quantity(abs(row['left']), unit, 0)} too {'much' if less else 'little'}"
+    words = f", no other supplier can {can} any: {left} is left"
+    if row["other"]:
+        way = "to" if less else "from"
+        words = f", move {quantity(abs(row['shift']), unit, 0)} {way} {logged(row['other'])}"
+        words += f", all that it can {can}, which leaves {left}" if row["left"] else " to mend it"
+    worth = quantity(abs(row["worth"]), results.logs.plant.currency, 0)
+    costs = "which costs {} more than it spares" if row["worth"] < 0 else "worth {}"
+    return f"{words}, {costs.format(worth)} by its end"
 
 
 def emergencies(results: Results) -> Block:

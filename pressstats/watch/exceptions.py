@@ -43,7 +43,6 @@ class ExceptionInputs:
     regimes: pd.DataFrame = field(default_factory=OUTPUTS["regimes"].empty)
     announced: frozenset[str] = frozenset()
     contracts: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["supplier"]))
-    supplier_record: pd.DataFrame = field(default_factory=OUTPUTS["supplier_record"].empty)
     claims: pd.DataFrame = field(default_factory=OUTPUTS["claims"].empty)
     wanted: frozenset[str] = frozenset()  # materials that are ordered this week, or may run out
 
@@ -64,9 +63,7 @@ def exceptions(logs: Logs, inputs: ExceptionInputs) -> pd.DataFrame:
         *stock_exceptions(
             logs, inputs.stock_cover, inputs.stock, inputs.open_orders, inputs.miscounts, inputs.wanted
         ),
-        *supplier_exceptions(
-            logs, inputs.contracts, inputs.supplier_record, inputs.claims, inputs.reels.claims
-        ),
+        *supplier_exceptions(logs, inputs.contracts, inputs.claims, inputs.reels.claims),
         *standby_exceptions(logs),
         *log_exceptions(logs),
     ]

@@ -21,7 +21,7 @@ _TONIGHT, _THIS_WEEK, _COSTS, _LATER, _TIDYING = 1, 2, 3, 4, 5
 #: Days from as-of within which each of these is wanted done (common practice, no source).
 _DAYS = {_TONIGHT: 1, _THIS_WEEK: 3, _COSTS: 7, _LATER: 14, _TIDYING: 28}
 
-_TO_DATE, _A_YEAR, _ORDER = "to date", "a year", "order value"
+_TO_DATE, _A_YEAR, _BY_END, _ORDER = "to date", "a year", "by its end", "order value"
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Kind:
     severity: int  # how pressing it is: 1 is the most
     # ``act``, or ``watch`` where looking at it is all that it asks for; a single exception may say otherwise
     state: str = "act"
-    # of what its cost is: ``to date``, ``a year``, or ``order value``; empty where it has none
+    # of what its cost is: ``to date``, ``a year``, ``by its end``, or ``order value``; empty where it has none
     cost_basis: str = ""
     action_below: str = ""  # what to do where its size is negative; empty where the sign changes nothing
     caution: str = ""  # what to keep in mind where the work can hurt somebody; empty where it cannot
@@ -183,7 +183,7 @@ _ALL = (
     Kind(
         "contract", "Contract outside its tolerance",
         "Shift call-offs, or have the contract changed: {subject}", "purchasing", _COSTS, state="watch",
-        cost_basis=_A_YEAR, part="demand",
+        cost_basis=_BY_END, part="demand",
     ),
     Kind(
         "unexplained paper", "Unexplained paper",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from .raising import is_news, raised
@@ -17,41 +16,34 @@ __all__ = ["CONTRACT_CHANCE", "supplier_exceptions"]
 
 #: Chance of ending outside its tolerance from which a contract needs somebody, and from which it needs action.
 CONTRACT_CHANCE, _PROBABLE = 0.1, 0.5
-#: What a unit outside a contract's tolerance costs, as a share of its price (common practice, no source).
-_BREACH = 0.1
 #: Days before its end from which a claim needs action, not only a look.
 _SOON = 14
 
 
 def supplier_exceptions(
-    logs: Logs, contracts: pd.DataFrame, record: pd.DataFrame, claims: pd.DataFrame, damaged: pd.DataFrame
+    logs: Logs, contracts: pd.DataFrame, claims: pd.DataFrame, damaged: pd.DataFrame
 ) -> Iterator[dict[str, Any]]:
     """Yield what of contracts and claims needs somebody.
 
-    `contracts` are those of the order plan, `record` and `claims` the published tables, `damaged` the reels that are
-    told as transport damage while they are news.
+    `contracts` are those of the order plan, `claims` is the published table, `damaged` the reels that are told as
+    transport damage while they are news.
     """
-    yield from _contracts(logs, contracts, record)
+    yield from _contracts(logs, contracts)
     yield from _claims(logs, claims, damaged)
 
 
-def _contracts(logs: Logs, contracts: pd.DataFrame, record: pd.DataFrame) -> Iterator[dict[str, Any]]:
-    prices = record.set_index(["supplier", "material"])["price"] if len(record) else pd.Series(dtype=float)
+def _contracts(logs: Logs, contracts: pd.DataFrame) -> Iterator[dict[str, Any]]:
     rows: Any = contracts.itertuples()
     for row in rows:
         chance = row.chance_below + row.chance_above
         if not chance > CONTRACT_CHANCE:
             continue
         low, high = (row.contract_quantity * (1 + sign * row.tolerance_pct / 100) for sign in (-1, 1))
-        beyond = max(low - row.q05, row.q95 - high, 0.0)
         unit = str(logs.of_material(pd.Series([row.material]), "unit").fillna("").iloc[0])
-        mend = "; nobody else delivers it"
-        if row.other and row.shift:
-            way = "from" if row.shift > 0 else "to"
-            mend = f"; moving {abs(row.shift):,.0f} {unit} {way} {row.other} mends it"
         why = (
             f"{100 * chance:.0f} % risk of ending outside {low:,.0f} to {high:,.0f} {unit} on "
-            f"{row.contract_to:%Y-%m-%d}: {row.q05:,.0f} to {row.q95:,.0f} {unit} is likely{mend}"
+            f"{row.contract_to:%Y-%m-%d}: {row.q05:,.0f} to {row.q95:,.0f} {unit} is likely; "
+            f"{_mended(row, unit)}"
         )
         yield raised(
             logs,
@@ -60,9 +52,20 @@ def _contracts(logs: Logs, contracts: pd.DataFrame, record: pd.DataFrame) -> Ite
             why,
             size=100 * chance,
             unit="% risk",
-            cost=_BREACH * beyond * float(prices.get((row.supplier, row.material), np.nan)),
+            cost=row.worth,
             state="act" if chance > _PROBABLE else "",
         )
+
+
+def _mended(row: Any, unit: str) -> str:
+    """Say what shift of call-offs mends a contract, what it leaves, and what it costs beyond what it spares."""
+    less = row.shift + row.left < 0
+    left = f"{abs(row.left):,.0f} {unit} too {'much' if less else 'little'}"
+    if not row.other:
+        return f"no other supplier can {'take' if less else 'spare'} any: {left} is left"
+    words = f"moving {abs(row.shift):,.0f} {unit} {'to' if less else 'from'} {row.other}"
+    words += f", all that it can {'take' if less else 'spare'}, leaves {left}" if row.left else " mends it"
+    return words + ("; it costs more than it spares" if row.worth < 0 else "")
 
 
 def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator[dict[str, Any]]:
