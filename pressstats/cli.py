@@ -245,6 +245,12 @@ def start(folder: Path | None, templates: Path | None) -> None:
         ask(proposal)
     with target.open("x", encoding="utf-8") as file:
         file.write(plant_toml(proposal))
+    lacking = proposal.lacking()
+    if lacking:
+        click.echo(
+            f"\nNothing can be published yet: {', '.join(lacking)} not found. "
+            "Where a column that is not used is it, name it under [columns]; where it never changes, under [constants]."
+        )
     click.echo(
         f"\n{target} is written. Look at its guesses, then: python -m pressstats check --logs {folder}"
     )

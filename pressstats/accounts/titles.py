@@ -92,8 +92,8 @@ def title_cost(
 def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
     """Return use by title, month and material: of the runs, and the share of what no run used.
 
-    Idle loss of a month is shared as the use of its material by runs; in a month without runs of it, by nobody: then
-    it stands with the titles of the month alike.
+    Idle loss of a month is shared as the use of its material by runs. Where nobody knows what runs used of it, such as
+    ink without coverage, it is in no title: unknown, and not shared alike.
     """
     own = rows[rows["run_id"] != ""].merge(about[["run_id", "title", "month"]], on="run_id")
     idle = rows[rows["run_id"] == ""].assign(month=month_of(rows.loc[rows["run_id"] == "", "day"]))
@@ -102,8 +102,7 @@ def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
     by_title["run_quantity"] = by_title["quantity"]
     loss = idle.groupby(["month", "material"])[["quantity", "cost"]].sum()
     whole = by_title.groupby(["month", "material"])["quantity"].transform("sum")
-    many = by_title.groupby(["month", "material"])["quantity"].transform("size")
-    share = np.where(whole > 0, by_title["quantity"] / whole.where(whole > 0), 1 / many)
+    share = (by_title["quantity"] / whole.where(whole > 0)).to_numpy()
     place = pd.MultiIndex.from_frame(by_title[["month", "material"]])
     for column in ("quantity", "cost"):
         lost = loss[column].reindex(place).fillna(0.0).to_numpy() if len(loss) else np.zeros(len(by_title))

@@ -76,10 +76,15 @@ def headline(results: Results) -> Block:
     words = f", {100 * (total / before - 1):+.1f} % against the same weeks last year" if before > 0 else ""
     chosen = [METHODS[number] for number in results.outlook.chosen]
     counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]
+    tried = bool(choice_table(results.outlook)[list(METHODS)].notna().any(axis=None))
+    told = (
+        "Published is what missed least, by its own past and that of all materials"
+        if tried
+        else "The logs are too short to try any method on their past, or to know a season: taken is, unproven"
+    )
     return headline_block(
         f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.{printed_weight(results)}",
-        "Published is what missed least, by its own past and that of all materials: "
-        f"{', '.join(counts)} of {len(chosen)} materials.",
+        f"{told}: {', '.join(counts)} of {len(chosen)} materials.",
     )
 
 

@@ -120,6 +120,8 @@ def reel_ages(results: Results) -> Block:
     finding = (
         f"Mount first what came first: {reels_passed} lie there, and reels that came a week later or more were mounted"
         if reels_passed
+        else "No whole reel that is listed lies in the store: how old those are that do is not known"
+        if not table["reels"].sum()
         else "First in, first out: no reel lies there that came a week or more before one that was mounted"
     )
     return sheet(

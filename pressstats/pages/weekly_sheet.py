@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from .. import figures
 from ..accounts import WASTE
@@ -25,8 +26,6 @@ from .common import (
 from .material_words import material_words
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..results import Results
 
 __all__ = ["budget", "ink_line", "not_said", "since", "stock", "waste", "waste_cost", "year_words"]
@@ -137,7 +136,9 @@ def budget(results: Results) -> Block:
         )
     currency = results.logs.plant.currency
     every = _all_of(known)
-    caption = "The year against its budget"
+    caption = (
+        "The year against its budget" if known["budget"].notna().any() else "The year; no budget is logged"
+    )
     if np.isfinite(every["spent"]) and np.isfinite(every["budget"]):
         over = every["spent"] - every["budget"]
         day = day_words(known["through"].iloc[0])
@@ -172,8 +173,12 @@ def year_words(results: Results) -> Block | None:
         low, high = (quantity(every[name], "", 0) for name in ("year_q05", "year_q95"))
         beyond = every["year_expected"] - every["year_budget"]
         against = f", {_more(beyond, currency)} than its budget" if np.isfinite(beyond) else ""
+        first = results["year_end"]["from"].min()
+        whole = first <= pd.Timestamp(results.logs.as_of.year, 1, 1)
+        # Of what ran before the logs begin nobody knows: it is no part of the year that is told.
+        span = "The whole year" if whole else f"The year from {day_words(first)}, the first day logged,"
         parts.append(
-            f"The whole year is expected to cost {quantity(every['year_expected'], currency, 0)}{against} "
+            f"{span} is expected to cost {quantity(every['year_expected'], currency, 0)}{against} "
             f"(90 % interval {low} to {high}, as use alone moves it)."
         )
     return say(" ".join(parts)) if parts else None

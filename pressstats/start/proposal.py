@@ -63,6 +63,17 @@ class Proposal:
         """Return the columns that are not sure."""
         return [(one, mapped) for one in self.tables for mapped in one.columns.values() if not mapped.sure]
 
+    def lacking(self) -> list[str]:
+        """Return what must be found before anything can be published: required tables, and required columns of them."""
+        found = {one.table: one for one in self.tables}
+        needed = [name for name, table in INPUTS.items() if table.required]
+        return [name for name in needed if name not in found] + [
+            f"{name}.{column}"
+            for name in needed
+            if name in found
+            for column in INPUTS[name].missing_from(found[name].columns)
+        ]
+
     def missing(self) -> list[str]:
         """Return the tables of which there is nothing."""
         there = {one.table for one in self.tables}
