@@ -51,10 +51,7 @@ def _made_once(
         if not kept.exists():
             shutil.rmtree(folder, ignore_errors=True)
             folder.mkdir()
-            with pytest.MonkeyPatch.context() as patch:
-                # Computed for itself: what others compute of the same logs can be held against it.
-                patch.setenv("PRESSSTATS_CACHE", str(folder / "cache"))
-                kept.write_bytes(pickle.dumps(make(folder)))
+            kept.write_bytes(pickle.dumps(make(folder)))
         return pickle.loads(kept.read_bytes())
 
 

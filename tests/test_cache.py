@@ -66,7 +66,7 @@ def kept(folder: Path, whole: Any, **given: object) -> Any:
     return read_archive(folder / "one.zip", given)
 
 
-@pytest.mark.parametrize("days", [3, 150])
+@pytest.mark.parametrize("days", [3, 70])
 def test_results_come_back_as_they_were_kept(tmp_path: Path, days: int) -> None:
     logs = read_logs(write_small_plant(tmp_path / "logs", small_tables(days)))
     tables = {name: OUTPUTS[name].empty() for name in ("order_plan", "stock_cover", "demand_forecast")}

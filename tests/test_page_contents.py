@@ -77,7 +77,6 @@ CASES = {
     "no coverage": (28, without("coverage")),
     "no dips": (28, without("tank_readings")),
     "no deliveries": (28, without("deliveries")),
-    "no counts": (28, without("stock_counts")),
     "hostile": (120, spoil),  # by a fixture, since another test looks at it too
 }
 

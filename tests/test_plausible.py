@@ -54,16 +54,12 @@ def gate(folder: Path) -> pd.DataFrame:
     [
         ("run_webs", ("width_mm",), CM, "run_webs.width_mm in centimetres?", "everything"),
         ("run_webs", ("width_mm",), INCH, "run_webs.width_mm in inches?", "everything"),
-        ("run_webs", ("width_mm",), METRE, "run_webs.width_mm in metres?", "everything"),
         ("materials", ("width_mm",), CM, "materials.width_mm in centimetres?", "everything"),
-        ("materials", ("width_mm",), INCH, "materials.width_mm in inches?", "everything"),
-        ("materials", ("width_mm",), METRE, "materials.width_mm in metres?", "everything"),
         ("materials", ("grammage_gsm",), 1 / 1.6275, "materials.grammage_gsm in pounds a ream?", "paper"),
         ("reel_mounts", WEIGHED, POUND, "reel_mounts.start_kg in pounds?", "paper"),
         ("reel_mounts", WEIGHED, TONNE, "reel_mounts.start_kg in tonnes?", "paper"),
         ("reels", ("received_kg",), POUND, "reels.received_kg in pounds?", "paper"),
         ("tank_readings", ("level_kg",), POUND, "tank_readings.level_kg in pounds?", "ink"),
-        ("tank_readings", ("level_kg",), TONNE, "tank_readings.level_kg in tonnes?", "ink"),
     ],
 )
 def test_another_unit_is_refused_and_named(

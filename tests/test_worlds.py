@@ -20,7 +20,6 @@ from pressstats.results import analyse
 SMALL = {
     "grammage_45_8w": 26,
     "identical_weeks": 26,
-    "without_deliveries_and_counts": 16,
     "only_runs_and_webs": 16,
     "no_weights_skips": 16,
 }
