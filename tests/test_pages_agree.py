@@ -195,6 +195,8 @@ def test_the_waste_tile_of_the_year_is_not_calmer_than_the_week(steady: Results)
         table = figures.assign(state=figures["state"].mask(of_waste, state))
         words = read(pages.paper_balance.tiles(with_tables(steady, week_figures=table)))
         assert shown in words.split("of mounted paper")[0], state
+        # Of the year it is in control: where that is not what is judged, the tile says what is.
+        assert ("judged are the last weeks" in words) == (state == "act")
 
 
 def test_rows_set_aside_have_one_state_on_both_pages(steady: Results) -> None:

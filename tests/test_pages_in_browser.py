@@ -94,6 +94,8 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
             found.page.wait_for_selector("html[data-scheme=light]")
         sound(found)
         if path.name == "weekly_page.html":
+            shown = "document.querySelector('#table-waste-cost .scroll')"
+            assert found.page.evaluate(f"{shown}.scrollWidth <= {shown}.clientWidth"), "a column is cut off"
             assert sides_of_paper(found.page) == 2
         assert too_wide_for_paper(found.page) == [], path.name
         assert barriers(found.page) == [], path.name

@@ -163,6 +163,9 @@ def test_what_is_watched_is_less_pressing_than_what_needs_action(logs: Logs) -> 
     table = to_do(logs, late, nothing(risk=risk, open_orders=waiting))
     assert table["state"].tolist() == ["act", "watch"]
     assert "press water" in table["do"].iloc[0]
+    # However much hangs on it: no row to be acted on stands below one to be looked at.
+    gap = [raised(logs, "contract", "Eastmill", "-", cost=9e5), raised(logs, "log gap", "P1", "-", size=1.0)]
+    assert to_do(logs, exceptions_of(*gap), nothing())["state"].tolist() == ["act", "watch"]
     table = to_do(logs, late, nothing(risk=10 * risk, open_orders=waiting))
     assert table["do"].iloc[0].startswith("Ask")
 

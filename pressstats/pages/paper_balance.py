@@ -24,7 +24,7 @@ from ..paper import (
     web_use,
 )
 from ..watch import waste_state, worst
-from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, tonnes, weeks_words
+from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, spoken, tonnes, weeks_words
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -87,7 +87,8 @@ def tiles(results: Results) -> Block:
     target = results.logs.plant.targets.waste_pct
     waste = float(year["waste_pct"])
     of_year = waste_state(waste, waste, [], [], target)
-    lately = str(results["week_figures"].set_index("figure")["state"].get("waste", ""))
+    of_weeks = results["week_figures"].set_index("figure").loc["waste"]
+    lately = str(of_weeks["state"])
     # No page is calmer about waste than the manager's.
     state = worst([of_year, lately]) if lately in ("watch", "act") else of_year
     counted = runs[runs["startup_kg"].notna()]
@@ -96,7 +97,9 @@ def tiles(results: Results) -> Block:
     detail = f"of mounted paper, {weeks_words(results, 52)}; target {target:g} %" + (
         f"; {lacking}" if lacking else ""
     )
-    detail += "" if state == of_year else "; the state is that of the last weeks, see the weekly page"
+    if state != of_year:
+        why = logged(spoken(str(of_weeks["why"]), results.logs.as_of), 400)
+        detail += f"; judged are the last weeks, as on the weekly page: {why}"
     return tiles_block(
         [
             Tile("Waste", waste, "%", detail, state, 2),

@@ -81,7 +81,7 @@ def unjudged_words(results: Results) -> str:
 
 
 def actions(results: Results) -> Block:
-    """Return what to do this week, the most pressing first: the action, who, by when, why, and money."""
+    """Return what to do this week, by its rank: the action, who, by when, why, and money."""
     table = results["to_do"]
     if table.empty:
         unjudged = unjudged_words(results)
@@ -89,7 +89,7 @@ def actions(results: Results) -> Block:
             return note(f"What is logged asks for nothing beyond the routine.{unjudged}")
         return note("Nothing to do beyond the routine.")
     needs = needs_words(results)
-    caption = f"{needs[0].upper()}{needs[1:]}, the most pressing first"
+    caption = f"{needs[0].upper()}{needs[1:]}; each by what hangs on it, then by day, then by money"
     if len(table) > _SHOWN:
         caption += f"; {counted(len(table) - _SHOWN, 'more stands', 'more stand')} below the page"
     return _listed(results, table.head(_SHOWN), "to-do", caption)

@@ -164,8 +164,8 @@ def _compared(results: Results, row: pd.Series) -> list[tuple[str, float]]:
     # Sums over weeks stand as the mean of one, so that they can be held against the week.
     share, quarter = (weeks, f"{weeks}-week mean") if row.name in _SUMS else (1, weeks_words(results, 13))
     columns = {
-        # A figure of several weeks is itself what 13 weeks say; what the last week alone did stands beside it.
-        "last_week": ("last week alone" if row.name in _SEVERAL else "week before", row["last_week"]),
+        # A figure of several weeks is itself what 13 weeks say; what its last week alone did stands beside it.
+        "last_week": ("this week alone" if row.name in _SEVERAL else "week before", row["last_week"]),
         "last_year": ("last year", row["last_year"]),
         "weeks_13": (quarter, row["weeks_13"] / share),
     }
@@ -279,7 +279,7 @@ def exceptions(results: Results) -> Block:
 
 
 def inks(results: Results) -> Block:
-    """Return use against expectation of each ink, last week and over four weeks."""
+    """Return use by the dips against expectation of each ink, of the week's dips and over four weeks."""
     watch = results["ink_watch"]
     use = _figure(results, "ink use")
     if not np.isfinite(use["value"]):
@@ -297,6 +297,7 @@ def inks(results: Results) -> Block:
         rows.append(
             {
                 "ink": ink,
+                "since": _since(intervals, week, results.logs.as_of),
                 "week": week["used_kg"].sum(min_count=1),
                 "expected": week["expected_kg"].sum(min_count=1),
                 "month": 100 * known["used_kg"].sum() / expected if expected > 0 else np.nan,
@@ -309,12 +310,19 @@ def inks(results: Results) -> Block:
         name="inks",
         caption=_ink_words(results),
         columns=(
-            "ink; week: used in seven days [kg] .0; expected: expected [kg] .0; "
+            "ink; since: since the dip of <text>; week: used by the dips [kg] .0; expected: expected [kg] .0; "
             "month: four weeks, used of expected [%] .0; state <state>; signal: last signal"
         ),
         file="ink_watch",
     )
-    return folded("Ink by ink: used against expected", shown)
+    return folded("Ink by ink: used by the dips, their errors within, against expected", shown)
+
+
+def _since(intervals: pd.DataFrame, week: pd.DataFrame, as_of: pd.Timestamp) -> str:
+    """Return the day of the dip that the week's first interval begins with: where one was left out, before the week."""
+    first = week["read_at"].min()
+    before = intervals.loc[intervals["read_at"] < first, "read_at"]
+    return day_cell(before.max(), as_of) if len(before) else ""
 
 
 def _ink_words(results: Results) -> str:

@@ -35,7 +35,7 @@ _PRESSES, _MATERIALS, _LINES = 4, 10, 6
 
 
 def waste_cost(results: Results) -> Block:
-    """Return waste of the week by cause and press, in kilograms and money, against last week, last year, 13 weeks."""
+    """Return waste of the week by cause and press, in kilograms and money, against earlier weeks and last year."""
     table = results["waste_cost"]
     rows = table[table["stream"].isin(list(WASTE))]
     week = rows[rows["period"] == "week"]
@@ -60,17 +60,20 @@ def waste_cost(results: Results) -> Block:
         f"press{number}: {_head(press)} [{currency}] .0; " for number, press in enumerate(shown)
     )
     columns += (
-        f"cost_before: last week [{currency}] .0; cost_last_year: last year [{currency}] .0; "
-        f"weeks_13: mean of 13 weeks [{currency}] .0"
+        f"cost_before: week before [{currency}] .0; cost_last_year: last year [{currency}] .0; "
+        f"weeks_13: 13-week mean [{currency}] .0"
     )
     top = by.iloc[0]
     words = "What all waste of the week cost is not known: some runs lack reel records"
     if np.isfinite(total["cost"]):
-        words = f"Waste of the week cost {quantity(total['cost'], currency, 0)}"
+        words = (
+            f"Waste of the week cost {quantity(total['cost'], currency, 0)}, what it sells for not taken off"
+        )
     return sheet(
         by,
         name="waste-cost",
-        caption=f"{words}; {top['cause']} is the largest cause, {quantity(top['cost'], currency, 0)}",
+        caption=f"{words}; {top['cause']} is the largest cause, {quantity(top['cost'], currency, 0)}; "
+        "wasted copies at what their paper weighs, on the paper balance at nominal weight",
         columns=columns,
         file="waste_cost",
     )

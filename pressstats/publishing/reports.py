@@ -55,7 +55,7 @@ REPORTS: tuple[Report, ...] = (
         "demand", "Demand", "What will be needed, week by week, and how good were past forecasts?", "analyst"
     ),
     Report(
-        "weekly_page", "The week", "Are we in control, what did last week cost, what must be done?", "manager"
+        "weekly_page", "The week", "Are we in control, what did the week cost, what must be done?", "manager"
     ),
     Report("last_night", "Last night", "How was last night, and what is laid out for tonight?", "pressroom"),
     Report(

@@ -50,7 +50,7 @@ WEEK = (
         "to_do",
         "thing to do",
         ("rank",),
-        _c("rank", "the most pressing first"),
+        _c("rank", "what needs action first, each by severity, day and money"),
         _t("about", "what it is about, in a few words"),
         _t("do", "what to do"),
         _t("who", "owner of the figure in plant.toml, or the usual one"),

@@ -1,4 +1,4 @@
-"""The published table ``to_do``: what somebody should do this week, the most pressing first."""
+"""The published table ``to_do``: what somebody should do this week, what needs action before what needs a look."""
 
 from __future__ import annotations
 
@@ -54,13 +54,18 @@ class Supply:
 
 
 def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
-    """Return the published table ``to_do``, ranked by severity, then by the day it is wanted by, then by money."""
+    """Return the published table ``to_do``, what needs action before what needs a look.
+
+    Within each by severity, then by the day it is wanted by, then by money.
+    """
     supply = supply.believable(logs)
     rows = [*_actions(logs, exceptions, supply), *_orders(logs, supply), *_risks(logs, exceptions, supply)]
     if not rows:
         return OUTPUTS["to_do"].empty()
     table = pd.DataFrame(rows).sort_values(
-        ["severity", "by", "cost", "do"], ascending=[True, True, False, True], na_position="last"
+        ["watched", "severity", "by", "cost", "do"],
+        ascending=[True, True, True, False, True],
+        na_position="last",
     )
     table = table.assign(rank=np.arange(1.0, len(table) + 1))
     return as_published(table.astype({"by": "datetime64[us]", "cost": "float64"}), "to_do")
@@ -98,8 +103,8 @@ def _row(  # noqa: PLR0913 -- a column of the row each
         "cost_basis": about.cost_basis if np.isfinite(cost) else "",
         "state": state or about.state,
         "exception": exception,
-        # What is only watched is less pressing than what its kind asks for as a rule.
-        "severity": about.severity + (state == WATCH and about.state == ACT),
+        "severity": about.severity,
+        "watched": (state or about.state) != ACT,
     }
 
 

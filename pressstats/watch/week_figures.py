@@ -33,12 +33,18 @@ def week_figures(week: WeekInputs) -> pd.DataFrame:
 
 
 def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, str]:
-    """Return state and reason of a figure with the exceptions that concern it."""
+    """Return state and reason of a figure with the exceptions that concern it.
+
+    Where they, not its own number, make its state, the reason says so: nobody could tell it from the number.
+    """
     kinds = [kind.name for kind in KINDS.values() if kind.figure == figure.figure]
     concerning = exceptions[exceptions["kind"].isin(kinds)].sort_values("state", kind="stable")
     if concerning.empty:
         return {}
+    state = worst([figure.state, *concerning["state"]])
+    told = f"{state} because of" if state != figure.state else "see"
+    if state != figure.state:
+        concerning = concerning[concerning["state"] == state]
     named = concerning["exception"].head(_NAMED).tolist()
     named += [f"{len(concerning) - _NAMED} more"] if len(concerning) > _NAMED else []
-    why = f"{figure.why}; see {', '.join(named)}".removeprefix("; ")
-    return {"state": worst([figure.state, *concerning["state"]]), "why": why}
+    return {"state": state, "why": f"{figure.why}; {told} {', '.join(named)}".removeprefix("; ")}
