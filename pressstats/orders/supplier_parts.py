@@ -90,7 +90,8 @@ def supplier_deliveries(logs: Logs, plan: pd.DataFrame, open_rows: pd.DataFrame,
     terms = offers(logs, logs.as_of)
     ends = terms[terms["supplier"] == supplier].set_index("material")["contract_to"]
     planned = plan.rename(columns={"due_on": "day"})
-    planned = planned[~(planned["day"] > planned["material"].map(ends))]
+    until = ends.reindex(planned["material"]).to_numpy(dtype="datetime64[us]")
+    planned = planned[~(planned["day"].to_numpy() > until)]
     rows = pd.concat([planned, open_rows.rename(columns={"promised_on": "day"})], ignore_index=True)
     rows = rows[(rows["supplier"] == supplier) & rows["day"].notna()]
     day = rows["day"].astype("datetime64[us]")

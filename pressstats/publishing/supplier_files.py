@@ -130,7 +130,7 @@ def _to_come(results: Results, supplier: str, months: pd.DataFrame) -> np.ndarra
     of_month = supplier_deliveries(results.logs, results["order_plan"], results.open_orders, supplier)
     found = of_month.reindex(pd.MultiIndex.from_frame(months[["material", "month"]])).to_numpy(dtype=float)
     last = of_month.reset_index().groupby("material")["month"].max()
-    reached = months["month"] <= months["material"].map(last)
+    reached = months["month"].to_numpy() <= last.reindex(months["material"]).to_numpy(dtype="datetime64[us]")
     return np.where(reached & np.isnan(found), 0.0, found)
 
 
