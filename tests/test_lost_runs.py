@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 from small_plant import FIRST_DAY, small_tables, write_small_plant
 
-from pressstats import pages
 from pressstats.ink import mean_use
 from pressstats.logs import read_logs
 from pressstats.past import past_forecasts
@@ -85,7 +84,7 @@ def test_coverage_in_part_is_no_crash_and_no_thinner_mean(part: str, tmp_path: P
         runs["run_id"]
     ) - set(kept)
     # 1.6 solid pages of 16 are 10 % of black, whoever else was not covered.
-    covered = pages.ink_checks.mean_coverage(results)
+    covered = results.mean_coverage()
     assert covered["black"] == pytest.approx(0.10, rel=0.03)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,7 @@ def with_deliveries(folder: Path, rows: list[dict[str, object]], toml: str = "")
     logs = read_logs(write_small_plant(folder / "logs", small_tables(), PLANT_TOML + toml))
     table = pd.DataFrame(rows, columns=logs["deliveries"].columns)
     table = table.astype(logs["deliveries"].dtypes.to_dict())
-    return Logs(**{**vars(logs), "tables": logs.tables | {"deliveries": table}})
+    return replace(logs, tables=logs.tables | {"deliveries": table})
 
 
 def delivery(
@@ -79,7 +80,7 @@ def test_what_is_overdue_is_as_late_as_what_came_later_still(tmp_path: Path) -> 
 def test_without_a_history_orders_come_on_their_day(tmp_path: Path) -> None:
     logs = read_logs(write_small_plant(tmp_path / "logs", small_tables()))
     tables = {name: table for name, table in logs.tables.items() if name != "deliveries"}
-    times = LeadTimes(Logs(**{**vars(logs), "tables": tables}))
+    times = LeadTimes(replace(logs, tables=tables))
     rng = np.random.default_rng(2)
     assert (times.draw("Mill", (3, 4), rng) == 0).all()
     assert times.draw("Mill", (3, 4), rng).shape == (3, 4)

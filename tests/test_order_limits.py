@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,6 @@ from order_plans import (
 )
 from small_plant import FIRST_DAY, small_tables
 
-from pressstats.logs import Logs
 from pressstats.orders import open_orders
 
 # --- where no plan can be good -----------------------------------------------------------------
@@ -244,7 +244,7 @@ def test_a_week_later_the_plan_before_is_left_nearly_as_it_was(tmp_path: Path) -
     logs = plant(tmp_path)
     first = plan_of(logs, spread=0.03).published
     # A week on, as expected: the first review's orders are on their way.
-    later = Logs(**{**vars(logs), "as_of": logs.as_of + 7 * DAY})
+    later = replace(logs, as_of=logs.as_of + 7 * DAY)
     placed = first[first["order_on"] <= later.as_of]
     rows = [(row.material, row.quantity, row.due_on) for row in placed.itertuples()]
     stock = {name: STOCK[name] - 7 * USE[name] for name in STOCK}
