@@ -82,7 +82,8 @@ def price_breaks(
     valid_from, suppliers = agreed["valid_from"], agreed["supplier"]
     rows = np.flatnonzero((agreed["material"] == material) & (valid_from <= day.to_datetime64()))
     unnamed = pd.isna(suppliers[rows])
-    own = ~unnamed & (False if pd.isna(wanted) else suppliers[rows] == wanted)
+    own = ~unnamed
+    own[own] = False if pd.isna(wanted) else suppliers[rows[own]] == wanted
     rows = rows[own if own.any() else unnamed]
     quantity = agreed["from_quantity"].astype(float)
     rows = rows[np.lexsort((quantity[rows], valid_from[rows]))]
