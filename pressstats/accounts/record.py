@@ -14,6 +14,7 @@ from scipy import stats
 
 from ..tables import as_published
 from .record_limits import expected_ratio, past_limits, poisson_limits
+from .waste import WASTE
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -26,15 +27,7 @@ CREW_NOTE = (
     "Tables by crew are shown only where the plant logs crews. Local law may ask for the agreement of those who work "
     "there before anybody is compared: agree it first. Differences that chance explains name nobody."
 )
-_STREAMS = [
-    "startup_kg",
-    "running_kg",
-    "uncounted_kg",
-    "strip_kg",
-    "reel_end_kg",
-    "scrapped_kg",
-    "unexplained_kg",
-]
+_STREAMS = [f"{name}_kg" for name in WASTE]
 #: Of all groups that are compared together, none is named by chance in so many of 100 plants.
 _NAMED_BY_CHANCE = 0.05
 _LEAST_RUNS = 20
