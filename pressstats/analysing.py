@@ -87,7 +87,9 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
     odds = None if plan is None else plan.contracts
     published["supplier_record"] = suppliers.supplier_record(logs, quality, odds)
     ahead, adequacy = later()
-    published |= ahead | {"order_plan": OUTPUTS["order_plan"].empty() if plan is None else plan.published}
+    published |= ahead
+    published["order_plan"] = OUTPUTS["order_plan"].empty() if plan is None else plan.published
+    published["late_trucks"] = OUTPUTS["late_trucks"].empty() if plan is None else plan.late_trucks
     tell("accounts")
     use = accounts.material_use(logs, weighed, exposure, model, history)
     inks = accounts.InkAccount(exposure, intervals, model, fits, published["ink_findings"])

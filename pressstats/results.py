@@ -183,7 +183,7 @@ def open_results(
     --------
     >>> results = open_results("logs", as_of="2025-03-16")
     >>> results
-    <Results of Small Plant as of 2025-03-16: 40 tables>
+    <Results of Small Plant as of 2025-03-16: 41 tables>
     >>> results["stock_cover"][["material", "quantity"]].head(1)
       material  quantity
     0    N1200   36012.6

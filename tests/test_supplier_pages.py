@@ -11,8 +11,9 @@ import pytest
 from pressstats.orders import expected_rushes
 from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.orders.plan_tables import SERVICE
-from pressstats.pages import buying_suppliers
+from pressstats.pages import buying_suppliers, late_deliveries
 from pressstats.plant import Plant
+from pressstats.tables import OUTPUTS
 
 MATERIALS = pd.DataFrame(
     {"material": ["N45-1260"], "unit": ["kg"], "kind": ["newsprint"], "pack_quantity": [917.0]}
@@ -106,6 +107,16 @@ def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     # As of a Friday: asked for on Monday, there three days later.
     assert "there on Thu 30 Oct" in text
     assert "1\u202f834" in block.markup
+    assert (
+        'Nobody is named for emergency supply of newsprint: set "emergency newsprint" in [contacts]' in text
+    )
+    plan.logs.plant = Plant(
+        name="P", timezone="Etc/UTC", currency="EUR", contacts={"emergency newsprint": "merchant <5>"}
+    )
+    named = buying_suppliers.emergencies(plan)
+    assert "merchant &lt;5&gt;" in named.markup
+    assert "Nobody is named" not in said(named)
+    assert "Nobody is named" in text
     often = expected_rushes(plan.logs, plan.plan.service, pd.Series({"N45-1260": 1700.0})).iloc[0]
     assert often[["packs", "night", "out"]].tolist() == [2.0, 1834.0, pytest.approx(0.052)]
     quiet = pd.DataFrame([row | {"weeks_saved": 0.0, "weeks_short": 0.0}])
@@ -148,3 +159,53 @@ def test_mills_that_are_not_told_apart_are_named_and_each_has_its_contact() -> N
     assert "Not told apart" not in two
     assert "ot told apart" not in said(told(record[record["supplier"] != "Eastmill"]))
     assert "contact" not in said(told(record[record["supplier"] == "Eastmill"]))
+
+
+def truck(day: str, **own: Any) -> dict[str, Any]:
+    row = {
+        "supplier": "Northmill",
+        "promised_on": pd.Timestamp(day),
+        "state": "on order",
+        "materials": "N45-1260",
+        "latest_on": pd.NaT,
+        "days_late": float("nan"),
+        "runs_out": "",
+        "issue": pd.NaT,
+        "chance_promised": 0.0,
+        "chance_week_late": 0.02,
+        "why": "",
+    }
+    return row | own
+
+
+def test_the_truck_with_the_fewest_days_to_spare_is_told_first() -> None:
+    class Known(SimpleNamespace):
+        def __getitem__(self, name: str) -> pd.DataFrame:
+            return self.table.astype(OUTPUTS["late_trucks"].empty().dtypes.to_dict())
+
+    def told(*rows: dict[str, Any]) -> str:
+        known = results()
+        known.logs.has = lambda name: False
+        return said(
+            late_deliveries.late_trucks(Known(logs=known.logs, plan=object(), table=pd.DataFrame(list(rows))))
+        )
+
+    many = truck("2025-11-12", latest_on=pd.Timestamp("2025-11-28"), days_late=16.0, runs_out="N45-630")
+    few = truck(
+        "2025-11-05", latest_on=pd.Timestamp("2025-11-14"), days_late=9.0, runs_out="N52-1260",
+        issue=pd.Timestamp("2025-11-16"),
+    )  # fmt: skip
+    lasts = truck("2025-10-27")
+    text = told(many, few, lasts)
+    assert "promised for Wed 5 Nov from Northmill may come 9 days late, until Fri 14 Nov." in text
+    assert (
+        "Later than that N52-1260 is likeliest to run out, in one scenario of 20 by the issue of Sun 16 Nov"
+        in text
+    )
+    early = told(few | {"latest_on": pd.Timestamp("2025-11-04"), "days_late": -1.0})
+    assert "must come by Tue 4 Nov" in early
+    assert "1 truck, of which each may come four weeks late" in told(lasts)
+    never = truck("2025-10-27", runs_out="N52-1260", chance_promised=0.4, why="no day is soon enough")
+    assert "comes too late already: N52-1260 runs out before it with a chance of 40 %" in told(few, never)
+    assert "to be ordered for Wed 5 Nov" in told(few | {"state": "to order"})
+    assert "unknown" in said(late_deliveries.late_trucks(SimpleNamespace(plan=None)))  # type: ignore[arg-type]

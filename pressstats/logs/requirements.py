@@ -172,6 +172,12 @@ REQUIREMENTS: tuple[Requirement, ...] = (
         "an order whose row is set aside is not known to be on its way",
     ),
     Requirement(
+        "late_trucks",
+        "How late may each truck come?",
+        (_RUNS, Need("materials"), Need("stock_counts"), Need("deliveries")),
+        "as order_plan",
+    ),
+    Requirement(
         "bridge",
         "Why do paper, ink, plates and their cost differ from last week, last year, the budget?",
         (

@@ -13,11 +13,16 @@ from .rushing import EXPEDITE_DAYS
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["expected_rushes", "rush_day"]
+__all__ = ["contact_key", "expected_rushes", "rush_day"]
 
 _WEEKS_A_YEAR = 52
 #: Days among which one is looked for on which something is received.
 _SEARCHED = 60
+
+
+def contact_key(kind: str) -> str:
+    """Return the key of ``[contacts]`` under which stands whom to ring for emergency supply of a kind of material."""
+    return f"emergency {kind}"
 
 
 def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.DataFrame:

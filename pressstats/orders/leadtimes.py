@@ -16,12 +16,14 @@ if TYPE_CHECKING:
 __all__ = [
     "LeadTimes",
     "arrivals",
+    "brought",
     "lead_days",
     "receipt_days",
     "rest_days",
     "review_days",
     "serves_from",
     "supplier_of",
+    "truck_days",
 ]
 
 #: Deliveries of all suppliers together that weigh as much in a supplier's lateness.
@@ -308,22 +310,51 @@ def arrivals(
         before its day, so what is received on a day serves the issue of the next. What a supplier promised for one
         day comes together; what is forgotten does not come.
     """
-    come = {name: np.zeros((draws, len(days))) for name in materials}
+    trucks = truck_days(times, orders, days, receives, draws, rng)
+    return brought(trucks, materials, (draws, len(days)), rests)
+
+
+def truck_days(
+    times: LeadTimes,
+    orders: pd.DataFrame,
+    days: pd.DatetimeIndex,
+    receives: np.ndarray,
+    draws: int,
+    rng: np.random.Generator,
+) -> list[tuple[pd.DataFrame, np.ndarray]]:
+    """Draw on which day each truck of open orders comes: its rows, and days, shape (draws,), beyond `days` if later.
+
+    What a supplier promised for one day comes together; what is forgotten does not come.
+    """
     orders = orders[~orders["delivery_id"].isin(times.forgotten)]
-    trucks = orders.assign(supplier=orders["supplier"].fillna("").astype("str"))
+    orders = orders.assign(supplier=orders["supplier"].fillna("").astype("str"))
     opens = set(days.day_of_week[receives == np.arange(len(days))])
-    for (supplier, promised), rows in trucks.groupby(["supplier", "promised_on"]):
+    trucks = []
+    for (supplier, promised), rows in orders.groupby(["supplier", "promised_on"]):
         due = (promised - days[0]).days
         # As-of has passed without it: what is overdue is as late as what came later than that.
         # Days on which nothing is received make no truck late.
         closed = next((n for n in range(7) if (promised.day_of_week + n) % 7 in opens), 0)
         late = times.draw(supplier, draws, rng, over=-1 - due - closed)
         received = receives[np.clip(due + late, 0, len(days) - 1)]
+        trucks.append((rows, np.where(due + late < len(days), received, len(days))))
+    return trucks
+
+
+def brought(
+    trucks: Sequence[tuple[pd.DataFrame, np.ndarray]],
+    materials: Sequence[str],
+    shape: tuple[int, int],
+    rests: Mapping[str, int] | None = None,
+) -> list[np.ndarray]:
+    """Return what trucks bring of each material before the use of each day, each of `shape` (draws, days)."""
+    come = {name: np.zeros(shape) for name in materials}
+    for rows, received in trucks:
         for order in rows.itertuples():
             if order.material not in come:
                 continue
             day = serves_from(received, (rests or {}).get(order.material, 0))
-            inside = np.flatnonzero((day < len(days)) & (due + late < len(days)))
+            inside = np.flatnonzero(day < shape[1])
             come[order.material][inside, day[inside]] += order.quantity
     return list(come.values())
 

@@ -14,6 +14,7 @@ from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
 from .contract_ends import CONTRACTS, contract_odds
 from .contracts import call_offs, with_contracts
+from .late_trucks import late_trucks
 from .leadtimes import LeadTimes, receipt_days
 from .loading import into_loads
 from .milp import Item, Offer, Orders, solve
@@ -74,6 +75,8 @@ class OrderPlan:
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     risk : Series, index material
         Stock-out risk before the next order can arrive (:func:`pressstats.orders.risk_before_arrival`).
+    late_trucks : DataFrame
+        Published table ``late_trucks`` (:func:`pressstats.orders.late_trucks.late_trucks`).
     contracts : DataFrame, shape (running contracts, 15)
         How likely each ends outside its tolerance (:func:`pressstats.orders.contract_ends.contract_odds`).
     freight, holding, expediting : float
@@ -87,6 +90,7 @@ class OrderPlan:
     service: pd.DataFrame
     stock_ahead: pd.DataFrame
     risk: pd.Series
+    late_trucks: pd.DataFrame
     contracts: pd.DataFrame
     freight: float
     holding: float
@@ -176,6 +180,7 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
         service=service,
         stock_ahead=stock_ahead(planned, orders, fresh, days),
         risk=risk,
+        late_trucks=late_trucks(fresh, orders.quantity, open_rows),
         contracts=contract_odds(logs, outlook, planned, orders, called, days),
         freight=logs.plant.policy.freight_per_load * published["order"].nunique(),
         holding=holding(logs, planned, orders),
@@ -336,6 +341,7 @@ def _empty() -> OrderPlan:
         pd.DataFrame(columns=SERVICE),
         pd.DataFrame(columns=["material", "day", "q05", "q50", "q95"]),
         pd.Series(dtype="float64", name="risk", index=pd.Index([], dtype="str", name="material")),
+        OUTPUTS["late_trucks"].empty(),
         pd.DataFrame({name: [] for name in CONTRACTS}).astype(CONTRACTS),
         0.0,
         0.0,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .leadtimes import LeadTimes, arrivals, serves_from
+from .leadtimes import LeadTimes, brought, serves_from, truck_days
 from .needs import known_by, level_worth, needs_by_order, stock_paths
 from .planned import ORDERS, Planned
 from .rates import expedite_price, holding_rate
@@ -54,6 +54,8 @@ class Scenarios:
 
     Attributes
     ----------
+    trucks : list of (DataFrame, ndarray of int)
+        Open orders by the truck that they are on: their rows, and the day on which it comes, shape (scenarios,).
     come : list of ndarray, shape (scenarios, days)
         Receipts of the open orders.
     arrives : list of ndarray of int, shape (scenarios, ORDERS + 1)
@@ -78,8 +80,8 @@ class Scenarios:
             supplier: times.draw(supplier, (draws, len(planned[0].reviews)), rng)
             for supplier in dict.fromkeys(source.supplier for one in planned for source in one.sources)
         }
-        names, rests = [one.name for one in planned], {one.name: one.sources[0].rest for one in planned}
-        self.come = arrivals(times, open_rows, days, receives, names, draws, rng, rests)
+        self.trucks = truck_days(times, open_rows, days, receives, draws, rng)
+        self.come = self.brought(self.trucks)
         # An order comes the day after it was placed at the earliest, and on a day that receives; it serves from the
         # next issue on.
         self.arrives = [
@@ -103,6 +105,11 @@ class Scenarios:
         #: By how much more there is than expected, as known when each order is placed, by material and case.
         self.known = [self._known(place, mine) for place, mine in enumerate(use)]
 
+    def brought(self, trucks: Sequence[tuple[pd.DataFrame, np.ndarray]]) -> list[np.ndarray]:
+        """Return what some of :attr:`trucks` bring, by material, as :attr:`come` has it of all of them."""
+        rests = {one.name: one.sources[0].rest for one in self.planned}
+        return brought(trucks, list(rests), self.use.shape[1:], rests)
+
     def _known(self, place: int, use: np.ndarray) -> np.ndarray:
         one = self.planned[place]
         # The next order is placed as it is told now, each later one as it is told that much later.
@@ -113,6 +120,7 @@ class Scenarios:
         """Return the first `count` scenarios by themselves."""
         part = copy(self)
         part.use = self.use[:, :count]
+        part.trucks = [(rows, received[:count]) for rows, received in self.trucks]
         part.come = [come[:count] for come in self.come]
         part.arrives = [arrives[:count] for arrives in self.arrives]
         part.helped = [helped[:count] for helped in self.helped]

@@ -191,9 +191,9 @@ def on_order(results: Results) -> Block:
         what=[words.get(name, name) for name in table["material"]],
         unit=[unit_of(results, name) or "each" for name in table["material"]],
     )
-    late = int((table["promised_on"] < results.logs.as_of).sum())
+    overdue = int((table["promised_on"] < results.logs.as_of).sum())
     soon = table[table["promised_on"] <= results.logs.as_of + pd.Timedelta(days=7)]
-    lines = f"{len(table)} open order lines, {late} of them past their promised day"
+    lines = f"{len(table)} open order lines, {overdue} of them past their promised day"
     if soon.empty:
         due = note("Nothing is due in the coming week.")
     else:
@@ -201,12 +201,17 @@ def on_order(results: Results) -> Block:
         sums = soon.groupby(keys, dropna=False, as_index=False).agg(
             quantity=("quantity", "sum"), lines=("delivery_id", "size")
         )
+        late = results["late_trucks"].query("state == 'on order'")
+        until = late.set_index(["supplier", "promised_on"])["latest_on"]
+        trucks = pd.MultiIndex.from_frame(sums[["supplier", "promised_on"]].fillna({"supplier": ""}))
+        sums["latest"] = until.reindex(trucks).to_numpy()
         due = sheet(
             sums,
             name="due",
             caption=f"Due this week or late: {counted(len(soon), 'order line')}",
             columns=(
-                "promised_on: promised <date>; supplier; what: material; quantity .0; unit; lines: order lines .0"
+                "promised_on: promised <date>; supplier; what: material; quantity .0; unit; lines: order lines .0; "
+                "latest: may come until <date>"
             ),
         )
     columns = (

@@ -9,7 +9,8 @@ import pandas as pd
 
 from ..exhibits import Block, folded, logged, note, quantity, sheet
 from ..orders import expected_rushes, rush_day
-from .common import counted, daily_use, day_words
+from ..orders.emergency import contact_key as emergency
+from .common import counted, daily_use, day_words, list_words
 from .demand import unit_of
 
 if TYPE_CHECKING:
@@ -98,15 +99,30 @@ def emergencies(results: Results) -> Block:
     often = table[table["a_year"] + table["out"] >= _SELDOM]
     if often.empty:
         return note(f"{finding}.")
+    often, whom = _from_whom(results, often)
     return sheet(
         often,
         name="emergencies",
-        caption=f"{finding}{placed}",
+        caption=f"{finding}{placed}. {whom}",
         columns=(
             "material; a_year: emergency supply [a year] .2; packs: packs for a night .0; night: quantity .0; unit; "
-            f"cost: cost beyond its price [{currency}] .0; out: stock-outs all the same [a year] .2"
+            f"cost: cost beyond its price [{currency}] .0; out: stock-outs all the same [a year] .2; "
+            "source: whom to ring <text>"
         ),
     )
+
+
+def _from_whom(results: Results, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """Add whom to ring for each material's emergency supply; say where that is set, and of which kinds it is not."""
+    kinds = results.logs.of_material(table["material"], "kind").fillna("other").astype("str")
+    contacts = results.logs.plant.contacts
+    table = table.assign(source=kinds.map(lambda kind: contacts.get(emergency(kind), "not set")))
+    missing = list(dict.fromkeys(kinds[table["source"] == "not set"]))
+    if not missing:
+        return table, "Whom to ring is set in [contacts] of plant.toml"
+    keys = ", ".join(f'"{emergency(kind)}"' for kind in missing)
+    none = f"Nobody is named for emergency supply of {list_words(missing)}"
+    return table, f"{none}: set {keys} in [contacts] of plant.toml"
 
 
 def side_by_side(results: Results) -> Block:

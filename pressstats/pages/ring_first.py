@@ -8,6 +8,7 @@ import pandas as pd
 
 from ..exhibits import logged, quantity
 from ..orders import SOON, LeadTimes
+from ..orders.emergency import contact_key
 from ..orders.plan_tables import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
@@ -97,10 +98,17 @@ def _help(results: Results, row: Any) -> str:
     if not row.expedite > 0:
         return _without_rush(results, row.material, row.cause)
     if row.at_once > 0:
-        now = f"{quantity(row.at_once, unit, 0)} of that are worth an emergency order today"
+        now = f"{quantity(row.at_once, unit, 0)} of that are worth an emergency order today{_from(results, row)}"
     else:
         now = f"it is not worth one today: that takes {EXPEDITE_DAYS} days, so look again {looked_words(results)}"
     return f"An emergency order of {quantity(row.expedite, unit, 0)} would hold the level; {now}"
+
+
+def _from(results: Results, row: Any) -> str:
+    """Say of whom an emergency order is asked, if that is set."""
+    kind = results.logs["materials"].set_index("material")["kind"].get(row.material, "other")
+    contact = results.logs.plant.contacts.get(contact_key(str(kind)))
+    return f": ring {logged(contact)}" if contact else ""
 
 
 def _at_risk(row: Any, allowed: float, known: bool, as_of: pd.Timestamp) -> str:

@@ -46,7 +46,9 @@ _ABOUT: dict[str, str] = {
     "that the row takes; cost is the row's price, as agreed for the day of its order, and its part of the load's "
     "freight; stockout probability is the stock-out risk before arrival: to run out after the order before has come "
     "(or from now on) and before this one has, late as they may be; why is told of the whole order.",
-    "Open orders": "What is on order, the first promised first; days late counts from the day promised.",
+    "Open orders": "What is on order, the first promised first; days late counts from the day promised. may come "
+    "until: last day with which all that the truck brings lasts until then in 19 of 20 scenarios; blank: beyond four "
+    "weeks, or not known.",
     "Suppliers": "What each supplier delivers and how: the notes to supplier_record say what a column means. contract "
     "drawn and quantity are those of the contract that runs; chance outside tolerance is that of its end.",
     "Season": "What the next twelve months need, what the same months used last year, the budget, and the spend at the "
@@ -138,10 +140,14 @@ def open_rows(whole: Results) -> pd.DataFrame:
     names = ["promised_on", "supplier", "material", "quantity", "delivery_id"]
     rows = whole.open_orders[names]
     late = (whole.logs.as_of - rows["promised_on"].astype("datetime64[us]")).dt.days
+    trucks = whole["late_trucks"].set_index(["supplier", "promised_on"])
+    until = trucks.loc[trucks["state"] == "on order", "latest_on"]
+    keys = pd.MultiIndex.from_frame(rows[["supplier", "promised_on"]].fillna({"supplier": ""}))
     rows = rows.assign(
         promised_on=rows["promised_on"].astype("datetime64[us]"),
         quantity=pd.to_numeric(rows["quantity"]).astype("float64"),
         days_late=late.where(late > 0).astype("float64"),
+        may_come_until=until.reindex(keys).to_numpy(),
     )
     return rows.sort_values(["promised_on", "supplier", "delivery_id"], ignore_index=True)
 

@@ -254,6 +254,28 @@ _ALL = (
         _n("stock_after", "material unit", "the same with it"),
         _n("stockout_probability", "1", "stock-out risk before it arrives, 0 to 1"),
     ),
+    _table(
+        "late_trucks",
+        "truck on order or to order next",
+        ("supplier", "promised_on", "state"),
+        _t("supplier", "who delivers it"),
+        _d("promised_on", "day for which it is promised, or on which what is ordered next is due"),
+        _t("state", "on order, to order, or not counted on"),
+        _t("materials", "what it brings, parted by ;"),
+        _d(
+            "latest_on", "last day to come on with which all it brings lasts until then in 19 of 20 scenarios"
+        ),
+        _n("days_late", "day", "that day less the promised one; negative: it must come earlier"),
+        _t("runs_out", "what is likeliest to run out if it comes later than that"),
+        _d("issue", "first issue that lacks something it brings, in one scenario of 20 without it"),
+        _n(
+            "chance_promised",
+            "1",
+            "chance that something on it runs out before it serves, come as promised or next",
+        ),
+        _n("chance_week_late", "1", "the same, come a week later than promised"),
+        _t("why", "what is blank, and why"),
+    ),
     *WEEK,
     *MONEY,
     _table(

@@ -68,6 +68,9 @@ web_breaks = "paper buyer, desk 2"
 "Corvane Inks" = "Pell Dorrit, tanker planning, 0100 555 52"
 "Ardelle Plate Works" = "Sefa Winlock, dispatch, 0100 555 68"
 "Mirrin Pressroom Supply" = "Odo Karrick, counter, 0100 555 73"
+"emergency newsprint" = "Hale & Orrin, paper merchants, 0100 555 80"
+"emergency plate" = "Sefa Winlock, dispatch, 0100 555 68"
+"emergency ink" = "Pell Dorrit, tanker planning, 0100 555 52"
 """
 OVERLAPPING = ("runs", "reel_mounts")
 SEMICOLONS = ("waste_sold",)

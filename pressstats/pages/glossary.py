@@ -1,0 +1,84 @@
+"""Words of the trade that a page uses, each explained in a line below it."""
+
+from __future__ import annotations
+
+from ..exhibits import Block, folded, points
+
+__all__ = ["words_used"]
+
+#: What a word means here (common practice, no source; what is counted how stands in the tables' declarations).
+_MEANINGS = {
+    "act, watch, in control": "act: outside what chance allows and worth a deed now. Watch: outside, or near, and not "
+    "pressing. In control: within its limits",
+    "all in (true cost)": "price of a tonne that can be printed: with heavier paper, strip, web breaks and lateness, "
+    "less what its waste sells for",
+    "budget by volume, by price": "by volume: more or less was used than budgeted. By price: a unit cost more or less",
+    "butts": "paper that stays on the core when a reel is spliced (US: butt rolls)",
+    "call-off": "an order of a part of what a contract has agreed for a year",
+    "contract tolerance": "by how much of the agreed quantity a contract may end above or below it",
+    "days of stock": "days that what is on hand lasts at the use that is expected, open orders left out",
+    "emergency supply": "what is brought outside the plan: an express truck, a merchant's stock, another printer's",
+    "limit": "of a run: what nine of ten runs of its size stay below. Of a chart: what chance passes twice in 1,000",
+    "part reel": "a reel that came back from a press with paper left on it",
+    "plates remade": "plates exposed again because the first were spoilt or a page changed",
+    "reelstand": "where a web unwinds: it holds the running reel and the next, and splices them",
+    "service level": "share of weeks in which nothing may run out",
+    "splice": "the joint of a new reel to the end of the running one (US: paster)",
+    "standby supply": "what keeps the plant printing when a supply fails; tested so that it does",
+    "start-up waste": "copies from the start of a run until the first good one; running waste comes later in the run",
+    "stock-out risk before arrival": "chance that a material runs out before the order has come, late as it may be",
+    "strip (white waste)": "damaged outer layers torn off a reel before it is mounted (US: slab waste)",
+    "web": "one band of paper through the press; an issue takes one or several side by side",
+    "1 in 20": "the true number will be beyond it in one case of twenty",
+}
+_PAGES = {
+    "weekly_page": (
+        "act, watch, in control",
+        "budget by volume, by price",
+        "butts",
+        "days of stock",
+        "limit",
+        "standby supply",
+        "start-up waste",
+        "stock-out risk before arrival",
+        "strip (white waste)",
+        "1 in 20",
+    ),
+    "buying_outlook": (
+        "all in (true cost)",
+        "call-off",
+        "contract tolerance",
+        "days of stock",
+        "emergency supply",
+        "service level",
+        "stock-out risk before arrival",
+        "strip (white waste)",
+        "1 in 20",
+    ),
+    "last_night": (
+        "act, watch, in control",
+        "limit",
+        "part reel",
+        "plates remade",
+        "reelstand",
+        "splice",
+        "web",
+        "1 in 20",
+    ),
+}
+
+
+def words_used(page: str) -> Block:
+    """Return the words of the trade that a page uses, folded.
+
+    Parameters
+    ----------
+    page : str
+        ``weekly_page``, ``buying_outlook`` or ``last_night``.
+
+    Raises
+    ------
+    KeyError
+        Of another page no words are kept.
+    """
+    return folded("Words used here", points([f"**{word}**: {_MEANINGS[word]}." for word in _PAGES[page]]))

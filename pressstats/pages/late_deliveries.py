@@ -1,0 +1,88 @@
+"""What the buying outlook says of trucks that come late: how late each may come, and what runs out first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from ..exhibits import Block, logged, note, sheet
+from .common import counted, day_words
+from .material_words import material_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from ..results import Results
+
+__all__ = ["late_trucks"]
+
+
+def late_trucks(results: Results) -> Block:
+    """Return for each truck on order, and of the next orders, until when it may come and what runs out after that."""
+    if results.plan is None:
+        return note("How late a truck may come is unknown: there is no order plan.")
+    words = material_words(results.logs)
+    table = results["late_trucks"].sort_values(["promised_on", "supplier"], kind="stable")
+    if table.empty:
+        return note("No truck is on order, and none is to be ordered.")
+    return sheet(
+        table.assign(
+            may=[_may(row) for row in table.itertuples()],
+            first=[words.get(name, name) for name in table["runs_out"]],
+            week_late=100 * table["chance_week_late"],
+        ),
+        name="late-trucks",
+        caption=f"{_finding(results, table, words)} All other orders come as late as their suppliers do, in 1,000 "
+        "scenarios of use; what would be rushed is not counted in",
+        columns=(
+            "promised_on: promised or due <date>; supplier; state; may: may be late <text>; "
+            "latest_on: at the latest <date>; first: then runs out first; issue: first issue without it <date>; "
+            "week_late: stock-out risk, a week late [%] .1"
+        ),
+        file="late_trucks",
+    )
+
+
+def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
+    """Say which truck has the fewest days to spare, and what lacks if it takes longer."""
+    as_of = results.logs.as_of
+    never = table[table["latest_on"].isna() & (table["runs_out"] != "")]
+    if len(never):
+        row: Any = never.loc[never["chance_promised"].idxmax()]
+        return (
+            f"{_truck(row, as_of)} comes too late already: {logged(words.get(row['runs_out'], row['runs_out']))} "
+            f"runs out before it with a chance of {100 * row['chance_promised']:.0f} %."
+        )
+    known = table.dropna(subset="days_late")
+    if known.empty:
+        lasting = (table["chance_promised"].notna()).sum()
+        return f"{counted(int(lasting), 'truck')}, of which each may come four weeks late." if lasting else ""
+    row = known.loc[known["days_late"].idxmin()]
+    days = row["days_late"]
+    may = (
+        f"may come {counted(days, 'day')} late, until {day_words(row['latest_on'], as_of)}"
+        if days > 0
+        else f"must come by {day_words(row['latest_on'], as_of)}"
+    )
+    return (
+        f"Fewest days to spare: {_truck(row, as_of)} {may}. Later than that "
+        f"{logged(words.get(row['runs_out'], row['runs_out']))} is likeliest to run out, "
+        f"in one scenario of 20 by the issue of {day_words(row['issue'], as_of)}."
+    )
+
+
+def _truck(row: Any, as_of: pd.Timestamp) -> str:
+    """Name a truck by its supplier and day."""
+    supplier = logged(row["supplier"]) if row["supplier"] else "no named supplier"
+    due = "to be ordered for" if row["state"] == "to order" else "promised for"
+    return f"what is {due} {day_words(row['promised_on'], as_of)} from {supplier}"
+
+
+def _may(row: Any) -> str:
+    """Say by how much a truck may be late."""
+    if np.isfinite(row.days_late):
+        return counted(row.days_late, "day") if row.days_late > 0 else "no day"
+    if row.runs_out:
+        return "too late already"
+    return "four weeks" if np.isfinite(row.chance_promised) else row.why
