@@ -158,7 +158,8 @@ def _unusual_pages(results: Results) -> list[str]:
         if len(last) == _USUAL_RUNS and booked > 0 and not last.eq(booked).any():
             lines.append(
                 f"**{logged(title)}** is booked with {booked:.0f} pages, usual are {last.mode().iloc[0]:.0f}: none of "
-                f"its last {_USUAL_RUNS} runs had as many. Ask before plates and reels are laid out."
+                f"its last {_USUAL_RUNS} runs had as many. Ask before plates and reels are laid out: below they stand "
+                "as booked, and on the weekly page as such bookings come out."
             )
     return lines
 

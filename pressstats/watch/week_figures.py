@@ -45,6 +45,13 @@ def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, 
     told = f"{state} because of" if state != figure.state else "see"
     if state != figure.state:
         concerning = concerning[concerning["state"] == state]
-    named = concerning["exception"].head(_NAMED).tolist()
+    # One kind is named once, with all that it is about.
+    first = concerning.head(_NAMED)
+    named = [
+        f"{kind}: {' and '.join(rows['subject'])}"
+        if (rows["subject"] != "").all()
+        else ", ".join(rows["exception"])
+        for kind, rows in first.groupby("kind", sort=False)
+    ]
     named += [f"{len(concerning) - _NAMED} more"] if len(concerning) > _NAMED else []
     return {"state": state, "why": f"{figure.why}; {told} {', '.join(named)}".removeprefix("; ")}
