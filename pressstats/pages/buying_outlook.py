@@ -14,6 +14,7 @@ from ..orders import nights_bought, nights_left, sparing_measures
 from .buying_orders import counts, not_planned
 from .common import by_reason, counted, number_words, tonnes
 from .demand import newsprint, printed_weight, unit_of
+from .late_deliveries import come_until
 from .material_words import material_words
 from .order_cards import first_orders
 from .reel_store import reel_ages
@@ -201,17 +202,15 @@ def on_order(results: Results) -> Block:
         sums = soon.groupby(keys, dropna=False, as_index=False).agg(
             quantity=("quantity", "sum"), lines=("delivery_id", "size")
         )
-        late = results["late_trucks"].query("state == 'on order'")
-        until = late.set_index(["supplier", "promised_on"])["latest_on"]
         trucks = pd.MultiIndex.from_frame(sums[["supplier", "promised_on"]].fillna({"supplier": ""}))
-        sums["latest"] = until.reindex(trucks).to_numpy()
+        sums["latest"] = come_until(results).reindex(trucks).fillna("not known").to_numpy()
         due = sheet(
             sums,
             name="due",
             caption=f"Due this week or late: {counted(len(soon), 'order line')}",
             columns=(
                 "promised_on: promised <date>; supplier; what: material; quantity .0; unit; lines: order lines .0; "
-                "latest: may come until <date>"
+                "latest: may come until <text>"
             ),
         )
     columns = (

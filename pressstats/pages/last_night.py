@@ -159,7 +159,7 @@ def _unusual_pages(results: Results) -> list[str]:
             lines.append(
                 f"**{logged(title)}** is booked with {booked:.0f} pages, usual are {last.mode().iloc[0]:.0f}: none of "
                 f"its last {_USUAL_RUNS} runs had as many. Ask before plates and reels are laid out: below they stand "
-                "as booked, and on the weekly page as such bookings come out."
+                "as booked, and on the weekly page as bookings turn out."
             )
     return lines
 

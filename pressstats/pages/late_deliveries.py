@@ -5,17 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from ..exhibits import Block, logged, note, sheet
 from .common import counted, day_words
 from .material_words import material_words
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..results import Results
 
-__all__ = ["late_trucks"]
+__all__ = ["come_until", "late_trucks"]
 
 
 def late_trucks(results: Results) -> Block:
@@ -28,7 +27,8 @@ def late_trucks(results: Results) -> Block:
         return note("No truck is on order, and none is to be ordered.")
     return sheet(
         table.assign(
-            may=[_may(row) for row in table.itertuples()],
+            state=table["state"].str.replace(" ", "\u00a0"),
+            may=[_may(row).replace(" ", "\u00a0") for row in table.itertuples()],
             first=[words.get(name, name) for name in table["runs_out"]],
             week_late=100 * table["chance_week_late"],
         ),
@@ -36,12 +36,20 @@ def late_trucks(results: Results) -> Block:
         caption=f"{_finding(results, table, words)} All other orders come as late as their suppliers do, in 1,000 "
         "scenarios of use; what would be rushed is not counted in",
         columns=(
-            "promised_on: promised or due <date>; supplier; state; may: may be late <text>; "
+            "promised_on: promised or due <date>; supplier; state <text>; may: may be late by <text>; "
             "latest_on: at the latest <date>; first: then runs out first; issue: first issue without it <date>; "
-            "week_late: stock-out risk, a week late [%] .1"
+            "week_late: risk, a week late [%] .1"
         ),
         file="late_trucks",
     )
+
+
+def come_until(results: Results) -> pd.Series:
+    """Return by supplier and promised day until when a truck on order may come, in words for a cell."""
+    table = results["late_trucks"]
+    table = table[table["state"] == "on order"]
+    days = [_until(row) for row in table.itertuples()]
+    return pd.Series(days, pd.MultiIndex.from_frame(table[["supplier", "promised_on"]]), dtype="str")
 
 
 def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
@@ -49,7 +57,7 @@ def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
     as_of = results.logs.as_of
     never = table[table["latest_on"].isna() & (table["runs_out"] != "")]
     if len(never):
-        row: Any = never.loc[never["chance_promised"].idxmax()]
+        row = never.sort_values("chance_promised", kind="stable").iloc[-1]
         return (
             f"{_truck(row, as_of)} comes too late already: {logged(words.get(row['runs_out'], row['runs_out']))} "
             f"runs out before it with a chance of {100 * row['chance_promised']:.0f} %."
@@ -58,7 +66,7 @@ def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
     if known.empty:
         lasting = (table["chance_promised"].notna()).sum()
         return f"{counted(int(lasting), 'truck')}, of which each may come four weeks late." if lasting else ""
-    row = known.loc[known["days_late"].idxmin()]
+    row = known.sort_values("days_late", kind="stable").iloc[0]
     days = row["days_late"]
     may = (
         f"may come {counted(days, 'day')} late, until {day_words(row['latest_on'], as_of)}"
@@ -79,10 +87,15 @@ def _truck(row: Any, as_of: pd.Timestamp) -> str:
     return f"what is {due} {day_words(row['promised_on'], as_of)} from {supplier}"
 
 
+def _until(row: Any) -> str:
+    """Return the last day of a truck, or what holds where it has none."""
+    return f"{row.latest_on:%Y-%m-%d}" if np.isfinite(row.days_late) else _may(row)
+
+
 def _may(row: Any) -> str:
     """Say by how much a truck may be late."""
     if np.isfinite(row.days_late):
         return counted(row.days_late, "day") if row.days_late > 0 else "no day"
     if row.runs_out:
         return "too late already"
-    return "four weeks" if np.isfinite(row.chance_promised) else row.why
+    return "four weeks and more" if np.isfinite(row.chance_promised) else "not known"

@@ -228,7 +228,7 @@ def coming(results: Results) -> Block:
     total = paper["kg"].sum() / 1000
     expected = int((days["issues"] - days["booked"]).sum())
     words = f"{counted(days['issues'].sum(), 'issue')}, {quantity(days['copies'].sum(), '', 0)} copies"
-    words += f", about {quantity(total, 't', 0)} of newsprint, as such bookings come out" if total > 0 else ""
+    words += f", about {quantity(total, 't', 0)} of newsprint as bookings turn out" if total > 0 else ""
     words += f"; {counted(expected, 'issue is', 'issues are')} not booked but expected" if expected else ""
     if not results.logs.has("deliveries"):
         words += "; what is due is unknown"
