@@ -60,7 +60,7 @@ def _plain(value: Any) -> Any:  # noqa: PLR0911 -- one return a type
     return str(value)
 
 
-def script_json(data: dict[str, Any]) -> str:
+def script_json(data: Any) -> str:
     """Return JSON that may stand in a script element whatever text it holds."""
     text = json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     for character in "<>&\u2028\u2029":

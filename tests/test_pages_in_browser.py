@@ -160,6 +160,28 @@ def test_a_press_on_the_head_of_a_column_sorts_the_table(
     assert page.locator("thead button").first.evaluate("one => getComputedStyle(one).display") == "contents"
 
 
+def test_a_publication_is_searched_by_the_words_that_stand_in_it(
+    browser: sync_api.Browser, stand_in_publication: Publication
+) -> None:
+    found = visit(browser, stand_in_publication.folder / "index.html")
+    page = found.page
+    page.fill("search input", "HELD mounted")
+    assert page.get_by_role("status").inner_text() == "2 found"
+    assert {text.split()[0] for text in page.locator("search li").all_inner_texts()} == {"Mounted"}
+    # Text that means ill is found as text.
+    page.fill("search input", "alert")
+    assert page.locator("search li").count() >= 1
+    assert "<script>" in page.locator("search ol").inner_text()
+    page.fill("search input", "net good copies that nobody wrote")
+    assert page.get_by_role("status").inner_text() == "0 found"
+    page.fill("search input", "table stock_cover")
+    assert page.locator("search li").all_inner_texts() == ["Table stock_cover Tables that are published"]
+    page.fill("search input", "HELD mounted")
+    page.locator("search a").first.click()
+    assert page.locator(":target figcaption").inner_text().startswith("Mounted paper held")
+    assert (found.complaints, found.requests) == ([], [])
+
+
 def order_cards_are_whole_on_a_phone(page: sync_api.Page) -> None:
     """Check that what an order is placed with lies on the screen, and whom to ring above it."""
     cards = page.locator(".card")

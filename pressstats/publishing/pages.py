@@ -31,6 +31,7 @@ from ..palette import FONT, PAIRS, figure_template, swaps
 from ..tables import PUBLISHED
 from ..tables.schema import COLUMN_HEADS, column_words, schema_parts, table_words
 from .reports import EXPLORE, READERS, Report, in_reading_order
+from .searching import searchable
 
 __all__ = [
     "PLOTLY",
@@ -208,14 +209,15 @@ def common(plant: str, as_of: str) -> dict[str, Any]:
         "version": __version__,
         "plotly": PLOTLY,
         "style": "",
-        "sorting": _sorting(),
+        "sorting": _script("sort.js"),
+        "searching": {},
     }
 
 
 @cache
-def _sorting() -> dict[str, str]:
-    """Return the script that sorts tables, and its digest: the page's policy lets nothing else run within it."""
-    source = (_SHELL / "sort.js").read_text(encoding="utf-8")
+def _script(name: str) -> dict[str, str]:
+    """Return a script that stands in pages, and its digest: a page's policy lets nothing else run within it."""
+    source = (_SHELL / name).read_text(encoding="utf-8")
     digest = base64.b64encode(hashlib.sha256(source.encode()).digest()).decode()
     return {"source": source, "digest": f"sha256-{digest}"}
 
@@ -245,6 +247,7 @@ def publication_index(
         {"name": name, "rows": quantity(count), "row": PUBLISHED[name].row if name in PUBLISHED else ""}
         for name, count in rows.items()
     ]
+    found = searchable((page.report.page, page.report.title, page.html) for page in pages)
     return (
         shell()
         .get_template("publication.html.j2")
@@ -256,7 +259,7 @@ def publication_index(
             tables=tables,
             spreadsheet=spreadsheet,
             figures=0,
-            **common(plant, as_of),
+            **common(plant, as_of) | {"searching": _script("search.js") | {"data": script_json(found)}},
         )
     )
 
