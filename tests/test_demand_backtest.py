@@ -286,6 +286,26 @@ def test_errors_of_who_had_seen_no_season_are_brought_down_to_those_of_who_had()
     assert 1.1 < seen / early < 1.3
 
 
+def test_weeks_of_a_year_that_nobody_has_seen_are_no_surer_for_lying_further_ahead() -> None:
+    # From 8 weeks to 26 October: Christmas is the sixth to the tenth week, and what comes after it is as little known.
+    index = pd.date_range("2025-09-01", periods=8, freq="7D", unit="us")
+    actual = np.array([[98.0, 103.0, 99.0, 101.0, 97.0, 104.0, 100.0, 98.0]])
+    short = MethodBacktest(
+        index, ["a"], actual, np.array([8]), np.full((4, 1, 1, HORIZON), 100.0), np.full((1, 1), 5.0)
+    )
+    size = short.judged(8).size[0]
+    assert (np.diff(size) >= 0).all()
+    turn = turn_share(index[-1] + pd.to_timedelta(7 * np.arange(1, HORIZON + 1), unit="D"))
+    assert size[turn == 1].min() > 1.2 * size[turn == 0].min()
+    # The same weeks after years of them have their own width again.
+    years = pd.date_range("2022-09-05", periods=164, freq="7D", unit="us")
+    known = np.tile(actual, 21)[:, :164]
+    long = MethodBacktest(years, ["a"], known, np.array([164]), short.forecasts, short.naive)
+    assert (np.diff(long.judged(164).size[0]) < 0).any()
+    # Without a season, errors are as much larger as those of origins without one are known to be.
+    assert size[0] / long.judged(164).size[0, 0] == pytest.approx(1.2, abs=0.15)
+
+
 def test_a_year_leaves_the_direct_forecast_halfway_to_last_year() -> None:
     index = pd.date_range("2024-01-01", periods=60, freq="7D", unit="us")
     history = pd.DataFrame({"a": 100 + 30 * np.sin(np.arange(60) * 2 * np.pi / 52)}, index=index)

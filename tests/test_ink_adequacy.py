@@ -68,6 +68,14 @@ def test_every_doubt_is_tested():
     assert (table["p_adjusted"] >= table["p_value"]).all()
 
 
+@pytest.mark.parametrize(("nights", "tested"), [(270, False), (280, True)])
+def test_a_season_is_tested_from_three_quarters_of_a_year_on(nights, tested):
+    # 0.75 x 365.25 = 274 days: a wave of the year that is fitted to fewer is carried through months that nobody saw.
+    table, *_ = judged(1, nights=nights)
+    assert ("season" in table.index) == tested
+    assert set(EXTENSIONS) - set(table.index) <= {"season"}
+
+
 def test_statistic_equals_dense_generalised_least_squares():
     table, fit, logs, exposure = judged(2, press=0.05)
     runs = exposure.merge(logs["runs"][["run_id", "press"]], on="run_id")

@@ -141,12 +141,15 @@ class MethodBacktest:
         past, unit = slice(0, row), self._unit(origin)
         factor = turn_factor(np.abs(missed[past, :, :CHOICE]), share[past, :CHOICE])
         wider = 1 + (factor[:, None] - 1) * share[:, None, :]
-        if origin >= _YEAR_SEEN:
-            wider[self.origins < _YEAR_SEEN] *= _SEASONLESS
+        wider[self.origins < _YEAR_SEEN] *= _SEASONLESS
         alike = calibrated(
             self.forecasts[methods, row, each], missed[past] / wider[past], self.origins[past], unit
         )
-        return mean_kept(replace(alike, size=alike.size * wider[row]), 0.0)
+        size = alike.size * wider[row]
+        if origin < _YEAR_SEEN:
+            # No week ahead has been seen before: what follows a turn of the year is no surer than the turn itself.
+            size = np.maximum.accumulate(size, axis=1)
+        return mean_kept(replace(alike, size=size), 0.0)
 
     def _unit(self, origin: int) -> np.ndarray:
         """Return naive errors as known at `origin`, shape (materials,), drawn a little to what is usual.

@@ -33,6 +33,9 @@ EXTENSIONS = {
 }
 #: An extension that fewer intervals than this speak of is not tested.
 _ROWS_MINIMUM = 30
+#: Days of printing from which a season is tested: of less than three quarters of a year it would be carried through
+#: months that nobody saw.
+SEASON_DAYS = 0.75 * 365.25
 
 
 def whitened_model(fit: InkFit, extra: np.ndarray | None = None) -> tuple[np.ndarray, np.ndarray]:
@@ -67,7 +70,7 @@ def adequacy(logs: Logs, exposure: pd.DataFrame, fits: dict[str, InkFit]) -> pd.
     DataFrame, shape (inks x extensions, 7)
         ink, extension, terms (added), statistic (F), p_value, p_adjusted (Holm, within the ink) and change_pct: the
         largest difference in film weight that the extension finds [% of the model's]. Extensions that the logs cannot
-        test (one press, one title) are left out.
+        test (one press, one title, a season of less than three quarters of a year) are left out.
     """
     about = _about_runs(logs)
     tables = [
@@ -122,7 +125,8 @@ def _factors(extension: str, runs: pd.DataFrame) -> list[np.ndarray]:
         levels = share.index[share > 0.01 * share.sum()][1:]
         return [(runs[extension] == level).to_numpy(dtype=float) for level in levels]
     if extension == "season":
-        return [runs["sine"].to_numpy(), runs["cosine"].to_numpy()]
+        span = np.ptp(runs["time"]) * 365.25 if len(runs) else 0.0
+        return [runs["sine"].to_numpy(), runs["cosine"].to_numpy()] if span >= SEASON_DAYS else []
     values = (runs["solid_m2"] / runs["paged_m2"]).fillna(0.0) if extension == "coverage" else runs["time"]
     centred = (
         values.to_numpy() - np.average(values, weights=weight) if weight.sum() > 0 else values.to_numpy()
