@@ -360,7 +360,8 @@ def test_check_groups_counts_and_tells_what_is_lost(tmp_path: Path) -> None:
     text = describe_check(logs)
     assert "coverage: more than the pages of its run (5 rows)" in text
     assert "    and 2 more" in text
-    assert "table tank_readings: all of it" in text
+    assert "  What does ink use depend on? (ink_model)\n    no table tank_readings: no answer\n" in text
+    assert "    5 rows of coverage set aside: " in text
     assert "\x1b" not in text
 
 

@@ -8,9 +8,9 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import openpyxl
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from plant_exports import (
@@ -27,6 +27,7 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats import cli
 from pressstats.logs import read_logs
+from pressstats.plant import Plant, validated
 from pressstats.results import open_results
 from pressstats.start import describe, plant_toml, propose
 from pressstats.start.dating import nights_dated_by
@@ -36,9 +37,6 @@ from pressstats.start.quantities import in_tonnes
 from pressstats.start.recognising import Mapped, Recognised
 from pressstats.start.words import Lexicon, knowledge, likeness
 from pressstats.tables import INPUTS
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -205,10 +203,43 @@ def test_tables_as_they_are_declared_need_no_word(tmp_path: Path) -> None:
     assert {one.table for one in proposal.tables} == set(small_tables())
     assert not proposal.strangers
     assert not any(one.left for one in proposal.tables)
-    plant = tomllib.loads(plant_toml(proposal))
+    text = plant_toml(proposal)
+    plant = tomllib.loads(text)
     assert "columns" not in plant
     assert "units" not in plant
     assert plant["files"]["runs"] == "runs.csv"
+
+
+def test_what_only_the_plant_can_say_is_proposed_with_what_holds_by_default(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    (folder / "plant.toml").unlink()
+    text = plant_toml(propose(folder))
+    own = text[text.index("# What only the plant") :].splitlines()[2:]
+    assert all(line.startswith("# ") or not line for line in own)  # nothing is set
+    said = tomllib.loads("\n".join(line.removeprefix("# ") for line in own if " = ..." not in line))
+    default, set_ = (
+        validated(Path("plant.toml"), {"name": "P", "timezone": "CET", "currency": "EUR"} | part, Plant)
+        for part in ({}, said)
+    )
+    assert {"calendar", "targets", "policy"} == said.keys()
+    for part, keys in said.items():
+        assert getattr(default, part) == getattr(set_, part)
+        assert all(set_.says(part, key) and not default.says(part, key) for key in keys)
+
+
+def test_a_column_that_is_not_used_is_offered_for_what_the_table_lacks(tmp_path: Path) -> None:
+    folder = write_small_plant(tmp_path)
+    (folder / "plant.toml").unlink()
+    runs = pd.read_csv(folder / "runs.csv", dtype=str).rename(columns={"title": "XQZ"})
+    # A second column of words: either can be what lacks.
+    runs.assign(YVW=runs["XQZ"]).to_csv(folder / "runs.csv", index=False)
+    proposal = propose(folder)
+    one = next(table for table in proposal.tables if table.table == "runs")
+    assert "title" not in one.columns
+    assert one.perhaps["XQZ"][0] == one.perhaps["YVW"][0] == "title"
+    assert '# "XQZ" = "title"  # unsure' in plant_toml(proposal)
+    assert "XQZ (perhaps title" in describe(proposal)
+    assert "title" not in tomllib.loads(plant_toml(proposal)).get("columns", {}).get("runs", {}).values()
 
 
 def test_every_column_and_table_has_ideas_and_every_idea_words() -> None:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from ..tables import INPUTS
 from .problems import PROBLEM_COLUMNS
-from .requirements import losses
+from .requirements import REQUIREMENTS, WHOLE, losses
 
 if TYPE_CHECKING:
     from .result import Logs
@@ -169,10 +169,17 @@ def describe_check(logs: Logs) -> str:
                 lines.append(f"    remedy: {remedy}")
     lost = losses(logs)
     if len(lost):
-        lines += ["", "What is lost by it"]
+        answers = {one.analysis: one.answers for one in REQUIREMENTS}
+        lines += ["", "Questions that these logs answer in part or not at all, and why"]
         for analysis, part in lost.groupby("analysis", sort=False):
-            lines.append(f"  {analysis}")
-            lines += [f"    {row.missing}: {row.lost}" for row in part.itertuples()]
+            lines.append(f"  {answers[str(analysis)]} ({analysis})")
+            lines += [f"    {_lost_words(row.missing, row.lost)}" for row in part.itertuples()]
     if not len(lost) and (groups["severity"] == NOTED).all():
         lines.append("No problems found.")
     return "\n".join(printable(line, _LINE) for line in lines)
+
+
+def _lost_words(missing: str, lost: str) -> str:
+    """Return what lacks and what that costs: rows were set aside, or a table or column is not there."""
+    lacks = f"{missing} set aside" if " of " in missing else f"no {missing}"
+    return f"{lacks}: {'no answer' if lost == WHOLE else lost}"

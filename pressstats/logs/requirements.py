@@ -10,7 +10,7 @@ import pandas as pd
 if TYPE_CHECKING:
     from .result import Logs
 
-__all__ = ["REQUIREMENTS", "Need", "Requirement", "losses"]
+__all__ = ["REQUIREMENTS", "WHOLE", "Need", "Requirement", "losses"]
 
 
 @dataclass(frozen=True)
@@ -35,6 +35,8 @@ class Requirement:
     set_aside: str
 
 
+#: What is lost where nothing of an analysis is left.
+WHOLE = "all of it"
 _RUNS = Need("runs")
 _WEBS = Need("run_webs")
 _MOUNTS = Need("reel_mounts")
@@ -371,7 +373,7 @@ def losses(logs: Logs) -> pd.DataFrame:
             absent = _absent(logs, need)
             if absent and not any(row[0] == requirement.analysis and row[2] == absent for row in rows):
                 whole = not need.without and not logs.has(need.table)
-                lost = need.without or ("all of it" if whole else "rows without it cannot be computed")
+                lost = need.without or (WHOLE if whole else "rows without it cannot be computed")
                 rows.append((requirement.analysis, needs, absent, lost))
         gone = {table: counts[table] for table in tables if counts.get(table) and logs.has(table)}
         if gone:

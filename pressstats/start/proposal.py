@@ -15,6 +15,7 @@ from .found import Found, Style, found_in, style_of
 from .identifiers import Made, made_identifiers
 from .quantities import in_tonnes
 from .recognising import Mapped, Recognised, recognised
+from .settings import settings
 from .words import languages_of, lexicon_of
 
 __all__ = ["Proposal", "describe", "plant_toml", "propose"]
@@ -155,6 +156,11 @@ def _pattern(patterns: list[str], others: list[str]) -> str:
     return "[" + ", ".join(map(_text, patterns)) + "]"
 
 
+def _perhaps(one: Recognised, name: str) -> list[str]:
+    """Return what a column that is not used might be, of what the table still lacks."""
+    return [ours for ours in one.perhaps.get(name, []) if ours not in one.columns]
+
+
 def _columns(one: Recognised) -> list[str]:
     """Return the lines of ``[columns.TABLE]``: their names, each once, with what it stands for."""
     ours: dict[str, list[Mapped]] = {}
@@ -167,8 +173,15 @@ def _columns(one: Recognised) -> list[str]:
         if words != [_text(name)]:
             why = "; ".join(f"{mapped.ours}, {mapped.why}" for mapped in all_mapped if not mapped.sure)
             lines.append(_line(_text(name), words[0] if len(words) == 1 else f"[{', '.join(words)}]", why))
-    if one.left:
-        lines.append("# not used: " + ", ".join(printable(name) for name in one.left))
+    offered = {name: ours for name in one.left if (ours := _perhaps(one, name))}
+    if rest := [printable(name) for name in one.left if name not in offered]:
+        lines.append("# not used: " + ", ".join(rest))
+    if offered:
+        lines.append("# not used, and unsure what: take away the # in front of one that is right")
+    for name, (first, *others) in offered.items():
+        lines.append(
+            f"# {_text(name)} = {_text(first)}  # unsure{''.join(f', or {other}' for other in others)}"
+        )
     return [f"[columns.{one.table}]", *lines] if lines else []
 
 
@@ -242,7 +255,7 @@ def plant_toml(proposal: Proposal) -> str:
                 parts.append([f"[values.{table}.{name}]", *told, *asked] if told or asked else [])
         for part in parts:
             lines += ["", *part] if part else []
-    return "\n".join(lines) + "\n"
+    return "\n".join([*lines, "", *settings()]) + "\n"
 
 
 def describe(proposal: Proposal) -> str:
@@ -262,7 +275,11 @@ def describe(proposal: Proposal) -> str:
         absent = INPUTS[one.table].missing_from(one.columns)
         lines += [f"  missing: {name}, {INPUTS[one.table][name].meaning}" for name in absent]
         if one.left:
-            lines.append(f"  not used: {printable(', '.join(one.left))}")
+            left = [
+                f"{name} (perhaps {' or '.join(ours)})" if ours else name
+                for name, ours in ((name, _perhaps(one, name)) for name in one.left)
+            ]
+            lines.append(f"  not used: {printable(', '.join(left))}")
         if made := proposal.made.get(one.table):
             lines.append(f"  identifier: {' and '.join(made.parts) or made.why}")
     lines += [f"of no table: {printable(', '.join(one.patterns))}" for one in proposal.strangers]

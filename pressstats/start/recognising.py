@@ -21,6 +21,8 @@ __all__ = ["Mapped", "Recognised", "recognised"]
 #: Likeness of a name below which nothing is proposed, and from which it is sure where nothing else comes near.
 _LEAST, _SURE, _APART = 0.4, 0.85, 0.15
 _LEAST_TABLE = 0.4
+#: Likeness from which a column that is not used is offered for one that lacks, and for how many.
+_PERHAPS, _OFFERED = 0.15, 3
 _CONFIRMS, _BY_REFERENCE = 0.1, 0.35
 _OWN_NAME = 2.0  # a column that is called as ours is
 _BY_CELLS = 0.45  # what cells alone make a column, whatever its name is
@@ -66,6 +68,8 @@ class Recognised:
     score: float
     sure: bool
     columns: dict[str, Mapped] = field(default_factory=dict)
+    #: What a column that is not used might be, by its name, the likeliest first: too little says so for a guess.
+    perhaps: dict[str, list[str]] = field(default_factory=dict)
 
     @property
     def left(self) -> list[str]:
@@ -315,6 +319,26 @@ def _find_columns(one: Recognised, lexicon: Lexicon, known: _Known) -> None:
             one, candidates[row], INPUTS[one.table].columns[at], _LEAST, "the only column left that can be it"
         )
     _same_units(one.columns, INPUTS[one.table].columns)
+    one.perhaps = _perhaps(one, candidates, scores)
+
+
+def _perhaps(one: Recognised, candidates: list[_Candidate], scores: np.ndarray) -> dict[str, list[str]]:
+    """Return what columns left over might be: what is required, lacks and fits; of the rest what the name hints at."""
+    out, lacking = {}, INPUTS[one.table].missing_from(one.columns)
+    for row, candidate in enumerate(candidates):
+        if len(candidate.names) > 1 or candidate.names[0] not in one.left or candidate.kind == "blank":
+            continue
+        found = []
+        for at, column in enumerate(INPUTS[one.table].columns):
+            fits = column.name not in one.columns and _fits_kind(candidate, column)
+            if not fits or (column.is_number and _unit_of(candidate, one.table, column)[2] < 1):
+                continue
+            numbered = candidate.kind == "count" and column.name in ("title", "supplier", "ink")
+            if (column.name in lacking and not numbered) or scores[row, at] >= _PERHAPS:
+                found.append((-scores[row, at], column.name not in lacking, column.name))
+        if found:
+            out[candidate.names[0]] = [name for *_, name in sorted(found)[:_OFFERED]]
+    return out
 
 
 def _map(one: Recognised, candidate: _Candidate, column: Column, score: float, why: str) -> None:
