@@ -244,11 +244,22 @@ def _split_unit(name: str) -> tuple[str, str]:
 
 
 def shown_columns(frame: pd.DataFrame, columns: Sequence[Shown] | str | None) -> list[Shown]:
-    """Return how the columns of a table are shown; all of the frame, by what their names tell, where none is named."""
+    """Return how the columns of a table are shown; all of the frame, by what their names tell, where none is named.
+
+    A column named with a question mark (``last_year?: last year``) is left out where all of it is blank.
+    """
     if columns is None:
         split = {str(name): _split_unit(str(name)) for name in frame.columns}
         return [Shown(name, head.replace("_", " "), unit) for name, (head, unit) in split.items()]
-    return heads(columns) if isinstance(columns, str) else list(columns)
+    if not isinstance(columns, str):
+        return list(columns)
+    named = [(part, *part.partition("?:")) for part in columns.split("; ")]
+    kept = [
+        f"{name}:{rest}" if may else part
+        for part, name, may, rest in named
+        if not may or frame[name].notna().any()
+    ]
+    return heads("; ".join(kept))
 
 
 def _kind(column: pd.Series) -> CellKind:

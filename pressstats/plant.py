@@ -250,6 +250,10 @@ class Plant(Exported):
         """Time zone of the plant."""
         return ZoneInfo(self.timezone)
 
+    def says(self, part: str, key: str) -> bool:
+        """Return whether ``plant.toml`` itself says a key of a part; where not, it stands by default."""
+        return key in getattr(self, part).model_fields_set
+
     def week_of(self, days: pd.Series) -> pd.Series:
         """Return the first day of the week of each day or time, by `week_starts`."""
         days = days.dt.normalize()

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "agreed_price",
+    "agreed_words",
     "ink_prices",
+    "is_agreed",
     "newsprint_price",
     "paid_cost",
     "paper_prices",
@@ -122,6 +124,32 @@ def agreed_price(
     return [price for least, price in breaks if least <= ordered][-1]
 
 
+def is_agreed(logs: Logs, material: str, supplier: str | None = None) -> bool:
+    """Return whether a price of a supplier is agreed at as-of, in `prices` or `terms`: a list price is no promise."""
+    if not isinstance(supplier, str):
+        supplier = str(logs.of_material(pd.Series([material]), "supplier").iloc[0])
+    if np.isfinite(_terms_price(logs, material, logs.as_of, supplier)):
+        return True
+    if not logs.has("prices"):
+        return False
+    agreed = logs["prices"]
+    agreed = agreed[(agreed["material"] == material) & (agreed["valid_from"] <= logs.as_of)]
+    return bool((agreed["supplier"].isna() | (agreed["supplier"] == supplier)).any())
+
+
+def agreed_words(logs: Logs, bought: pd.DataFrame) -> str:
+    """Return at which prices the rows of `bought` (material, and supplier where known) are valued, in words."""
+    pairs = bought[[name for name in ("material", "supplier") if name in bought]].drop_duplicates()
+    agreed = [is_agreed(logs, *pair) for pair in pairs.itertuples(index=False)]
+    if all(agreed):
+        return "at the prices agreed"
+    return (
+        "at the prices agreed, else as listed"
+        if any(agreed)
+        else "at list prices (no agreed price is logged)"
+    )
+
+
 # --- what was paid ------------------------------------------------------------------------------
 
 
@@ -189,8 +217,10 @@ def receipt_prices(logs: Logs) -> pd.Series:
 
 def price_words(logs: Logs) -> str:
     """Return how what is wasted is valued, as :func:`receipt_prices` does, in words."""
-    came = logs.has("deliveries") and logs["deliveries"]["delivered_on"].notna().any()
-    return "at the price of the last receipts" if came else "at the price agreed, since no receipt is logged"
+    if logs.has("deliveries") and logs["deliveries"]["delivered_on"].notna().any():
+        return "at the price of the last receipts"
+    bought = logs["materials"] if logs.has("materials") else pd.DataFrame({"material": []})
+    return f"{agreed_words(logs, bought)}, since no receipt is logged"
 
 
 def ink_prices(logs: Logs) -> pd.Series:

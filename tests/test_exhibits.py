@@ -397,3 +397,12 @@ def test_heads_of_a_table_are_read_from_one_line():
     ]
     with pytest.raises(ValueError, match="is not name"):
         exhibits.heads("title; : nothing")
+
+
+def test_a_column_that_may_be_left_out_is_where_all_of_it_is_blank():
+    frame = pd.DataFrame({"kg": [1.0, 2.0], "last_year": [np.nan, np.nan], "budget": [np.nan, 3.0]})
+    shown = exhibits.sheet(
+        frame, name="a", caption="b", columns="kg; last_year?: last year [kg]; budget?: budget [kg]"
+    )
+    assert "last year" not in shown.markup
+    assert "budget" in shown.markup

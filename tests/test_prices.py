@@ -13,6 +13,8 @@ from small_plant import FIRST_DAY, small_tables, write_small_plant
 from pressstats.logs import Logs, read_logs
 from pressstats.prices import (
     agreed_price,
+    agreed_words,
+    is_agreed,
     newsprint_price,
     paid_cost,
     paper_prices,
@@ -164,6 +166,23 @@ def test_a_suppliers_own_price_holds_for_it_alone(tmp_path: Path) -> None:
     assert agreed_price(logs, "N1200", FIRST_DAY, 1.0) == 0.60
     assert agreed_price(logs, "N1200", FIRST_DAY, 1.0, "Other") == 0.50
     assert agreed_price(logs, "N1200", FIRST_DAY, 1.0, "A third") == 0.60
+
+
+def test_a_list_price_is_not_called_agreed(tmp_path: Path) -> None:
+    rows = pd.DataFrame({"material": ["N1200", "N600"], "supplier": ["Northmill", "Northmill"]})
+    prices = pd.DataFrame({"supplier": ["Northmill"], "from_quantity": [0], "unit_price": [0.60]})
+    prices = prices.assign(material="N1200", valid_from=FIRST_DAY)
+    logs = logs_of(tmp_path, prices=prices)
+    assert is_agreed(logs, "N1200", "Northmill")
+    assert not is_agreed(logs, "N1200", "Eastmill")
+    assert is_agreed(logs, "N1200") == (logs.of_material(rows["material"], "supplier").iloc[0] == "Northmill")
+    assert agreed_words(logs, rows[:1]) == "at the prices agreed"
+    assert (
+        agreed_words(logs, rows) == "at the prices agreed, else as listed"
+    )  # of N600 there is the list alone
+    assert agreed_words(logs, rows[1:]) == "at list prices (no agreed price is logged)"
+    later = prices.assign(valid_from=logs.as_of + pd.Timedelta(days=1))
+    assert not is_agreed(logs_of(tmp_path / "later", prices=later), "N1200", "Northmill")
 
 
 # --- the last receipts -------------------------------------------------------------------------

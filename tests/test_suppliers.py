@@ -363,6 +363,28 @@ def test_a_supplier_without_terms_any_more_has_no_price(tmp_path: Path) -> None:
     assert "no terms" in rows.loc[("Westmill", "N1200"), "why"]
 
 
+def test_without_an_agreement_a_supplier_costs_what_it_last_invoiced(tmp_path: Path) -> None:
+    tables = small_tables()
+    del tables["prices"]
+    came = tables["deliveries"]
+    rows = came.index[(came["material"] == "N1200") & came["delivered_on"].notna()][:1]
+    tables["deliveries"].loc[rows, ["supplier", "unit_price"]] = ["Westmill", 0.41]
+    tables["deliveries"] = pd.concat(
+        [came, came.loc[rows].assign(delivery_id="W2", supplier="Southmill", unit_price=np.nan, load=pd.NA)],
+        ignore_index=True,
+    )
+    found = logs_of(tmp_path, tables)
+    table = supplier_record(found, quality_of(found)).set_index(["supplier", "material"])
+    listed = found.of_material(pd.Series(["N1200"]), "supplier").iloc[0]
+    assert table.loc[("Westmill", "N1200"), "price"] == 0.41
+    # Who is listed has the list's price, and whose invoices name none has none: the list is of another mill.
+    assert (
+        table.loc[(listed, "N1200"), "price"] == found.of_material(pd.Series(["N1200"]), "unit_price").iloc[0]
+    )
+    assert np.isnan(table.loc[("Southmill", "N1200"), "price"])
+    assert "none is agreed, none was invoiced" in table.loc[("Southmill", "N1200"), "why"]
+
+
 def test_strip_is_worth_what_its_kind_sold_for_in_the_last_year(tmp_path: Path) -> None:
     from pressstats.suppliers.record import _sold_at
 

@@ -110,6 +110,9 @@ def test_runs_and_webs_alone_know_little_and_say_so(tmp_path: Path) -> None:
         assert found[name] == "unknown", name
     assert results["to_do"].empty
     assert "no action follows from what is logged" in words
+    # Targets that nobody set are told to be none of the plant's, and there is no last year to hold anything against.
+    assert "Targets by default, not set by the plant: waste 6 %, web breaks 2.5 per 100 reels" in words
+    assert "last year [" not in words
     assert words.startswith("Unknown: ")
     assert "Unknown: waste" not in words.split(".")[0]
     # Each says what to log.

@@ -11,7 +11,8 @@ from ..exhibits import Block, exhibit, folded, logged, note, points, quantity, s
 from ..orders import LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
 from ..orders.rushing import EXPEDITE_DAYS
-from .common import by_reason, counted, daily_use, day_words, list_words, needs
+from ..prices import agreed_words
+from .common import by_reason, counted, daily_use, day_words, list_words, needs, not_set
 from .demand import newsprint, unit_of
 from .material_words import material_words
 from .ring_first import looked_words
@@ -45,8 +46,8 @@ def plan_words(results: Results) -> Block:
         f"{policy.cover_days_minimum:g} days of stock are aimed at, and more than "
         f"{policy.cover_days_maximum:g} only where that is worth its money.",
         "Loads, price breaks, agreed changes of price, order minimums and storage are weighed by mixed-integer "
-        f"programming (proven within {100 * plan.gap:.1f} % of the least cost). Orders are valued at the price "
-        "agreed for the day on which they are placed, and for their quantity.",
+        f"programming (proven within {100 * plan.gap:.1f} % of the least cost). Orders are valued "
+        f"{agreed_words(results.logs, results['order_plan'])} on the day on which they are placed, for their quantity.",
         f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the "
         "weeks of the plan."
         + (
@@ -60,6 +61,8 @@ def plan_words(results: Results) -> Block:
     left_out = not_planned(results)
     if left_out:
         lines.append(f"**Not planned**: {left_out}.")
+    if settings := not_set(results, "policy"):
+        lines.append(f"**By default, not set by the plant**: {settings}.")
     return folded("How the plan is made, and what it costs", points(lines))
 
 

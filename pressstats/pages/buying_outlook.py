@@ -11,8 +11,9 @@ from ..exhibits import Block, folded, logged, note, quantity, sheet
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures
+from ..prices import agreed_words
 from .buying_orders import counts, not_planned
-from .common import by_reason, counted, number_words, tonnes
+from .common import by_default, by_reason, counted, number_words, tonnes, unseen_season
 from .demand import newsprint, printed_weight, unit_of
 from .late_deliveries import come_until
 from .material_words import material_words
@@ -41,7 +42,7 @@ def headline(results: Results) -> Block:
     season = results["demand_season"]
     paper = season.loc[season["material"].isin(newsprint(results)), "mean"].sum()
     year = (
-        f"The next twelve months need {tonnes(paper, 0)} of newsprint.{printed_weight(results)}"
+        f"The next twelve months need {tonnes(paper, 0)} of newsprint.{printed_weight(results)}{unseen_season(results)}"
         if paper > 0
         else ""
     )
@@ -59,13 +60,16 @@ def headline(results: Results) -> Block:
     due = first_orders(plan)
     first = due["order_on"].iloc[0]
     kg = due.loc[due["material"].isin(newsprint(results)), "quantity"].sum()
+    policy, currency = results.logs.plant.policy, results.logs.plant.currency
+    by = by_default(results, "freight")
+    freight = f" ({quantity(policy.freight_per_load, currency, 0)} a truck{by})" if by else ""
     paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
     number = due["order"].nunique()
     orders = f"{number_words(number)} {'order' if number == 1 else 'orders'}"
     return headline_block(
         f"{first:%A} {first.day} {first:%b}: {orders}, "
         f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}.",
-        f"With freight, at the prices agreed{paper_words}. {year}".strip(),
+        f"With freight{freight}, {agreed_words(results.logs, due)}{paper_words}. {year}".strip(),
     )
 
 
@@ -82,7 +86,7 @@ def plan(results: Results) -> Block:
             unit=[unit_of(results, name) or "each" for name in table["material"]],
         ),
         name="order-plan",
-        caption=f"{words}, at the price agreed for the day of each order",
+        caption=f"{words}, {agreed_words(results.logs, table)} on the day of each order",
         columns=(
             "order_on: order on <date>; supplier; material; packs .0; quantity .0; unit; loads: share of truck .2; "
             f"due_on: due <date>; unit_price: price [{currency}] .4; cost: cost with freight [{currency}] .0; "

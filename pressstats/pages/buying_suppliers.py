@@ -10,6 +10,7 @@ import pandas as pd
 from ..exhibits import Block, folded, logged, note, quantity, sheet
 from ..orders import expected_rushes, rush_day
 from ..orders.emergency import contact_key as emergency
+from ..prices import is_agreed
 from .common import counted, daily_use, day_words, list_words
 from .demand import unit_of
 
@@ -156,7 +157,8 @@ def side_by_side(results: Results) -> Block:
         sheet(
             table[paper],
             name="suppliers-side-by-side",
-            caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness",
+            caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness"
+            f"{_not_agreed(results, table)}",
             columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: strip [%] .2; "
             f"heavier_pct: heavier [%] .2; true_cost_per_t: true cost [{currency} / t] .0; interval: 95 % interval; "
             f"outside: contract outside [%] .0{contact}",
@@ -169,6 +171,14 @@ def side_by_side(results: Results) -> Block:
         rows = sheet(rest, name="other-suppliers", caption=words, columns=f"{columns.rstrip('; ')}{contact}")
         blocks.append(folded(words, rows))
     return Block("".join(one.markup for one in blocks), "\n".join(one.text for one in blocks))
+
+
+def _not_agreed(results: Results, table: pd.DataFrame) -> str:
+    """Say where prices come from that nobody agreed."""
+    pairs = table.dropna(subset="price")[["material", "supplier"]]
+    if all(is_agreed(results.logs, *pair) for pair in pairs.itertuples(index=False)):
+        return ""
+    return "; a price that is not agreed is the one last invoiced, else listed"
 
 
 def _dearest(several: pd.DataFrame, currency: str) -> str:

@@ -10,8 +10,8 @@ from .. import figures
 from ..demand import season_of
 from ..exhibits import Block, exhibit, folded, note, quantity, sheet
 from ..orders import season_spend, total_spend, year_spend
-from ..prices import agreed_price
-from .common import list_words, tonnes
+from ..prices import agreed_price, agreed_words
+from .common import list_words, tonnes, unseen_season
 from .demand import newsprint, unit_of
 from .material_words import material_words
 
@@ -22,6 +22,8 @@ __all__ = ["contract", "season", "season_table"]
 
 #: What all newsprint together is called, as a name beside those of materials.
 _ALL = "All newsprint"
+#: Months of both years that make a year against another: all but the running one.
+_MONTHS_COMPARED = 11
 
 
 def season(results: Results) -> Block:
@@ -45,7 +47,7 @@ def season(results: Results) -> Block:
         peak = total.loc[total["mean"].idxmax()]
         finding = (
             f"{_ALL}: {tonnes(total['mean'].sum(), 0)} in twelve months, most in {peak['month']:%B} "
-            f"({tonnes(peak['mean'], 0)})."
+            f"({tonnes(peak['mean'], 0)}).{unseen_season(results)}"
         )
     rows = pd.concat(parts, ignore_index=True)
     tons = rows["material"].isin([_ALL, *paper])
@@ -59,7 +61,7 @@ def season(results: Results) -> Block:
         table=rows.assign(unit=rows["material"].map(units)),
         columns=(
             "material; unit; month <month>; mean: expected .0; q05: 1 in 20 below .0; q95: 1 in 20 above .0; "
-            "last_year: last year .0; budget_quantity: budget .0"
+            "last_year?: last year .0; budget_quantity?: budget .0"
         ),
         limit=len(rows),
         file="demand_season",
@@ -120,8 +122,10 @@ def contract(results: Results) -> Block:
         spend += f"; the price agreed for later of {list_words(later)} is not in it"
     season = results["demand_season"]
     # Only months that are known of both years are compared: the running month is not over.
-    both = season.dropna(subset=["mean", "last_year"]).groupby("material")[["mean", "last_year"]].sum()
-    table["change"] = (100 * (both["mean"] / both["last_year"] - 1)).reindex(table["material"]).to_numpy()
+    both = season.dropna(subset=["mean", "last_year"]).groupby("material")
+    compared = both[["mean", "last_year"]].sum()[both.size() >= _MONTHS_COMPARED]
+    change = 100 * (compared["mean"] / compared["last_year"] - 1)
+    table["change"] = change.reindex(table["material"]).to_numpy()
     months = season_spend(results.logs, season, table)
     budget = months.groupby("material")[["spend_expected", "budget_cost"]].sum(min_count=12)
     table["budget"] = budget["budget_cost"].reindex(table["material"]).to_numpy()
@@ -132,8 +136,8 @@ def contract(results: Results) -> Block:
         sums = table.loc[known, "over"].sum()
         more = "over" if sums > 0 else "under"
         spend += (
-            f". The twelve months from {season['month'].min():%B}, at the prices agreed for each, come to "
-            f"{quantity(abs(sums), currency, 0)} {more} budget"
+            f". The twelve months from {season['month'].min():%B}, {agreed_words(results.logs, table)} for each, "
+            f"come to {quantity(abs(sums), currency, 0)} {more} budget"
         )
         if not known.all():
             spend += f", {known.sum()} of {len(table)} materials budgeted"
@@ -143,8 +147,8 @@ def contract(results: Results) -> Block:
         caption=f"The next 52 weeks: {spend}",
         columns=(
             "material; unit; low: 1 in 20 below .0; expected .0; high: 1 in 20 above .0; "
-            f"change: against last year [%] .1; price: price now [{currency}] .4; "
-            f"spend_expected: spend [{currency}] .0; budget: budget, 12 months [{currency}] .0; "
-            f"over: over budget [{currency}] .0"
+            f"change?: against last year [%] .1; price: price now [{currency}] .4; "
+            f"spend_expected: spend [{currency}] .0; budget?: budget, 12 months [{currency}] .0; "
+            f"over?: over budget [{currency}] .0"
         ),
     )

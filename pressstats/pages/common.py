@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "STREAM_WORDS",
+    "by_default",
     "by_reason",
     "counted",
     "daily_use",
@@ -27,11 +28,13 @@ __all__ = [
     "last_weeks",
     "list_words",
     "needs",
+    "not_set",
     "number_words",
     "per_cent",
     "spoken",
     "tonnes",
     "unless_logged",
+    "unseen_season",
     "weeks_words",
 ]
 
@@ -66,6 +69,34 @@ STREAM_WORDS = {
 }
 
 
+#: Settings that move what pages say: their words and units.
+_SETTINGS = {
+    "targets": {
+        "waste_pct": ("waste", " %"),
+        "breaks_per_100_reels": ("web breaks", " per 100 reels"),
+    },
+    "policy": {
+        "service_level": ("service level", " of weeks"),
+        "cover_days_minimum": ("least stock", " days"),
+        "cover_days_maximum": ("most stock", " days"),
+        "freight_per_load": ("freight", " currency a truck"),
+        "holding_cost_rate": ("holding", " of stock value a year"),
+        "expedite_cost_per_t": ("express", " currency a tonne more"),
+        "break_cost": ("a web break", " currency"),
+        "failed_splice_cost": ("a failed splice", " currency"),
+    },
+}
+#: Where ``plant.toml`` sets the target of a figure of the week, or a cost.
+_SET_IN = {
+    "waste": ("targets", "waste_pct"),
+    "counter waste": ("targets", "waste_pct"),
+    "web breaks": ("targets", "breaks_per_100_reels"),
+    "days of stock": ("policy", "cover_days_minimum"),
+    "stock-out risk": ("policy", "service_level"),
+    "freight": ("policy", "freight_per_load"),
+}
+#: Weeks from which a title's season is looked for: three quarters of a year.
+_SEASON_WEEKS = 39
 #: Nearer to as-of than this a day and its month are met once.
 _PLAIN_YEAR = pd.Timedelta(days=300)
 
@@ -136,6 +167,29 @@ def last_weeks(results: Results, weeks: int, frame: pd.DataFrame) -> pd.DataFram
 def weeks_words(results: Results, weeks: int) -> str:
     """Return how many of the last weeks a figure is of: no more than are logged."""
     return counted(weeks_logged(results.logs, weeks), "week")
+
+
+def by_default(results: Results, figure: str) -> str:
+    """Return `` by default`` behind the target of a figure, or a cost, that ``plant.toml`` does not set."""
+    return " by default" if figure in _SET_IN and not results.logs.plant.says(*_SET_IN[figure]) else ""
+
+
+def not_set(results: Results, part: str) -> str:
+    """Return what of a part of ``plant.toml`` moves pages and stands by default, in words; empty if nothing."""
+    plant = results.logs.plant
+    words = [
+        f"{words} {getattr(getattr(plant, part), key):g}{unit.replace('currency', plant.currency)}"
+        for key, (words, unit) in _SETTINGS[part].items()
+        if not plant.says(part, key)
+    ]
+    return f"{', '.join(words)}: set it in [{part}] of plant.toml" if words else ""
+
+
+def unseen_season(results: Results) -> str:
+    """Say, as a sentence after another, that the logs are too short to know a season; nothing where they are not."""
+    if results.outlook is None or (weeks := len(results.outlook.history)) >= _SEASON_WEEKS:
+        return ""
+    return f" No season is known from {counted(weeks, 'week')} of logs: months differ by their days alone."
 
 
 def daily_use(results: Results) -> pd.Series:

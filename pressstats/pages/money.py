@@ -75,7 +75,7 @@ def waste_in_money(results: Results) -> Block:
         ),
         columns=(
             f"kind; stream; kg: weight [kg] .0; cost [{currency}] .0; income: sold for [{currency}] .0; "
-            f"net_cost: net cost [{currency}] .0; kg_before: 13 weeks before [kg] .0; kg_last_year: last year [kg] .0"
+            f"net_cost: net cost [{currency}] .0; kg_before?: 13 weeks before [kg] .0; kg_last_year?: last year [kg] .0"
         ),
         file="waste_cost",
     )

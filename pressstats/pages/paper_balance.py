@@ -24,7 +24,17 @@ from ..paper import (
     web_use,
 )
 from ..watch import waste_state, worst
-from .common import STREAM_WORDS, counted, last_weeks, list_words, per_cent, spoken, tonnes, weeks_words
+from .common import (
+    STREAM_WORDS,
+    by_default,
+    counted,
+    last_weeks,
+    list_words,
+    per_cent,
+    spoken,
+    tonnes,
+    weeks_words,
+)
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -93,37 +103,27 @@ def tiles(results: Results) -> Block:
     state = worst([of_year, lately]) if lately in ("watch", "act") else of_year
     counted = runs[runs["startup_kg"].notna()]
     starts = counted["starts"].sum()
-    lacking = runs_of(year)
-    detail = f"of mounted paper, {weeks_words(results, 52)}; target {target:g} %" + (
-        f"; {lacking}" if lacking else ""
-    )
+    recorded = int(runs["has_reels"].sum())
+    share = 100 * recorded / len(runs) if len(runs) else np.nan
+    a_start = counted["startup_kg"].sum() / starts if starts else np.nan
+    lacking, period = runs_of(year), weeks_words(results, 52)
+    detail = f"of mounted paper, {period}; target {target:g} %{by_default(results, 'waste')}"
+    detail += f"; {lacking}" if lacking else ""
     if state != of_year:
         why = logged(spoken(str(of_weeks["why"]), results.logs.as_of), 400)
         detail += f"; judged are the last weeks, as on the weekly page: {why}"
     return tiles_block(
         [
             Tile("Waste", waste, "%", detail, state, 2),
-            Tile(
-                "Start-up",
-                counted["startup_kg"].sum() / starts if starts else np.nan,
-                "kg",
-                "per web started",
-                digits=1,
-            ),
+            Tile("Start-up", a_start, "kg", "per web started", digits=1),
             Tile(
                 "Unexplained",
                 year["unexplained_kg"] / 1000,
                 "t",
-                f"in {weeks_words(results, 52)}, threading included",
+                f"in {period}, threading included",
                 digits=1,
             ),
-            Tile(
-                "Runs with reel records",
-                100 * runs["has_reels"].mean() if len(runs) else np.nan,
-                "%",
-                f"{int(runs['has_reels'].sum())} of {len(runs)} runs",
-                digits=1,
-            ),
+            Tile("Runs with reel records", share, "%", f"{recorded} of {len(runs)} runs", digits=1),
         ]
     )
 
@@ -212,8 +212,9 @@ def waste_by_week(results: Results) -> Block:
             weeks, x="week", y="waste_pct", by="press", unit="waste [% of mounted paper]", target=target
         ),
         name="waste-by-week",
-        finding=f"Waste was above the target of {target:g} % in {above} of {len(known)} weeks of a press.{part} "
-        "A gap is a week in which nothing was printed, or most of it without complete reel records.",
+        finding=f"Waste was above the target of {target:g} %{by_default(results, 'waste')} in {above} of "
+        f"{len(known)} weeks of a press.{part} A gap is a week in which nothing was printed, or most of it without "
+        "complete reel records.",
         table=weeks,
         columns=[
             *heads("week <date>; press; runs: runs counted .0; of_runs: of runs .0"),

@@ -23,7 +23,7 @@ from ..reels import (
     running_length,
     survival,
 )
-from .common import counted, list_words, needs, tonnes
+from .common import by_default, counted, list_words, needs, tonnes
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -113,7 +113,7 @@ def breaks(results: Results, by: str = "supplier") -> Block:
             high="ci_high",
             unit="web breaks per 100 reels",
             reference=target,
-            reference_words="target",
+            reference_words=f"target{by_default(results, 'web breaks')}",
             drawn="shrunk",
         ),
         name=f"breaks-by-{by}",

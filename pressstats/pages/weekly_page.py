@@ -13,7 +13,17 @@ from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..orders import standby_hours
 from ..watch import KINDS, last_week, weeks_logged, worst
-from .common import counted, day_cell, day_words, last_days, per_cent, spoken, tonnes, weeks_words
+from .common import (
+    by_default,
+    counted,
+    day_cell,
+    day_words,
+    last_days,
+    per_cent,
+    spoken,
+    tonnes,
+    weeks_words,
+)
 from .weekly_actions import needs_words, unjudged_words, unknown_figures, worst_words
 
 if TYPE_CHECKING:
@@ -107,7 +117,7 @@ def _waste_words(results: Results) -> str:
     for name, words in (("waste", "Waste"), ("counter waste", "Waste by the counters")):
         row = _figure(results, name)
         if np.isfinite(row["value"]):
-            parts = [f"target {row['target']:g} %"]
+            parts = [f"target {row['target']:g} %{by_default(results, name)}"]
             for column, when in (
                 ("last_week", "the week before"),
                 ("last_year", "last year"),
@@ -141,7 +151,7 @@ def _tile(results: Results, name: str) -> Tile:
     past = history.loc[history["figure"] == name, "value"].tail(_LINE_WEEKS).tolist()
     compared = [(words, quantity(number, "", digits)) for words, number in _compared(results, row)]
     if np.isfinite(row["target"]) and name != "ink use":
-        compared.append(("target", f"{row['target']:g}"))
+        compared.append((f"target{by_default(results, name)}", f"{row['target']:g}"))
     if np.isfinite(row["low"]):
         low, high = (quantity(row[name], digits=digits) for name in ("low", "high"))
         compared.append(("95 % interval", f"{low} to {high}"))
@@ -188,7 +198,9 @@ def _line(results: Results, name: str) -> Tile:
     unit = str(row["unit"])
     if unit == "tests overdue" and row["value"] == 1:
         unit = "test overdue"
-    parts = [f"target {row['target']:g}"] if np.isfinite(row["target"]) and name == "stock-out risk" else []
+    parts = []
+    if np.isfinite(row["target"]) and name == "stock-out risk":
+        parts = [f"target {row['target']:g}{by_default(results, name)}"]
     parts += [f"{words} {quantity(number, '', digits)}" for words, number in _compared(results, row)]
     numbers = [f"({', '.join(parts)})"] if parts else []
     return Tile(label, float(row["value"]), unit, _reason(results, row, numbers), str(row["state"]), digits)

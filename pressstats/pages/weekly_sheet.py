@@ -14,11 +14,13 @@ from ..logs.requirements import losses
 from ..watch import KINDS, days_state, weeks_logged
 from .common import (
     STREAM_WORDS,
+    by_default,
     counted,
     day_cell,
     day_words,
     last_weeks,
     list_words,
+    not_set,
     per_cent,
     spoken,
     weeks_words,
@@ -60,8 +62,8 @@ def waste_cost(results: Results) -> Block:
         f"press{number}: {_head(press)} [{currency}] .0; " for number, press in enumerate(shown)
     )
     columns += (
-        f"cost_before: week before [{currency}] .0; cost_last_year: last year [{currency}] .0; "
-        f"weeks_13: 13-week mean [{currency}] .0"
+        f"cost_before: week before [{currency}] .0; cost_last_year?: last year [{currency}] .0; "
+        f"weeks_13?: 13-week mean [{currency}] .0"
     )
     top = by.iloc[0]
     words = "What all waste of the week cost is not known: some runs lack reel records"
@@ -97,6 +99,7 @@ def waste(results: Results) -> Block:
             f"Waste of mounted paper is unknown in the last {weeks_words(results, 52)}. {_why(results, 'waste')}"
         )
     target = results.logs.plant.targets.waste_pct
+    told = by_default(results, "waste")
     by_press = weeks.groupby("press")["waste_pct"].mean()
     words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
     regimes = results["regimes"]
@@ -104,7 +107,7 @@ def waste(results: Results) -> Block:
     changed = changed[changed["from"] >= weeks["week"].min()].tail(2)
     named = changed["measure"] + " of " + changed["subject"]
     marks = list(zip(changed["from"], named, strict=True))
-    told = "".join(
+    told += "".join(
         f"; {logged(words)} changed on {day_words(day, results.logs.as_of)}" for day, words in marks
     )
     return exhibit(
@@ -139,8 +142,10 @@ def budget(results: Results) -> Block:
         )
     currency = results.logs.plant.currency
     every = _all_of(known)
+    first = _unlogged_until(results)
+    span = f"The year from {day_words(first)}, the first day logged" if first is not None else "The year"
     caption = (
-        "The year against its budget" if known["budget"].notna().any() else "The year; no budget is logged"
+        f"{span} against its budget" if known["budget"].notna().any() else f"{span}; no budget is logged"
     )
     if np.isfinite(every["spent"]) and np.isfinite(every["budget"]):
         over = every["spent"] - every["budget"]
@@ -153,10 +158,10 @@ def budget(results: Results) -> Block:
         name="budget",
         caption=caption,
         columns=(
-            f"kind; spent: to date [{currency}] .0; budget: budget [{currency}] .0; "
-            f"by_volume: by volume [{currency}] .0; by_price: by price [{currency}] .0; "
-            f"by_rest: by waste, rest [{currency}] .0; year_expected: year expected [{currency}] .0; "
-            f"year_budget: year's budget [{currency}] .0"
+            f"kind; spent: to date [{currency}] .0; budget?: budget [{currency}] .0; "
+            f"by_volume?: by volume [{currency}] .0; by_price?: by price [{currency}] .0; "
+            f"by_rest?: by waste, rest [{currency}] .0; year_expected: year expected [{currency}] .0; "
+            f"year_budget?: year's budget [{currency}] .0"
         ),
         file="budget_year",
     )
@@ -176,15 +181,21 @@ def year_words(results: Results) -> Block | None:
         low, high = (quantity(every[name], "", 0) for name in ("year_q05", "year_q95"))
         beyond = every["year_expected"] - every["year_budget"]
         against = f", {_more(beyond, currency)} than its budget" if np.isfinite(beyond) else ""
-        first = results["year_end"]["from"].min()
-        whole = first <= pd.Timestamp(results.logs.as_of.year, 1, 1)
-        # Of what ran before the logs begin nobody knows: it is no part of the year that is told.
-        span = "The whole year" if whole else f"The year from {day_words(first)}, the first day logged,"
+        first = _unlogged_until(results)
+        span = "The whole year"
+        if first is not None:
+            span = f"The year from {day_words(first)}, the first day logged,"
         parts.append(
             f"{span} is expected to cost {quantity(every['year_expected'], currency, 0)}{against} "
             f"(90 % interval {low} to {high}, as use alone moves it)."
         )
     return say(" ".join(parts)) if parts else None
+
+
+def _unlogged_until(results: Results) -> pd.Timestamp | None:
+    """Return the first day logged, where the year had begun by then: of what ran before it nobody knows."""
+    first = results["year_end"]["from"].min()
+    return first if first > pd.Timestamp(results.logs.as_of.year, 1, 1) else None
 
 
 def _all_of(table: pd.DataFrame) -> dict[str, float]:
@@ -300,6 +311,8 @@ def not_said(results: Results) -> Block:
     if aside:
         rows = "1 row was" if aside == 1 else f"{aside} rows were"
         lines.append(f"{rows} set aside, each with its reason (log check).")
+    if settings := not_set(results, "targets"):
+        lines.insert(0, f"Targets by default, not set by the plant: {settings}.")
     weeks = weeks_logged(results.logs, 52)
     if weeks < 52:
         lines.append(f"Last year: the logs know {counted(weeks, 'week')}.")

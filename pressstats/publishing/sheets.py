@@ -43,9 +43,9 @@ _ABOUT: dict[str, str] = {
     "part of the freight; sums are of the rows that are shown. Fill in status and order number. latest: latest day to "
     "order, so that the least days of stock are still there when it comes.",
     "Plan": "What to call off in the next 13 weeks, an order being one load on the road. loads is the share of truck "
-    "that the row takes; cost is the row's price, as agreed for the day of its order, and its part of the load's "
-    "freight; stockout probability is the stock-out risk before arrival: to run out after the order before has come "
-    "(or from now on) and before this one has, late as they may be; why is told of the whole order.",
+    "that the row takes; cost is the row's price, as agreed for the day of its order or else listed, and its part of "
+    "the load's freight; stockout probability is the stock-out risk before arrival: to run out after the order before "
+    "has come (or from now on) and before this one has, late as they may be; why is told of the whole order.",
     "Open orders": "What is on order, the first promised first; days late counts from the day promised. may come "
     "until: last day with which all that the truck brings lasts until then in 19 of 20 scenarios; blank: beyond four "
     "weeks, or not known.",

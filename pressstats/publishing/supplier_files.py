@@ -66,8 +66,8 @@ def write_supplier_files(content: Path, results: Results) -> None:
 def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     """Return the sheets of a supplier's workbook: rows and columns are chosen, never left out.
 
-    Its orders of the next review with the price agreed with it, what it has open, and what it is likely to deliver in
-    the next twelve months.
+    Its orders of the next review with the price agreed with it or else listed, what it has open, and what it is likely
+    to deliver in the next twelve months.
     """
     logs = results.logs
     currency = logs.plant.currency
@@ -86,7 +86,7 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     months = twelve_months(results, supplier)
     frames = {"Orders": form, "Open orders": opens, "Twelve months": months}
     about = {
-        "Orders": "What we order now: value is quantity times the price agreed.",
+        "Orders": "What we order now: value is quantity times price: the one agreed, else as we have it listed.",
         "Open orders": "What is on order and has not come.",
         "Twelve months": "What we expect to need of you, month by month, by what stands beside it; no promise to buy.",
     }

@@ -10,7 +10,7 @@ from scipy import special
 
 from ..offers import offers
 from ..orders import LeadTimes, call_offs
-from ..prices import agreed_price
+from ..prices import agreed_price, is_agreed, receipts
 from ..tables import as_published
 from .lateness import supplier_lateness
 from .quality import FEWEST_LOTS, paper_quality
@@ -47,7 +47,8 @@ def supplier_quality(logs: Logs, history: pd.DataFrame, grammages: pd.DataFrame)
         The columns of :func:`pressstats.suppliers.paper_quality`, and kind (of the material), loads, on_time_pct,
         days_late_mean [day], late_chance, late_loads, other_loads, price [currency / unit of the material],
         true_cost_per_t, true_ci_low, true_ci_high [currency / t]; one row for each who can deliver it at as-of, has
-        delivered it or whose reels ran. The price is that agreed at as-of for a full load. `late_chance` is that a
+        delivered it or whose reels ran. The price is that agreed at as-of for a full load; where none is agreed, that
+        of its last invoices, else of who is listed in ``materials`` the one there. `late_chance` is that a
         load comes more than ``[policy] cover_days_minimum`` after its day: so long lasts the stock that is kept below
         everything else, and what comes later must be stood in for by express, at ``expedite_cost_per_t``.
 
@@ -150,19 +151,35 @@ def _received(logs: Logs) -> pd.DataFrame:
 
 
 def _prices(logs: Logs, table: pd.DataFrame, offered: pd.DataFrame) -> np.ndarray:
-    """Return what is agreed at as-of for a full load; blank of a supplier who has no terms where others have."""
+    """Return what is agreed at as-of for a full load, else what was invoiced last, else what is listed of a supplier.
+
+    Blank of a supplier who has no terms where others have, and of whom nothing of this is known.
+    """
+    invoiced = _invoiced(logs)
+    on_list = logs.of_material(table["material"], "supplier")
     load = offered.set_index(_BOTH)["load_quantity"]
     listed = logs.of_material(table["material"], "load_quantity")
     has_terms = set(logs["terms"]["material"]) if logs.has("terms") else set()
     prices = []
-    for row, full in zip(table[_BOTH].itertuples(index=False), listed, strict=True):
+    for row, full, name in zip(table[_BOTH].itertuples(index=False), listed, on_list, strict=True):
         pair = (str(row.supplier), str(row.material))
         if pair not in load.index and row.material in has_terms:
             prices.append(np.nan)
+        elif not is_agreed(logs, pair[1], pair[0]) and (pair in invoiced.index or name != row.supplier):
+            prices.append(float(invoiced.get(pair, np.nan)))
         else:
             quantity = float(load[pair]) if pair in load.index else float(full)
             prices.append(agreed_price(logs, pair[1], logs.as_of, quantity, pair[0]))
     return np.array(prices, dtype=float)
+
+
+def _invoiced(logs: Logs) -> pd.Series:
+    """Return the mean price by weight of the last day on which a supplier invoiced a material [currency / unit]."""
+    came = receipts(logs)
+    came = came[came["invoiced"]].dropna(subset=_BOTH)
+    last = came[came["day"] == came.groupby(_BOTH)["day"].transform("max")]
+    paid = last.assign(paid=last["quantity"] * last["unit_price"]).groupby(_BOTH)[["paid", "quantity"]].sum()
+    return paid["paid"] / paid["quantity"]
 
 
 def _sold_at(logs: Logs) -> float:
@@ -239,8 +256,10 @@ def _reasons(row: Any, logs: Logs) -> Iterator[str]:
 
     if blank("on_time_pct"):
         yield "no delivery has come yet" if logs.has("deliveries") else "no deliveries are logged"
-    if blank("price"):
+    if blank("price") and logs.has("terms") and (logs["terms"]["material"] == about["material"]).any():
         yield "it has no terms any more"
+    elif blank("price"):
+        yield "no price of it is known: none is agreed, none was invoiced"
     if not blank("contract_quantity") and blank("chance_outside_tolerance"):
         yield "no order plan tells the chance of ending outside its tolerance"
     if about["kind"] != "newsprint":

@@ -243,7 +243,7 @@ _ALL = (
         _n(
             "unit_price",
             "currency / material unit",
-            "agreed for the day and size of the order, without freight",
+            "agreed for the day and size of the order, else as listed; without freight",
         ),
         _d("order_on", "day of ordering"),
         _d("due_on", "day on which it is due"),
@@ -297,7 +297,11 @@ _ALL = (
         _n("ci_high", "per 100 reels", "95 % limit of breaks_per_100"),
         _n("strip_pct", "%", "white waste torn off, of what whole reels weighed"),
         _n("heavier_pct", "%", "effective over nominal grammage of its paper"),
-        _n("price", "currency / material unit", "price agreed for a full load ordered at as-of"),
+        _n(
+            "price",
+            "currency / material unit",
+            "agreed for a full load ordered at as-of, else last invoiced, else listed",
+        ),
         _n(
             "true_cost_per_t",
             "currency / t",

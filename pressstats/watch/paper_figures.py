@@ -33,7 +33,7 @@ def paper_figures(week: WeekInputs) -> Iterator[WeekFigure]:
     lacking = _lacking(week)
     spent = _paid(week)
     valued = price_words(week.logs)
-    paid = valued if "agreed" in valued else "was paid for it"
+    paid = valued if "no receipt" in valued else "was paid for it"
     words = [lacking, f"{spent:,.0f} {currency} {paid}" if np.isfinite(spent) else ""]
     yield WeekFigure(
         "paper mounted", tonnes[0], "t", last_week=tonnes[1], last_year=tonnes[2], weeks_13=tonnes[3],
