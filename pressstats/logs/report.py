@@ -173,7 +173,7 @@ def describe_check(logs: Logs) -> str:
         lines += ["", "Questions that these logs answer in part or not at all, and why"]
         for analysis, part in lost.groupby("analysis", sort=False):
             lines.append(f"  {answers[str(analysis)]} ({analysis})")
-            lines += [f"    {_lost_words(row.missing, row.lost)}" for row in part.itertuples()]
+            lines += [f"    {_lost_words(str(row.missing), str(row.lost))}" for row in part.itertuples()]
     if not len(lost) and (groups["severity"] == NOTED).all():
         lines.append("No problems found.")
     return "\n".join(printable(line, _LINE) for line in lines)

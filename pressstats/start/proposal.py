@@ -173,7 +173,7 @@ def _columns(one: Recognised) -> list[str]:
         if words != [_text(name)]:
             why = "; ".join(f"{mapped.ours}, {mapped.why}" for mapped in all_mapped if not mapped.sure)
             lines.append(_line(_text(name), words[0] if len(words) == 1 else f"[{', '.join(words)}]", why))
-    offered = {name: ours for name in one.left if (ours := _perhaps(one, name))}
+    offered = {name: likely for name in one.left if (likely := _perhaps(one, name))}
     if rest := [printable(name) for name in one.left if name not in offered]:
         lines.append("# not used: " + ", ".join(rest))
     if offered:

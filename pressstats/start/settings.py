@@ -27,7 +27,11 @@ _MEANING = {
     "failed_splice_cost": "a failed splice",
     "stockout_cost": "a night that cannot be printed whole",
 }
-_PARTS = {"calendar": Calendar, "targets": Targets, "policy": Policy}
+_PARTS: dict[str, type[Calendar | Targets | Policy]] = {
+    "calendar": Calendar,
+    "targets": Targets,
+    "policy": Policy,
+}
 
 
 def settings() -> list[str]:
