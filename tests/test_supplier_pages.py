@@ -145,7 +145,7 @@ def test_mills_that_are_not_told_apart_are_named_and_each_has_its_contact() -> N
             def __getitem__(self, name: str) -> pd.DataFrame:
                 return table
 
-        logs = SimpleNamespace(plant=plant)
+        logs = SimpleNamespace(plant=plant, as_of=pd.Timestamp("2025-10-24"), has=lambda _: False)
         return buying_suppliers.side_by_side(Known(logs=logs, implausible=results().implausible))
 
     block = told(record)
@@ -154,6 +154,7 @@ def test_mills_that_are_not_told_apart_are_named_and_each_has_its_contact() -> N
         in said(block)
     )
     assert block.markup.count("desk &lt;4&gt;") == 1
+    assert "a price that is not agreed is the one last invoiced, else listed" in said(block)
     two = said(told(record[record["supplier"] != "Northmill"]))
     assert "though the logs cannot tell them apart yet." in two
     assert "Not told apart" not in two
