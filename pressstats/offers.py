@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from .logs import Logs
 
-__all__ = ["OFFER_COLUMNS", "offers", "order_days"]
+__all__ = ["OFFER_COLUMNS", "contracts", "offers", "order_days"]
 
 #: Columns that say how a material is bought: of ``terms``, else of ``materials``.
 _HOW = ["lead_time_days", "pack_quantity", "load_quantity", "order_minimum"]
@@ -63,6 +63,51 @@ def offers(logs: Logs, day: pd.Timestamp) -> pd.DataFrame:
     alone = listed.loc[~listed["material"].isin(terms["material"]), ["material", "supplier", *_HOW]]
     found = pd.concat([INPUTS["terms"].empty(), terms, alone]) if len(alone) else terms
     return found[OFFER_COLUMNS].sort_values(["material", "supplier"], ignore_index=True)
+
+
+@once
+def contracts(logs: Logs) -> pd.DataFrame:
+    """Return every contract that is known at as-of, and those that present ones are taken to continue in.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs; without ``terms`` there are no contracts.
+
+    Returns
+    -------
+    DataFrame, shape (contracts, 7)
+        material, supplier, contract_quantity [unit of the material], contract_from, contract_to (last day included),
+        tolerance_pct [%], assumed; by material, supplier and first day. The next terms of a supplier that begin while
+        a contract runs end it, unless they hold one that begins after it. A contract that runs at as-of and that no
+        terms follow is taken to be made again for as long: the row after it is `assumed`.
+
+    Examples
+    --------
+    >>> contracts(logs)[["supplier", "contract_from", "assumed"]]
+        supplier contract_from  assumed
+    0  Northmill    2025-01-01    False
+    1  Northmill    2026-01-01     True
+    """
+    terms = logs["terms"] if logs.has("terms") else INPUTS["terms"].empty()
+    terms = terms.sort_values(["material", "supplier", "valid_from"], ignore_index=True)
+    following = terms.groupby(["material", "supplier"])[["valid_from", "contract_from"]].shift(-1)
+    dated = terms["contract_from"].notna() & (terms["contract_quantity"] > 0)
+    last = terms["contract_to"]
+    replaced = (following["valid_from"] <= last) & ~(following["contract_from"] > last)
+    found = terms[dated & last.notna() & ~replaced].assign(assumed=False)
+    runs = (found["contract_from"] <= logs.as_of) & (logs.as_of <= found["contract_to"])
+    again = found[runs & following["valid_from"].reindex(found.index).isna()]
+    begins = again["contract_to"] + pd.Timedelta(days=1)
+    again = again.assign(
+        contract_from=begins,
+        contract_to=begins + (again["contract_to"] - again["contract_from"]),
+        assumed=True,
+    )
+    if len(again):
+        found = pd.concat([found, again])
+    columns = ["material", "supplier", *_CONTRACT, "assumed"]
+    return found[columns].sort_values(["material", "supplier", "contract_from"], ignore_index=True)
 
 
 def order_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, every_table, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.offers import OFFER_COLUMNS, offers, order_days
+from pressstats.offers import OFFER_COLUMNS, contracts, offers, order_days
 from pressstats.orders import receipt_days
 from pressstats.plant import PlantError, read_plant
 from pressstats.prices import agreed_price, price_breaks
@@ -72,11 +73,42 @@ def test_without_terms_materials_are_the_offer(tmp_path: Path) -> None:
     assert found[OFFER_COLUMNS[6:]].isna().all(axis=None)
 
 
-def test_terms_that_begin_after_as_of_are_known(tmp_path: Path) -> None:
+def test_contracts_end_where_the_next_begins_and_are_taken_to_go_on_where_none_does(tmp_path: Path) -> None:
+    how = {"lead_time_days": 14, "pack_quantity": 1000, "load_quantity": 24_000, "order_minimum": 1000}
+    rows = [
+        ("North", "2025-01-01", 100.0, "2025-01-01", "2025-12-31"),
+        ("North", "2025-02-01", 120.0, "2025-01-01", "2025-12-31"),  # the same, agreed anew
+        ("North", "2025-12-15", 130.0, "2026-01-01", "2026-12-31"),
+        ("South", "2025-01-01", 50.0, "2025-01-01", "2025-12-31"),
+        ("West", "2025-01-01", 70.0, "2025-01-01", "2025-12-31"),
+        ("West", "2026-01-01", np.nan, None, None),  # goes on without
+        ("East", "2024-01-01", 80.0, "2024-01-01", "2024-12-31"),  # over
+    ]
+    columns = ["supplier", "valid_from", "contract_quantity", "contract_from", "contract_to"]
+    terms = pd.DataFrame(rows, columns=columns).assign(material="N1200", **how)
+    found = contracts(logs_of(tmp_path, small_tables() | {"terms": terms}))
+    told = found.assign(year=found["contract_from"].dt.year)
+    assert told[["supplier", "year", "contract_quantity", "assumed"]].to_numpy().tolist() == [
+        ["East", 2024, 80.0, False],
+        ["North", 2025, 120.0, False],
+        ["North", 2026, 130.0, False],
+        ["South", 2025, 50.0, False],
+        ["South", 2026, 50.0, True],
+        ["West", 2025, 70.0, False],
+    ]
+    assert found.loc[found["assumed"], "contract_to"].tolist() == [pd.Timestamp("2026-12-31")]
+    assert contracts(logs_of(tmp_path / "without", small_tables())).empty
+
+
+def test_terms_that_begin_after_as_of_are_known_once_agreed(tmp_path: Path) -> None:
     logs = logs_of(tmp_path, as_of=str((FIRST_DAY + 2 * DAY).date()))
     assert len(logs["terms"]) == 3
     assert len(logs["titles"]) == 2
     assert offers(logs, logs.as_of + 9 * DAY)["share_minimum_pct"].max() == 40.0
+    tables = every_table()
+    tables["terms"]["agreed_on"] = [FIRST_DAY - 70 * DAY, None, FIRST_DAY + 3 * DAY]
+    logs = logs_of(tmp_path / "agreed", tables, as_of=str((FIRST_DAY + 2 * DAY).date()))
+    assert logs["terms"]["agreed_on"].isna().tolist() == [True, False]
 
 
 def test_a_contract_without_its_days_is_not_followed(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ itself, and what is ordered comes whole.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from dataclasses import fields, replace
 
 import numpy as np
@@ -409,41 +410,50 @@ def test_solutions_that_are_kept_hold_for_the_same_needs_only() -> None:
 # --- several suppliers ---------------------------------------------------------------------------
 
 
-def cost_of_choice(one: Item, packs: np.ndarray, rate: float, end: int, load_cost: float) -> float:
-    """Return what orders of one material's suppliers cost, written out; `packs` has shape (offers, orders)."""
+def cost_of_choices(one: Item, packs: np.ndarray, rate: float, end: int, load_cost: float) -> np.ndarray:
+    """Return what orders of one material's suppliers cost, written out; infinite where they break a rule.
+
+    `packs` has shape (choices, offers, orders).
+    """
     lowest = min(price + each.premium for each in one.offers for tiers in each.prices for _, price in tiers)
-    cost, coming = 0.0, np.zeros(len(one.needs))
-    for each, mine in zip(one.offers, packs, strict=True):
-        quantity = mine * each.pack
-        if ((quantity > 0) & (quantity < each.minimum)).any():
-            return float(np.inf)
+    every = packs * np.array([each.pack for each in one.offers])[:, None]
+    cost, coming = np.zeros(len(packs)), np.zeros((len(packs), len(one.needs)))
+    refused = np.zeros(len(packs), dtype=bool)
+    for number, each in enumerate(one.offers):
+        quantity = every[:, number]
+        closed = np.array([not each.takes(order) for order in range(len(one.needs))])
+        refused |= ((quantity > 0) & ((quantity < each.minimum) | closed)).any(axis=1)
         small = max(each.minimum, each.pack)
         worth = min([price for least, price in tiers if least <= small][-1] for tiers in each.prices)
-        for order, amount in enumerate(quantity):
-            tiers = each.prices[order]
-            price = [price for least, price in tiers if least <= amount or least == 0][-1]
+        for order, amount in enumerate(quantity.T):
+            price = np.full(len(packs), each.prices[order][0][1])
+            for least, lower in each.prices[order][1:]:
+                price = np.where(amount >= least, lower, price)
             held = worth * rate * max(end - int(each.due[order]), 0) / 365.25
             cost += amount * (price + each.premium - lowest + held)
             # It counts from the first of the reference's days on which it is there.
             there = np.flatnonzero(one.offers[0].due >= each.due[order])
             if len(there):
-                coming[there[0]] += amount
+                coming[:, there[0]] += amount
+        same = [other.supplier == each.supplier for other in one.offers]
         for limit in each.limits:
-            called = quantity[limit.orders].sum()
-            cost += limit.cost * (max(limit.least - called, 0.0) + max(called - limit.most, 0.0))
-        if each.share is not None:
-            every = sum((row * other.pack).sum() for row, other in zip(packs, one.offers, strict=True))
-            own, whole = each.share.bought + quantity.sum(), each.share.bought_of_all + every
-            cost += each.share.cost * (
-                max(each.share.least * whole - own, 0.0) + max(own - each.share.most * whole, 0.0)
-            )
-        cost += load_cost * np.ceil(mine / max(np.floor(each.load / each.pack), 1)).sum()
-    total = np.cumsum(coming)
-    if (total > one.free + 1e-9).any():
-        return float(np.inf)
+            called = every[:, same][:, :, limit.orders].sum(axis=(1, 2))
+            cost += limit.cost * (np.maximum(limit.least - called, 0) + np.maximum(called - limit.most, 0))
+        for share in each.shares:
+            due = np.array([other.due for other in one.offers])
+            counted = np.where((share.since <= due) & (due <= share.until), every, 0.0)
+            own = share.bought + counted[:, same].sum(axis=(1, 2))
+            whole = share.bought_of_all + counted.sum(axis=(1, 2))
+            outside = np.maximum(share.least * whole - own, 0) + np.maximum(own - share.most * whole, 0)
+            cost += share.cost * outside
+        holds = max(np.floor(each.load / each.pack), 1)
+        cost += load_cost * np.ceil(packs[:, number] / holds).sum(axis=1)
+    total = np.cumsum(coming, axis=1)
+    refused |= (total > one.free + 1e-9).any(axis=1)
     alike = len({each.pack for each in one.offers}) == 1
     wanted = np.ceil(one.needs / one.pack - 1e-9) * one.pack if alike else one.needs
-    return cost + one.expedite * float(np.maximum(wanted - total, 0.0).sum())
+    cost += one.expedite * np.maximum(wanted - total, 0.0).sum(axis=1)
+    return np.where(refused, np.inf, cost)
 
 
 def two_suppliers(seed: int) -> Item:
@@ -474,27 +484,53 @@ def two_suppliers(seed: int) -> Item:
                 * orders,
                 premium=float(rng.choice([0.0, 0.05])),
                 limits=(limit,) if rng.random() < 0.6 else (),
-                share=share if rng.random() < 0.6 else None,
+                shares=(share,) if rng.random() < 0.6 else (),
             )
         )
     free = np.maximum(needs + 3 * pack, 4 * pack)
     return Item("wide", tuple(offers), needs, free, expedite=20.0)
 
 
-@pytest.mark.parametrize("seed", range(14))
-def test_two_suppliers_against_trying_everything_out(seed: int) -> None:
+def two_years(seed: int) -> Item:
+    """Return a material of two mills whose year ends after the first order or two, its contracts and shares with it.
+
+    Of the second mill packs change with the year, so that it has an offer before and one after, each for its own days.
+    """
+    rng = np.random.default_rng(500 + seed)
     one = two_suppliers(seed)
-    most = 5
-    choices = np.array(list(itertools.product(range(most), repeat=3)))
-    expected = min(
-        cost_of_choice(one, np.array([first, second]), 0.8, 35, 6.0)
-        for first in choices
-        for second in choices
-    )
+    turn = 1 + seed % 2
+    first, second = np.arange(3) < turn, np.arange(3) >= turn
+    offers = []
+    for each in one.offers:
+        ends = float(each.due[turn]) - 1
+        pack = one.offers[0].pack
+        limits = tuple(
+            Limit(orders, float(rng.integers(0, 3)) * pack, float(rng.integers(3, 5)) * pack, cost)
+            for orders, cost in ((first, 0.5), (second, float(rng.choice([0.02, 0.5]))))
+        )
+        shares = (
+            Share(float(rng.choice([0.0, 0.3])), 0.8, float(rng.integers(0, 20)), 30.0, 0.3, until=ends),
+            Share(0.2, float(rng.choice([0.4, 0.7])), 0.0, float(rng.integers(0, 9)), 0.3, since=ends + 1),
+        )
+        offers.append(replace(each, limits=limits, shares=shares))
+    before, mine = offers
+    after = replace(mine, pack=mine.pack + 1, load=2 * mine.pack + 3, limits=(), shares=(), closed=first)
+    return replace(one, offers=(before, replace(mine, closed=second), after))
+
+
+@pytest.mark.parametrize("seed", range(14))
+@pytest.mark.parametrize("case", [two_suppliers, two_years])
+def test_two_suppliers_against_trying_everything_out(case: Callable[[int], Item], seed: int) -> None:
+    one = case(seed)
+    choices = np.array(list(itertools.product(range(5), repeat=6))).reshape(-1, 2, 3)
+    # Of a supplier whose offers change, each order is of the one that can be placed then.
+    takes = np.array([[each.takes(order) for order in range(3)] for each in one.offers])
+    choices = choices[:, [0] + [1] * (len(one.offers) - 1)] * takes
+    expected = cost_of_choices(one, choices, 0.8, 35, 6.0).min()
     found = solve([one], load_cost=6.0, holding_rate=0.8, end=35, gap=0.0, nodes=100_000)
     packs = np.array([row / each.pack for row, each in zip(found.quantity, one.offers, strict=True)])
     assert packs == pytest.approx(np.round(packs))
-    assert cost_of_choice(one, np.round(packs), 0.8, 35, 6.0) == pytest.approx(found.cost, abs=1e-4)
+    assert cost_of_choices(one, np.round(packs)[None], 0.8, 35, 6.0)[0] == pytest.approx(found.cost, abs=1e-4)
     assert found.cost == pytest.approx(expected, abs=1e-4)
 
 
@@ -516,14 +552,14 @@ def test_price_breaks_of_a_whole_order_add_up_what_is_ordered_of_a_supplier() ->
 
 def test_the_cheaper_supplier_has_what_its_share_allows() -> None:
     needs = list(np.arange(1, 9) * 100.0)
-    cheap = offer(8, supplier="A", prices=[[(0.0, 1.0)]] * 8, share=Share(0.0, 0.6, 0.0, 0.0, 5.0))
+    cheap = offer(8, supplier="A", prices=[[(0.0, 1.0)]] * 8, shares=(Share(0.0, 0.6, 0.0, 0.0, 5.0),))
     dear = offer(8, supplier="B", prices=[[(0.0, 1.1)]] * 8)
     one = replace(item("paper", needs), offers=(cheap, dear))
     found = solve([one], load_cost=0.0, holding_rate=0.12, end=60, gap=0.0)
     assert found.quantity[0].sum() == pytest.approx(480)
     assert found.quantity.sum() == pytest.approx(800)
     # What a unit costs beyond its price turns the choice.
-    poor = replace(one, offers=(replace(cheap, share=None, premium=0.2), dear))
+    poor = replace(one, offers=(replace(cheap, shares=(), premium=0.2), dear))
     assert solve([poor], load_cost=0.0, holding_rate=0.12, end=60, gap=0.0).quantity[0].sum() == 0
 
 

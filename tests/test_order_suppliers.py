@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from small_plant import small_tables
 
 from pressstats.orders import OrderPlan, plan_orders
 from pressstats.orders.contract_ends import _Course, _shifts
-from pressstats.orders.contracts import call_offs, contract_limits
+from pressstats.orders.contracts import call_offs, contract_limit
 from pressstats.orders.planned import ORDERS, Source
 
 if TYPE_CHECKING:
@@ -121,6 +122,94 @@ def test_a_contract_is_drawn_as_the_year_goes_on(tmp_path: Path) -> None:
     assert drawn > 0.5 * passed * 0.38 * YEAR
     assert odds["drawn"] == 0
     assert odds["contract_quantity"] == 0.4 * YEAR
+
+
+#: Last day of the contracts in what follows, in the middle of the plan, and the first of the next.
+ENDS, BEGINS = pd.Timestamp("2025-04-30"), pd.Timestamp("2025-05-01")
+
+
+def of_year(first: str, last: pd.Timestamp, **other: object) -> dict[str, object]:
+    return contract(0.5 * YEAR, 20.0) | {"contract_from": first, "contract_to": last} | other
+
+
+def by_year(plan: OrderPlan) -> list[pd.Series]:
+    """Return what is bought of the two mills by receipt up to the end of the contracts, and after it."""
+    late = plan.published["due_on"] > ENDS
+    return [bought(replace(plan, published=plan.published[rows])) for rows in (~late, late)]
+
+
+def test_each_year_holds_its_own_shares_and_contracts(tmp_path: Path) -> None:
+    now = terms(
+        Northmill=of_year("2024-05-01", ENDS, share_minimum_pct=60.0),
+        Southmill=of_year("2024-05-01", ENDS, unit_price=0.58, share_maximum_pct=40.0),
+    )
+    then = terms(
+        Northmill=of_year("2025-05-01", ENDS.replace(year=2026), valid_from=BEGINS, share_maximum_pct=20.0),
+        Southmill=of_year("2025-05-01", ENDS.replace(year=2026), valid_from=BEGINS, unit_price=0.58),
+    )
+    # The dear mill has three fifths of the first year, and of the next a fifth at the most; within half a load.
+    known = one_width(plant(tmp_path / "known", tables={"terms": pd.concat([now, then])}))
+    first, second = by_year(known)
+    assert first["Northmill"] >= 0.6 * first.sum() - 12_000
+    assert second["Northmill"] <= 0.2 * second.sum() + 12_000
+    assert not known.contracts["assumed"].any()
+    assert known.contracts["contract_from"].tolist() == [pd.Timestamp("2024-05-01"), BEGINS] * 2
+    # Where the next terms are not known the present ones are taken to go on, and it is said of which.
+    logs = plant(tmp_path / "unknown", tables={"terms": now})
+    assumed = one_width(logs)
+    first, second = by_year(assumed)
+    for bought_then in (first, second):
+        assert bought_then["Northmill"] >= 0.6 * bought_then.sum() - 12_000
+    assert assumed.contracts["assumed"].tolist() == [False, True] * 2
+    assert assumed.contracts["contract_from"].tolist() == [pd.Timestamp("2024-05-01"), BEGINS] * 2
+    # So it is where they are logged, but were agreed after as-of: nothing of them is known.
+    later = then.assign(agreed_on=logs.as_of + DAY)
+    unknown = one_width(
+        plant(tmp_path / "later", tables={"terms": pd.concat([now, later])}, as_of=str(logs.as_of.date()))
+    )
+    pd.testing.assert_frame_equal(unknown.published, assumed.published)
+
+
+def test_contracts_of_the_next_year_that_ask_for_too_much_are_told_with_what_can_be_drawn(
+    tmp_path: Path,
+) -> None:
+    now = terms(Northmill=of_year("2024-05-01", ENDS), Southmill=of_year("2024-05-01", ENDS))
+    then = [
+        of_year("2025-05-01", ENDS.replace(year=2026), valid_from=BEGINS, contract_quantity=0.8 * YEAR)
+    ] * 2
+    known = plant(tmp_path, tables={"terms": pd.concat([now, terms(Northmill=then[0], Southmill=then[1])])})
+    odds = one_width(known).contracts
+    odds = odds[odds["contract_from"] == BEGINS].set_index("supplier")
+    # 160 % of the need within a fifth: 64 % at least of each, and half can be drawn; nobody can spare what is missing.
+    assert (odds["chance_below"] > 0.95).all()
+    assert odds["q50"].tolist() == pytest.approx([0.5 * YEAR] * 2, rel=0.05)
+    assert (odds["other"] == "").all()
+    # So that no more than one in twenty ends below: use varies by a tenth.
+    least = 0.5 * (1 - 1.645 * 0.1)
+    assert odds["left"].tolist() == pytest.approx([(0.64 - least) * YEAR] * 2, rel=0.05)
+
+
+def test_a_mill_that_begins_within_the_plan_is_asked_from_its_first_day_on(tmp_path: Path) -> None:
+    later = terms(
+        Southmill={"valid_from": BEGINS, "unit_price": 0.5, "pack_quantity": 800.0, "lead_time_days": 7},
+        Northmill={
+            "valid_from": BEGINS,
+            "pack_quantity": 1000.0,
+            "unit_price": 0.5,
+            "share_maximum_pct": 50.0,
+        },
+    )
+    logs = plant(tmp_path, tables={"terms": pd.concat([terms(Northmill={}), later])})
+    plan = one_width(logs).published
+    early, late = plan[plan["order_on"] < BEGINS], plan[plan["order_on"] >= BEGINS]
+    assert set(early["supplier"]) == {"Northmill"}
+    assert (early["quantity"] == 970.0 * early["packs"]).all()
+    assert "Southmill" in set(late["supplier"])
+    packs = late["supplier"].map({"Northmill": 1000.0, "Southmill": 800.0})
+    assert (late["quantity"] == packs * late["packs"]).all()
+    assert (late["unit_price"] == 0.5).all()
+    days = (late["due_on"] - late["order_on"]).dt.days
+    assert (days[late["supplier"] == "Southmill"] < 14).all()
 
 
 def test_a_contract_that_is_too_large_is_told_with_what_mends_it(tmp_path: Path) -> None:
@@ -296,7 +385,8 @@ def test_the_plan_aims_within_the_tolerance_and_not_at_its_edge() -> None:
         }
     )
     need = pd.Series(np.arange(1, 201) * 2400.0, days)
-    (limit,) = contract_limits(Source("Northmill", row, due), called, need, days, price=0.6)
+    source, comes = Source("Northmill", row, due), days[due[:-1] - 1]
+    limit = contract_limit(row, source, comes, called, need, price=0.6)
     # 92 % and 108 % of it less what was drawn, for the orders that come by its last day.
     assert limit.least == pytest.approx(0.92e6 - 4e5)
     assert limit.most == pytest.approx(1.08e6 - 4e5)
@@ -304,7 +394,7 @@ def test_the_plan_aims_within_the_tolerance_and_not_at_its_edge() -> None:
     assert limit.cost == pytest.approx(0.1 * 0.6)
     # Of one that runs on, as much as of the need has passed by the plan's end, a load more or less.
     row["contract_to"] = pd.Timestamp("2026-04-10")
-    (limit,) = contract_limits(Source("Northmill", row, due), called, need, days, price=0.6)
+    limit = contract_limit(row, source, comes, called, need, price=0.6)
     passed = (1e6 + need[days[due[ORDERS - 1] - 1]]) / (1e6 + need[pd.Timestamp("2026-04-10")])
     assert limit.least == pytest.approx(0.92e6 * passed - 4e5 - 24_000)
     assert limit.cost == pytest.approx(0.1 * 0.6 * passed)

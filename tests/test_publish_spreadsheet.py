@@ -370,9 +370,8 @@ def to_come(known: Results, supplier: str, sheet: pd.DataFrame) -> pd.Series:
     rows = pd.concat([plan.assign(day=plan["due_on"]), opens.assign(day=opens["promised_on"])])
     rows = rows[(rows["supplier"] == supplier) & rows["day"].notna()]
     if supplier == NAMES["Northmill"]:
-        # What is planned after its contract is not told; its open orders come before.
+        # What is planned after its contract is told as well: it is taken to go on.
         assert (rows["day"] > CONTRACT_TO).any()
-        rows = rows[rows["day"] <= CONTRACT_TO]
     month = pd.to_datetime(rows["day"]).dt.strftime("%Y-%m")
     coming = rows["quantity"].astype("float64").groupby([rows["material"], month]).sum()
     assert len(sheet) > 0

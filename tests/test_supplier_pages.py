@@ -43,7 +43,9 @@ def odds(**own: Any) -> pd.DataFrame:
     row = {
         "supplier": "Northmill",
         "material": "N45-1260",
+        "contract_from": pd.Timestamp("2025-01-01"),
         "contract_to": pd.Timestamp("2025-12-31"),
+        "assumed": False,
         "contract_quantity": 1e6,
         "tolerance_pct": 10.0,
         "drawn": 4e5,
@@ -88,9 +90,26 @@ def test_a_contract_that_may_be_broken_is_told_with_what_mends_it() -> None:
 
 def test_contracts_that_hold_or_do_not_run_are_told_as_such() -> None:
     held = said(buying_suppliers.contracts(results(contracts=odds(chance_below=0.04, shift=0.0, other=""))))
-    assert "1 contract, each likely to end within its tolerance" in held
+    assert "1 running contract, each likely to end within its tolerance" in held
     none = said(buying_suppliers.contracts(results(contracts=odds().iloc[:0])))
     assert "No contract runs" in none
+
+
+def test_terms_of_next_year_that_are_not_logged_are_named_as_an_assumption() -> None:
+    year = {"contract_from": pd.Timestamp("2026-01-01"), "contract_to": pd.Timestamp("2026-12-31")}
+    both = pd.concat([odds(), odds(**year, assumed=True, chance_below=0.0)], ignore_index=True)
+    text = said(buying_suppliers.contracts(results(contracts=both)))
+    assert "1 of 1 running contract may end outside" in text
+    assert "Assumption: the present contracts and shares continue from Thu 1 Jan 2026 on" in text
+    assert ">taken to continue<" in buying_suppliers.contracts(results(contracts=both)).markup
+    assert "no later terms are logged of Northmill, N45-1260." in text
+    known = pd.concat([odds(), odds(**year)], ignore_index=True)
+    text = said(buying_suppliers.contracts(results(contracts=known)))
+    assert "Assumption" not in text
+    assert (
+        "The next contracts, drawn as agreed: too little is likely to be needed of Northmill, N45-1260."
+        in text
+    )
 
 
 def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -44,7 +45,7 @@ def told(parts: pd.DataFrame) -> dict[str, list[float]]:
 
 
 def test_contracts_tell_while_they_run_by_what_they_are_of_a_year(tmp_path: Path) -> None:
-    """300 t of a whole year and 100 t of half of it are nearly 3 to 2; from July on the plan tells."""
+    """300 t of a whole year and 100 t of half of it are nearly 3 to 2; from July on they are taken to go on."""
     logs = logs_with(
         tmp_path,
         contract_quantity=[300_000.0, 100_000.0],
@@ -54,7 +55,12 @@ def test_contracts_tell_while_they_run_by_what_they_are_of_a_year(tmp_path: Path
     found = told(supplier_parts(logs, plan_of(9_000.0, 1_000.0), MONTHS))
     year, half = 300 / 365, 100 / 181
     assert found["contracts"] == pytest.approx([year / (year + half), half / (year + half)], abs=1e-6)
-    assert found["plan"] == [0.9, 0.1]
+    assert found["continued"] == found["contracts"]
+    # Terms that are known to follow without a contract: the plan tells.
+    rows = logs["terms"].assign(valid_from=pd.Timestamp("2025-07-01"), contract_quantity=np.nan)
+    followed = replace(logs, tables=logs.tables | {"terms": pd.concat([logs["terms"], rows])})
+    parts = told(supplier_parts(followed, plan_of(9_000.0, 1_000.0), MONTHS))
+    assert parts == {"contracts": found["contracts"], "plan": [0.9, 0.1]}
 
 
 def test_the_plan_tells_within_the_shares_agreed(tmp_path: Path) -> None:

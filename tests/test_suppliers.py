@@ -321,7 +321,14 @@ def test_record_of_the_small_plant(logs: Logs) -> None:
 
 def test_the_chance_of_the_plan_is_taken(logs: Logs) -> None:
     odds = pd.DataFrame(
-        {"supplier": "Northmill", "material": "N1200", "chance_below": [0.25], "chance_above": [0.05]}
+        {
+            "supplier": "Northmill",
+            "material": "N1200",
+            # One that begins after as-of is not meant.
+            "contract_from": pd.DatetimeIndex(["2025-01-01", "2026-01-01"]),
+            "chance_below": [0.25, 0.5],
+            "chance_above": [0.05, 0.0],
+        }
     )
     table = supplier_record(logs, quality_of(logs), odds).set_index(["supplier", "material"])
     assert table["chance_outside_tolerance"].dropna().to_dict() == {

@@ -30,7 +30,9 @@ __all__ = [
 ]
 
 #: Tables that are not cut.
-EXEMPT = frozenset({"materials", "terms", "titles", "standby", "budget"})
+EXEMPT = frozenset({"materials", "titles", "standby", "budget"})
+#: Agreements: one that does not say when it was made is known at once, whatever stands above it.
+AGREED = ("prices", "terms")
 #: Tables whose rows follow their run.
 OF_A_RUN = ("run_webs", "reel_mounts", "coverage")
 #: Columns whose first one that is there tells the time of a row.
@@ -44,6 +46,7 @@ TIME_COLUMNS: dict[str, tuple[str, ...]] = {
     "deliveries": ("ordered_on",),
     "stock_counts": ("counted_on", "counted_at"),
     "prices": ("agreed_on",),
+    "terms": ("agreed_on",),
     "plan": ("made_on",),
     "waste_sold": ("sold_on",),
 }
@@ -165,8 +168,7 @@ def times_of_rows(tables: dict[str, Rows], newest: bool = True) -> dict[str, np.
     if "reels" in row_times:
         row_times["reels"] = _reel_times(tables, row_times)
     for name, times in row_times.items():
-        # A price that does not say when it was agreed is known at once, whatever stands above it.
-        out[name] = times if name == "prices" else _filled(tables[name], times)
+        out[name] = times if name in AGREED else _filled(tables[name], times)
         if not newest:
             out[name] = _with_row_below(tables[name], times, out[name])
     return out
@@ -201,7 +203,7 @@ def in_cut(name: str, rows: Rows, row_times: np.ndarray, as_of: np.datetime64, n
     `as_of` is the `newest` (not before the default one).
     """
     within = row_times < as_of + _DAY
-    if newest or name == "prices":
+    if newest or name in AGREED:
         within |= np.isnat(row_times)
         if name == "plan":
             within |= np.isnat(rows["made_on"]) & ~np.isnat(rows["date"])

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from .contracts import BREACH, load_price, runs
-from .leadtimes import serves_from
-from .planned import ORDERS
+from ..offers import contracts
+from .contracts import BREACH, load_price, receipts_of
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -28,9 +27,11 @@ _DRAWS, _SEED = 1000, 67
 CONTRACTS = {
     "supplier": "str",
     "material": "str",
+    "contract_from": "datetime64[us]",
     "contract_to": "datetime64[us]",
     "contract_quantity": "float64",
     "tolerance_pct": "float64",
+    "assumed": "bool",
     "drawn": "float64",
     "q05": "float64",
     "q50": "float64",
@@ -52,7 +53,7 @@ def contract_odds(
     called: pd.DataFrame,
     days: pd.DatetimeIndex,
 ) -> pd.DataFrame:
-    """Return how likely each running contract ends outside its tolerance, and what shift of call-offs mends it.
+    """Return how likely each contract ends outside its tolerance, and what shift of call-offs mends it.
 
     Parameters
     ----------
@@ -71,10 +72,11 @@ def contract_odds(
 
     Returns
     -------
-    DataFrame, shape (running contracts, 15)
-        supplier, material, contract_to, contract_quantity [unit of the material], tolerance_pct; drawn so far, open
-        orders that come within it among it; q05, q50, q95 of what will be drawn by its end [unit of the material],
-        if what is bought after the plan is shared as in it; chance_below, chance_above of ending outside the tolerance;
+    DataFrame, shape (contracts that run or begin within the plan, 17)
+        supplier, material, contract_from, contract_to, contract_quantity [unit of the material], tolerance_pct; assumed
+        (its terms are not logged: the present ones are taken to go on); drawn so far, open orders that come within it
+        among it; q05, q50, q95 of what will be drawn by its end [unit of the material]; chance_below, chance_above of
+        ending outside the tolerance;
         where the two are above a tenth: shift (what more, or where negative less, is to be called off by the end so
         that they are a tenth at the most, as far as another supplier can give or take it) [unit of the material], from
         or to which other supplier (the one that costs least of those who can do all of it, else who can do most; empty
@@ -84,84 +86,131 @@ def contract_odds(
 
     Notes
     -----
-    Who gives or takes stays within the tolerance of its own contract all but once in twenty, and gives no more than
-    will come of it. What two contracts ask of one supplier is given once, the likelier breach first.
+    What is bought after the plan is shared as in it; of a contract that has not begun as the contracts of its days say,
+    so that its chances tell whether there is need enough for all of them. Who gives or takes stays within the tolerance
+    of its own contract all but once in twenty, and gives no more than will come of it. What two contracts ask of one
+    supplier is given once, the likelier breach first.
     """
-    running = [
-        (one, source, row)
-        for one in planned
-        for row, source in enumerate(one.sources, one.first_row)
-        if runs(source, days[0])
-    ]
-    if not running:
+    agreed = contracts(logs)
+    agreed = agreed[(agreed["contract_to"] >= days[0]) & (agreed["contract_from"] <= days[-1])]
+    by_name = {one.name: one for one in planned}
+    agreed = agreed[agreed["material"].isin(list(by_name))]
+    if agreed.empty:
         return pd.DataFrame(columns=list(CONTRACTS)).astype(CONTRACTS)
-    ahead = pd.date_range(
-        days[0], max(source.terms["contract_to"] for _, source, _ in running), freq="D", unit="us"
-    )
+    ahead = pd.date_range(days[0], agreed["contract_to"].max(), freq="D", unit="us")
     paths, _ = outlook.day_paths(_DRAWS, ahead, seed=_SEED)
-    courses: dict[str, dict[str, _Course]] = {}
-    for one, source, row in running:
-        first, last = source.terms["contract_from"], source.terms["contract_to"]
-        mine = called[(called["material"] == one.name) & called["day"].between(first, last)]
-        drawn = float(mine.loc[mine["supplier"] == source.supplier, "quantity"].sum())
-        coming = _coming(one, orders, mine, paths[outlook.names.index(one.name)], days, last)
-        quantity = float(source.terms["contract_quantity"])
-        tolerance = float(np.nan_to_num(source.terms["tolerance_pct"])) / 100
-        courses.setdefault(one.name, {})[source.supplier] = _Course(
-            drawn,
-            coming,
-            row - one.first_row,
-            (1 - tolerance) * quantity,
-            (1 + tolerance) * quantity,
-            {each.supplier: load_price(logs, one, each) for each in one.sources},
-            {each.supplier: each.pack for each in one.sources},
+    courses: dict[tuple[str, bool], dict[str, _Course]] = {}
+    told = []
+    contract: Any
+    for contract in agreed.itertuples():
+        one = by_name[contract.material]
+        use = paths[outlook.names.index(one.name)]
+        course = _course(logs, one, contract, agreed, orders, called, use, days)
+        if course is not None:
+            # Those that run mend each other, and so do those of the next year.
+            key = (one.name, bool(contract.contract_from <= days[0]))
+            courses.setdefault(key, {})[contract.supplier] = course
+            told.append((contract, course, key))
+    shifts = {key: _shifts(of_material) for key, of_material in courses.items()}
+    rows = [
+        (
+            *(contract.supplier, contract.material, contract.contract_from, contract.contract_to),
+            *(contract.contract_quantity, float(np.nan_to_num(contract.tolerance_pct)), contract.assumed),
+            course.drawn,
+            *np.quantile(course.total, [0.05, 0.5, 0.95]),
+            *(float((course.total < course.low).mean()), float((course.total > course.high).mean())),
+            *shifts[key][contract.supplier],
         )
-    shifts = {name: _shifts(of_material) for name, of_material in courses.items()}
-    rows = []
-    for one, source, _ in running:
-        course = courses[one.name][source.supplier]
-        terms = source.terms
-        rows.append(
-            (
-                *(source.supplier, one.name, terms["contract_to"], terms["contract_quantity"]),
-                float(np.nan_to_num(terms["tolerance_pct"])),
-                course.drawn,
-                *np.quantile(course.total, [0.05, 0.5, 0.95]),
-                *(float((course.total < course.low).mean()), float((course.total > course.high).mean())),
-                *shifts[one.name][source.supplier],
-            )
-        )
+        for contract, course, key in told
+    ]
     return pd.DataFrame(rows, columns=list(CONTRACTS)).astype(CONTRACTS)
+
+
+def _course(
+    logs: Logs,
+    one: Planned,
+    contract: Any,
+    agreed: pd.DataFrame,
+    orders: Orders,
+    called: pd.DataFrame,
+    use: np.ndarray,
+    days: pd.DatetimeIndex,
+) -> _Course | None:
+    """Return what is drawn of a contract and what is to come; None where nothing tells that."""
+    first = {source.supplier: source for source in reversed(one.sources)}
+    suppliers = list(dict.fromkeys(source.supplier for source in one.sources))
+    if contract.supplier not in first:
+        return None
+    mine = called[(called["material"] == one.name)]
+    mine = mine[mine["day"].between(contract.contract_from, contract.contract_to)]
+    called_off = mine.groupby("supplier")["quantity"].sum().reindex(suppliers, fill_value=0.0)
+    drawn = called_off.to_numpy(dtype=float)
+    if contract.contract_from <= days[0]:
+        coming = _coming(one, suppliers, orders, drawn, use, days, contract.contract_to)
+    else:
+        parts = _agreed_parts(agreed, suppliers, contract)
+        if parts is None:
+            return None
+        begins, ends = ((day - days[0]).days for day in (contract.contract_from, contract.contract_to))
+        whole = use[:, begins : ends + 1].sum(axis=1)
+        coming = np.maximum(parts[:, None] * whole - drawn[:, None], 0.0)
+    place = suppliers.index(contract.supplier)
+    tolerance = float(np.nan_to_num(contract.tolerance_pct)) / 100
+    return _Course(
+        float(drawn[place]),
+        coming,
+        place,
+        (1 - tolerance) * contract.contract_quantity,
+        (1 + tolerance) * contract.contract_quantity,
+        {name: load_price(logs, one, first[name]) for name in suppliers},
+        {name: first[name].pack for name in suppliers},
+    )
 
 
 def _coming(
     one: Planned,
+    suppliers: Sequence[str],
     orders: Orders,
-    mine: pd.DataFrame,
-    paths: np.ndarray,
+    drawn: np.ndarray,
+    use: np.ndarray,
     days: pd.DatetimeIndex,
     last: pd.Timestamp,
 ) -> np.ndarray:
-    """Return what is still to be called off of each source of a material by a day, shape (sources, paths)."""
-    whole = float(orders.quantity[one.rows].sum())
-    use = paths[:, : (last - days[0]).days + 1]
-    found = []
-    for row, source in enumerate(one.sources, one.first_row):
-        comes = days[np.minimum(source.due[:ORDERS] - serves_from(0, source.rest), len(days) - 1)]
-        own = float(orders.quantity[row][comes <= last].sum())
-        # Without any order in the plan what was bought so far tells the parts.
-        drawn = float(mine.loc[mine["supplier"] == source.supplier, "quantity"].sum())
-        part = (
-            float(orders.quantity[row].sum()) / whole
-            if whole > 0
-            else drawn / max(float(mine["quantity"].sum()), 1e-9)
+    """Return what is still to be called off of each supplier until a contract that runs ends, shape (suppliers, paths).
+
+    What the plan reckons with is bought by it; later orders follow what is used until then, shared as in the plan, or
+    where it orders nothing within the contract's days as what was `drawn` in them.
+    """
+    comes = [receipts_of(one, name, days) for name in suppliers]
+    planned = [
+        sum(
+            float(quantity[came <= last].sum())
+            for source, quantity in zip(one.sources, orders.quantity[one.rows], strict=True)
+            if source.supplier == name
         )
-        # What the plan reckons with is bought by it; later orders follow what is used until then.
-        inside = min(int((min(comes[-1], last) - days[0]).days) + 1, use.shape[1])
+        for name, came in zip(suppliers, comes, strict=True)
+    ]
+    parts = np.array(planned) if sum(planned) > 0 else drawn
+    parts = parts / max(float(parts.sum()), 1e-9)
+    use = use[:, : (last - days[0]).days + 1]
+    found = []
+    for own, part, came in zip(planned, parts, comes, strict=True):
+        inside = min(int((min(came[-1], last) - days[0]).days) + 1, use.shape[1])
         after = use[:, inside:].sum(axis=1)
         news = use[:, :inside].sum(axis=1) - use[:, :inside].sum(axis=1).mean()
         found.append(own + part * (after + news))
     return np.array(found)
+
+
+def _agreed_parts(agreed: pd.DataFrame, suppliers: Sequence[str], contract: Any) -> np.ndarray | None:
+    """Return the parts of suppliers by the contracts of a contract's first day; None where one of them has none."""
+    held = agreed[
+        (agreed["material"] == contract.material) & (agreed["contract_from"] <= contract.contract_from)
+    ]
+    held = held[held["contract_to"] >= contract.contract_from].set_index("supplier")
+    daily = held["contract_quantity"] / ((held["contract_to"] - held["contract_from"]).dt.days + 1)
+    parts = daily.reindex(suppliers).to_numpy(dtype=float)
+    return None if np.isnan(parts).any() else parts / parts.sum()
 
 
 @dataclass(frozen=True)

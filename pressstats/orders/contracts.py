@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from ..offers import contracts, offers
 from ..prices import agreed_price
 from .leadtimes import serves_from, supplier_of
 from .offered import Limit, Share
@@ -22,10 +23,10 @@ if TYPE_CHECKING:
 __all__ = [
     "BREACH",
     "call_offs",
-    "contract_limits",
+    "contract_limit",
     "load_price",
-    "runs",
-    "share_limit",
+    "receipts_of",
+    "share_limits",
     "with_contracts",
 ]
 
@@ -66,41 +67,47 @@ def with_contracts(
     called: pd.DataFrame,
     days: pd.DatetimeIndex,
 ) -> list[Planned]:
-    """Return the materials with what contracts and agreed shares ask of each source.
+    """Return the materials with what contracts and agreed shares ask of each supplier, each in its own days.
 
     `called` is the result of :func:`call_offs`, `days` are those of the plan, from the one after as-of.
     """
-    bound = [source for one in planned for source in one.sources if runs(source, days[0])]
-    if bound:
-        last = max(max(source.terms["contract_to"] for source in bound), days[-1])
-        ahead = pd.date_range(days[0], last, freq="D", unit="us")
+    agreed = contracts(logs)
+    agreed = agreed[(agreed["contract_to"] >= days[0]) & (agreed["contract_from"] <= days[-1])]
+    agreed = agreed[agreed["material"].isin([one.name for one in planned])]
+    if len(agreed):
+        ahead = pd.date_range(days[0], max(agreed["contract_to"].max(), days[-1]), freq="D", unit="us")
         needs = np.cumsum(outlook.day_paths(2, ahead)[1], axis=1)
     found = []
     for one in planned:
         mine = called[called["material"] == one.name]
+        suppliers = {source.supplier: source for source in reversed(one.sources)}
+        comes = {name: receipts_of(one, name, days) for name in suppliers}
         sources = []
         for source in one.sources:
-            price = load_price(logs, one, source)
-            limits: tuple[Limit, ...] = ()
-            if runs(source, days[0]):
-                need = needs[outlook.names.index(one.name)]
-                limits = contract_limits(
-                    source,
-                    mine,
-                    pd.Series(need, ahead),
-                    days,
-                    price,
-                )
-            share = share_limit(source, mine, logs.as_of, price) if len(one.sources) > 1 else None
-            sources.append(replace(source, limits=limits, share=share))
+            if source is suppliers[source.supplier]:
+                price, came = load_price(logs, one, source), comes[source.supplier]
+                own = agreed[(agreed["material"] == one.name) & (agreed["supplier"] == source.supplier)]
+                limits = [
+                    contract_limit(
+                        row, source, came, mine, pd.Series(needs[outlook.names.index(one.name)], ahead), price
+                    )
+                    for _, row in own.iterrows()
+                ]
+                shares = share_limits(logs, one.name, source, own, comes, mine, days[0], price)
+                limits_held = tuple(limit for limit in limits if limit is not None)
+                source = replace(source, limits=limits_held, shares=shares)
+            sources.append(source)
         found.append(replace(one, sources=tuple(sources)))
     return found
 
 
-def runs(source: Source, day: pd.Timestamp) -> bool:
-    """Say whether a contract of a source holds on a day."""
-    terms = source.terms
-    return bool(terms["contract_quantity"] > 0 and terms["contract_from"] <= day <= terms["contract_to"])
+def receipts_of(one: Planned, supplier: str, days: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    """Return the day on which each order of a supplier would be received, shape (ORDERS,)."""
+    mine = [source for source in one.sources if source.supplier == supplier]
+    due = mine[0].due[:ORDERS]
+    for source in mine[1:]:
+        due = np.where(source.orders[: len(due)], source.due[:ORDERS], due)
+    return days[np.minimum(due - serves_from(0, mine[0].rest), len(days) - 1)]
 
 
 def load_price(logs: Logs, one: Planned, source: Source) -> float:
@@ -109,74 +116,108 @@ def load_price(logs: Logs, one: Planned, source: Source) -> float:
     return agreed_price(logs, one.name, logs.as_of, size, source.supplier or None) + source.premium
 
 
-def contract_limits(
+def contract_limit(
+    contract: pd.Series,
     source: Source,
+    comes: pd.DatetimeIndex,
     called: pd.DataFrame,
     need: pd.Series,
-    days: pd.DatetimeIndex,
     price: float,
-) -> tuple[Limit, ...]:
+) -> Limit | None:
     """Return what a contract asks of the plan's orders.
 
     Parameters
     ----------
+    contract : Series
+        Row of :func:`pressstats.offers.contracts`.
     source : Source
-        Supplier of a material with its terms.
+        Its supplier of a material.
+    comes : DatetimeIndex, shape (ORDERS,)
+        Days on which the supplier's orders are received.
     called : DataFrame
         Rows of :func:`call_offs` of the material, of all suppliers.
     need : Series, index day
-        Expected need from as-of to each day [unit of the material].
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
+        Expected need from the day after as-of to each day [unit of the material].
     price : float
         Price [currency / unit of the material].
 
     Returns
     -------
-    tuple of Limit
-        None without a contract that runs. What comes by its last day, or by the plan's, must be within four fifths of
-        the tolerance of as much of the contract as of its need has then passed. What is outside costs a tenth of its
+    Limit or None
+        None where no order comes in its days. What comes by its last day, or by the plan's, must be within four fifths
+        of the tolerance of as much of the contract as of its need has then passed. What is outside costs a tenth of its
         price by the last day, and before as much less as there is time to mend it.
     """
-    terms = source.terms
-    quantity = float(terms["contract_quantity"])
-    first, last = terms["contract_from"], terms["contract_to"]
-    comes = days[np.minimum(source.due[:ORDERS] - serves_from(0, source.rest), len(days) - 1)]
-    counts = np.asarray(comes <= last)
+    quantity = float(contract["contract_quantity"])
+    first, last = contract["contract_from"], contract["contract_to"]
+    counts = np.asarray((comes >= first) & (comes <= last))
     if not counts.any():
-        return ()
+        return None
     rows = called[called["day"].between(first, last)]
     drawn = float(rows.loc[rows["supplier"] == source.supplier, "quantity"].sum())
-    came = float(rows.loc[rows["day"] < days[0], "quantity"].sum())
+    # What came before as-of, less what is needed before the first day.
+    came = float(rows.loc[rows["day"] < need.index[0], "quantity"].sum())
+    came -= float(need.get(first - pd.Timedelta(days=1), 0.0))
     passed = (
-        1.0 if not counts.all() else (came + float(need[comes[-1]])) / max(came + float(need[last]), 1e-9)
+        1.0 if comes[-1] > last else (came + float(need[comes[-1]])) / max(came + float(need[last]), 1e-9)
     )
     part = float(np.clip(passed, 0.0, 1.0))
-    tolerance = float(np.nan_to_num(terms["tolerance_pct"])) / 100
+    tolerance = float(np.nan_to_num(contract["tolerance_pct"])) / 100
     # A load more or less on the way is no breach.
     slack = 0.0 if part == 1.0 else float(np.nan_to_num(source.load, nan=source.pack))
-    return (
-        Limit(
-            counts,
-            max((1 - _AIMED * tolerance) * quantity * part - drawn - slack, 0.0),
-            max((1 + _AIMED * tolerance) * quantity * part - drawn + slack, 0.0),
-            BREACH * price * part,
-        ),
+    return Limit(
+        counts,
+        max((1 - _AIMED * tolerance) * quantity * part - drawn - slack, 0.0),
+        max((1 + _AIMED * tolerance) * quantity * part - drawn + slack, 0.0),
+        BREACH * price * part,
     )
 
 
-def share_limit(source: Source, called: pd.DataFrame, as_of: pd.Timestamp, price: float) -> Share | None:
-    """Return the least and greatest part of a supplier in what is bought of a material; None where none is agreed.
+def share_limits(
+    logs: Logs,
+    material: str,
+    source: Source,
+    agreed: pd.DataFrame,
+    comes: dict[str, pd.DatetimeIndex],
+    called: pd.DataFrame,
+    first: pd.Timestamp,
+    price: float,
+) -> tuple[Share, ...]:
+    """Return the least and greatest parts of a supplier in what is bought of a material, of each year on its own.
 
-    It is of the days of its contract, else of the calendar year. `called` is :func:`call_offs` of the material.
+    They are of the days of its contracts, else of calendar years, as its terms say on the first of these days from the
+    plan's `first` on. `agreed` are its contracts, `comes` the days of receipt by supplier, `called` is
+    :func:`call_offs` of the material.
     """
-    least = float(np.nan_to_num(source.terms["share_minimum_pct"])) / 100
-    most = float(np.nan_to_num(source.terms["share_maximum_pct"], nan=100.0)) / 100
-    if least <= 0 and most >= 1:
-        return None
-    since, until = source.terms["contract_from"], source.terms["contract_to"]
-    if pd.isna(since) or not since <= as_of <= until:
-        since, until = as_of.replace(month=1, day=1), as_of.replace(month=12, day=31)
-    rows = called[called["day"].between(since, until)]
-    bought = float(rows.loc[rows["supplier"] == source.supplier, "quantity"].sum())
-    return Share(least, most, bought, float(rows["quantity"].sum()), BREACH * price)
+    found = []
+    received = comes[source.supplier]
+    for since, until in _years(agreed, first, received[-1]):
+        terms = offers(logs, max(since, first))
+        terms = terms[(terms["material"] == material) & (terms["supplier"].fillna("") == source.supplier)]
+        row = terms.iloc[0] if len(terms) else source.terms
+        least = float(np.nan_to_num(row["share_minimum_pct"])) / 100
+        most = float(np.nan_to_num(row["share_maximum_pct"], nan=100.0)) / 100
+        inside = ((received >= since) & (received <= until)).any()
+        if len(comes) < 2 or (least <= 0 and most >= 1) or not inside:
+            continue
+        rows = called[called["day"].between(since, until)]
+        bought = float(rows.loc[rows["supplier"] == source.supplier, "quantity"].sum())
+        serves = [int(serves_from((day - first).days, source.rest)) for day in (since, until)]
+        found.append(Share(least, most, bought, float(rows["quantity"].sum()), BREACH * price, *serves))
+    return tuple(found)
+
+
+def _years(
+    agreed: pd.DataFrame, first: pd.Timestamp, last: pd.Timestamp
+) -> Iterator[tuple[pd.Timestamp, pd.Timestamp]]:
+    """Yield the days of the contracts from a day to another, and calendar years where none runs."""
+    while first <= last:
+        runs = agreed[(agreed["contract_from"] <= first) & (first <= agreed["contract_to"])]
+        if len(runs):
+            since, until = runs.iloc[-1][["contract_from", "contract_to"]]
+        else:
+            since, until = first.replace(month=1, day=1), first.replace(month=12, day=31)
+            later = agreed.loc[agreed["contract_from"] > first, "contract_from"] - pd.Timedelta(days=1)
+            until = min([until, *later])
+        yield since, until
+        first = until + pd.Timedelta(days=1)

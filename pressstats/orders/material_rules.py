@@ -101,6 +101,9 @@ class OrderModel(Model):
     ) -> None:
         """Make the variables of one order: its packs, whether it is made, and what price it reaches."""
         item, offer = self.items[place], self.offers[row]
+        if not offer.takes(order):
+            self.packs[row, order] = self.new(0.0, 0.0)
+            return
         least_packs, most_ever = self._least_packs(row), self._most_ever(place, row)
         # An order of the minimum has reached some breaks already. What is held is worth the same whenever it came, and
         # at least its freight: were dear units held dearer to the end, buying ahead of a rise would seem to spare that.
@@ -187,31 +190,32 @@ class OrderModel(Model):
         self._lost_before = lost
 
     def _limits(self, place: int, row: int) -> None:
-        """Say what a contract asks for within the plan, and what part of all that is bought a supplier has."""
+        """Say what contracts ask for within the plan, and what parts of all that is bought a supplier has."""
         item, offer = self.items[place], self.offers[row]
+        rows = range(self.rows[place].start, self.rows[place].stop)
+        own = [each for each in rows if self.offers[each].supplier == offer.supplier]
         for limit in offer.limits:
-            columns = [int(column) for column in self.packs[row, limit.orders]]
-            ones = [1.0] * len(columns)
+            columns = [int(column) for each in own for column in self.packs[each, limit.orders]]
+            packs = [self.offers[each].pack / offer.pack for each in own for _ in range(limit.orders.sum())]
             for sign, bound in ((1.0, limit.least), (-1.0, limit.most)):
                 if columns and np.isfinite(bound):
                     off = self.new(offer.pack * limit.cost)
-                    self.rule([*columns, off], [*ones, sign], *_side(sign, bound / offer.pack))
-        share = offer.share
-        if share is None:
-            return
-        rows = range(self.rows[place].start, self.rows[place].stop)
-        columns = [int(column) for each in rows for column in self.packs[each]]
-        for sign, part in ((1.0, share.least), (-1.0, share.most)):
-            if (sign > 0 and part <= 0) or (sign < 0 and part >= 1):
-                continue
-            values = [
-                (float(each == row) - part) * self.offers[each].pack / item.pack
-                for each in rows
-                for _ in range(self.orders)
-            ]
-            off = self.new(item.pack * share.cost)
-            bound = (part * share.bought_of_all - share.bought) / item.pack
-            self.rule([*columns, off], [*values, sign], *_side(sign, bound))
+                    self.rule([*columns, off], [*packs, sign], *_side(sign, bound / offer.pack))
+        for share in offer.shares:
+            for sign, part in ((1.0, share.least), (-1.0, share.most)):
+                if (sign > 0 and part <= 0) or (sign < 0 and part >= 1):
+                    continue
+                columns, values = [], []
+                for each in rows:
+                    due = self.offers[each].due[: self.orders]
+                    counted = self.packs[each, (due >= share.since) & (due <= share.until)]
+                    columns += [int(column) for column in counted]
+                    values += [(float(each in own) - part) * self.offers[each].pack / item.pack] * len(
+                        counted
+                    )
+                off = self.new(item.pack * share.cost)
+                bound = (part * share.bought_of_all - share.bought) / item.pack
+                self.rule([*columns, off], [*values, sign], *_side(sign, bound))
 
     def _price_break(
         self, place: int, row: int, order: int, packs_most: float, least: float, saves: float

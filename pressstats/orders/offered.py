@@ -45,9 +45,11 @@ class Offer:
     change_cost : float
         See `before`.
     limits : tuple of Limit
-        What its contract asks for within the plan.
-    share : Share or None
-        Its least and greatest part of what is bought of the material.
+        What the supplier's contracts ask for within the plan, of all its offers of the material.
+    shares : tuple of Share
+        The supplier's least and greatest parts of what is bought of the material.
+    closed : ndarray of bool, shape (orders,)
+        Orders that cannot be placed with it; empty where all can.
     """
 
     supplier: str
@@ -60,12 +62,17 @@ class Offer:
     before: np.ndarray = field(default_factory=lambda: np.zeros(0))
     change_cost: float = 0.0
     limits: tuple[Limit, ...] = ()
-    share: Share | None = None
+    shares: tuple[Share, ...] = ()
+    closed: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+
+    def takes(self, order: int) -> bool:
+        """Say whether an order can be placed with it."""
+        return not (len(self.closed) and self.closed[order])
 
 
 @dataclass(frozen=True)
 class Limit:
-    """Least and most that some orders of an offer may add up to [unit of the material].
+    """Least and most that some orders of a supplier may add up to [unit of the material].
 
     Attributes
     ----------
@@ -95,6 +102,8 @@ class Share:
         What was bought of this supplier and of all so far in the period that the parts are of [unit of the material].
     cost : float
         Cost of a unit less or more [currency / unit].
+    since, until : float
+        First and last day on which an order of the period is due.
     """
 
     least: float
@@ -102,6 +111,8 @@ class Share:
     bought: float
     bought_of_all: float
     cost: float
+    since: float = -np.inf
+    until: float = np.inf
 
 
 @dataclass(frozen=True)

@@ -227,11 +227,12 @@ class _Problem:
         self.said = [
             [_said(one, source, known.days, before) for source in one.sources] for one in known.planned
         ]
+        # On terms that hold later or no more there is no price: the nearest of theirs stands for it.
         self.prices = [
             [
                 [
-                    price_breaks(logs, one.name, known.days[review], source.supplier or None)
-                    for review in one.reviews[:ORDERS]
+                    price_breaks(logs, one.name, known.days[one.reviews[order]], source.supplier or None)
+                    for order in _nearest(source.orders[:ORDERS])
                 ]
                 for source in one.sources
             ]
@@ -260,6 +261,12 @@ class _Problem:
         )
 
 
+def _nearest(can: np.ndarray) -> np.ndarray:
+    """Return for each order the nearest that can be placed, the earlier of two."""
+    places = np.flatnonzero(can)
+    return places[np.abs(np.arange(len(can))[:, None] - places).argmin(axis=1)]
+
+
 def _said(one: Planned, source: Source, days: pd.DatetimeIndex, before: pd.DataFrame | None) -> np.ndarray:
     """Return what the plan before ordered of a source at each review; nothing is known past its last order."""
     if before is None or before.empty:
@@ -276,7 +283,7 @@ def _said(one: Planned, source: Source, days: pd.DatetimeIndex, before: pd.DataF
     if not set(reviews.day_of_week) & set(before["order_on"].dt.day_of_week):
         return np.zeros(0)
     said = ordered.reindex(reviews, fill_value=0.0).to_numpy(dtype=float)
-    return np.where(reviews <= before["order_on"].max(), said, np.nan)
+    return np.where((reviews <= before["order_on"].max()) & source.orders[:ORDERS], said, np.nan)
 
 
 def _article(
@@ -312,7 +319,8 @@ def _article(
                 limits=tuple(
                     replace(limit, least=min(limit.least, most_used + source.pack)) for limit in source.limits
                 ),
-                share=source.share,
+                shares=source.shares,
+                closed=~source.open[:ORDERS],
                 before=before,
                 change_cost=_CHANGED
                 * policy.freight_per_load

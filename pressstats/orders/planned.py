@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import pandas as pd
 
 from ..offers import offers
 from ..prices import agreed_price
@@ -13,10 +15,6 @@ from .leadtimes import LeadTimes, lead_days, rest_days, review_days, serves_from
 from .needs import unhelped_stock
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import pandas as pd
-
     from ..demand import Outlook
     from ..logs import Logs
     from .offered import Limit, Share
@@ -29,14 +27,14 @@ ORDERS = 13
 
 @dataclass(frozen=True)
 class Source:
-    """A supplier of a planned material.
+    """A supplier of a planned material, on terms that differ from others of its own by packs, loads and minimum.
 
     Attributes
     ----------
     supplier : str
         The supplier.
     terms : Series
-        Its row of :func:`pressstats.offers.offers`.
+        Its row of :func:`pressstats.offers.offers`: that of its first order.
     due : ndarray of int, shape (ORDERS + 1,)
         Days, from the one after as-of, whose issues its orders are the first to serve: an issue is printed the evening
         before.
@@ -45,9 +43,11 @@ class Source:
     premium : float
         What a unit costs beyond its price [currency / unit of the material].
     limits : tuple of Limit
-        What its contract asks for within the plan.
-    share : Share or None
-        Its least and greatest part in what is bought of the material.
+        What the supplier's contracts ask for within the plan; on the first of its sources.
+    shares : tuple of Share
+        The supplier's least and greatest parts in what is bought of the material; on the first of its sources.
+    open : ndarray of bool, shape (ORDERS + 1,)
+        Which orders can be placed on its terms; empty where all can.
     """
 
     supplier: str
@@ -56,7 +56,13 @@ class Source:
     rest: int = 0
     premium: float = 0.0
     limits: tuple[Limit, ...] = ()
-    share: Share | None = None
+    shares: tuple[Share, ...] = ()
+    open: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+
+    @property
+    def orders(self) -> np.ndarray:
+        """Which orders can be placed on its terms, shape (ORDERS + 1,)."""
+        return self.open if len(self.open) else np.ones(len(self.due), dtype=bool)
 
     @property
     def pack(self) -> float:
@@ -91,7 +97,8 @@ class Planned:
     reviews : ndarray of int, shape (ORDERS + 1,)
         Days, from the one after as-of, on which orders are placed. One more than is planned.
     sources : tuple of Source
-        Who delivers it, the soonest first: needs are counted by its due days.
+        Who delivers it: first who does on orders of the first review, and of these the soonest, by whose due days needs
+        are counted.
     first_row : int
         Row of its first source where all sources of all materials stand below each other.
     mean : ndarray, shape (days,)
@@ -133,8 +140,33 @@ class Planned:
 
 def horizon(logs: Logs, times: LeadTimes) -> int:
     """Return how many days are looked ahead: the plan, and what its last order must last."""
-    leads = lead_days(offers(logs, logs.as_of), times) if logs.has("materials") else {}
-    return 7 * (ORDERS + 1) + 2 * min(max(leads.values(), default=0), 180) + 42
+    leads = [max(terms.leads.values(), default=0) for terms in _terms_ahead(logs, times)]
+    return 7 * (ORDERS + 1) + 2 * min(max(leads, default=0), 180) + 42
+
+
+class _Terms(NamedTuple):
+    """Who delivers what on orders from a day on, and how long that takes."""
+
+    begins: pd.Timestamp
+    offered: pd.DataFrame
+    leads: dict[tuple[str, str], int]
+
+
+def _terms_ahead(logs: Logs, times: LeadTimes) -> list[_Terms]:
+    """Return the terms that hold from as-of on, and those that follow within the plan."""
+    if not logs.has("materials"):
+        return []
+    begins = [logs.as_of]
+    if logs.has("terms"):
+        later = np.sort(logs["terms"]["valid_from"].unique())
+        last = logs.as_of + pd.Timedelta(days=7 * (ORDERS + 1))
+        begins += [day for day in pd.DatetimeIndex(later) if logs.as_of < day <= last]
+    found = []
+    for day in begins:
+        offered = offers(logs, day)
+        offered = offered.assign(supplier=offered["supplier"].fillna("").astype("str"))
+        found.append(_Terms(day, offered, lead_days(offered, times)))
+    return found
 
 
 def planned_materials(  # noqa: PLR0913, PLR0917 -- what is known of the plant, and of the days ahead
@@ -157,9 +189,8 @@ def planned_materials(  # noqa: PLR0913, PLR0917 -- what is known of the plant, 
     levels = dict(zip(stock["material"], stock["quantity"], strict=True))
     reviews = review_days(logs, days)[: ORDERS + 1]
     found: list[Planned] = []
-    offered = offers(logs, logs.as_of)
-    offered["supplier"] = offered["supplier"].fillna("").astype("str")
-    leads, rests = lead_days(offered, times), rest_days(logs)
+    ahead, rests = _terms_ahead(logs, times), rest_days(logs)
+    holds = pd.DatetimeIndex([one.begins for one in ahead]).searchsorted(days[reviews], side="right") - 1
     for _, row in logs["materials"].iterrows():
         name, quantity = str(row["material"]), levels.get(row["material"], np.nan)
         if name not in outlook.names or np.isnan(quantity):
@@ -172,14 +203,14 @@ def planned_materials(  # noqa: PLR0913, PLR0917 -- what is known of the plant, 
             continue
         rest = rests.get(name, 0)
         sources = []
-        for _, terms in offered[offered["material"] == name].iterrows():
+        for terms, lead, can in _by_terms(name, ahead, holds):
             supplier = str(terms["supplier"])
             # Nothing comes on the day that it is ordered.
-            comes = np.minimum(reviews + max(leads[supplier, name], 1), len(days) - 1)
+            comes = np.minimum(reviews + np.maximum(lead, 1), len(days) - 1)
             due = np.minimum(serves_from(receives[comes], rest), len(days) - 1)
             extra = (premiums or {}).get((supplier, name), 0.0)
-            sources.append(Source(supplier, terms, due, rest, extra))
-        sources.sort(key=lambda source: (int(source.due[0]), str(row["supplier"]) != source.supplier))
+            sources.append(Source(supplier, terms, due, rest, extra, open=can))
+        sources.sort(key=lambda one: (not one.open[0], int(one.due[0]), str(row["supplier"]) != one.supplier))
         row = row.copy()
         for key in ("supplier", "pack_quantity", "load_quantity", "order_minimum"):
             row[key] = sources[0].terms[key]
@@ -200,6 +231,26 @@ def planned_materials(  # noqa: PLR0913, PLR0917 -- what is known of the plant, 
             Planned(name, row, quantity, reviews, tuple(sources), first_row, level, float(use.mean()), come)
         )
     return _with_stand_ins(found)
+
+
+def _by_terms(
+    name: str, ahead: Sequence[_Terms], holds: np.ndarray
+) -> list[tuple[pd.Series, np.ndarray, np.ndarray]]:
+    """Return who delivers a material on what packs, loads and minimum, with lead days and whether it does by review.
+
+    `holds` says by review which of the terms `ahead` hold.
+    """
+    found: dict[tuple, tuple[pd.Series, np.ndarray, np.ndarray]] = {}
+    for place in np.unique(holds):
+        offered, leads = ahead[place].offered, ahead[place].leads
+        for _, terms in offered[offered["material"] == name].iterrows():
+            supplier = str(terms["supplier"])
+            key = (supplier, *terms[["pack_quantity", "load_quantity", "order_minimum"]].fillna(0.0))
+            lead = np.full(len(holds), leads[supplier, name])
+            _, known, can = found.setdefault(key, (terms, lead, np.zeros(len(holds), dtype=bool)))
+            known[holds == place] = lead[0]
+            can |= holds == place
+    return list(found.values())
 
 
 def _with_stand_ins(planned: list[Planned]) -> list[Planned]:

@@ -106,7 +106,11 @@ def reasons(
             place = by_name[row.material]
             one = planned[place]
             turn = int(np.searchsorted(one.reviews, (row.order_on - days[0]).days))
-            number = next(n for n, source in enumerate(one.sources) if source.supplier == row.supplier)
+            number = next(
+                n
+                for n, source in enumerate(one.sources)
+                if source.supplier == row.supplier and source.orders[turn]
+            )
             source = one.sources[number]
             risk = _without(place, number, turn, row.kept, orders, few, days)
             left = _lasts(row.stock_before, use[place], int(source.due[turn]))
@@ -179,12 +183,10 @@ def _why(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:
     ]
     if reached:
         return {"kind": "break", "from_quantity": reached[-1]}
-    asked = any(limit.orders[turn] and limit.least > 0 for limit in line.source.limits)
-    return {
-        "kind": "contract"
-        if asked or (line.source.share is not None and line.source.share.least > 0)
-        else "freight"
-    }
+    agreed = next(one for one in line.one.sources if one.supplier == line.source.supplier)
+    asked = any(limit.orders[turn] and limit.least > 0 for limit in agreed.limits)
+    asked |= any(share.least > 0 and share.since <= due[turn] <= share.until for share in agreed.shares)
+    return {"kind": "contract" if asked else "freight"}
 
 
 def _dearer_later(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:

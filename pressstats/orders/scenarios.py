@@ -100,7 +100,15 @@ class Scenarios:
         ]
         #: Day from which anything of the plan can help, by material and case.
         self.helped = [
-            np.min([arrives.min(axis=1) for arrives in self.arrives[one.rows]], axis=0) for one in planned
+            np.min(
+                [
+                    arrives[:, source.orders].min(axis=1)
+                    for source, arrives in zip(one.sources, self.arrives[one.rows], strict=True)
+                    if source.orders.any()
+                ],
+                axis=0,
+            )
+            for one in planned
         ]
         #: By how much more there is than expected, as known when each order is placed, by material and case.
         self.known = [self._known(place, mine) for place, mine in enumerate(use)]
@@ -323,8 +331,14 @@ class Scenarios:
         ordered = self.ordered(place, whole)
         if len(quantity) == 1:
             return [ordered]
-        in_all = quantity.sum(axis=1) / max(float(whole.sum()), NOTHING)
-        parts = np.where(whole > 0, quantity / np.where(whole > 0, whole, 1.0), in_all[:, None])
+        # Of those with whom an order can be placed then; of the first of them where the plan orders nothing of any.
+        can = np.ones(quantity.shape, dtype=bool)
+        for row, source in enumerate(self.planned[place].sources):
+            can[row, : len(source.orders)] = source.orders[: can.shape[1]]
+        in_all = can * quantity.sum(axis=1)[:, None]
+        in_all = np.where(in_all.any(axis=0), in_all, np.arange(len(can))[:, None] == can.argmax(axis=0))
+        in_all = in_all / in_all.sum(axis=0)
+        parts = np.where(whole > 0, quantity / np.where(whole > 0, whole, 1.0), in_all)
         return [ordered * part for part in parts]
 
     def stood_in(self, quantity: np.ndarray, until: int | None = None) -> list[np.ndarray]:

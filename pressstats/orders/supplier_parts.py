@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..offers import offers
+from ..offers import contracts, offers
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 __all__ = ["supplier_deliveries", "supplier_parts"]
 
 #: What parts are told by, the firmest first.
-ALONE, CONTRACTS, PLAN, AGREED, ALIKE = "alone", "contracts", "plan", "agreed", "alike"
+ALONE, CONTRACTS, CONTINUED, PLAN = "alone", "contracts", "continued", "plan"
+AGREED, ALIKE = "agreed", "alike"
 
 
 def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> pd.DataFrame:
@@ -35,8 +36,9 @@ def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> 
     DataFrame, shape (rows, 5)
         material, month, supplier, part (those of a material and month add up to 1), by: ``alone`` where nobody else
         offers it; ``contracts`` by the yearly quantities of the contracts that run in the month, where each that offers
-        it has one; else ``plan``, by what the plan orders of each, within the shares agreed; else ``agreed``, by the
-        middle of those; else ``alike``. Terms known by as-of that begin later hold from their day on.
+        it has one, or ``continued`` where one of these is not logged but taken to go on; else ``plan``, by what the
+        plan orders of each, within the shares agreed; else ``agreed``, by the middle of those; else ``alike``.
+        Terms known by as-of that begin later hold from their day on.
 
     Examples
     --------
@@ -47,12 +49,15 @@ def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> 
     """
     rows = []
     ordered = plan.groupby(["material", "supplier"])["quantity"].sum()
+    agreed = contracts(logs)
     for month in months:
         day = max(month, logs.as_of)
-        found = offers(logs, day).dropna(subset="supplier")
+        found = offers(logs, day).dropna(subset="supplier").drop(columns=list(agreed.columns[2:-1]))
+        runs = agreed[(agreed["contract_from"] <= day) & (day <= agreed["contract_to"])]
+        found = found.merge(runs, on=["material", "supplier"], how="left")
         for material, offered in found.groupby("material"):
             mine = ordered.reindex(pd.MultiIndex.from_product([[material], offered["supplier"]])).fillna(0.0)
-            parts, by = _parts(offered, mine.to_numpy(dtype=float), day)
+            parts, by = _parts(offered, mine.to_numpy(dtype=float))
             rows += [
                 (material, month, name, part, by)
                 for name, part in zip(offered["supplier"], parts, strict=True)
@@ -61,13 +66,11 @@ def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> 
     return pd.DataFrame(rows, columns=list(kinds)).astype(kinds)
 
 
-def supplier_deliveries(logs: Logs, plan: pd.DataFrame, open_rows: pd.DataFrame, supplier: str) -> pd.Series:
+def supplier_deliveries(plan: pd.DataFrame, open_rows: pd.DataFrame, supplier: str) -> pd.Series:
     """Return what is on order and planned of a supplier, by material and month of delivery.
 
     Parameters
     ----------
-    logs : Logs
-        Logs with ``materials``; ``terms`` where there are contracts.
     plan : DataFrame
         Published table ``order_plan``.
     open_rows : DataFrame
@@ -78,20 +81,15 @@ def supplier_deliveries(logs: Logs, plan: pd.DataFrame, open_rows: pd.DataFrame,
     Returns
     -------
     Series, index material and month (its first day)
-        Quantity [unit of the material]. The plan reckons with the contract that runs, not with the next one: of a
-        contract what is planned after its last day is left out. Open orders without a day promised are, too.
+        Quantity [unit of the material]. Open orders without a day promised are left out.
 
     Examples
     --------
-    >>> supplier_deliveries(logs, results["order_plan"], results.open_orders, "Vosgard").head(1)
+    >>> supplier_deliveries(results["order_plan"], results.open_orders, "Vosgard").head(1)
     material  month
     N45-1260  2025-10-01    18340.0
     """
-    terms = offers(logs, logs.as_of)
-    ends = terms[terms["supplier"] == supplier].set_index("material")["contract_to"]
     planned = plan.rename(columns={"due_on": "day"})
-    until = ends.reindex(planned["material"]).to_numpy(dtype="datetime64[us]")
-    planned = planned[~(planned["day"].to_numpy() > until)]
     rows = pd.concat([planned, open_rows.rename(columns={"promised_on": "day"})], ignore_index=True)
     rows = rows[(rows["supplier"] == supplier) & rows["day"].notna()]
     day = rows["day"].astype("datetime64[us]")
@@ -99,15 +97,14 @@ def supplier_deliveries(logs: Logs, plan: pd.DataFrame, open_rows: pd.DataFrame,
     return rows["quantity"].astype("float64").groupby([rows["material"], month]).sum(min_count=1)
 
 
-def _parts(offered: pd.DataFrame, ordered: np.ndarray, day: pd.Timestamp) -> tuple[np.ndarray, str]:
+def _parts(offered: pd.DataFrame, ordered: np.ndarray) -> tuple[np.ndarray, str]:
     """Return the part of each that offers a material on a day, and what it is told by."""
     if len(offered) == 1:
         return np.ones(1), ALONE
-    runs = (offered["contract_from"] <= day) & (day <= offered["contract_to"])
     days = (offered["contract_to"] - offered["contract_from"]).dt.days + 1
-    contracts = (offered["contract_quantity"] / days).where(runs).to_numpy(dtype=float)
-    if (contracts > 0).all():
-        return contracts / contracts.sum(), CONTRACTS
+    daily = (offered["contract_quantity"] / days).to_numpy(dtype=float)
+    if (daily > 0).all():
+        return daily / daily.sum(), CONTINUED if offered["assumed"].any() else CONTRACTS
     least = offered["share_minimum_pct"].fillna(0.0).to_numpy(dtype=float) / 100
     most = offered["share_maximum_pct"].fillna(100.0).to_numpy(dtype=float) / 100
     agreed = bool((least > 0).any() or (most < 1).any())

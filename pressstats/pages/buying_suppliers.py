@@ -28,35 +28,64 @@ _SELDOM = 0.005
 
 
 def contracts(results: Results) -> Block:
-    """Return how likely each running contract ends outside its tolerance, and what shift of call-offs mends it."""
+    """Return how likely each contract ends outside its tolerance, and what shift of call-offs mends it."""
     if results.plan is None:
         return note("How contracts end is unknown: there is no forecast.")
     table = results.plan.contracts
     if table.empty:
         return note("No contract runs: none with its first and last day is among the terms.")
     outside = 100 * (table["chance_below"] + table["chance_above"])
-    table = table.assign(outside=outside).sort_values("outside", ascending=False, kind="stable")
-    likely = table[table["outside"] > 100 * _LIKELY]
+    terms = table["assumed"].map({True: "taken to continue", False: "logged"})
+    table = table.assign(outside=outside, terms=terms)
+    table = table.assign(later=table["contract_from"] > results.logs.as_of)
+    table = table.sort_values(["later", "outside"], ascending=[True, False], kind="stable")
+    running = counted(int((~table["later"]).sum()), "running contract")
+    likely = table[(table["outside"] > 100 * _LIKELY) & ~table["later"]]
     if likely.empty:
-        finding = f"{counted(len(table), 'contract')}, each likely to end within its tolerance."
+        finding = f"{running}, each likely to end within its tolerance."
     else:
         told = "; ".join(
             f"{logged(row['supplier'])}, {logged(row['material'])}: {row['outside']:.0f} %{_mended(results, row)}"
             for _, row in likely.head(_TOLD).iterrows()
         )
-        finding = (
-            f"{len(likely)} of {counted(len(table), 'contract')} may end outside their tolerance. {told}."
-        )
+        finding = f"{len(likely)} of {running} may end outside their tolerance. {told}."
     return sheet(
         table,
         name="contracts",
-        caption=f"{finding} What is bought after the plan is taken to be shared as in it",
+        caption=f"{finding}{_next_contracts(table)} What is bought after the plan is taken to be shared as in it",
         columns=(
             "supplier; material; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
             "drawn: drawn or on order .0; q05: by its end, 1 in 20 below .0; q95: 1 in 20 above .0; "
-            "outside: chance outside [%] .0; contract_to: ends <date>"
+            "outside: chance outside [%] .0; contract_from: begins <date>; contract_to: ends <date>; terms"
         ),
     )
+
+
+def _next_contracts(table: pd.DataFrame) -> str:
+    """Name the next contracts that the need hardly fits, and those that are not logged: the present ones go on."""
+    later = table[table["later"]]
+    words = ""
+    for below, what in ((True, "too little"), (False, "too much")):
+        chance = later["chance_below" if below else "chance_above"]
+        words += _named(
+            later[chance > _LIKELY],
+            f" The next contracts, drawn as agreed: {what} is likely to be needed of {{names}}.",
+        )
+    return words + _named(
+        later[later["assumed"]],
+        " Assumption: the present contracts and shares continue from {first} on, since no later terms are logged of "
+        "{names}.",
+    )
+
+
+def _named(rows: pd.DataFrame, words: str) -> str:
+    """Fill in whose contracts rows are and when the first begins; nothing where there are none."""
+    if rows.empty:
+        return ""
+    pairs = zip(rows["supplier"], rows["material"], strict=True)
+    names = "; ".join(f"{logged(supplier)}, {logged(material)}" for supplier, material in pairs)
+    first = rows["contract_from"].min()
+    return words.format(first=f"{day_words(first)} {first.year}", names=names)
 
 
 def _mended(results: Results, row: pd.Series) -> str:

@@ -29,8 +29,8 @@ _ABOUT: list[Line] = [
     (
         "Need and deliveries",
         "Low, expected and high are what we need of you in the month; to come is what is to be delivered in it: what "
-        "is on order, and what we plan to call off (under a contract until its last day), blank after the last of "
-        "them. What they differ by goes into stock or comes out of it.",
+        "is on order, and what we plan to call off, blank after the last of them. What they differ by goes into stock "
+        "or comes out of it.",
     ),
     ("Blank", "What is not known is left blank."),
 ]
@@ -39,6 +39,7 @@ _QUANTITIES = {"low": "q05", "expected": "mean", "high": "q95"}
 _BY = {
     "alone": "all that we need",
     "contracts": "your contract",
+    "continued": "your contract, taken to continue: the next is not logged",
     "plan": "our order plan",
     "agreed": "terms agreed",
     "alike": "our estimate",
@@ -127,7 +128,7 @@ def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
 
 def _to_come(results: Results, supplier: str, months: pd.DataFrame) -> np.ndarray:
     """Return what is on order or planned of a supplier for each row's material and month, as far as that reaches."""
-    of_month = supplier_deliveries(results.logs, results["order_plan"], results.open_orders, supplier)
+    of_month = supplier_deliveries(results["order_plan"], results.open_orders, supplier)
     found = of_month.reindex(pd.MultiIndex.from_frame(months[["material", "month"]])).to_numpy(dtype=float)
     last = of_month.reset_index().groupby("material")["month"].max()
     reached = months["month"].to_numpy() <= last.reindex(months["material"]).to_numpy(dtype="datetime64[us]")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..offers import offers
+from ..offers import contracts, offers
 from ..orders import LeadTimes, call_offs
 from ..prices import agreed_price, is_agreed, receipts
 from ..tables import as_published
@@ -204,7 +204,7 @@ def supplier_record(logs: Logs, quality: pd.DataFrame, odds: pd.DataFrame | None
     quality : DataFrame
         Result of :func:`pressstats.suppliers.supplier_quality`.
     odds : DataFrame, optional
-        supplier, material, chance_below and chance_above of the contracts that run, as ``contracts`` of
+        supplier, material, contract_from, chance_below and chance_above of contracts, as ``contracts`` of
         :class:`pressstats.orders.OrderPlan`: they rest on the demand ahead and on what will be ordered, so they come
         with the order plan. Without it the column is blank, and says so.
 
@@ -222,6 +222,7 @@ def supplier_record(logs: Logs, quality: pd.DataFrame, odds: pd.DataFrame | None
     table = quality.join(_contracts(logs), on=_BOTH)
     table["chance_outside_tolerance"] = np.nan
     if odds is not None and len(odds):
+        odds = odds[odds["contract_from"] <= logs.as_of]
         outside = odds.set_index(_BOTH)[["chance_below", "chance_above"]].sum(axis=1)
         table["chance_outside_tolerance"] = outside.reindex(pd.MultiIndex.from_frame(table[_BOTH])).to_numpy()
     table["why"] = ["; ".join(_reasons(row, logs)) for row in table.itertuples()]
@@ -233,7 +234,7 @@ def _contracts(logs: Logs) -> pd.DataFrame:
 
     What was received since its first day counts, and open orders that are promised by its last.
     """
-    terms = offers(logs, logs.as_of).dropna(subset="contract_quantity")
+    terms = contracts(logs)
     terms = terms[(terms["contract_from"] <= logs.as_of) & (terms["contract_to"] >= logs.as_of)]
     table = terms.set_index(_BOTH)[["contract_quantity"]]
     if not logs.has("deliveries"):

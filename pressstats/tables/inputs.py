@@ -268,6 +268,7 @@ _TERMS = Table(
         ),
         _share("recycled_pct", "recovered fibre in it, as declared", optional=True),
         _text("certified", "certificate under which it is sold; blank is none known", optional=True),
+        _date("agreed_on", "day they were agreed; blank is known at once", optional=True, recorded=True),
     ),
 )
 

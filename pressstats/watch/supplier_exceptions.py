@@ -36,7 +36,8 @@ def _contracts(logs: Logs, contracts: pd.DataFrame) -> Iterator[dict[str, Any]]:
     rows: Any = contracts.itertuples()
     for row in rows:
         chance = row.chance_below + row.chance_above
-        if not chance > CONTRACT_CHANCE:
+        # What call-offs do not begin to draw before long no shift of theirs mends yet.
+        if not chance > CONTRACT_CHANCE or row.contract_from > logs.as_of:
             continue
         low, high = (row.contract_quantity * (1 + sign * row.tolerance_pct / 100) for sign in (-1, 1))
         unit = str(logs.of_material(pd.Series([row.material]), "unit").fillna("").iloc[0])

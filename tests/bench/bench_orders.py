@@ -264,7 +264,7 @@ def _contracted(count: int, suppliers: int, orders: int = 13) -> list[Item]:
                     due=np.arange(orders) * 7 + 14 + 7 * int(mill),
                     prices=[[(0.0, price), (24_000.0, 0.99 * price)]] * orders,
                     limits=(Limit(np.ones(orders, bool), 0.9 * part - 24_000, 1.1 * part + 24_000, 0.03),),
-                    share=Share(0.1, 0.7, part, part * suppliers, 0.06),
+                    shares=(Share(0.1, 0.7, part, part * suppliers, 0.06),),
                 )
             )
         offers.sort(key=lambda one: int(one.due[0]))

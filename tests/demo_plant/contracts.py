@@ -22,6 +22,7 @@ TOLERANCE_PCT = 10
 NARROW_MM = 700  # what is printed on narrow webs changes most: they are ordered as needed, under no contract
 SHARE_ROOM_PCT = 15
 ROUND_KG = 1000.0
+AGREED_ON = "10-15"  # of the year before
 #: Declared carbon dioxide [kg/kg], recovered fibre [%] and certificate of each mill.
 DECLARED = {
     "Brantelow": ("0.48", "62", "chain of custody 1"), "Okkerin": ("0.61", "35", ""),
@@ -65,7 +66,7 @@ def write_terms(scenario: Scenario, need: dict[str, dict[dt.date, float]], logbo
                     load_quantity=number(TRUCK_KG), order_minimum=number(2 * PACK_KG[material]),
                     share_minimum_pct=number(100 * share - SHARE_ROOM_PCT),
                     share_maximum_pct=number(100 * share + SHARE_ROOM_PCT), co2_kg_per_unit=co2,
-                    recycled_pct=recycled, certified=certified, **agreed,
+                    recycled_pct=recycled, certified=certified, agreed_on=f"{year - 1}-{AGREED_ON}", **agreed,
                 )  # fmt: skip
                 sheet.rows.append(row)
 
