@@ -332,9 +332,10 @@ class Scenarios:
         if len(quantity) == 1:
             return [ordered]
         # Of those with whom an order can be placed then; of the first of them where the plan orders nothing of any.
-        can = np.ones(quantity.shape, dtype=bool)
+        orders = quantity.shape[1]
+        can = np.ones((len(quantity), orders), dtype=bool)
         for row, source in enumerate(self.planned[place].sources):
-            can[row, : len(source.orders)] = source.orders[: can.shape[1]]
+            can[row, : len(source.orders)] = source.orders[:orders]
         in_all = can * quantity.sum(axis=1)[:, None]
         in_all = np.where(in_all.any(axis=0), in_all, np.arange(len(can))[:, None] == can.argmax(axis=0))
         in_all = in_all / in_all.sum(axis=0)
