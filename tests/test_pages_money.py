@@ -35,7 +35,10 @@ def test_the_bridge_says_what_the_week_cost(small: Results) -> None:
     rows = small["bridge"].query("of == 'newsprint' and between == 'week'")
     text = pages.money.bridge(small).text
     assert number_in(text, "cost") == pytest.approx(rows["cost_now"].iloc[0], abs=5)
-    assert "less than the week before; most of all by days of publication" in text
+    assert "less than the week before, most of all by days of publication" in text
+    words = pages.money.bridge_words(small)
+    assert number_in(words, "cost") == pytest.approx(rows["cost_now"].iloc[0], abs=5)
+    assert "less than the week before, most of all by days of publication (paper balance)." in words
     assert "figure-bridge-newsprint-week" in str(pages.money.bridge(small).markup)
 
 
@@ -62,5 +65,6 @@ def test_what_is_not_known_is_said(tmp_path_factory: pytest.TempPathFactory) -> 
     results = open_results(write_small_plant(tmp_path_factory.mktemp("bare") / "logs", bare))
     for block in (pages.money.bridge, pages.money.waste_in_money, pages.money.titles, pages.last_night.runs):
         assert " not " in block(results).text
+    assert pages.money.bridge_words(results) == ""
     assert pages.money.month_end(results).text == "No month is over and can be closed."
     assert isinstance(results["bridge"], pd.DataFrame)

@@ -15,6 +15,7 @@ from conftest import FORMULA, MATERIAL, ROOT, SCRIPT, TURNED
 from test_publish import Addresses, digests
 from test_publish_spreadsheet import OUR_FORMULAS
 
+from pressstats.pages import glossary
 from pressstats.publishing import REPORTS, Publication, publish
 from pressstats.publishing.sheets import OUTLOOK
 from pressstats.tables import OUTPUTS
@@ -45,6 +46,17 @@ def test_every_page_has_headline_figures_and_its_foot(demo_publication: Publicat
         assert len(text) < 1_500_000, report["name"]
     week = next(one for one in demo_publication.manifest["reports"] if one["name"] == "weekly_page")
     assert demo_publication.manifest["headline"] == week["headline"]
+
+
+def test_words_that_a_page_explains_stand_on_it(demo_publication: Publication) -> None:
+    for page in ("weekly_page", "buying_outlook", "last_night"):
+        text = Addresses((demo_publication.folder / f"{page}.html").read_text(encoding="utf-8")).text.lower()
+        above, below = re.split("words used here", text)
+        words = [point.split(":")[0] for point in glossary.words_used(page).text.split("- ")[1:]]
+        assert len(words) > 4
+        for word in words:
+            assert word.lower() in below
+            assert re.split(r",| \(", word)[0].lower() in above, (page, word)
 
 
 def test_no_code_reaches_a_page_and_no_page_refers_outside(demo_publication: Publication) -> None:

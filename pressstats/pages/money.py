@@ -16,29 +16,35 @@ from .common import STREAM_WORDS, day_words, per_cent
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["bridge", "month_end", "recharge", "titles", "waste_buyer", "waste_in_money", "year"]
+__all__ = [
+    "bridge",
+    "bridge_words",
+    "month_end",
+    "recharge",
+    "titles",
+    "waste_buyer",
+    "waste_in_money",
+    "year",
+]
 
+#: Effects smaller than that are not drawn [currency].
+_SHOWN = 0.5
 _BETWEEN = {"week": "the week before", "last_year": "the same week of last year"}
 
 
 def bridge(results: Results, of: str = "newsprint", between: str = "week") -> Block:
     """Return why the last whole week cost more or less than another."""
-    table = results["bridge"]
-    rows = table[(table["of"] == of) & (table["between"] == between)]
+    rows = _effects(results, of, between)
     if rows.empty:
         return note(f"Why {of} cost more or less is not told: two whole weeks with their prices are needed.")
     currency = results.logs.plant.currency
     first = rows.iloc[0]
-    change = first["cost_now"] - first["cost_before"]
-    rows = rows.assign(size=rows["cost"].abs()).sort_values("size", ascending=False, kind="stable")
-    shown = rows[rows["size"] >= 0.5]
+    shown = rows[rows["size"] >= _SHOWN]
     if shown.empty:
         return note(f"{of.capitalize()} cost the same as in {_BETWEEN[between]}.")
-    largest = shown.iloc[0]
     finding = (
         f"{of.capitalize()} of the week from {day_words(first['first_day'])} cost "
-        f"{quantity(first['cost_now'], currency, 0)}, {quantity(abs(change), currency, 0)} "
-        f"{'more' if change > 0 else 'less'} than {_BETWEEN[between]}; most of all by {largest['effect']}"
+        f"{quantity(first['cost_now'], currency, 0)}, {_change(first, between, currency)}"
     )
     return exhibit(
         figures.waterfall(shown, name="effect", value="cost", unit=currency),
@@ -47,6 +53,35 @@ def bridge(results: Results, of: str = "newsprint", between: str = "week") -> Bl
         table=rows,
         columns=f"effect; quantity [{first['unit']}] .0; cost [{currency}] .0",
         file="bridge",
+    )
+
+
+def bridge_words(results: Results, of: str = "newsprint") -> str:
+    """Say what the last whole week cost against the week before and last year; nothing where neither is known."""
+    effects = {between: _effects(results, of, between) for between in _BETWEEN}
+    largest = {between: rows.iloc[0] for between, rows in effects.items() if len(rows)}
+    largest = {between: first for between, first in largest.items() if first["size"] >= _SHOWN}
+    if not largest:
+        return ""
+    currency = results.logs.plant.currency
+    words = "; ".join(_change(first, between, currency) for between, first in largest.items())
+    cost = next(iter(largest.values()))["cost_now"]
+    return f"{of.capitalize()} cost {quantity(cost, currency, 0)}: {words} (paper balance)."
+
+
+def _effects(results: Results, of: str, between: str) -> pd.DataFrame:
+    """Return the effects of a bridge, the largest first."""
+    table = results["bridge"]
+    rows = table[(table["of"] == of) & (table["between"] == between)]
+    return rows.assign(size=rows["cost"].abs()).sort_values("size", ascending=False, kind="stable")
+
+
+def _change(first: pd.Series, between: str, currency: str) -> str:
+    """Say how much more or less was spent, and by which effect, the largest, most of all."""
+    change = first["cost_now"] - first["cost_before"]
+    return (
+        f"{quantity(abs(change), currency, 0)} {'more' if change > 0 else 'less'} than {_BETWEEN[between]}, "
+        f"most of all by {first['effect']}"
     )
 
 

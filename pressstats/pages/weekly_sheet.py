@@ -26,6 +26,7 @@ from .common import (
     weeks_words,
 )
 from .material_words import material_words
+from .money import bridge_words
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -279,13 +280,15 @@ def stock(results: Results) -> Block:
 
 
 def since(results: Results) -> Block:
-    """Say what was resolved and what is new since the publication of a week before."""
+    """Say what newsprint cost against earlier weeks, and what was resolved and is new since the last publication."""
     before = results.raised_before
+    cost = bridge_words(results)
     if before is None:
-        return note("First publication: no earlier one to compare with.")
+        first = "First publication: no earlier one to compare with."
+        return points([cost, first]) if cost else note(first)
     table = results["exception_changes"]
     when = day_words(before, results.logs.as_of)
-    lines = []
+    lines = [cost] if cost else []
     for change, words in (("resolved", "Resolved"), ("new", "New")):
         rows = table[table["change"] == change]
         kinds = rows["kind"].map({kind.name: kind.words for kind in KINDS.values()}).fillna(rows["kind"])
