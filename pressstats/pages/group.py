@@ -100,7 +100,9 @@ def _waste_rows(group: Group, measure: str) -> pd.DataFrame:
 def unpublished(group: Group) -> Block:
     """Say which plants could not be published or compared, and why."""
     failed = [
-        f"{logged(plant.outcome.plant)}: {logged(plant.outcome.why, 400)}"
+        # The reason may name the plant again, as its folder.
+        f"**{logged(plant.outcome.plant)}** is in nothing below: "
+        f"{logged(plant.outcome.why.removeprefix(f'{plant.outcome.plant}: ').rstrip('.'), 400)}."
         for plant in group.plants
         if not plant.known
     ]
@@ -215,7 +217,7 @@ def measures(group: Group) -> Block:
 
 
 def _marked(state: str) -> str:
-    return {"more": " ▲", "less": " ▼"}.get(state.split()[0], "")
+    return {"more": "\u00a0▲", "less": "\u00a0▼"}.get(state.split()[0], "")
 
 
 def plants(group: Group) -> Block:
