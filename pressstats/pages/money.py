@@ -27,7 +27,7 @@ __all__ = [
     "year",
 ]
 
-#: Effects smaller than that are not drawn [currency].
+#: Money that rounds to nothing is not told [currency].
 _SHOWN = 0.5
 _BETWEEN = {"week": "the week before", "last_year": "the same week of last year"}
 
@@ -79,6 +79,10 @@ def _effects(results: Results, of: str, between: str) -> pd.DataFrame:
 def _change(first: pd.Series, between: str, currency: str) -> str:
     """Say how much more or less was spent, and by which effect, the largest, most of all."""
     change = first["cost_now"] - first["cost_before"]
+    if abs(change) < _SHOWN:
+        return (
+            f"as much as {_BETWEEN[between]}, the largest of the effects that cancel being {first['effect']}"
+        )
     return (
         f"{quantity(abs(change), currency, 0)} {'more' if change > 0 else 'less'} than {_BETWEEN[between]}, "
         f"most of all by {first['effect']}"
