@@ -205,6 +205,7 @@ def test_a_sheet_whose_part_is_missing_is_named(tmp_path: Path, names: tuple[str
         (lambda xml: b'<!DOCTYPE a [<!ENTITY b "bb">]>' + xml.replace(b"Northmill", b"&b;"), "XML entities"),
         (lambda xml: b'<!DOCTYPE a [<!ENTITY b SYSTEM "/etc/passwd">]>' + xml, "XML entities"),
         (lambda xml: xml.replace(b'<row r="3"', b'<row r="999999999"'), "1,048,576 rows"),
+        (lambda xml: xml.replace(b'<row r="3"', b'<row r="2"'), "their order: 2 below 2"),
         (
             lambda xml: xml.replace(b"<sheetData>", b"<sheetData><row>" + b"<c/>" * 150_000 + b"</row>"),
             "a row",
@@ -212,7 +213,7 @@ def test_a_sheet_whose_part_is_missing_is_named(tmp_path: Path, names: tuple[str
         (lambda xml: xml.replace(b"<sheetData>", b"<sheetData>" + b"<row/>" * 6_100_000), "1,500,000 cells"),
         (lambda xml: xml + b" " * 150_000_000, "150,000,000 bytes"),
     ],
-    ids=["cut", "entity", "file", "far row", "long row", "many rows", "large part"],
+    ids=["cut", "entity", "file", "far row", "rows back", "long row", "many rows", "large part"],
 )
 def test_a_damaged_or_endless_workbook_is_refused_with_its_name(
     tmp_path: Path, edit: Callable[[bytes], bytes], why: str

@@ -7,6 +7,7 @@ never close, are set aside by line; the rest of the file is read.
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -28,16 +29,13 @@ _REPLACED = "\ufffd".encode()
 _MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 
 
-_SEEN = 1 << 20  # bytes in which the code page is looked for
+_SEEN = 1 << 20  # bytes in which the code page is looked for, and that are decoded at a time
 #: Letters beyond ASCII of western European words: capitals only where words begin with them.
 _LETTERS = "äöüßéèêàâçîôûëïåøæñáíóúÄÖÜÉÅØÆÑ"
-#: Well-formed sequences of UTF-8 beyond ASCII (table 3-7 of the Unicode standard, surrogates aside).
-_SEQUENCES = re.compile(
-    rb"[\xc2-\xdf][\x80-\xbf]|\xe0[\xa0-\xbf][\x80-\xbf]|[\xe1-\xec\xee\xef][\x80-\xbf]{2}"
-    rb"|\xf0[\x90-\xbf][\x80-\xbf]{2}|[\xf1-\xf3][\x80-\xbf]{3}|\xf4[\x80-\x8f][\x80-\xbf]{2}"
-)
-#: Of them, what writing has. A capital before a narrow space or a quotation mark in cp1252 looks like phonetic signs.
+#: Characters beyond ASCII that writing has. A capital before a narrow space or a quotation mark in cp1252 looks like
+#: phonetic signs.
 _SPELLED = re.compile("[\u00a0-\u017f\u0218-\u021b\u0370-\u07ff\u0900-\U0010ffff]")
+_WORD, _ASCII = re.compile(rb"[A-Za-z\x80-\xff]+"), re.compile(rb"[A-Za-z]")
 TITLE_LINES = 30  # among the first so many lines the header is looked for
 
 
@@ -98,9 +96,13 @@ def _encoding_of(data: bytes) -> str:
     Lines that are no UTF-8 in such a file are damaged, however many they are: each costs itself, and what comes later
     never spells the words of other lines anew.
     """
-    if data.isascii() or any(_SPELLED.match(one.group().decode()) for one in _SEQUENCES.finditer(data)):
+    utf8 = codecs.getincrementaldecoder("utf-8")("ignore")
+    parts = (data[at : at + _SEEN] for at in range(0, len(data), _SEEN))
+    if data.isascii() or any(_SPELLED.search(utf8.decode(part)) for part in parts):
         return "utf-8"
-    words = b" ".join(re.findall(rb"[A-Za-z]+[\x80-\xff]+[A-Za-z]*|[\x80-\xff]+[A-Za-z]+", data[:_SEEN]))
+    words = b" ".join(
+        word for word in _WORD.findall(data[:_SEEN]) if _ASCII.search(word) and not word.isascii()
+    )
     letters = {code: sum(map(words.decode(code, "replace").count, _LETTERS)) for code in ("cp1252", "cp850")}
     return "cp850" if letters["cp850"] > letters["cp1252"] else "cp1252"
 
@@ -244,15 +246,14 @@ def _parse_slowly(records: list[bytes], delimiter: str, width: int) -> list[pa.A
 
 
 def read_delimited(data: bytes, known: Iterable[str]) -> Cells:
-    """Read a delimited text file; the `known` column names decide on the header and its separator."""
+    """Read a delimited text file; the `known` column names decide on the header and its separator.
+
+    Lines of a text that could not be decoded whole are no rows where a character of theirs was replaced.
+    """
     csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
     check_lines(data)
-    text, whole = decoded(data)
-    return replace(_read_text(text, known, spoilt=not whole), ended=text.endswith(b"\n"))
-
-
-def _read_text(data: bytes, known: Iterable[str], spoilt: bool) -> Cells:
-    """Read the decoded text of a file; where it is `spoilt`, lines with a replaced character are no rows."""
+    data, whole = decoded(data)
+    ended = data.endswith(b"\n")
     # What stands above the names: blank lines, a spreadsheet's hint to itself, the title of a report.
     found: list[tuple[int, int, str]] = []
     number, start = 0, 0
@@ -264,23 +265,25 @@ def _read_text(data: bytes, known: Iterable[str], spoilt: bool) -> Cells:
         if text.strip() and not text.lower().startswith("sep="):
             found.append((number, start, text))
     if not found:
-        return Cells([], [], np.zeros(0, dtype=np.int64))
+        return Cells([], [], np.zeros(0, dtype=np.int64), ended=ended)
     at, delimiter = _header([text for *_, text in found], known)
     header_line, start, header = found[at]
     names = [name.strip() for name in _fields(header, delimiter)]
-    body = data[start:].rstrip(b"\n")
+    body = data[start : len(data.rstrip(b"\n"))]
+    del data  # a large text is held once
     check_shape(body.count(b"\n"), len(names))
     if not body:
         empty = pa.array([], pa.string())
-        return Cells(names, [empty] * len(names), np.zeros(0, dtype=np.int64), header_line)
+        return Cells(names, [empty] * len(names), np.zeros(0, dtype=np.int64), header_line, ended=ended)
     first = header_line + 1
     try:
-        columns = [] if spoilt else _parse(body, delimiter, len(names))
+        columns = _parse(body, delimiter, len(names)) if whole else []
         if columns and len(columns[0]) == body.count(b"\n") + 1:
-            return Cells(names, columns, np.arange(first, first + len(columns[0])), header_line)
+            lines = np.arange(first, first + len(columns[0]))
+            return Cells(names, columns, lines, header_line, ended=ended)
     except pa.ArrowInvalid:
         pass
-    records, numbers, broken = _sifted(body.split(b"\n"), first, delimiter, len(names), spoilt)
+    records, numbers, broken = _sifted(body.split(b"\n"), first, delimiter, len(names), not whole)
     columns = []
     if records:
         try:
@@ -289,4 +292,4 @@ def _read_text(data: bytes, known: Iterable[str], spoilt: bool) -> Cells:
             columns = []
     if not columns or len(columns[0]) != len(records):
         columns = _parse_slowly(records, delimiter, len(names))
-    return Cells(names, columns, np.array(numbers, dtype=np.int64), header_line, broken)
+    return Cells(names, columns, np.array(numbers, dtype=np.int64), header_line, broken, ended)

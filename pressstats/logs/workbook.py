@@ -21,7 +21,7 @@ _PARTS, _BYTES = 2_000, 150_000_000  # of the archive that a workbook is
 _SHARED_BYTES, _PART_BYTES = 50_000_000, 5_000_000
 #: Marks of XML in all sheets, four to a cell, and in one row: a sheet has at most 16,384 columns.
 _MARKS, _MARKS_OF_ROW = 4 * _CELLS, 16_384 * 8
-_ROW = re.compile(rb"<(?:\w+:)?row[\s/>]")
+_ROW = re.compile(rb"<(?:\w+:)?row(?:\s+r=\"(\d{1,7})\")?[\s/>]")
 #: A formula that no value follows: whoever wrote the file has not calculated it.
 _NO_VALUE = re.compile(
     rb"<(?:\w+:)?f\b[^<>]*(?:/>|>[^<]*</(?:\w+:)?f>)\s*(?:</(?:\w+:)?c>|<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*<)"
@@ -94,14 +94,16 @@ def _check_marks(archive: zipfile.ZipFile) -> None:
 
 
 def _check_rows(xml: bytes) -> None:
-    """Refuse rows beyond those of a sheet, and a row that would be held whole before its cells can be counted."""
-    start = 0
+    """Refuse rows beyond those of a sheet or against its order, and a row held whole before its cells are counted."""
+    start, above = 0, 0
     for number, match in enumerate(_ROW.finditer(xml + b"<row>")):
         if match.start() - start > _MARKS_OF_ROW and xml.count(b"<", start, match.start()) > _MARKS_OF_ROW:
             raise TooMuchError("a row of more cells than a sheet has columns")
         if number > _SHEET_ROWS:
             raise TooMuchError(f"more than {_SHEET_ROWS:,} rows of a sheet")
-        start = match.start()
+        if match[1] and int(match[1]) <= above:
+            raise TooMuchError(f"rows that do not stand in their order: {int(match[1])} below {above}")
+        start, above = match.start(), int(match[1] or above)
 
 
 @dataclass
