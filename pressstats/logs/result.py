@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from functools import cached_property, wraps
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
+import pandas as pd
+
 from ..tables import INPUTS
 
 if TYPE_CHECKING:
     import numpy as np
-    import pandas as pd
 
     from ..plant import Plant
 
@@ -122,7 +123,9 @@ class Logs:
     def of_material(self, materials: pd.Series, column: str) -> pd.Series:
         """Return a column of ``materials`` for each material of a Series; blank where it is not listed."""
         listed = self.tables["materials"] if self.has("materials") else INPUTS["materials"].empty()
-        values = materials.map(listed.set_index("material")[column])
+        codes, names = materials.factorize()
+        of_name = listed.set_index("material")[column].reindex(names).array
+        values = pd.Series(of_name.take(codes, allow_fill=True), materials.index, name=materials.name)
         return values.astype("float64" if INPUTS["materials"][column].is_number else "str")
 
     def listed(self, kind: str, unit: str | None = None) -> pd.Series:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg, sparse
@@ -15,8 +16,15 @@ class LinkedFit:
     """Least-squares estimates, their covariance, and by how much each moves with each row's response."""
 
     estimate: np.ndarray
-    covariance: np.ndarray
     influence: np.ndarray
+    scores: np.ndarray
+    clusters: sparse.csr_matrix
+
+    @cached_property
+    def covariance(self) -> np.ndarray:
+        """Covariance of the estimates: asked of few fits, it costs more than all else."""
+        linked = self.scores.T @ (((self.clusters @ self.clusters.T) > 0) @ self.scores)
+        return _at_least(linked, self.scores.T @ self.scores)
 
     def freedom(self, weights: np.ndarray) -> float:
         """Return the degrees of freedom of the variance of a weighted sum of terms.
@@ -44,18 +52,17 @@ def linked_least_squares(
     influence = design @ np.linalg.inv(design.T @ design)
     # A row that alone tells a term leaves nothing over.
     without = 1 - np.minimum(np.einsum("ij,ij->i", influence, design), 1 - 1e-9)
-    parts = influence * ((response - design @ estimate) / without)[:, None]
+    scores = influence * ((response - design @ estimate) / without)[:, None]
     _, number = np.unique(reel, return_inverse=True)
     run = np.arange(rows) if run is None else np.unique(run, return_inverse=True)[1]
-    has = sparse.csr_matrix(
+    clusters = sparse.csr_matrix(
         (
             np.ones(len(row) + rows),
             (np.r_[row, np.arange(rows)], np.r_[number, number.max(initial=-1) + 1 + run]),
         ),
         shape=(rows, int(number.max(initial=-1)) + 1 + rows),
     )
-    linked = parts.T @ (((has @ has.T) > 0) @ parts)
-    return LinkedFit(estimate, _at_least(linked, parts.T @ parts), influence)
+    return LinkedFit(estimate, influence, scores, clusters)
 
 
 def _at_least(covariance: np.ndarray, least: np.ndarray) -> np.ndarray:

@@ -216,7 +216,7 @@ def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> Wei
             return _fit(webs, {**changes, spell.suppliers: own})
     design = np.column_stack([shares * used.area[:, None], used.terms])
     fit = linked_least_squares(design, used.net, used.row, used.reel, used.run)
-    reels = np.array([len(np.unique(used.reel[shares[used.row, n] > 0])) for n in range(len(spells))])
+    reels = np.array([np.count_nonzero(np.bincount(used.reel[own > 0])) for own in shares[used.row].T])
     begun = [spell.begins.day for spell in spells if spell.begins is not None]
     last = webs.date >= max([webs.date.max() - np.timedelta64(_MIX_DAYS, "D"), *begun])
     open_now = np.array([spell.ends is None for spell in spells])
