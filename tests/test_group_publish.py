@@ -2,20 +2,19 @@
 
 import functools
 import json
-import os
-import signal
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from killed_publications import killed_once
 from small_plant import write_small_plant
 from spread_work import dies, lost
 from stand_ins import REPORTS as STAND_INS
 
 from pressstats.cli import main
-from pressstats.group import PLANTS, Outcome, open_group, read_group
+from pressstats.group import PLANTS, open_group, read_group
 from pressstats.publishing import publish_group
-from pressstats.publishing.group import PlantTask, publish_plant
+from pressstats.publishing.group import PlantTask
 from pressstats.publishing.unchanged import is_unchanged
 from pressstats.results import Pending
 from pressstats.spreading import TRIES, SpreadError, spread
@@ -119,21 +118,16 @@ def test_each_plant_has_a_publication_all_have_a_page_and_who_fails_stops_nobody
     assert not [path for path in out.rglob(".*") if path.name != ".lock"]
 
 
-def test_dask_publishes_the_same_bytes(on_cores, cluster, group_folder, stand_in_notebooks, tmp_path):
+def test_dask_publishes_the_same_bytes_though_a_worker_is_killed_in_the_middle(
+    on_cores, cluster, group_folder, stand_in_notebooks, tmp_path
+):
     given = tasks(group_folder, tmp_path, stand_in_notebooks)
-    outcomes = sorted(spread(publish_plant, given, scheduler=cluster, lost=lost), key=lambda one: one.plant)
+    work = functools.partial(killed_once, tmp_path)
+    outcomes = sorted(spread(work, given, scheduler=cluster, lost=lost), key=lambda one: one.plant)
     assert [one.state for one in outcomes] == ["published", "published"]
+    assert (tmp_path / "south").exists()
     for plant in ("north", "south"):
         assert contents(tmp_path / PLANTS / plant) == contents(on_cores[1] / PLANTS / plant)
-
-
-def killed_once(marks: Path, task: PlantTask) -> Outcome:
-    """Publish a plant; the first worker that takes the south dies."""
-    mark = marks / task.plant
-    if task.plant == "south" and not mark.exists():
-        mark.touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return publish_plant(task)
 
 
 def test_what_stands_is_not_made_again_and_a_killed_worker_loses_nothing(
