@@ -222,7 +222,8 @@ class _Unusual:
         steps = self._steps(known, self.bookings.day[known])
         like = {step: came[steps == step] for step in np.unique(steps)}
         like = {step: own for step, own in like.items() if len(own) >= _LIKE_BOOKINGS}
-        left = came - np.array([np.median(like[step]) if step in like else 0.0 for step in steps])
+        centre = {step: np.median(own) for step, own in like.items()}
+        left = came - np.array([centre.get(step, 0.0) for step in steps])
         if np.abs(left).sum() > _EXPLAINED * np.abs(came - np.median(came)).sum():
             return
         for place, step in enumerate(self._steps(rows, self.days[here])):
