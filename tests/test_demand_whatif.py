@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -35,6 +36,11 @@ KG = {"N1200": 0.045 * 1.06, "N600": 0.048 * 1.06}  # of a square metre, mounted
 @pytest.fixture(scope="module")
 def recipe(tmp_path_factory: pytest.TempPathFactory) -> Recipe:
     return recipe_from(logs_of(tmp_path_factory.mktemp("plant"), PLANT))
+
+
+@pytest.fixture(scope="module")
+def booked_recipe(tmp_path_factory: pytest.TempPathFactory) -> Recipe:
+    return booked(tmp_path_factory.mktemp("booked"))
 
 
 def needed(recipe: Recipe, assumed: WhatIf | None = None) -> pd.Series:
@@ -110,6 +116,30 @@ def test_more_waste(recipe: Recipe) -> None:
     assert_changes(found.drop(UNSHARED), expected, needed(recipe), 0.02)
     assert (found[["black", "cyan"]] > 0).all()
     assert found["plate"] == 0.0
+
+
+def booked(folder: Path, copies: float = 1.0, pages: float = 24.0) -> Recipe:
+    """Return the recipe of logs whose plan books the daily's coming issues, made on the last day of the logs."""
+    days = range(PLANT.days, PLANT.days + DAYS)
+    plan = [(day, "Daily", PLANT.days - 1, 20_000.0 * copies, pages, pages / 3, "") for day in days]
+    return recipe_from(logs_of(folder, replace(PLANT, plan=plan)))
+
+
+@pytest.mark.parametrize(
+    ("assumed", "plan"),
+    [
+        (WhatIf(copies={"Daily": 0.9}), {"copies": 0.9}),
+        (WhatIf(pages={"Daily": 12.0}), {"pages": 36.0}),
+        (WhatIf(closed=("Daily",)), {"copies": 0.0}),
+    ],
+    ids=["copies", "pages", "closed"],
+)
+def test_the_same_change_in_the_plan_needs_as_much(
+    booked_recipe: Recipe, tmp_path: Path, assumed: WhatIf, plan: dict[str, float]
+) -> None:
+    found, expected = needed(booked_recipe, assumed), needed(booked(tmp_path, **plan))
+    assert (needed(booked_recipe) - expected).abs().max() > 1000
+    np.testing.assert_allclose(found, expected, rtol=1e-6, atol=1e-6)
 
 
 def test_a_title_given_up(recipe: Recipe) -> None:
