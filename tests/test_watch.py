@@ -529,6 +529,9 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
     found = exceptions(steady.logs, ExceptionInputs(**(empty | whole | {"reels": reels})))
     assert set(found["exception"]) == {"web breaks: X", "breaking stand: X"}
     assert set(found["owner"]) == {"purchasing", "pressroom"}
+    # 30 breaks of 200 reels, where 9 of 900 are the others' rate: 28 too many.
+    assert set(found["cost"]) == {28 * steady.logs.plant.policy.break_cost}
+    assert set(found["cost_basis"]) == {"to date"}
 
 
 # --- dating a step -----------------------------------------------------------------------------

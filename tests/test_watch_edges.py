@@ -10,6 +10,7 @@ import pytest
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
+from pressstats.prices import receipt_prices
 from pressstats.watch.raising import is_news, raised
 from pressstats.watch.reel_exceptions import _store_losses
 from pressstats.watch.routine_exceptions import implausible_exceptions, log_exceptions, standby_exceptions
@@ -63,9 +64,11 @@ def test_days_of_stock_are_low_below_the_least_and_high_beyond_twice_the_most(lo
     assert [row["kind"] for row in cover(logs, policy.cover_days_minimum - 0.01)] == ["days of stock low"]
     assert not cover(logs, policy.cover_days_minimum)
     assert not cover(logs, 2 * policy.cover_days_maximum)
-    assert [row["kind"] for row in cover(logs, 2 * policy.cover_days_maximum + 0.01)] == [
-        "days of stock high"
-    ]
+    (found,) = cover(logs, 2 * policy.cover_days_maximum + 0.01)
+    assert found["kind"] == "days of stock high"
+    # What lies above the limit, a hundredth of a day of 1,000 t, costs its price and the holding rate of a year.
+    assert found["cost"] == pytest.approx(1e4 * receipt_prices(logs)["N1200"] * policy.holding_cost_rate)
+    assert found["cost_basis"] == "a year"
 
 
 def test_an_order_is_late_the_day_after_its_promise(logs: Logs) -> None:

@@ -161,12 +161,12 @@ _ALL = (
     Kind(
         "web breaks", "Web breaks",
         "Take the counts of {subject} to the supplier, and agree what changes",
-        "purchasing", _COSTS, part="paper", figure="web breaks",
+        "purchasing", _COSTS, cost_basis=_TO_DATE, part="paper", figure="web breaks",
     ),
     Kind(
         "breaking stand", "Web breaks of a reelstand",
-        "Have tension and rollers of {subject} looked at", "pressroom", _COSTS, caution=_MACHINE, part="paper",
-        figure="web breaks",
+        "Have tension and rollers of {subject} looked at", "pressroom", _COSTS, cost_basis=_TO_DATE, caution=_MACHINE,
+        part="paper", figure="web breaks",
     ),
     Kind(
         "transport damage", "Transport damage",
@@ -210,8 +210,8 @@ _ALL = (
     ),
     Kind(
         "days of stock high", "Days of stock high",
-        "Let {subject} run down before the next call-off", "purchasing", _TIDYING, state="watch", caution=_FIRE,
-        together=True, part="demand", figure="days of stock",
+        "Let {subject} run down before the next call-off", "purchasing", _TIDYING, state="watch", cost_basis=_A_YEAR,
+        caution=_FIRE, together=True, part="demand", figure="days of stock",
     ),
 )
 

@@ -58,7 +58,8 @@ def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
                 f"{first:%Y-%m-%d}), {times} with all else alike; chance alone would do that in "
                 f"{_often(row.p_value)} cases"
             )
-            yield raised(logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate")
+            cost = extra * logs.plant.policy.break_cost
+            yield raised(logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate", cost=cost)
 
 
 def _often(p_value: float) -> str:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from ..prices import receipt_prices
 from .raising import is_news, raised
 
 if TYPE_CHECKING:
@@ -82,7 +84,7 @@ def risky(logs: Logs, risk: pd.Series) -> pd.Series:
 def _days_of_stock(
     logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame, parts: dict[str, str], wanted: frozenset[str]
 ) -> Iterator[dict[str, Any]]:
-    policy = logs.plant.policy
+    policy, prices = logs.plant.policy, receipt_prices(logs)
     for row in cover.dropna(subset="days_cover").itertuples():
         days, part = row.days_cover, parts.get(str(row.material), "")
         if days < policy.cover_days_minimum:
@@ -99,7 +101,9 @@ def _days_of_stock(
             # Numbers that differ are told with as many digits as it takes to see it.
             digits = next((n for n in range(3) if f"{days:.{n}f}" != f"{limit:.{n}f}"), 2)
             why = f"{days:.{digits}f} days of stock, more than {limit:.{digits}f}: it ties up cash and floor, and ages"
-            yield raised(logs, "days of stock high", row.material, why, size=days, unit="days", part=part)
+            above = row.quantity * (1 - limit / days) * prices.get(row.material, np.nan)
+            cost = above * policy.holding_cost_rate
+            yield raised(logs, "days of stock high", row.material, why, size=days, unit="days", cost=cost, part=part)
 
 
 def _counts(logs: Logs, miscounts: pd.DataFrame, parts: dict[str, str]) -> Iterator[dict[str, Any]]:
