@@ -59,7 +59,9 @@ def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
                 f"{_often(row.p_value)} cases"
             )
             cost = extra * logs.plant.policy.break_cost
-            yield raised(logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate", cost=cost)
+            yield raised(
+                logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate", cost=cost
+            )
 
 
 def _often(p_value: float) -> str:

@@ -103,7 +103,9 @@ def _days_of_stock(
             why = f"{days:.{digits}f} days of stock, more than {limit:.{digits}f}: it ties up cash and floor, and ages"
             above = row.quantity * (1 - limit / days) * prices.get(row.material, np.nan)
             cost = above * policy.holding_cost_rate
-            yield raised(logs, "days of stock high", row.material, why, size=days, unit="days", cost=cost, part=part)
+            yield raised(
+                logs, "days of stock high", row.material, why, size=days, unit="days", cost=cost, part=part
+            )
 
 
 def _counts(logs: Logs, miscounts: pd.DataFrame, parts: dict[str, str]) -> Iterator[dict[str, Any]]:
