@@ -1,4 +1,18 @@
-"""pressstats: where a newspaper plant's paper and ink went, what it will need, and what to order.
+"""Where a newspaper plant's paper and ink went, what it will need, and what to order.
+
+Three names do nearly everything; ``help(pressstats.open_results)`` says more of each:
+
+    open_results("logs")    all results of a folder of logs: what the notebooks and pages show
+    read_logs("logs")       the logs alone, read and checked
+    publish("logs")         pages, tables and workbooks, into ``published``
+
+Of ``results = pressstats.open_results("logs")``:
+
+    frames     results.runs, .mounts, .reels, .ink, .stock, .weeks, .forecast
+    tables     results["paper_balance"]; list(results) names them all
+    models     results.ink_fits, .reel_study, .outlook, .plan
+    questions  results.what_if(...), .run_ink(...), .paper_change(...), .splice_cost(...)
+    meaning    results.describe() lists frames and tables, results.describe("runs") their columns with units
 
 >>> import pressstats
 >>> results = pressstats.open_results("logs")
@@ -6,9 +20,7 @@
         week press  mounted_kg
 7 2025-03-24    P2       225.8
 
-Results hold frames (``results.runs``, ``mounts``, ``reels``, ``ink``, ``stock``, ``weeks``, ``forecast``), the
-published tables by name, and the models (``results.ink_fits``, ``results.outlook``). ``results.describe()`` lists the
-tables, ``results.describe("runs")`` says what a column means. ``notebooks/begin_here.ipynb`` goes on to figures.
+``notebooks/begin_here.ipynb`` goes on from a question to a figure; ``python -m pressstats --help`` is the command line.
 """
 
 from importlib import import_module

@@ -68,11 +68,15 @@ def script_json(data: Any) -> str:
     return text
 
 
+#: Letters of a line of a title: as many as a figure of 600 pixels holds, in JupyterLab beside its file browser.
+_TITLE_LETTERS = 78
+
+
 def notebook_figure(data: dict[str, Any], finding: str) -> dict[str, Any]:
     """Return the figure for JupyterLab, where the finding has no caption to stand in."""
     words, lines = label(plain(finding), 400).split(" "), [""]
     for word in words:
-        if len(lines[-1]) + len(word) > 96:
+        if len(lines[-1]) + len(word) >= _TITLE_LETTERS:
             lines.append("")
         lines[-1] = f"{lines[-1]} {word}".strip()
     title = {"text": "<br>".join(lines), "x": 0, "xref": "container", "font": {"size": 14}}

@@ -139,7 +139,8 @@ class Results(Exploring, Mapping[str, pd.DataFrame]):
         return len(OUTPUTS)
 
     def __repr__(self) -> str:
-        return f"<Results of {self.logs.plant.name} as of {self.logs.as_of:%Y-%m-%d}: {len(self)} tables>"
+        of = f"{self.logs.plant.name} as of {self.logs.as_of:%Y-%m-%d}"
+        return f"<Results of {of}: {len(self)} tables; describe() lists them and the frames>"
 
     def _ipython_key_completions_(self) -> list[str]:
         return list(self)
@@ -183,7 +184,7 @@ def open_results(
     --------
     >>> results = open_results("logs", as_of="2025-03-16")
     >>> results
-    <Results of Small Plant as of 2025-03-16: 41 tables>
+    <Results of Small Plant as of 2025-03-16: 41 tables; describe() lists them and the frames>
     >>> results["stock_cover"][["material", "quantity"]].head(1)
       material  quantity
     0    N1200   36012.6

@@ -181,6 +181,14 @@ def test_a_notebook_gets_a_live_figure_and_the_page_its_markup() -> None:
     assert set(bundle) == {"text/plain", "text/html", exhibits.PAGE_TYPE, "application/vnd.plotly.v1+json"}
     layout = bundle["application/vnd.plotly.v1+json"]["layout"]
     assert layout["title"]["text"] == "Paper rose."
+    # 78 letters of 14 pixels take 555 of the 600 that a figure has beside the file browser.
+    words = exhibits.exhibit(
+        figure_of("a"), name="f", finding="Words " * 40, table=pd.DataFrame({"a": [1.0]})
+    )
+    lines = words._repr_mimebundle_()["application/vnd.plotly.v1+json"]["layout"]["title"]["text"].split(
+        "<br>"
+    )
+    assert max(map(len, lines)) <= 78
     assert layout["paper_bgcolor"] == COLOURS["panel"]  # readable in a dark JupyterLab
     json.dumps(bundle)
     again = block._repr_mimebundle_()["text/html"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import pydoc
 import subprocess
 import sys
 from pathlib import Path
@@ -43,7 +44,16 @@ def test_results_are_a_mapping_of_tables(results: pressstats.Results) -> None:
         assert list(table.columns) == OUTPUTS[name].names
     assert results.get("nonsense") is None
     assert results._ipython_key_completions_() == list(OUTPUTS)
-    assert repr(results) == f"<Results of Small Plant as of 2025-03-05: {len(OUTPUTS)} tables>"
+    assert (
+        repr(results)
+        == f"<Results of Small Plant as of 2025-03-05: {len(OUTPUTS)} tables; describe() lists them and the frames>"
+    )
+
+
+def test_help_leads_somewhere_within_a_screen() -> None:
+    screen = pydoc.render_doc(pressstats, renderer=pydoc.plaintext).splitlines()[:30]
+    for word in ("open_results", "read_logs", "publish", "describe()", "what_if", "begin_here"):
+        assert any(word in line for line in screen), word
 
 
 def test_a_name_that_is_not_there_brings_those_alike(results: pressstats.Results) -> None:
