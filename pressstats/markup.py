@@ -257,7 +257,7 @@ def shown_columns(frame: pd.DataFrame, columns: Sequence[Shown] | str | None) ->
     kept = [
         f"{name}:{rest}" if may else part
         for part, name, may, rest in named
-        if not may or frame[name].notna().any()
+        if not may or frame[name].replace("", np.nan).notna().any()
     ]
     return heads("; ".join(kept))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,8 +14,10 @@ from pressstats.accounts import compare_periods, named_groups, what_if_cost
 from pressstats.accounts.bridge import Span
 from pressstats.accounts.record_limits import expected_ratio, past_limits, poisson_limits
 from pressstats.accounts.run_ink import run_ink
+from pressstats.accounts.whatif_error import makeup_draws
 from pressstats.accounts.whatif_paper import dropped_effect, splice_effect
 from pressstats.demand import WhatIf
+from pressstats.demand.drivers import Expected
 from pressstats.reels.failures import FailureCurve
 from pressstats.reels.target import SpliceStudy
 from pressstats.results import open_results
@@ -227,6 +230,54 @@ def test_what_fewer_copies_save_in_money_with_an_interval(small):
     assert table.loc["plate", "change"] == pytest.approx(0.0, abs=1e-6)
     total = table.loc["all materials"]
     assert total["cost"] == pytest.approx(table["cost"].drop("all materials").sum())
+    for name in ("N1200", "all materials"):
+        assert "no limits: how well the titles' share is foreseen" in table.loc[name, "why"]
+
+
+def test_every_material_has_a_row_with_a_number_or_a_reason(small):
+    fewer = {"less": WhatIf(coverage={"black": 0.9}), "other": WhatIf(pages={"Daily": 3.0})}
+    model = pd.DataFrame(columns=["ink", "term", "estimate", "std_error"])
+    table = what_if_cost(small.logs, small.outlook, fewer, model=model).set_index(["what_if", "material"])
+    for name in fewer:
+        assert list(table.loc[name].index) == [*small.outlook.names, "all materials"]
+    limits = table[["q05", "q95"]].notna().all(axis=1)
+    assert (limits | (table["why"] != "")).all()
+    assert (table["cost"].notna() | (table["why"] != "")).all()
+    # The model has no term of black: how sure its film weight is nobody knows, and of paper it does not matter.
+    assert "how sure the film weight is" in table.loc[("less", "black"), "why"]
+    assert table.loc[("less", "N1200"), "why"] == ""
+    # 8 pages a web: no run of the Daily had three pages more.
+    assert "Daily: mostly pages never printed" in table.loc[("other", "N1200"), "why"]
+    # What no issue explains is not left out.
+    recipe = replace(
+        small.outlook.recipe, history=small.outlook.recipe.history.assign(cyan=np.nan, black=np.nan)
+    )
+    lost = replace(small.outlook, recipe=recipe)
+    blank = what_if_cost(small.logs, lost, {"less": WhatIf(coverage={"black": 0.9})}).set_index("material")
+    assert np.isnan(blank.loc["black", ["change", "cost", "q05"]].astype(float)).all()
+    assert "too little is logged of it" in blank.loc["black", "why"]
+    assert "black is not in it" in blank.loc["all materials", "why"]
+
+
+def test_a_width_that_changes_by_nothing_in_the_mean_may_jump():
+    # One issue of 100 copies, of 24 or 40 pages at even odds: of the width 32 pages take 2 m2, 48 none, the others 1.
+    area = {24.0: 1.0, 32.0: 2.0, 40.0: 1.0, 48.0: 0.0}
+    days = pd.date_range("2025-03-03", periods=1, freq="D", unit="us")
+    issues = pd.DataFrame({"day": days, "title": "A", "copies": [100.0]})
+    expected = Expected(issues, np.array([[24.0, 40.0]]))
+    recipe = SimpleNamespace(
+        drivers=SimpleNamespace(
+            expected=lambda known, since: expected,
+            calendar=SimpleNamespace(closed=lambda days: np.zeros(len(days), dtype=bool)),
+        ),
+        configuration=SimpleNamespace(
+            materials=["N1200"], per_copy=lambda title, pages, now: np.vectorize(area.get)(pages)[..., None]
+        ),
+    )
+    jumps = makeup_draws(recipe, days[0], days, days, WhatIf(pages={"A": 8.0}))
+    # In the mean the 8 pages more take nothing; each time it is all that the issue takes now, more or less.
+    assert sorted(jumps["N1200"].round(1).unique()) in ([-1.0, 1.0], [-0.9, 1.1], [-1.1, 0.9])
+    assert jumps["N1200"].mean() == pytest.approx(0.0, abs=1e-9)
 
 
 QUALITY = pd.DataFrame(

@@ -85,7 +85,8 @@ def test_forked_kernels_have_the_results_that_were_opened_for_all_of_them(
             tmp_path / "notebooks", REPORTS, given, tmp_path / f"executed{count}", workers=2, tell=print
         )
         assert not failures
-        told = f"{same} <Results of Small Plant as of 2025-03-16: {len(OUTPUTS)} tables; describe() lists them and the frames>"
+        told = f"{same} <Results of Small Plant as of 2025-03-16: {len(OUTPUTS)} tables; "
+        told += "describe() lists them and the frames>"
         # What nobody opened for all is read anew each time.
         assert shown(executed) == [[[told], ["False"]]] * 3
 

@@ -11,8 +11,9 @@ import pandas as pd
 from ..demand import WhatIf, driver_days
 from ..prices import agreed_price
 from .names import nearest
-from .whatif_error import film_error, ink_terms, makeup_draws, title_error, waste_error
+from .whatif_error import film_error, ink_terms, makeup_draws, title_error, unprinted, waste_error
 from .whatif_paper import PaperEffect, dropped_effect, splice_effect
+from .year import ALL_MATERIALS
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -24,7 +25,6 @@ __all__ = ["what_if_cost"]
 _PATHS = 1000
 _SEED = 20240301
 _LOW, _HIGH = 0.05, 0.95
-ALL = "all materials"
 
 
 def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splices stands apart
@@ -69,7 +69,8 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
         change, at today's prices), q05 and q95 (of that cost) [currency], unit, unit_price and why (what is not told).
         The drivers tell the change in proportion. Limits hold the error of the forecast that it is a share of,
         materials erring together, and that of the share: of the titles concerned as in past forecasts, of a film
-        weight by its standard error, of suppliers and splices as they are known. Blank where nothing tells it.
+        weight by its standard error, of suppliers and splices as they are known. Blank where nothing tells it: `why`
+        says so; the sum in money is of the materials of which it is told.
 
     Raises
     ------
@@ -94,27 +95,34 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
     for name, assumed in assumptions.items():
         _check(logs, assumed)
         other = driver_days(outlook.recipe, known, since, assumed, terms).loc[days].sum(skipna=False)
-        error = _share_error(outlook, assumed, len(days), model)
+        errors, unsure = _share_errors(outlook, assumed, len(days), model)
         draws = np.random.default_rng(_SEED)
         apart = np.append(0.0, draws.standard_normal(_PATHS))
         share = (other / base - 1).where(base > 0)
-        makeup = None
+        makeup, jumps = None, ""
         if {*assumed.copies, *assumed.pages, *assumed.closed} or assumed.added is not None:
             makeup = makeup_draws(outlook.recipe, known, since, days, assumed)
             makeup = makeup.iloc[draws.integers(0, len(makeup), _PATHS)]
+            jumps = unprinted(outlook.recipe, known, since, days, assumed)
         total = np.zeros(_PATHS + 1)
         untold: list[str] = []
         for place, material in enumerate(outlook.names):
             moved = float(share.get(material, np.nan))
-            if not np.isfinite(moved):
-                continue
             need = needs[place]
             price = agreed_price(logs, material, logs.as_of, 7 * float(need[0]) / len(days))
-            drawn = np.append(1.0, 1 + (error * apart[1:] if moved else np.zeros(_PATHS)))
-            if makeup is not None and material in makeup:
-                drawn[1:] += makeup[material].to_numpy() - 1
+            if not np.isfinite(moved):
+                # Nothing is said of it, and that is said: a row that is not there would look like no change.
+                lacks = _untold(base.get(material, np.nan), str(unit.get(material, "")))
+                rows.append({"what_if": name, "material": material, "expected": need[0], "why": lacks})
+                untold.append(f"{material} is not in it")
+                continue
+            drawn = np.append(1.0, 1 + (errors[material] * apart[1:] if moved else np.zeros(_PATHS)))
             change = moved * drawn * need
-            cost, why = price * change, []
+            why = [unsure[material]] if moved and unsure[material] else []
+            if makeup is not None and material in makeup:
+                change[1:] += makeup[material].to_numpy() * need[1:]
+                why += [jumps] if jumps else []
+            cost = price * change
             of_days = float(assumed.holds_on(days).mean())
             for effect in _paper_effects(logs, assumed, material, price, quality, splices, draws):
                 more = of_days * (need + change)
@@ -127,7 +135,12 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
                 | _limits("need_low", "need_high", need + change)
                 | {"cost": cost[0], **_limits("q05", "q95", cost), "unit_price": price, "why": "; ".join(why)}
             )
-        whole = {"what_if": name, "material": ALL, "cost": total[0], "why": "; ".join(dict.fromkeys(untold))}
+        whole = {
+            "what_if": name,
+            "material": ALL_MATERIALS,
+            "cost": total[0],
+            "why": "; ".join(dict.fromkeys(untold)),
+        }
         rows.append(whole | _limits("q05", "q95", total))
     columns = [
         "what_if",
@@ -168,15 +181,35 @@ def _paper_effects(
     return [effect for effect in effects if effect is not None]
 
 
-def _share_error(outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFrame | None) -> float:
-    """Return the relative error of the shares that an assumption changes."""
+def _untold(base: float, unit: str) -> str:
+    """Say why nothing is told of a material."""
+    if base == 0:
+        return f"no issue of these days is expected to take any [{unit}]"
+    return "what an issue takes of it is not known: too little is logged of it"
+
+
+def _share_errors(
+    outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFrame | None
+) -> tuple[dict[str, float], dict[str, str]]:
+    """Return the relative error of each material's share that an assumption changes, and why one is blank."""
     titles = {*assumed.copies, *assumed.pages, *assumed.closed}
     known = set(outlook.recipe.runs.titles)
     # All titles together have no share to be wrong about.
     of_titles = title_error(outlook.recipe, titles, days) if titles and titles < known else 0.0
-    of_film = 0.0 if model is None or not assumed.coverage else film_error(model, assumed.coverage)
     of_waste = waste_error(outlook.recipe, days) if (assumed.waste, assumed.startup) != (1.0, 1.0) else 0.0
-    return float(np.sqrt(of_titles**2 + of_film**2 + of_waste**2))
+    errors, why = {}, {}
+    for material in outlook.names:
+        ink = outlook.recipe.inks.get(material)
+        of_film = film_error(model, ink) if model is not None and ink in assumed.coverage else 0.0
+        errors[material] = float(np.sqrt(of_titles**2 + of_film**2 + of_waste**2))
+        parts = {
+            "how well the titles' share is foreseen": of_titles,
+            "how well waste is foreseen": of_waste,
+            "how sure the film weight is": of_film,
+        }
+        blank = [words for words, error in parts.items() if np.isnan(error)]
+        why[material] = f"no limits: {' and '.join(blank)} is not known from so few weeks" if blank else ""
+    return errors, why
 
 
 def _days(

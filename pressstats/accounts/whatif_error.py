@@ -12,12 +12,14 @@ if TYPE_CHECKING:
 
     from ..demand import Recipe, WhatIf
 
-__all__ = ["film_error", "ink_terms", "makeup_draws", "title_error", "waste_error"]
+__all__ = ["film_error", "ink_terms", "makeup_draws", "title_error", "unprinted", "waste_error"]
 
 #: Past origins of a year, four weeks apart, at which the share of titles was forecast; fewer than three tell nothing.
 _ORIGINS, _APART, _LEAST = 13, 28, 3
 #: Draws of the pages of all issues together.
 _DRAWS, _SEED = 200, 20240229
+#: Share of the issues assumed below which their pages were never printed.
+_PRINTED = 0.5
 
 
 def title_error(recipe: Recipe, titles: Iterable[str], days: int) -> float:
@@ -59,10 +61,10 @@ def _errors(recipe: Recipe, titles: Iterable[str], days: int) -> list[float]:
 def makeup_draws(
     recipe: Recipe, known: pd.Timestamp, since: pd.DatetimeIndex, looked_at: pd.DatetimeIndex, assumed: WhatIf
 ) -> pd.DataFrame:
-    """Return draws of the change of each newsprint over their mean, shape (draws, materials).
+    """Return draws of the change of each newsprint less their mean, as a share of its use, shape (draws, materials).
 
     Pages go into webs in jumps: what a title takes of one width depends on the pages that each issue happens to have,
-    each by itself, and its widths err against each other.
+    each by itself, and its widths err against each other. A width whose change is nothing in the mean may jump as well.
     """
     expected = recipe.drivers.expected(known, since)
     closed = recipe.drivers.calendar.closed(since.to_numpy().astype("datetime64[D]"))
@@ -83,9 +85,41 @@ def makeup_draws(
             )
             total += np.einsum("i,idm->dm", issues["copies"].to_numpy(dtype=float)[rows], area)
         areas.append(total)
-    change = pd.DataFrame(areas[1] - areas[0], columns=recipe.configuration.materials)
-    mean = change.mean()
-    return (change / mean.where(mean != 0)).fillna(1.0)
+    inside = pd.DatetimeIndex(expected.issues["day"]).isin(looked_at)
+    issues, pages = expected.issues[inside], expected.pages[inside]
+    use = np.zeros(len(recipe.configuration.materials))
+    for title, rows in issues.groupby("title").indices.items():
+        area = recipe.configuration.per_copy(str(title), pages[rows], now).mean(axis=1)
+        use += issues["copies"].to_numpy(dtype=float)[rows] @ area
+    change = areas[1] - areas[0]
+    share = (change - change.mean(axis=0)) / np.where(use > 0, use, np.inf)
+    return pd.DataFrame(share, columns=recipe.configuration.materials)
+
+
+def unprinted(
+    recipe: Recipe, known: pd.Timestamp, since: pd.DatetimeIndex, looked_at: pd.DatetimeIndex, assumed: WhatIf
+) -> str:
+    """Say of which titles most issues would have a number of pages that none of their runs had; empty if of none.
+
+    What their webs would be is then put together from other runs (:class:`pressstats.demand.WebConfiguration`), and may
+    jump to another width.
+    """
+    expected, runs = recipe.drivers.expected(known, since), recipe.runs
+    day = pd.DatetimeIndex(expected.issues["day"])
+    inside = day.isin(looked_at) & assumed.holds_on(day)
+    titles = []
+    for title, more in assumed.pages.items():
+        pages = expected.pages[inside & (expected.issues["title"] == title).to_numpy()] + more
+        printed = runs.pages[
+            (runs.title == runs.titles.get(title, -1)) & (runs.day <= np.datetime64(known, "D"))
+        ]
+        if pages.size and np.isin(np.round(pages), printed).mean() < _PRINTED:
+            titles.append(title)
+    if not titles:
+        return ""
+    return (
+        f"{', '.join(titles)}: mostly pages never printed, made up as the nearest that were, so webs may jump"
+    )
 
 
 def waste_error(recipe: Recipe, days: int) -> float:
@@ -120,7 +154,7 @@ def ink_terms(model: pd.DataFrame) -> dict[str, np.ndarray]:
     return {str(ink): np.maximum(row.to_numpy(dtype=float) * scale, 0.0) for ink, row in table.iterrows()}
 
 
-def film_error(model: pd.DataFrame, inks: Iterable[str]) -> float:
-    """Return the largest relative standard error of the film weights of some inks; 0 where none is known."""
-    film = model[(model["term"] == "film_g_m2") & model["ink"].isin(list(inks))]
-    return float(np.nan_to_num((film["std_error"] / film["estimate"]).max()))
+def film_error(model: pd.DataFrame, ink: str | None) -> float:
+    """Return the relative standard error of an ink's film weight; blank where it has none."""
+    film = model[(model["term"] == "film_g_m2") & (model["ink"] == ink)]
+    return float((film["std_error"] / film["estimate"]).max())

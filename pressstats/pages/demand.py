@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
+from ..accounts import ALL_MATERIALS
 from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahead
 from ..demand import levers as assumed_levers
 from ..exhibits import Block, exhibit, logged, note, quantity, sheet
@@ -266,10 +267,11 @@ def standard_levers(results: Results) -> dict[str, WhatIf]:
 
 
 def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Block:
-    """Return what other assumptions do to the needs of the next 13 weeks."""
+    """Return what other assumptions do to the needs of the next 13 weeks, and to money with its limits."""
     if results.outlook is None:
         return _short()
-    table = assumed_levers(results.outlook, assumptions or standard_levers(results))
+    assumptions = assumptions or standard_levers(results)
+    table = assumed_levers(results.outlook, assumptions)
     if table.empty:
         return note("The logs do not tell what issues take, so no assumption can be worked out.")
     kinds = results.logs["materials"].set_index("material")["kind"]
@@ -280,6 +282,9 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
     shown = change.reindex(columns=["newsprint", "ink", "plate"]).reset_index()
     saved = (paper["assumed"] - paper["expected"]) / 1000 if len(paper) else pd.Series(dtype=float)
     shown["tonnes"] = shown["what_if"].map(saved).astype("float64")
+    money = results.what_if(assumptions)
+    money = money[money["material"] == ALL_MATERIALS].set_index("what_if")[["cost", "q05", "q95", "why"]]
+    shown = shown.join(money, on="what_if")
     # Titles come from the logs and are marked as such already.
     most = shown.loc[shown["tonnes"].abs().idxmax()] if shown["tonnes"].notna().any() else None
     caption = "What other assumptions do to the next 13 weeks"
@@ -294,7 +299,8 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
         caption=caption,
         columns=(
             "what_if: if; tonnes: newsprint [t] .1; newsprint: newsprint [%] .1; ink: inks [%] .1; "
-            "plate: plates [%] .1"
+            f"plate: plates [%] .1; cost: money [{results.logs.plant.currency}] .0; q05: 1 in 20 below .0; "
+            "q95: 1 in 20 above .0; why?: what is not told"
         ),
     )
 
