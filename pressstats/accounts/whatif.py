@@ -25,6 +25,8 @@ __all__ = ["what_if_cost"]
 _PATHS = 1000
 _SEED = 20240301
 _LOW, _HIGH = 0.05, 0.95
+_COLUMNS = ["what_if", "material", "expected", "change", "change_low", "change_high", "need_low", "need_high"]
+_COLUMNS += ["cost", "q05", "q95", "unit_price", "why"]
 
 
 def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splices stands apart
@@ -99,7 +101,7 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
         draws = np.random.default_rng(_SEED)
         apart = np.append(0.0, draws.standard_normal(_PATHS))
         share = (other / base - 1).where(base > 0)
-        makeup, jumps = None, ""
+        makeup, jumps = pd.DataFrame(), ""
         if {*assumed.copies, *assumed.pages, *assumed.closed} or assumed.added is not None:
             makeup = makeup_draws(outlook.recipe, known, since, days, assumed)
             makeup = makeup.iloc[draws.integers(0, len(makeup), _PATHS)]
@@ -111,49 +113,31 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
             need = needs[place]
             price = agreed_price(logs, material, logs.as_of, 7 * float(need[0]) / len(days))
             if not np.isfinite(moved):
-                # Nothing is said of it, and that is said: a row that is not there would look like no change.
-                lacks = _untold(base.get(material, np.nan), str(unit.get(material, "")))
+                # A row that is not there would look like no change.
+                lacks = _untold(base.get(material, np.nan))
                 rows.append({"what_if": name, "material": material, "expected": need[0], "why": lacks})
                 untold.append(f"{material} is not in it")
                 continue
             drawn = np.append(1.0, 1 + (errors[material] * apart[1:] if moved else np.zeros(_PATHS)))
             change = moved * drawn * need
-            why = [unsure[material]] if moved and unsure[material] else []
-            if makeup is not None and material in makeup:
+            why = [unsure[material] if moved else ""]
+            if material in makeup:
                 change[1:] += makeup[material].to_numpy() * need[1:]
-                why += [jumps] if jumps else []
+                why.append(jumps)
             cost = price * change
             of_days = float(assumed.holds_on(days).mean())
             for effect in _paper_effects(logs, assumed, material, price, quality, splices, draws):
                 more = of_days * (need + change)
                 change, cost = change + effect.kg * more, cost + effect.cost * more
-                why += [effect.why] if effect.why else []
+                why.append(effect.why)
             total, untold = total + cost, [*untold, *why]
-            rows.append(
-                {"what_if": name, "material": material, "expected": need[0], "change": change[0]}
-                | _limits("change_low", "change_high", change)
-                | _limits("need_low", "need_high", need + change)
-                | {"cost": cost[0], **_limits("q05", "q95", cost), "unit_price": price, "why": "; ".join(why)}
+            row = {"expected": need[0], "change": change[0], "unit_price": price}
+            row |= _limits("change_low", "change_high", change) | _limits(
+                "need_low", "need_high", need + change
             )
-        whole = {
-            "what_if": name,
-            "material": ALL_MATERIALS,
-            "cost": total[0],
-            "why": "; ".join(dict.fromkeys(untold)),
-        }
-        rows.append(whole | _limits("q05", "q95", total))
-    columns = [
-        "what_if",
-        "material",
-        "expected",
-        "change",
-        "change_low",
-        "change_high",
-        "need_low",
-        "need_high",
-    ]
-    columns += ["cost", "q05", "q95", "unit_price", "why"]
-    table = pd.DataFrame(rows, columns=columns)
+            rows.append({"what_if": name, "material": material, **row, **_money(cost, why)})
+        rows.append({"what_if": name, "material": ALL_MATERIALS, **_money(total, untold)})
+    table = pd.DataFrame(rows, columns=_COLUMNS)
     return table.assign(unit=[unit.get(material, "") for material in table["material"]])
 
 
@@ -181,10 +165,10 @@ def _paper_effects(
     return [effect for effect in effects if effect is not None]
 
 
-def _untold(base: float, unit: str) -> str:
+def _untold(base: float) -> str:
     """Say why nothing is told of a material."""
     if base == 0:
-        return f"no issue of these days is expected to take any [{unit}]"
+        return "no issue of these days is expected to take any"
     return "what an issue takes of it is not known: too little is logged of it"
 
 
@@ -224,6 +208,15 @@ def _days(
             f"{since:%Y-%m-%d} to {until:%Y-%m-%d} is not within the forecast, {begin:%Y-%m-%d} to {end:%Y-%m-%d}"
         )
     return pd.date_range(since, until, freq="D", unit="us")
+
+
+def _money(cost: np.ndarray, why: list[str]) -> dict[str, object]:
+    """Return what a change costs, its limits, and what of it is not told."""
+    return {
+        "cost": cost[0],
+        **_limits("q05", "q95", cost),
+        "why": "; ".join(dict.fromkeys(one for one in why if one)),
+    }
 
 
 def _limits(low: str, high: str, drawn: np.ndarray) -> dict[str, float]:
