@@ -146,7 +146,7 @@ def with_mills(plant: SimulatedPlant, weeks: int = 52, warm_up: int = WARM_UP) -
     """Return the plant with two further mills for each newsprint, contracts with two of them, and shares.
 
     The second mill is a little cheaper and slower, the third dearer and as late again; more than half of the need is
-    agreed with the mill of record, a third with the second.
+    agreed with the mill of record, a third with the second, for the weeks that are counted.
     """
     rng = np.random.default_rng([plant.seed, 17])
     materials = plant.logs["materials"]
@@ -172,9 +172,9 @@ def with_mills(plant: SimulatedPlant, weeks: int = 52, warm_up: int = WARM_UP) -
                     "pack_quantity": row.pack_quantity,
                     "load_quantity": row.load_quantity,
                     "order_minimum": row.order_minimum,
-                    "contract_quantity": part * need if part else np.nan,
+                    "contract_quantity": part * need * weeks / 52 if part else np.nan,
                     "contract_from": first,
-                    "contract_to": first + 363 * DAY,
+                    "contract_to": first + (7 * weeks - 1) * DAY,
                     "tolerance_pct": 10.0,
                     "share_maximum_pct": 75.0 if supplier != "Third mill" else 25.0,
                 }
@@ -202,6 +202,11 @@ class Result:
         drawn outside the tolerance of contracts.
     drawn : Series
         What was drawn of each contract, as a part of it, by (supplier, material).
+    rushed : float
+        Weeks of a year in which something of a material was brought by other means, added up over materials.
+    told : list of (DataFrame, float)
+        Of each counted review's plan: how likely contracts end outside their tolerance, and how many weeks of a year
+        emergency supply spares by it.
     loads, near_empty : float
         Loads, and the share of them that are filled to less than a quarter.
     overfull : float
@@ -233,6 +238,8 @@ class Result:
     flutter: list[tuple[float, float]] = field(default_factory=list)
     purchase: float = 0.0
     breach: float = 0.0
+    rushed: float = 0.0
+    told: list[tuple[pd.DataFrame, float]] = field(default_factory=list)
     drawn: pd.Series = field(default_factory=lambda: pd.Series(dtype="float64"))
 
     @property
@@ -287,6 +294,7 @@ class Loop:
         overfull: list[bool] = []
         flutter: list[tuple[float, float]] = []
         before: tuple[float, Review] | None = None
+        told: list[tuple[pd.DataFrame, float]] = []
         for week in range(self.weeks + self.warm_up):
             review = Review(self, week, self.start + 7 * week * DAY, stock, orders)
             quantity = rule(self, review)
@@ -299,6 +307,8 @@ class Loop:
                 freight += full * self.plant.logs.plant.policy.freight_per_load
                 loads, near_empty = loads + full, near_empty + poor
                 gaps.append(float(quantity.get("gap", np.array(np.nan))))
+            if "told" in quantity and counted:
+                told.append(quantity["told"])
             if "next" in quantity:
                 if before is not None and counted:
                     now = float(quantity["quantity"][self.paper].sum())
@@ -343,6 +353,8 @@ class Loop:
             flutter=flutter,
             purchase=purchase,
             breach=breach,
+            rushed=self._rushes() * 52 / self.weeks,
+            told=told,
             drawn=drawn,
         )
 
@@ -377,6 +389,12 @@ class Loop:
             outside = max(abs(drawn - asked) - one.tolerance_pct / 100 * asked, 0.0)
             breach += BREACH * one.unit_price * outside
         return purchase, breach, pd.Series(parts)
+
+    def _rushes(self) -> int:
+        """Return in how many weeks of materials something was brought by other means, of those counted."""
+        first = self.start + (7 * self.warm_up + 1) * DAY
+        rushed = [one for one in self.orders if one["load"].startswith(_RUSH) and one["ordered_on"] >= first]
+        return len({(one["material"], (one["ordered_on"] - first).days // 7) for one in rushed})
 
     def _without_room(self, stock: np.ndarray, orders: list[dict], today: pd.Timestamp) -> list[bool]:
         """Say of each receipt of a day whether all of it had room, with what is on hand after it."""

@@ -167,8 +167,26 @@ def _conclude_mills(found: list[dict[str, Result]]) -> Iterator[Figure]:
         cheaper = sum(a.cost < b.cost for a, b in zip(plan, others, strict=True))
         yield Figure(f"plan cheaper than (R, S) with {words}, of {len(found)}", cheaper, "count")
     drawn = pd.concat([one.drawn for one in plan])
-    within = 100 * float((drawn - 1).abs().le(0.1 + 1e-9).mean())
-    yield Figure("contracts drawn within their tolerance", within, "%", _range(drawn.to_numpy()))
+    kept = (drawn - 1).abs().le(0.1 + 1e-9)
+    note = f"of {len(drawn)}; drawn {_range(drawn.to_numpy())}"
+    yield Figure("contracts drawn within their tolerance", 100 * float(kept.mean()), "%", note)
+    # Eight weeks before its last day, of a contract of the weeks counted.
+    chances = pd.concat([_chances(one.told[-8][0]).reindex(one.drawn.index) for one in plan])
+    broken = ~kept.to_numpy()
+    foreseen = 100 * float((chances[broken] > 0.1).mean()) if broken.any() else np.nan
+    yield Figure("breaches foreseen eight weeks before", foreseen, "%", f"of {broken.sum()}")
+    yield Figure(
+        "mean chance told eight weeks before", 100 * float(chances.mean()), "%", f"{broken.mean():.0%} came"
+    )
+    told = float(np.mean([expected for one in plan for _, expected in one.told]))
+    came = float(np.mean([one.rushed for one in plan]))
+    yield Figure("weeks with emergency supply, told", told, "a year", f"came {came:.2g}")
+
+
+def _chances(odds: pd.DataFrame) -> pd.Series:
+    """Return the chance of ending outside its tolerance of each contract that runs, by supplier and material."""
+    first = odds.drop_duplicates(["supplier", "material"]).set_index(["supplier", "material"])
+    return first["chance_below"] + first["chance_above"]
 
 
 def _range(ratios: np.ndarray) -> str:
