@@ -92,6 +92,19 @@ def test_the_cheaper_mill_delivers_and_what_it_costs_beyond_its_price_counts(tmp
     assert (prices["packs"] * 970.0 == prices["quantity"]).all()
 
 
+def test_a_folder_without_terms_is_planned_as_it_was_before_there_were_any(tmp_path: Path) -> None:
+    found = plan_of(plant(tmp_path)).published
+    ordered = found.groupby(["material", "order_on"])["quantity"].sum()
+    # What was ordered of it when a material had one supplier only.
+    assert ordered["N1200"].tolist()[:6] == [19_400.0, 17_460.0, 14_550.0, 18_430.0, 18_430.0, 21_340.0]
+    assert ordered["N600"].tolist()[:6] == [3_880.0, 5_820.0, 8_730.0, 4_850.0, 4_365.0, 1_940.0]
+    # Terms that say what is said there change nothing.
+    one = terms(Northmill={"unit_price": np.nan})
+    both = pd.concat([one, one.assign(material="N600", pack_quantity=485.0)])
+    same = plant(tmp_path / "same", tables={"terms": both})
+    pd.testing.assert_frame_equal(plan_of(same).published, found)
+
+
 def test_an_agreed_share_is_held(tmp_path: Path) -> None:
     logs = mills(
         tmp_path, Northmill={"unit_price": 0.60}, Southmill={"unit_price": 0.58, "share_maximum_pct": 60.0}
@@ -105,7 +118,8 @@ def test_an_agreed_share_is_held(tmp_path: Path) -> None:
         Northmill={"unit_price": 0.60, "share_minimum_pct": 40.0},
         Southmill={"unit_price": 0.58},
     )
-    assert bought(one_width(least))["Northmill"] >= 0.4 * bought(one_width(least)).sum() - 12_000
+    found = bought(one_width(least))
+    assert found["Northmill"] >= 0.4 * found.sum() - 12_000
 
 
 def test_a_contract_is_drawn_as_the_year_goes_on(tmp_path: Path) -> None:
