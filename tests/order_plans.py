@@ -11,7 +11,8 @@ import pandas as pd
 from small_plant import PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import LeadTimes, OrderPlan, plan_orders, receipt_days
+from pressstats.orders import LeadTimes, OrderPlan, plan_orders
+from pressstats.orders.leadtimes import receipt_days
 from pressstats.orders.planned import horizon, planned_materials
 from pressstats.orders.scenarios import Scenarios
 

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 from order_plans import cases_with, on_hand
 
-from pressstats.orders import risk_before_arrival
 from pressstats.orders.planned import ORDERS
+from pressstats.orders.risk import risk_before_arrival
 from pressstats.plant import WEEKDAYS
 
 if TYPE_CHECKING:

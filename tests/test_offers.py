@@ -12,7 +12,7 @@ from small_plant import FIRST_DAY, PLANT_TOML, every_table, small_tables, write_
 
 from pressstats.logs import Logs, read_logs
 from pressstats.offers import OFFER_COLUMNS, contracts, offers, order_days
-from pressstats.orders import receipt_days
+from pressstats.orders.leadtimes import receipt_days
 from pressstats.plant import PlantError, read_plant
 from pressstats.prices import agreed_price, price_breaks
 

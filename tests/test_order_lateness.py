@@ -12,8 +12,8 @@ from small_plant import FIRST_DAY, PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.offers import offers
-from pressstats.orders import LeadTimes, arrivals, open_orders, receipt_days
-from pressstats.orders.leadtimes import lead_days
+from pressstats.orders import LeadTimes, open_orders
+from pressstats.orders.leadtimes import arrivals, lead_days, receipt_days
 from pressstats.orders.loading import into_loads
 
 

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from order_plans import cases_of, plant
 
-from pressstats.orders import needs_by_order
+from pressstats.orders.needs import needs_by_order
 from pressstats.plant import Policy
 
 if TYPE_CHECKING:

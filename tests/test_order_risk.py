@@ -12,10 +12,9 @@ from order_risk import risk_world, simulated_risk, told_risk
 from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.orders import risk_before_arrival
 from pressstats.orders.late_trucks import late_trucks
 from pressstats.orders.planned import ORDERS
-from pressstats.orders.risk import out_before
+from pressstats.orders.risk import out_before, risk_before_arrival
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
 
-from pressstats.orders import LeadTimes, arrivals, receipt_days, rushing
+from pressstats.orders import LeadTimes, rushing
+from pressstats.orders.leadtimes import arrivals, receipt_days
 from pressstats.orders.rushing import foreseen, next_look, rush_serves_from, worth_rushing
 from pressstats.plant import Policy
 

@@ -7,14 +7,11 @@ from .cover import Paths, demand_paths, stock_cover
 from .disruption import nights_bought, nights_left, sparing_measures
 from .emergency import expected_rushes, rush_day
 from .latest import latest_order_days
-from .leadtimes import LeadTimes, arrivals, lead_days, receipt_days
+from .leadtimes import LeadTimes
 from .milp import Item, Limit, Offer, Orders, Share, solve
-from .needs import level_needed, needs_by_order, stock_paths
 from .plan import OrderPlan, plan_orders
 from .plan_tables import SOON
 from .position import on_order, open_orders, refuse_stock, stock_on_hand
-from .rates import expedite_price
-from .risk import risk_before_arrival
 from .standby import standby_hours
 from .supplier_parts import supplier_deliveries, supplier_parts
 from .yearly import season_spend, total_spend, year_spend
@@ -29,26 +26,19 @@ __all__ = [
     "Orders",
     "Paths",
     "Share",
-    "arrivals",
     "call_offs",
     "count_differences",
     "demand_paths",
     "expected_rushes",
-    "expedite_price",
     "latest_order_days",
-    "lead_days",
-    "level_needed",
     "miscounts",
-    "needs_by_order",
     "nights_bought",
     "nights_left",
     "on_order",
     "open_orders",
     "plan_changes",
     "plan_orders",
-    "receipt_days",
     "refuse_stock",
-    "risk_before_arrival",
     "rush_day",
     "season_spend",
     "solve",
@@ -56,7 +46,6 @@ __all__ = [
     "standby_hours",
     "stock_cover",
     "stock_on_hand",
-    "stock_paths",
     "supplier_deliveries",
     "supplier_parts",
     "total_spend",

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..offers import contracts
-from .contracts import BREACH, load_price, receipts_of
+from .contracts import BREACH, contracts_ahead, load_price, receipts_of
 
 if TYPE_CHECKING:
     from ..demand import Outlook
@@ -53,48 +52,20 @@ def contract_odds(
     called: pd.DataFrame,
     days: pd.DatetimeIndex,
 ) -> pd.DataFrame:
-    """Return how likely each contract ends outside its tolerance, and what shift of call-offs mends it.
+    """Return how likely each contract of the plan's days ends outside its tolerance, and what shift mends it.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    outlook : Outlook
-        Result of :func:`pressstats.demand.demand_outlook`, whose joint paths tell the need until each contract ends.
-    planned : sequence of Planned
-        The materials.
-    orders : Orders
-        Their orders in the plan.
-    called : DataFrame
-        Result of :func:`call_offs`.
-    days : DatetimeIndex, shape (days,)
-        Days of the plan, from the one after as-of.
-
-    Returns
-    -------
-    DataFrame, shape (contracts that run or begin within the plan, 17)
-        supplier, material, contract_from, contract_to, contract_quantity [unit of the material], tolerance_pct; assumed
-        (its terms are not logged: the present ones are taken to go on); drawn so far, open orders that come within it
-        among it; q05, q50, q95 of what will be drawn by its end [unit of the material]; chance_below, chance_above of
-        ending outside the tolerance;
-        where the two are above a tenth: shift (what more, or where negative less, is to be called off by the end so
-        that they are a tenth at the most, as far as another supplier can give or take it) [unit of the material], from
-        or to which other supplier (the one that costs least of those who can do all of it, else who can do most; empty
-        where nobody can) and left (what is then missing still, or where negative too much) [unit of the material];
-        worth (what it is expected to spare by the end to be rid of both: a tenth of the price of what would be outside,
-        less what the shift costs; negative where it costs more) [currency].
-
-    Notes
-    -----
-    What is bought after the plan is shared as in it; of a contract that has not begun as the contracts of its days say,
-    so that its chances tell whether there is need enough for all of them. Who gives or takes stays within the tolerance
-    of its own contract all but once in twenty, and gives no more than will come of it. What two contracts ask of one
-    supplier is given once, the likelier breach first.
+    What is bought after the plan is shared as in it; in a contract that has not begun as the contracts of its days say,
+    so that its chances tell whether there is need enough for all of them. `assumed`: its terms are not logged, the
+    present ones are taken to go on; drawn: so far, open orders that come within it among it; q05 to q95: what will be
+    by its end. Where both chances are above a tenth: shift (what more, or where negative less, must be called off so
+    that they are a tenth), from or to which other supplier (the cheapest of those who can do all, else who can do most;
+    empty where nobody can), left (what is then missing, or where negative too much) and worth (a tenth of the price of
+    what would be outside, less what the shift costs) [unit of the material, currency]. Who gives or takes stays within
+    its own contract all but once in twenty, and gives no more than will come of it; nothing is given twice, the
+    likelier breach comes first.
     """
-    agreed = contracts(logs)
-    agreed = agreed[(agreed["contract_to"] >= days[0]) & (agreed["contract_from"] <= days[-1])]
+    agreed = contracts_ahead(logs, planned, days)
     by_name = {one.name: one for one in planned}
-    agreed = agreed[agreed["material"].isin(list(by_name))]
     if agreed.empty:
         return pd.DataFrame(columns=list(CONTRACTS)).astype(CONTRACTS)
     ahead = pd.date_range(days[0], agreed["contract_to"].max(), freq="D", unit="us")
@@ -141,7 +112,7 @@ def _course(
     suppliers = list(dict.fromkeys(source.supplier for source in one.sources))
     if contract.supplier not in first:
         return None
-    mine = called[(called["material"] == one.name)]
+    mine = called[called["material"] == one.name]
     mine = mine[mine["day"].between(contract.contract_from, contract.contract_to)]
     called_off = mine.groupby("supplier")["quantity"].sum().reindex(suppliers, fill_value=0.0)
     drawn = called_off.to_numpy(dtype=float)

@@ -24,6 +24,7 @@ __all__ = [
     "BREACH",
     "call_offs",
     "contract_limit",
+    "contracts_ahead",
     "load_price",
     "receipts_of",
     "share_limits",
@@ -71,9 +72,7 @@ def with_contracts(
 
     `called` is the result of :func:`call_offs`, `days` are those of the plan, from the one after as-of.
     """
-    agreed = contracts(logs)
-    agreed = agreed[(agreed["contract_to"] >= days[0]) & (agreed["contract_from"] <= days[-1])]
-    agreed = agreed[agreed["material"].isin([one.name for one in planned])]
+    agreed = contracts_ahead(logs, planned, days)
     if len(agreed):
         ahead = pd.date_range(days[0], max(agreed["contract_to"].max(), days[-1]), freq="D", unit="us")
         needs = np.cumsum(outlook.day_paths(2, ahead)[1], axis=1)
@@ -101,6 +100,13 @@ def with_contracts(
     return found
 
 
+def contracts_ahead(logs: Logs, planned: Sequence[Planned], days: pd.DatetimeIndex) -> pd.DataFrame:
+    """Return the contracts of the materials that run on any of the days."""
+    agreed = contracts(logs)
+    agreed = agreed[agreed["material"].isin([one.name for one in planned])]
+    return agreed[(agreed["contract_to"] >= days[0]) & (agreed["contract_from"] <= days[-1])]
+
+
 def receipts_of(one: Planned, supplier: str, days: pd.DatetimeIndex) -> pd.DatetimeIndex:
     """Return the day on which each order of a supplier would be received, shape (ORDERS,)."""
     mine = [source for source in one.sources if source.supplier == supplier]
@@ -124,29 +130,11 @@ def contract_limit(
     need: pd.Series,
     price: float,
 ) -> Limit | None:
-    """Return what a contract asks of the plan's orders.
+    """Return what a contract asks of the orders that `comes` says to be received in its days; None where none is.
 
-    Parameters
-    ----------
-    contract : Series
-        Row of :func:`pressstats.offers.contracts`.
-    source : Source
-        Its supplier of a material.
-    comes : DatetimeIndex, shape (ORDERS,)
-        Days on which the supplier's orders are received.
-    called : DataFrame
-        Rows of :func:`call_offs` of the material, of all suppliers.
-    need : Series, index day
-        Expected need from the day after as-of to each day [unit of the material].
-    price : float
-        Price [currency / unit of the material].
-
-    Returns
-    -------
-    Limit or None
-        None where no order comes in its days. What comes by its last day, or by the plan's, must be within four fifths
-        of the tolerance of as much of the contract as of its need has then passed. What is outside costs a tenth of its
-        price by the last day, and before as much less as there is time to mend it.
+    What comes by its last day, or by the plan's, must be within four fifths of the tolerance of as much of the contract
+    as of its `need` has then passed. What is outside costs a tenth of its price by the last day, and before as much
+    less as there is time to mend it.
     """
     quantity = float(contract["contract_quantity"])
     first, last = contract["contract_from"], contract["contract_to"]

@@ -157,14 +157,7 @@ class LeadTimes:
         return drawn if over is None or over < 0 else _unheard_of(drawn, over, later, rng)
 
     def summary(self) -> pd.DataFrame:
-        """Return what is known of each supplier's lateness.
-
-        Returns
-        -------
-        DataFrame, shape (suppliers, 5)
-            supplier, loads, late_mean, late_q50, late_q95 [day], the last three with all suppliers' loads mixed in
-            as in the draws.
-        """
+        """Return how late each supplier is: supplier, loads, and late_mean, late_q50, late_q95 [day] as drawn."""
         rng = np.random.default_rng(7)
         rows = []
         for supplier, own in self._late.items():
@@ -196,19 +189,9 @@ def supplier_of(logs: Logs, rows: pd.DataFrame) -> pd.Series:
 
 
 def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
-    """Return for each day the first one from it on that receives.
+    """Return for each of consecutive days the place of the first from it on that receives, else the last.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs, whose plant names the days on which nothing is received.
-    days : DatetimeIndex, shape (days,)
-        Consecutive days.
-
-    Returns
-    -------
-    ndarray of int, shape (days,)
-        Places in `days`; the last day where none follows that receives. If none of them receives, every day does.
+    If none of them receives, every day does.
     """
     opens = logs.plant.calendar.receives(days)
     if not opens.any():
@@ -218,20 +201,10 @@ def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
 
 
 def review_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
-    """Return the places of the days on which orders are placed.
+    """Return the places of the days on which orders are placed, one a week.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs, whose plant names the weekday of review and the days on which nothing is ordered.
-    days : DatetimeIndex, shape (days,)
-        Consecutive days.
-
-    Returns
-    -------
-    ndarray of int, shape (reviews,)
-        One a week: where nothing can be ordered on its day, the last day before it on which something can, but never
-        before the first of `days`; else the next day after it.
+    Where nothing can be ordered on its day it is the last day before it on which something can, but never before the
+    first of `days`; else the next day after it.
     """
     usual = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
     can = np.flatnonzero(order_days(logs, days))
@@ -255,20 +228,7 @@ def rest_days(logs: Logs) -> dict[str, int]:
 
 
 def serves_from(received: Any, rest: int = 0) -> Any:
-    """Return the day whose issue is the first that is printed from what is received on a day.
-
-    Parameters
-    ----------
-    received : int or ndarray of int
-        Place of the day.
-    rest : int
-        Days that it rests first [day].
-
-    Returns
-    -------
-    int or ndarray of int
-        An issue is printed the evening before its day.
-    """
+    """Return the day whose issue is the first that is printed, the evening before it, from what is `received`."""
     return received + 1 + rest
 
 
@@ -282,33 +242,10 @@ def arrivals(
     rng: np.random.Generator,
     rests: Mapping[str, int] | None = None,
 ) -> list[np.ndarray]:
-    """Draw the receipts of the open orders.
+    """Draw what is received of open orders before the use of each day, by material, shape (draws, days).
 
-    Parameters
-    ----------
-    times : LeadTimes
-        Lateness of suppliers.
-    orders : DataFrame
-        Result of :func:`pressstats.orders.open_orders`.
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
-    receives : ndarray of int, shape (days,)
-        Result of :func:`receipt_days`.
-    materials : sequence of str
-        The materials.
-    draws : int
-        Paths.
-    rng : Generator
-        Source of randomness.
-    rests : mapping of str to int, optional
-        For how many days a material rests before it is used [day].
-
-    Returns
-    -------
-    list of ndarray, shape (draws, days)
-        Receipts of each material before the use of each day [unit of the material]: an issue is printed the evening
-        before its day, so what is received on a day serves the issue of the next. What a supplier promised for one
-        day comes together; what is forgotten does not come.
+    An issue is printed the evening before its day, so what is received on a day serves the issue of the next, or of
+    later ones where it rests. What a supplier promised for one day comes together; what is forgotten does not come.
     """
     trucks = truck_days(times, orders, days, receives, draws, rng)
     return brought(trucks, materials, (draws, len(days)), rests)
@@ -360,20 +297,9 @@ def brought(
 
 
 def lead_days(offered: pd.DataFrame, times: LeadTimes) -> dict[tuple[str, str], int]:
-    """Return the days from order to promise of each material of each supplier.
+    """Return the days from order to promise by supplier (empty where none is named) and material [day].
 
-    Parameters
-    ----------
-    offered : DataFrame
-        Result of :func:`pressstats.offers.offers`.
-    times : LeadTimes
-        What suppliers lately promised.
-
-    Returns
-    -------
-    dict of int
-        Days by supplier (empty where none is named) and material [day]. Materials of one supplier that differ by a few
-        days only come on one truck, with the slowest of them.
+    Materials of one supplier that differ by a few days only come on one truck, with the slowest of them.
     """
     found: dict[tuple[str, str], int] = {}
     for supplier, mine in offered.groupby(offered["supplier"].fillna("").astype("str")):

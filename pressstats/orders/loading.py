@@ -13,19 +13,9 @@ _NUMBERS = ["packs", "quantity", "loads", "stock_before", "stock_after", "stocko
 
 
 def into_loads(lines: pd.DataFrame) -> pd.DataFrame:
-    """Put order lines on loads.
+    """Put order lines of a supplier and day on loads: the columns of ``order_plan`` but the prices.
 
-    Parameters
-    ----------
-    lines : DataFrame
-        supplier, material, order_on, due_on, quantity, pack, load [unit of the material], stock_before,
-        stockout_probability.
-
-    Returns
-    -------
-    DataFrame, shape (materials on loads, 11)
-        Columns of the published table ``order_plan`` but the prices. Large packs go first, so that small ones fill
-        the gaps; a pack larger than a load has a load of its own.
+    Large packs go first, so that small ones fill the gaps; a pack larger than a load has a load of its own.
     """
     rows = []
     for (supplier, order_on), ordered in lines.groupby(["supplier", "order_on"], sort=True):

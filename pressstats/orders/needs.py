@@ -15,21 +15,7 @@ __all__ = ["known_by", "level_needed", "level_worth", "needs_by_order", "stock_p
 
 
 def level_needed(wanted: np.ndarray, service: float) -> float:
-    """Return the level that demand exceeds at most that rarely.
-
-    Parameters
-    ----------
-    wanted : ndarray, shape (paths,)
-        Equally likely demands.
-    service : float
-        Least share of paths that must be covered: of a newsvendor the critical ratio, of a base stock
-        the share of periods without a stock-out.
-
-    Returns
-    -------
-    float
-        The smallest drawn demand that covers the share.
-    """
+    """Return the smallest of equally likely demands that covers a share of them: a newsvendor's, or of a base stock."""
     ranked = np.sort(wanted)
     place = int(np.ceil(service * len(ranked) - 1e-9)) - 1
     return float(ranked[min(max(place, 0), len(ranked) - 1)])
@@ -46,27 +32,9 @@ def level_worth(
 ) -> float:
     """Return the level that costs least in holding and shortage, and not less than the service level asks.
 
-    Parameters
-    ----------
-    wanted : ndarray, shape (paths,)
-        Equally likely demands.
-    service : float
-        Least share of paths that must be covered.
-    held : float
-        Cost of a unit that is left when the next order comes [currency / unit].
-    short, started : float
-        Cost of a unit that is short, and of being short at all [currency / unit, currency].
-    most : float
-        Most that a shortage costs, however large [currency].
-    sure : float
-        Standard errors by which the paths must tell the cost of a lower level from the least: of levels that they
-        cannot tell apart the lowest is taken. A few paths in which a truck is very late would else decide on it.
-
-    Returns
-    -------
-    float
-        One of the drawn demands: beyond them the paths know nothing. With service 0, nothing for `started` and no
-        `most` it is the newsvendor's level, the quantile short / (short + held).
+    A unit `held` until the next order and one `short` cost [currency / unit]; being short at all costs `started`, and
+    no shortage more than `most` [currency]. Of levels whose cost the paths cannot tell apart by `sure` standard errors
+    the lowest is taken: a few paths in which a truck is very late would else decide on it.
     """
     ranked = np.sort(wanted)
     count = len(ranked)
@@ -81,19 +49,9 @@ def level_worth(
 
 
 def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
-    """Return stock by day where what could not be printed is not owed later.
+    """Return stock at each day's end, shape (paths, days), where what could not be printed is not owed later.
 
-    Parameters
-    ----------
-    stock : float
-        Stock before the first day.
-    use, come : ndarray, shape (paths, days)
-        Use of each day, and what is received before it.
-
-    Returns
-    -------
-    ndarray, shape (paths, days)
-        Stock at each day's end; a shortage is negative on its day, and the next day starts from nothing.
+    `come` is received before the use of its day; a shortage is negative on its day, and the next starts from nothing.
     """
     change = np.cumsum(come - use, axis=1) + stock
     # What was short so far has been given up: it is added back from then on.
@@ -103,22 +61,10 @@ def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:
 
 
 def unhelped_stock(stock: float, use: np.ndarray, come: np.ndarray, helped: np.ndarray | int) -> np.ndarray:
-    """Return what would be on hand before each day's use if no order of the plan came.
+    """Return stock before each day's use if no order of the plan came, shape (..., days).
 
-    Parameters
-    ----------
-    stock : float
-        Stock before the first day.
-    use, come : ndarray, shape (..., days)
-        Use of each day, and what is received before it.
-    helped : ndarray of int, shape (...), or int
-        Day from which on orders of the plan help: what runs out before is not printed, and not owed to later days;
-        from then on it is below nothing by what they must have brought.
-
-    Returns
-    -------
-    ndarray, shape (..., days)
-        Stock before each day's use.
+    What runs out before the day from which orders `helped` is not printed, and not owed to later days; from then on
+    stock is below nothing by what they must have brought.
     """
     left = stock + np.cumsum(come - use, axis=-1)
     alone = np.arange(use.shape[-1]) < np.asarray(helped)[..., None]
@@ -136,25 +82,10 @@ def known_by(
     helped: np.ndarray,
     when: np.ndarray,
 ) -> np.ndarray:
-    """Return by how much more will be on hand and on order than now expected, as far as it is known by some days.
+    """Return by how much more than expected will be on hand and on order, as known by some days.
 
-    Parameters
-    ----------
-    stock : float
-        Stock before the first day.
-    use, come : ndarray, shape (paths, days)
-        Use of each day, and receipts of open orders before it.
-    expected : ndarray, shape (days,)
-        Receipts as they are promised: an order that is late by then is still on order.
-    helped : ndarray of int, shape (paths,)
-        As in :func:`unhelped_stock`.
-    when : ndarray of int, shape (orders,)
-        Days, of which the use before them is known.
-
-    Returns
-    -------
-    ndarray, shape (paths, orders)
-        Departures from the mean over paths.
+    `expected` are receipts as promised: an order that is late by then is still on order. Of the days `when` the use
+    before them is known; what is returned departs from the mean over paths.
     """
     days = int(np.max(when)) + 1
     use, come = use[:, :days], come[:, :days]
@@ -172,30 +103,11 @@ def needs_by_order(
     worth: Callable[[np.ndarray, float], float] = level_needed,
     known: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return how much must have been ordered before each order, in all, so that it lasts until that one comes.
+    """Return what must have been ordered before each order, in all, so that it lasts until that one `arrives`.
 
-    Parameters
-    ----------
-    stock : float
-        Stock before the first day.
-    use, come : ndarray, shape (paths, days)
-        Use of each day, and receipts of open orders before it.
-    arrives : ndarray of int, shape (paths, orders)
-        Day on which each order would come, the last being one beyond the plan.
-    service : float
-        Least share of paths without a stock-out between two orders.
-    worth : callable
-        What tells the level from equally likely demands and `service`; by default the service level decides alone.
-    known : ndarray, shape (paths, orders - 1), optional
-        Result of :func:`known_by` for the day on which each order is placed: by so much less will be ordered then, so
-        that only what may happen from there on must be provided for. Without it nothing is learned on the way.
-
-    Returns
-    -------
-    needs : ndarray, shape (orders - 1,)
-        Quantity that the first n orders must add up to, for n from 1; with `known`, in the mean.
-    before : ndarray, shape (paths,)
-        How much was short in all before the first order can have come: no order of the plan can help that.
+    `worth` tells the level from equally likely demands and the service level. With `known` (:func:`known_by` the day on
+    which each order is placed) so much less will be ordered then: only what may happen from there on is provided for.
+    Beside the needs, shape (orders - 1,), stands what is short by path before any order of the plan can help.
     """
     days = use.shape[1]
     reach = np.clip(arrives, 0, days)

@@ -62,25 +62,10 @@ SOON = (BEFORE_ANY_ORDER, WORTH_A_RUSH)
 def lines(
     planned: Sequence[Planned], orders: Orders, days: pd.DatetimeIndex, fresh: Scenarios
 ) -> pd.DataFrame:
-    """Return what is ordered of each material at each review.
+    """Return what is ordered of each material at each review, as :func:`pressstats.orders.loading.into_loads` takes it.
 
-    Parameters
-    ----------
-    planned : sequence of Planned
-        The materials.
-    orders : Orders
-        Their orders.
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
-    fresh : Scenarios
-        Scenarios that the plan was not made from.
-
-    Returns
-    -------
-    DataFrame, shape (lines, 9)
-        What :func:`pressstats.orders.loading.into_loads` takes: among it the expected stock before receipt and the
-        stock-out risk before arrival: the share of scenarios in which the material runs out after its order before has
-        come, or from as-of on, and before this one has, late as they may be.
+    The stock-out risk before arrival is the share of `fresh` scenarios in which the material runs out after its order
+    before has come, or from as-of on, and before this one has, late as they may be.
     """
     rows = []
     last = max(int(arrives[:, :ORDERS].max()) for arrives in fresh.arrives)
@@ -108,20 +93,10 @@ def lines(
 
 
 def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
-    """Add what each line costs: its price, and its part of the freight.
+    """Add unit_price and cost to lines on loads: the price of their size and day, and their part of the freight.
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``materials``; ``prices`` where agreed. The plant's policy says whether price breaks are held against
-        a line on a truck, what is ordered of a material of a supplier on a day, or all that is ordered of it.
-    plan : DataFrame
-        Result of :func:`pressstats.orders.loading.into_loads`.
-
-    Returns
-    -------
-    DataFrame
-        `plan` with unit_price [currency / unit of the material] and cost [currency].
+    By the plant's policy price breaks are held against a line on a truck, what is ordered of a material of a supplier
+    on a day, or all that is ordered of it.
     """
     policy = logs.plant.policy
     units = plan["material"].map(logs["materials"].set_index("material")["unit"])
@@ -153,30 +128,7 @@ def service_held(
     days: pd.DatetimeIndex,
     risk: pd.Series,
 ) -> pd.DataFrame:
-    """Return how often each material runs out, and what must come by other means where that is too often.
-
-    Parameters
-    ----------
-    planned : sequence of Planned
-        The materials.
-    short : ShortageRates
-        How often they run out with the plan.
-    fresh : Scenarios
-        Scenarios that the plan was not made from.
-    orders : Orders
-        The plan.
-    policy : Policy
-        Service level, and the costs that other means are weighed by.
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
-    risk : Series
-        Result of :func:`pressstats.orders.risk_before_arrival`.
-
-    Returns
-    -------
-    DataFrame, shape (materials, 10)
-        The columns of `SERVICE`: see ``OrderPlan.service``.
-    """
+    """Return how often each material runs out, and what must come by other means where that is too often: `SERVICE`."""
     rows = []
     means, missed = short.mean, short.mean_missed
     allowed, scenarios = 1 - policy.service_level, fresh.use.shape[1]
@@ -224,24 +176,7 @@ def service_held(
 def stock_ahead(
     planned: Sequence[Planned], orders: Orders, fresh: Scenarios, days: pd.DatetimeIndex
 ) -> pd.DataFrame:
-    """Return how stock goes on with the plan's orders.
-
-    Parameters
-    ----------
-    planned : sequence of Planned
-        The materials.
-    orders : Orders
-        The plan.
-    fresh : Scenarios
-        Scenarios that the plan was not made from.
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
-
-    Returns
-    -------
-    DataFrame, shape (materials x days of the plan, 5)
-        material, day, q05, q50, q95 (on hand at the day's end) [unit of the material].
-    """
+    """Return stock at each day's end with the plan's orders: material, day, q05, q50, q95 [unit of the material]."""
     parts = []
     # Up to what the last order brings: what comes after it is not planned yet.
     until = min(int(min(one.due[ORDERS - 1] for one in planned)), len(days) - 1)

@@ -17,20 +17,7 @@ _LEAST_RATE = 0.01
 
 
 def expedite_price(row: pd.Series, policy: Policy) -> float:
-    """Return what bringing a unit by other means costs; of what is not bought by weight or volume, half its price.
-
-    Parameters
-    ----------
-    row : Series
-        Row of ``materials``.
-    policy : Policy
-        The plant's policy.
-
-    Returns
-    -------
-    float
-        Cost [currency / unit of the material].
-    """
+    """Return what bringing a unit by other means costs, of what is not bought by weight or volume half its price."""
     return policy.expedite_cost_per_t / 1000 if row["unit"] in ("kg", "l") else 0.5 * float(row["unit_price"])
 
 

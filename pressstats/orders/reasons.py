@@ -65,33 +65,14 @@ def reasons(
     fresh: Scenarios,
     days: pd.DatetimeIndex,
 ) -> pd.DataFrame:
-    """Say of each load why it is ordered.
+    """Say of each load why it is ordered: the columns of `REASONS`.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-    planned : sequence of Planned
-        The materials.
-    orders : Orders
-        Their orders.
-    plan : DataFrame
-        Result of :func:`priced`.
-    fresh : Scenarios
-        Scenarios that the plan was not made from.
-    days : DatetimeIndex, shape (days,)
-        Days from the one after as-of.
-
-    Returns
-    -------
-    DataFrame, shape (orders, 13)
-        order (load); material that it is ordered for; kind: `risk` (without it the material runs out by the week after
-        the next order is due in the share of scenarios `risk`), `cover` (without it fewer days than wanted are left
-        when the next order is due on `next_due_on`), `contract` (its contract asks for it), `price` (the price rises
-        from `price` to `price_then` for orders from `price_from` on), `break` (from `from_quantity` on the price is
-        lower), `freight` (it fills the truck); days_left, days_after: days of stock when it comes, without and with it
-        (the second blank where no more than wanted); shared_with: other materials on the truck, a line each; used:
-        share of the truck.
+    kind: `risk` (without it the material runs out by the week after the next order is due in the share of scenarios
+    `risk`), `cover` (without it fewer days than wanted are left when the next order is due on `next_due_on`),
+    `contract` (its contract asks for it), `price` (the price rises from `price` to `price_then` for orders from
+    `price_from` on), `break` (from `from_quantity` on the price is lower), `freight` (it fills the truck); days_left,
+    days_after: days of stock when it comes, without and with it (the second blank where no more than wanted);
+    shared_with: other materials on the truck, a line each; used: share of the truck.
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.

@@ -14,22 +14,10 @@ __all__ = ["out_before", "risk_before_arrival"]
 
 
 def risk_before_arrival(scenarios: Scenarios, quantity: np.ndarray) -> pd.Series:
-    """Return the probability that each material runs out before the next order can arrive.
+    """Return the share of scenarios in which each material runs out before the next order can have come.
 
-    Parameters
-    ----------
-    scenarios : Scenarios
-        Scenarios of use and lateness, those of open orders among them.
-    quantity : ndarray, shape (sources of all materials, ORDERS)
-        Orders of the plan [unit of the material]: none of a material comes before its next order does, but what stands
-        in for it may.
-
-    Returns
-    -------
-    Series, index material
-        Share of scenarios in which it runs out, and nothing can stand in for it, before an order placed at the next
-        review has come, late as it may be. Such an order may still be placed; what happens until then, no order can
-        change.
+    Nothing can then stand in for it. Such an order may still be placed; what happens until then, no order can change.
+    Of the plan's `quantity` none of a material comes before its next order does, but what stands in for it may.
     """
     # The soonest that anybody delivers.
     soonest = [scenarios.arrives[one.first_row] for one in scenarios.planned]
@@ -41,14 +29,9 @@ def risk_before_arrival(scenarios: Scenarios, quantity: np.ndarray) -> pd.Series
 
 
 def out_before(out: np.ndarray, since: np.ndarray | None, until: np.ndarray) -> float:
-    """Return the share of scenarios in which a material runs out after one order has come and before another has.
+    """Return the share of scenarios in which a material is out from the first issue of one order to that of another.
 
-    Parameters
-    ----------
-    out : ndarray of bool, shape (scenarios, days)
-        Days on which it runs out.
-    since, until : ndarray of int, shape (scenarios,)
-        Days whose issues the two orders are the first to serve; `since` is None where there is none before.
+    `since` is None where there is none before.
     """
     day = np.arange(out.shape[1])
     counts = day < until[:, None]

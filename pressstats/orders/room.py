@@ -22,18 +22,9 @@ _ROOM = 0.95
 
 
 def levels(scenarios: Scenarios, place: int) -> np.ndarray:
-    """Return what would be on hand without the plan's orders before the printing of each day's issue.
+    """Return what would be on hand before each day's issue without the plan's orders, shape (scenarios, days).
 
-    Parameters
-    ----------
-    scenarios, place
-        As in :func:`peaks`.
-
-    Returns
-    -------
-    ndarray, shape (scenarios, days)
-        Levels [unit of the material]; below nothing by what the plan's orders must have brought. What runs out before
-        their first can come is not printed, and not owed to later days.
+    Below nothing by what they must have brought; what runs out before their first can come is not printed, nor owed.
     """
     return unhelped_stock(
         scenarios.planned[place].stock, scenarios.use[place], scenarios.come[place], scenarios.helped[place]
@@ -41,20 +32,10 @@ def levels(scenarios: Scenarios, place: int) -> np.ndarray:
 
 
 def peaks(scenarios: Scenarios, place: int) -> np.ndarray:
-    """Return what is on hand at most, without the plan's orders, from each one's receipt to the next one's.
+    """Return what is on hand at most, without the plan's orders, from each one's receipt to the next one's: (ORDERS,).
 
-    Parameters
-    ----------
-    scenarios : Scenarios
-        Scenarios of use and lateness.
-    place : int
-        The material.
-
-    Returns
-    -------
-    ndarray, shape (ORDERS,)
-        Levels [unit of the material], exceeded in one case of twenty. What is on hand on the day of an order will be
-        known then, so that it counts with its mean, and only what may happen from there on with its spread.
+    It is exceeded in one case of twenty. What is on hand on the day of an order will be known then, so that it counts
+    with its mean, and only what may happen from there on with its spread.
     """
     one, level = scenarios.planned[place], levels(scenarios, place)
     last = level.shape[1] - 1
@@ -85,22 +66,7 @@ def _overdue(scenarios: Scenarios, place: int) -> np.ndarray:
 def store_room(
     logs: Logs, scenarios: Scenarios, stock: pd.DataFrame, open_rows: pd.DataFrame
 ) -> list[tuple[int, float]] | None:
-    """Return how much newsprint may be added in all by each day on which some is due.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs, whose policy says what the store takes.
-    scenarios : Scenarios
-        Scenarios of use and lateness.
-    stock, open_rows : DataFrame
-        Results of :func:`pressstats.orders.stock_on_hand` and :func:`pressstats.orders.open_orders`.
-
-    Returns
-    -------
-    list of (int, float) or None
-        Days, and what the plan may have added by then [kg]; None without a limit.
-    """
+    """Return how much newsprint the plan may have added by each day on which some is due [kg]; None without a limit."""
     most = logs.plant.policy.newsprint_storage_maximum_kg
     places = [
         place

@@ -32,60 +32,20 @@ _LONG = 3
 
 
 def rush_serves_from(receives: np.ndarray, placed: int) -> int:
-    """Return the day whose issue what is rushed on a day is the first to serve.
-
-    Parameters
-    ----------
-    receives : ndarray of int, shape (days,)
-        Result of :func:`pressstats.orders.receipt_days`.
-    placed : int
-        Day on which it is asked for.
-
-    Returns
-    -------
-    int
-        Place of the day after its receipt: what is rushed does not rest.
-    """
+    """Return the day whose issue what is rushed on a day is the first to serve: what is rushed does not rest."""
     return int(serves_from(receives[min(placed + EXPEDITE_DAYS, len(receives) - 1)]))
 
 
 def next_look(policy: Policy, receives: np.ndarray, review: int) -> int:
-    """Return the day on which it is asked again what to rush.
-
-    Parameters
-    ----------
-    policy : Policy
-        How often somebody looks.
-    receives : ndarray of int, shape (days,)
-        Result of :func:`pressstats.orders.receipt_days`.
-    review : int
-        Day of the next review.
-
-    Returns
-    -------
-    int
-        The next review, or the next day before it that receives.
-    """
+    """Return the day on which it is asked again what to rush: the next review, or a day before it that receives."""
     return min(int(receives[1]), review) if policy.looked_at == "daily" else review
 
 
 def worth_rushing(scenarios: Scenarios, policy: Policy, again: int) -> np.ndarray:
-    """Return what is worth bringing by other means now.
+    """Return the whole packs of each material that are worth bringing by other means now, with nights lost then.
 
-    Parameters
-    ----------
-    scenarios : Scenarios
-        Scenarios of use and lateness.
-    policy : Policy
-        Costs of a load, of what is brought by other means, and of a night that cannot be printed whole.
-    again : int
-        Day on which it is asked again: what runs out when the rush of that day is there can wait.
-
-    Returns
-    -------
-    ndarray, shape (materials,)
-        Whole packs that cost least with the nights that are then lost [unit of the material]; 0 where a rush costs
-        more than the chance that it takes away.
+    What runs out when the rush of the day on which it is asked `again` is there can wait; 0 where a rush costs more
+    than the chance that it takes away.
     """
     soonest = rush_serves_from(scenarios.receives, 0)
     until = min(rush_serves_from(scenarios.receives, again), scenarios.use.shape[2])
@@ -123,31 +83,12 @@ def worth_rushing(scenarios: Scenarios, policy: Policy, again: int) -> np.ndarra
 def foreseen(
     scenarios: Scenarios, place: int, quantity: np.ndarray, left: np.ndarray, policy: Policy
 ) -> np.ndarray:
-    """Say on which days a material would not run out, since a review before saw it coming and something was rushed.
+    """Say on which days a material would not run out, since somebody saw it coming and something was rushed.
 
-    Parameters
-    ----------
-    scenarios : Scenarios
-        Scenarios of use and lateness.
-    place : int
-        The material.
-    quantity : ndarray, shape (sources, ORDERS)
-        Its orders [unit of the material].
-    left : ndarray, shape (scenarios, days)
-        Its stock at the end of each day with them (:meth:`Scenarios.stock`).
-    policy : Policy
-        Costs of a load, of what is brought by other means, and of a night that cannot be printed whole.
-
-    Returns
-    -------
-    ndarray of bool, shape (scenarios, days)
-        Days of which, when somebody looked for the last time that something could be rushed for them, the chance of
-        running out was worth it.
-
-    Notes
-    -----
-    What is seen is the lowest stock of the days that a look can help and the next cannot, by least squares from what is
-    then on hand, on order, overdue, and overdue for long; what the scenarios depart from that is not seen.
+    `left` is its stock at each day's end with its orders. Those are days of which, at the last look that could help
+    them, the chance of running out was worth a rush. What is seen is the lowest stock of the days that a look can help
+    and the next cannot, by least squares from what is then on hand, on order, overdue, and overdue for long; what the
+    scenarios depart from that is not seen.
     """
     one = scenarios.planned[place]
     days = left.shape[1]

@@ -138,22 +138,11 @@ class Scenarios:
     def needs(
         self, service: np.ndarray, policy: Policy, quantity: np.ndarray | None = None
     ) -> list[np.ndarray]:
-        """Return what each order must have been preceded by, in all, by material.
+        """Return what each order must have been preceded by, in all, by material, shape (ORDERS,) each.
 
-        Parameters
-        ----------
-        service : ndarray, shape (materials,)
-            Share of scenarios that must be covered until the next order has come.
-        policy : Policy
-            Costs of holding, expediting and running out: where more than the service level is worth its money, more
-            is needed.
-        quantity : ndarray, shape (sources of all materials, ORDERS), optional
-            Orders of an earlier plan: what a material lacks with them is used of what stands in for it.
-
-        Returns
-        -------
-        list of ndarray, shape (ORDERS,)
-            Needs by material [unit of the material].
+        `service` is the share of scenarios that must be covered until the next order has come, by material; where more
+        is worth its money, more is needed. Of an earlier plan's `quantity`, what a material lacks is used of what
+        stands in.
         """
         use = list(self.use) if quantity is None else self.stood_in(quantity)
         found = []
@@ -223,18 +212,7 @@ class Scenarios:
         return float(np.clip(lasts, 7.0, 365.25))
 
     def short_before(self, first: int = 0, until: int | None = None) -> list[np.ndarray]:
-        """Return what is short before anything of the plan can have come, by material.
-
-        Parameters
-        ----------
-        first, until : int
-            Days from and before which shortage counts.
-
-        Returns
-        -------
-        list of ndarray, shape (scenarios,)
-            Shortages in all [unit of the material]: no order of the plan can help them.
-        """
+        """Return what is short by scenario before anything of the plan can have come, from `first` to `until`."""
         nothing = np.zeros((self.planned[-1].rows.stop, ORDERS))
         # Once something of the plan has come in every case, nothing more counts.
         last = max(int(helped.max()) for helped in self.helped)
