@@ -265,6 +265,12 @@ def test_demand_december() -> None:
     assert {name.split(", ")[1] for name in found} == {*bench_demand.CUTS, "1 Dec to 4 Jan"}
 
 
+def test_demand_short() -> None:
+    found = measured(bench_demand.main, "short --cuts 1")
+    assert found["cuts with an interval that narrows"] == 0
+    assert found["held by 90 %, weeks ahead 1 to 4"] > 50
+
+
 def test_forecast() -> None:
     found = measured(bench_forecast.main, "-s M1-quarterly -s cost -s paths --series 4 --plants 1")
     assert found["M1-quarterly: engine, MASE"] > 0

@@ -25,6 +25,12 @@
     cut and kind, and from 1 December to 4 January; published against the better of direct and drivers::
 
         python tests/bench/bench_demand.py december --plants 40 --processes 2 [--first 0]
+
+``short``
+    Plants of few weeks, without bookings, cut from the demo plant at several days: what 90 % intervals held of the use
+    that came, by horizon, and whether an interval that is not cut at nothing ever narrows::
+
+        python tests/bench/bench_demand.py short --weeks 8 --cuts 10
 """
 
 from __future__ import annotations
@@ -47,6 +53,7 @@ from figures import Figure, figures_of, measures
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from december_plants import CUTS, december_plant
 from demo_plant import write_demo
+from plant_exports import weeks_of
 
 from pressstats.demand import (
     CHOICE,
@@ -291,6 +298,40 @@ def december(plants: int, processes: int, first: int) -> Iterator[Figure]:
     for words, own in groups.items():
         for (cut, kind), row in december_summary(own).iterrows():
             yield from figures_of(f"{words}, {cut}, {kind}", row.to_dict())
+
+
+_LOGGED = ("runs", "run_webs", "reel_mounts", "coverage", "tank_readings", "deliveries", "stock_counts")
+_AHEAD = {"1 to 4": (0, 4), "5 to 13": (4, 13), "14 to 26": (13, 26), "27 to 58": (26, HORIZON)}
+
+
+def short_errors(as_of: pd.Timestamp, weeks: int, use: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Return what came, whether the interval held it (weeks ahead, materials), and whether one narrowed."""
+    tables = weeks_of(read_logs(DEMO, as_of=f"{as_of:%Y-%m-%d}"), 7 * weeks - 1)
+    with tempfile.TemporaryDirectory() as folder:
+        for name in (*_LOGGED, "materials", "reels"):
+            tables[name].to_csv(Path(folder) / f"{name}.csv", index=False)
+        (Path(folder) / "plant.toml").write_text('name = "Short"\ntimezone = "CET"\ncurrency = "EUR"\n')
+        outlook = demand_outlook(recipe_from(read_logs(folder)))
+    low, high = outlook.forecast.quantiles(np.array([0.05, 0.95]))
+    came = use.reindex(outlook.weeks)[outlook.names].to_numpy()
+    narrows = (np.diff(high - low, axis=0) < -1e-6 * high[1:]) & (low[1:] > 0) & (low[:-1] > 0)
+    return came, (low <= came) & (came <= high), bool(narrows.any())
+
+
+@main.command()
+@click.option("--weeks", default=8, help="Weeks logged.")
+@click.option("--cuts", default=10, help="Days of the demo plant at which logs end, 13 weeks apart.")
+@measures
+def short(weeks: int, cuts: int) -> Iterator[Figure]:
+    """Show what intervals held of plants that have few weeks."""
+    use = recipe_from(read_logs(DEMO)).history
+    days = pd.date_range("2023-03-05", periods=cuts, freq="13W-SUN")
+    came, held, narrows = zip(*(short_errors(day, weeks, use) for day in days), strict=True)
+    known = [np.isfinite(one) & (one > 0) for one in came]
+    for words, (first, last) in _AHEAD.items():
+        inside = [one[first:last][there[first:last]] for one, there in zip(held, known, strict=True)]
+        yield Figure(f"held by 90 %, weeks ahead {words}", 100 * float(np.concatenate(inside).mean()), "%")
+    yield Figure("cuts with an interval that narrows", sum(narrows))
 
 
 if __name__ == "__main__":
