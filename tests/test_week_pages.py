@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from test_watch import LAST, results_of, steady_tables
 from pressstats import pages
 from pressstats.exhibits import Block, logged
 from pressstats.logs import read_logs
+from pressstats.markup import plain
 from pressstats.pages.common import spoken
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
@@ -422,3 +424,17 @@ def test_the_budget_of_the_year_to_date_is_parted_without_a_rest(steady: Results
     assert bare["budget"].isna().all()
     assert bare["by_rest"].isna().all()
     assert bare.set_index("kind").loc["all", "spent"] == 225
+
+
+def test_of_many_parts_of_a_reason_the_first_and_what_acts_are_told() -> None:
+    known = SimpleNamespace(logs=SimpleNamespace(as_of=LAST))
+    over = [f"P{n} was over the target" for n in range(1, 5)]
+    acts = "act because of butts: R1, R2"
+
+    def told(*parts: str) -> str:
+        return plain(pages.weekly_page._reason(known, pd.Series({"why": "; ".join(parts)}), []))  # type: ignore[arg-type]
+
+    assert told(*over) == "P1 was over the target; P2 was over the target; 2 more"
+    assert told(*over, acts) == f"P1 was over the target; P2 was over the target; 2 more; {acts}"
+    assert told(*over[:3], acts) == "; ".join([*over[:3], acts])
+    assert told(over[0], "see butts: R1, R2") == over[0]

@@ -187,8 +187,11 @@ def _compared(results: Results, row: pd.Series) -> list[tuple[str, float]]:
 
 
 def _reason(results: Results, row: pd.Series, parts: list[str]) -> str:
-    """Return the reason beside a figure, without the names of exceptions."""
-    why = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of))
+    """Return the reason beside a figure, without the names of exceptions; of many parts the first and what acts."""
+    told = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of)).split("; ")
+    acts = [part for part in told[-1:] if " because of " in part]
+    more = len(told) - len(acts) - _PARTS
+    why = "; ".join([*told[:_PARTS], f"{more} more", *acts] if more > 1 else told)
     return ". ".join(part for part in (*parts, logged(why, 400) if why else "") if part)
 
 
@@ -206,6 +209,8 @@ def _line(results: Results, name: str) -> Tile:
     return Tile(label, float(row["value"]), unit, _reason(results, row, numbers), str(row["state"]), digits)
 
 
+#: Parts of a reason that are told before they are counted.
+_PARTS = 2
 #: Figures of several weeks, and those that are a sum over weeks.
 _SEVERAL = ("web breaks", "butts", "ink use")
 _SUMS = ("paper mounted", "wasted paper cost")

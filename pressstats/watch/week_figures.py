@@ -48,7 +48,7 @@ def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, 
     # One kind is named once, with all that it is about.
     first = concerning.head(_NAMED)
     named = [
-        f"{kind}: {' and '.join(rows['subject'])}"
+        f"{kind}: {', '.join(rows['subject'])}"
         if (rows["subject"] != "").all()
         else ", ".join(rows["exception"])
         for kind, rows in first.groupby("kind", sort=False)
