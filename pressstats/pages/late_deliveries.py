@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from ..exhibits import Block, logged, note, sheet
-from .common import counted, day_words
+from .common import counted, day_cell, day_words
 from .material_words import material_words
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def late_trucks(results: Results) -> Block:
     return sheet(
         table.assign(
             state=table["state"].str.replace(" ", "\u00a0"),
-            may=[_may(row).replace(" ", "\u00a0") for row in table.itertuples()],
+            until=[_until(row, results.logs.as_of) for row in table.itertuples()],
             first=[words.get(name, name) for name in table["runs_out"]],
             week_late=100 * table["chance_week_late"],
         ),
@@ -36,8 +36,8 @@ def late_trucks(results: Results) -> Block:
         caption=f"{_finding(results, table, words)} All other orders come as late as their suppliers do, in 1,000 "
         "scenarios of use; what would be rushed is not counted in",
         columns=(
-            "promised_on: promised or due <date>; supplier; state <text>; may: may be late by <text>; "
-            "latest_on: at the latest <date>; first: then runs out first; issue: first issue without it <date>; "
+            "promised_on: due <date>; supplier; state <text>; until: may come until <text>; "
+            "first: then runs out first; issue: issue that lacks it <date>; "
             "week_late: risk, a week late [%] .1"
         ),
         file="late_trucks",
@@ -48,7 +48,7 @@ def come_until(results: Results) -> pd.Series:
     """Return by supplier and promised day until when a truck on order may come, in words for a cell."""
     table = results["late_trucks"]
     table = table[table["state"] == "on order"]
-    days = [_until(row) for row in table.itertuples()]
+    days = [_until(row, results.logs.as_of) for row in table.itertuples()]
     return pd.Series(days, pd.MultiIndex.from_frame(table[["supplier", "promised_on"]]), dtype="str")
 
 
@@ -87,15 +87,11 @@ def _truck(row: Any, as_of: pd.Timestamp) -> str:
     return f"what is {due} {day_words(row['promised_on'], as_of)} from {supplier}"
 
 
-def _until(row: Any) -> str:
-    """Return the last day of a truck, or what holds where it has none."""
-    return f"{row.latest_on:%Y-%m-%d}" if np.isfinite(row.days_late) else _may(row)
-
-
-def _may(row: Any) -> str:
-    """Say by how much a truck may be late."""
+def _until(row: Any, as_of: pd.Timestamp) -> str:
+    """Return the last day of a truck and how late that is, or what holds where it has none."""
     if np.isfinite(row.days_late):
-        return counted(row.days_late, "day") if row.days_late > 0 else "no day"
+        late = f", {counted(row.days_late, 'day')} late" if row.days_late > 0 else ""
+        return f"{day_cell(row.latest_on, as_of)}{late}"
     if row.runs_out:
         return "too late already"
-    return "four weeks and more" if np.isfinite(row.chance_promised) else "not known"
+    return "four weeks late and more" if np.isfinite(row.chance_promised) else "not known"
