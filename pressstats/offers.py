@@ -14,7 +14,10 @@ if TYPE_CHECKING:
 
     from .logs import Logs
 
-__all__ = ["OFFER_COLUMNS", "contracts", "offers", "order_days"]
+__all__ = ["OFFER_COLUMNS", "contracts", "offered_soon", "offers", "order_days"]
+
+#: Days within which who begins to deliver is asked: those on which the order plan places orders.
+_SOON_DAYS = 98
 
 #: Columns that say how a material is bought: of ``terms``, else of ``materials``.
 _HOW = ["lead_time_days", "pack_quantity", "load_quantity", "order_minimum"]
@@ -63,6 +66,30 @@ def offers(logs: Logs, day: pd.Timestamp) -> pd.DataFrame:
     alone = listed.loc[~listed["material"].isin(terms["material"]), ["material", "supplier", *_HOW]]
     found = pd.concat([INPUTS["terms"].empty(), terms, alone]) if len(alone) else terms
     return found[OFFER_COLUMNS].sort_values(["material", "supplier"], ignore_index=True)
+
+
+def offered_soon(logs: Logs) -> pd.DataFrame:
+    """Return who can deliver what on orders of as-of, or begins to within the weeks that are planned.
+
+    Parameters
+    ----------
+    logs : Logs
+        As for :func:`offers`.
+
+    Returns
+    -------
+    DataFrame, shape (pairs, 2)
+        material, supplier; those of as-of first.
+
+    Examples
+    --------
+    >>> offered_soon(logs).head(1)
+      material   supplier
+    0    N1200  Northmill
+    """
+    days = (logs.as_of, logs.as_of + pd.Timedelta(days=_SOON_DAYS))
+    pairs = [offers(logs, day)[["material", "supplier"]] for day in days]
+    return pd.concat(pairs).drop_duplicates(ignore_index=True)
 
 
 @once

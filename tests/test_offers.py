@@ -11,7 +11,7 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, every_table, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.offers import OFFER_COLUMNS, contracts, offers, order_days
+from pressstats.offers import OFFER_COLUMNS, contracts, offered_soon, offers, order_days
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.plant import PlantError, read_plant
 from pressstats.prices import agreed_price, price_breaks
@@ -98,6 +98,16 @@ def test_contracts_end_where_the_next_begins_and_are_taken_to_go_on_where_none_d
     ]
     assert found.loc[found["assumed"], "contract_to"].tolist() == [pd.Timestamp("2026-12-31")]
     assert contracts(logs_of(tmp_path / "without", small_tables())).empty
+
+
+def test_who_begins_to_deliver_within_the_plan_is_asked_too(tmp_path: Path) -> None:
+    for begins, asked in ((98, ["Eastmill", "Northmill"]), (99, ["Northmill"])):
+        tables = every_table()
+        tables["terms"] = tables["terms"].iloc[:2]
+        day = pd.Timestamp(tables["runs"]["date"].max()) + begins * DAY
+        tables["terms"].loc[1, "valid_from"] = day
+        found = offered_soon(logs_of(tmp_path / str(begins), tables))
+        assert sorted(found.loc[found["material"] == "N1200", "supplier"]) == asked
 
 
 def test_terms_that_begin_after_as_of_are_known_once_agreed(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from ..exhibits import Block, files, logged
-from ..offers import offers
+from ..offers import offered_soon
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -18,10 +18,10 @@ SPREADSHEET, FOLDER = "buying_outlook.xlsx", "suppliers"
 
 
 def supplier_materials(results: Results) -> dict[str, list[str]]:
-    """Return the materials that each supplier can deliver at as-of, by supplier."""
+    """Return the materials that each supplier can deliver at as-of or soon, by supplier."""
     if not results.logs.has("materials"):
         return {}
-    offered = offers(results.logs, results.logs.as_of).dropna(subset="supplier")
+    offered = offered_soon(results.logs).dropna(subset="supplier")
     return {str(name): rows["material"].tolist() for name, rows in offered.groupby("supplier")}
 
 

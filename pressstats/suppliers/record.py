@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from ..offers import contracts, offers
+from ..offers import contracts, offered_soon, offers
 from ..orders import LeadTimes, call_offs
 from ..prices import agreed_price, is_agreed, receipts
 from ..tables import as_published
@@ -98,7 +98,7 @@ def premiums(logs: Logs, quality: pd.DataFrame) -> dict[tuple[str, str], float]:
     dict of (str, str) to float
         By supplier and material, over the least of the material [currency / kg]: weight, waste and web breaks. Lateness
         is not in it, since orders are planned on the lateness of each supplier itself. Only materials that more than
-        one supplier can deliver at as-of are there; a supplier of whom nothing is known costs as much as the mean of
+        one supplier can deliver soon are there; a supplier of whom nothing is known costs as much as the mean of
         those that are, and so do all where fewer than two are known.
 
     Notes
@@ -119,7 +119,7 @@ def premiums(logs: Logs, quality: pd.DataFrame) -> dict[tuple[str, str], float]:
         extra=costs["true_cost_per_t"] / 1000,
         error=(costs["true_ci_high"] - costs["true_ci_low"]) / (2 * _NORMAL_95) / 1000,
     )
-    offered = offers(logs, logs.as_of)[_BOTH]
+    offered = offered_soon(logs)
     offered = offered[offered["material"].isin(logs.listed("newsprint"))]
     found: dict[tuple[str, str], float] = {}
     for material, mine in offered.merge(table, on=_BOTH, how="left").groupby("material"):
