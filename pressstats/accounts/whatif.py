@@ -228,7 +228,8 @@ def _check(logs: Logs, assumed: WhatIf) -> None:
     """Raise a KeyError that suggests the nearest name for one that the logs do not know."""
     listed = logs["materials"]
     papers = listed.loc[listed["kind"] == "newsprint", "material"]
-    titles = set(logs["runs"]["title"])
+    # A title that is booked may not have been printed yet.
+    titles = {*logs["runs"]["title"], *(logs["plan"]["title"] if logs.has("plan") else ())}
     like = set(assumed.like.values())
     suppliers = set(logs["reel_mounts"]["supplier"]) if logs.has("reel_mounts") else set[str]()
     for what, named, there in (
