@@ -32,6 +32,9 @@ SIZE = 0.1
 #: chosen so that the present is held where such a change is planted (tests/bench/bench_ink.py unfound).
 RATE = 1 / 365.25
 SMALL = 0.03
+#: Places of a change that are looked at one by one, more than three years of daily dips: beyond, neighbours stand for
+#: each other, which a change of years ago can bear, and memory grows with the dips instead of their square.
+_PLACES = 1200
 #: What a change multiplies.
 EXPOSURES = ("solid_m2", "days")
 
@@ -103,6 +106,15 @@ def _mixed(fit: InkFit, parts: Sequence[_Models]) -> tuple[np.ndarray, np.ndarra
     return centre - fit.fit.estimate, total - fit.fit.covariance
 
 
+def _thinned(places: np.ndarray, days: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return every so manieth place, with the days of all that it stands for: of decades of dips all are too many."""
+    if len(places) <= _PLACES:
+        return places, days
+    first = np.linspace(0, len(places), _PLACES, endpoint=False).astype(int)
+    middle = (first + np.append(first[1:], len(places))) // 2
+    return places[middle], np.add.reduceat(days, first)
+
+
 def _with_change(
     fit: InkFit,
     variances: tuple[np.ndarray, np.ndarray],
@@ -115,6 +127,7 @@ def _with_change(
     others = [window for window in fit.windows if window not in own]
     base = np.column_stack([term_columns(fit.rows, fit.terms), window_columns(fit.rows, others)])
     count = base.shape[1]
+    places, days = _thinned(places, _scaled(fit, "days")[places + 1])
     before = np.arange(len(fit.rows))[:, None] <= places[None, :]
     columns = [_scaled(fit, what)[:, None] * before for what in EXPOSURES]
     white, _ = whiten(*variances, np.column_stack([base, fit.rows["used_kg"], *columns]))
@@ -151,7 +164,7 @@ def _with_change(
         spread[:, :count, at] = -shared @ changed
         spread[:, at, :count] = -(shared @ changed).transpose(0, 2, 1)
         fitted = 0.5 * (product * best).sum(axis=1) - 0.5 * np.log(value).sum(axis=1)
-        logs.append(fitted + np.log(prior * _scaled(fit, "days")[places + 1]))
+        logs.append(fitted + np.log(prior * days))
         means.append(mean[:, spot])
         spreads.append(spread[:, spot][:, :, spot])
     return np.concatenate(logs), np.concatenate(means), np.concatenate(spreads)
