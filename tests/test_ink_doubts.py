@@ -162,3 +162,21 @@ def test_where_nothing_changed_the_present_is_a_little_less_sure() -> None:
     assert off[0] < 1.1 * off[1]
     assert held[0] >= 10
     assert 1.2 < wider < 1.7
+
+
+def test_of_more_places_than_are_looked_at_neighbours_stand_for_each_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    fit = fit_ink("black", film_change(1, 40, ratio=1.02), [])
+    assert fit is not None
+    every = doubtful(fit, [])
+    monkeypatch.setattr(doubts, "_PLACES", 180)
+    some = doubtful(fit, [])
+    assert (np.abs(every.shift - some.shift) <= 0.03 * np.sqrt(np.diag(every.doubt))).all()
+    assert np.diag(some.doubt) == pytest.approx(np.diag(every.doubt), rel=0.03)
+    assert not np.array_equal(every.doubt, some.doubt)
+    places, days = doubts._thinned(np.arange(7), np.arange(7.0))
+    assert (list(places), list(days)) == (list(range(7)), list(range(7)))
+    monkeypatch.setattr(doubts, "_PLACES", 3)
+    places, days = doubts._thinned(np.arange(10, 17), np.arange(1.0, 8.0))
+    assert (list(places), list(days)) == ([11, 13, 15], [3.0, 7.0, 18.0])
