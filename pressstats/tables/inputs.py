@@ -1,8 +1,7 @@
 """The input tables: what a plant's logs hold, column by column, with units and limits.
 
 Limits are wide on purpose: they catch what cannot be true (a reel of 20 t, a page a millimetre
-wide), not what is merely unusual. Those marked *common practice, no source* in the developers'
-guide are the trade's own round numbers.
+wide), not what is merely unusual. All are round numbers of the trade (common practice, no source).
 """
 
 from __future__ import annotations
