@@ -20,6 +20,7 @@ from pressstats.demand import (
     demand_outlook,
     reconcile,
 )
+from pressstats.demand import backtest as demand_backtest
 from pressstats.demand.backtest import _agreeing, _direct, pooled_losses
 from pressstats.demand.turn import turn_factor, turn_share
 
@@ -196,6 +197,15 @@ def test_an_origin_says_what_logs_cut_there_would_have_said(tmp_path: Path, back
         np.testing.assert_allclose(
             said, backtest.forecasts[method, row][exact], rtol=1e-6, err_msg=METHODS[method]
         )
+
+
+def test_of_decades_the_last_five_years_are_looked_back_on(
+    recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert demand_backtest._LOOKED_BACK == 260
+    monkeypatch.setattr(demand_backtest, "_LOOKED_BACK", 1)
+    monkeypatch.setattr(demand_backtest, "_drivers", lambda recipe, origin: np.zeros((7, HORIZON)))
+    assert list(demand_backtest.backtest_methods(recipe, NEWSPRINT).origins) == [WEEKS - 1, WEEKS]
 
 
 # --- the choice --------------------------------------------------------------------------------

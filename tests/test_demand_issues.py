@@ -381,6 +381,13 @@ def past_of(title: str, days: list[int]) -> TitlePast:
     return TitlePast(title, day, *np.ones((4, number)), np.zeros(number, bool), np.ones(number, bool))
 
 
+def test_ten_years_of_a_title_are_remembered() -> None:
+    old = past_of("Daily", list(range(5000)))
+    known = old.until(old.day[4900])
+    assert (len(known.day), known.day[-1]) == (3653, old.day[4900])
+    assert not len(old.until(old.day[-1] + 4000).day)
+
+
 def test_titles_that_began_or_ended_are_told_with_when_that_is_known() -> None:
     first, last = pd.Timestamp("2024-01-01"), np.datetime64("2024-01-01") + 399  # Mondays; 57 weeks and a day
     daily = list(range(400))

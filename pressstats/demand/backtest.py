@@ -40,6 +40,8 @@ _SEASONLESS = 1.2
 _OWN_SEASON = 78
 #: Fewer weeks than this tell no method from another.
 _WEEKS_MINIMUM = 26
+#: Weeks of five years: errors of forecasts that were made before say little of today's, and cost as much to find out.
+_LOOKED_BACK = 260
 #: Losses of the methods on simulated plants, against that of the first (tests/bench/bench_demand.py december), and how
 #: many horizons of a plant's own origins they are worth; and how many its materials together are worth beside one.
 _USUAL_LOSSES = np.array([1.0, 0.85, 0.72, 0.73])
@@ -189,13 +191,15 @@ def backtest_methods(
 ) -> MethodBacktest:
     """Forecast each material from every week of the second half of its history (or from `origins`), and from its end.
 
+    Of a history of more than ten years from the weeks of the last five.
+
     Each origin knows nothing but what it had seen; direct forecasts of `newsprint` are made to agree with their
     sum's.
     """
     history = recipe.history
     n = len(history)
     if origins is None:
-        origins = np.arange(max(min(n, _WEEKS_MINIMUM), n // 2), n + 1)
+        origins = np.arange(max(min(n, _WEEKS_MINIMUM), n // 2, n - _LOOKED_BACK), n + 1)
     changes = titles_changed(recipe.drivers.titles, recipe.drivers.last, history.index[0])
     direct_beside = beside(lambda: _direct(history, origins, newsprint, changes))
     drivers = np.stack([_drivers(recipe, int(origin)) for origin in origins])

@@ -27,6 +27,8 @@ _HOLIDAYS_SEEN = 2
 #: Issues on one weekday, always as far apart, from which a title is said to come out every second week or so.
 _ISSUES_APART = 3
 _WEEK = np.timedelta64(7, "D")
+#: Ten years, nine half-lives of what a trend remembers (``trends``): decades of logs cost no more than one.
+_REMEMBERED = np.timedelta64(3653, "D")
 #: Weeks after which it is known that a title has begun or ended; and pauses of its own that one must outlast to end.
 _KNOWN_AFTER, _PAUSES = 4, 2
 
@@ -45,8 +47,9 @@ class TitlePast:
     whole: np.ndarray  # (issues,): whether no run of that day was set aside
 
     def until(self, known: np.datetime64) -> TitlePast:
-        """Return the whole issues up to a day."""
-        use = np.flatnonzero(self.whole[: int(np.searchsorted(self.day, known, side="right"))])
+        """Return the whole issues of the ten years up to a day: of older ones nothing that is expected takes note."""
+        first, end = np.searchsorted(self.day, [known - _REMEMBERED, known], side="right")
+        use = first + np.flatnonzero(self.whole[first:end])
         return TitlePast(
             self.title,
             self.day[use],
