@@ -179,6 +179,12 @@ def test_a_tank_is_held_against_the_night_and_an_old_dip_says_nothing(small: Res
 
     assert state([100.0, 500.0]) == ["in control", "in control"]
     assert state([99.0, 500.0]) == ["watch", "in control"]
+    # The need of an ink stands at the first of its tanks alone: a column that is summed counts it once.
+    dips = pd.DataFrame({"tank": ["X0", "X1"], "ink": ink, "level_kg": 500.0, "read_at": logs.as_of})
+    table = night_tanks(_Logs(logs, {"tank_readings": dips}), paths)  # type: ignore[arg-type]
+    page = dataclasses.replace(small, published={**small.published, "night_tanks": table})
+    markup = pages.last_night.tanks(page).markup
+    assert [markup.count(cell) for cell in (">90<", ">100<", ">with X0<")] == [1, 1, 2]
     assert state([60.0, 39.0]) == ["act", "act"]
     assert state([500.0], back=6.0) == ["unknown"]
 
@@ -251,4 +257,8 @@ def test_the_headline_says_what_was_outside_the_usual(small: Results) -> None:
     assert re.search(r"The one run was outside the usual: \S+ on P\d \(plates made again, late\)", told(late))
     assert "1 of 2 runs was outside the usual" in told(row, late)
     assert told(*[late] * 5).count("(plates made again, late)") == 3
+    # Start-up waste beyond its own limit is named where the total is not beyond its own.
+    begun = {**small.published, "run_record": row.assign(startup_kg=341.0, startup_high=320.0)}
+    text = read(pages.last_night.runs(dataclasses.replace(small, published=begun)))
+    assert "341 kg, at most 320 kg in nine of ten" in text
     assert "and 2 more" in told(*[late] * 5)

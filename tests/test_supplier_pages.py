@@ -106,6 +106,8 @@ def test_terms_of_next_year_that_are_not_logged_are_named_as_an_assumption() -> 
     known = pd.concat([odds(), odds(**year)], ignore_index=True)
     text = said(buying_suppliers.contracts(results(contracts=known)))
     assert "Assumption" not in text
+    # Of terms that are all logged nothing is said of each.
+    assert ">logged<" not in buying_suppliers.contracts(results(contracts=known)).markup
     assert (
         "The next contracts, drawn as agreed: too little is likely to be needed of Northmill, N45-1260."
         in text

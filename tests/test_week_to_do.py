@@ -12,6 +12,8 @@ import pytest
 from small_plant import PLANT_TOML, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
+from pressstats.pages.common import unbroken
+from pressstats.pages.weekly_actions import _shortened
 from pressstats.tables import OUTPUTS
 from pressstats.watch import KINDS, PLANNED, Supply, to_do
 from pressstats.watch.raising import raised
@@ -41,6 +43,18 @@ def nothing(**changes: Any) -> Supply:
         risk=pd.Series(dtype="float64"),
     )
     return dataclasses.replace(supply, **changes)
+
+
+def test_what_is_too_long_is_cut_where_a_clause_ends() -> None:
+    told = "33 % risk (from 1, to 2); moving 3 kg, all that it can spare, leaves 2 kg too little"
+    assert _shortened(told, 200) == told
+    assert _shortened(told, 60) == "33 % risk (from 1, to 2); …"
+    # Not within brackets, at a comma where nothing ends before, and at a word where there is no comma either.
+    assert (
+        _shortened(told.replace(";", " and then"), 60) == "33 % risk (from 1, to 2) and then moving 3 kg, …"
+    )
+    assert _shortened(told, 20) == "33 % risk (from 1…"
+    assert unbroken("paper desk, 0100 555 21") == "paper desk, 0100\u00a0555\u00a021"
 
 
 def test_nothing_to_do_is_a_table_without_rows(logs: Logs) -> None:

@@ -11,7 +11,7 @@ from ..exhibits import Block, folded, logged, note, quantity, sheet
 from ..orders import expected_rushes, rush_day
 from ..orders.emergency import contact_key as emergency
 from ..prices import is_agreed
-from .common import counted, daily_use, day_words, list_words
+from .common import counted, daily_use, day_words, list_words, unbroken
 from .demand import unit_of
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ def contracts(results: Results) -> Block:
         return note("No contract runs: none with its first and last day is among the terms.")
     outside = 100 * (table["chance_below"] + table["chance_above"])
     terms = table["assumed"].map({True: "taken to continue", False: "logged"})
+    assumed = "; terms" if table["assumed"].any() else ""
     table = table.assign(outside=outside, terms=terms)
     table = table.assign(later=table["contract_from"] > results.logs.as_of)
     table = table.sort_values(["later", "outside"], ascending=[True, False], kind="stable")
@@ -56,7 +57,7 @@ def contracts(results: Results) -> Block:
         columns=(
             "supplier; material; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
             "drawn: drawn or on order .0; q05: by its end, 1 in 20 below .0; q95: 1 in 20 above .0; "
-            "outside: chance outside [%] .0; contract_from: begins <date>; contract_to: ends <date>; terms"
+            f"outside: chance outside [%] .0; contract_from: begins <date>; contract_to: ends <date>{assumed}"
         ),
     )
 
@@ -146,7 +147,7 @@ def _from_whom(results: Results, table: pd.DataFrame) -> tuple[pd.DataFrame, str
     """Add whom to ring for each material's emergency supply; say where that is set, and of which kinds it is not."""
     kinds = results.logs.of_material(table["material"], "kind").fillna("other").astype("str")
     contacts = results.logs.plant.contacts
-    table = table.assign(source=kinds.map(lambda kind: contacts.get(emergency(kind), "not set")))
+    table = table.assign(source=kinds.map(lambda kind: unbroken(contacts.get(emergency(kind), "not set"))))
     missing = list(dict.fromkeys(kinds[table["source"] == "not set"]))
     if not missing:
         return table, "Whom to ring is set in [contacts] of plant.toml"
@@ -169,7 +170,7 @@ def side_by_side(results: Results) -> Block:
     table = table.assign(
         outside=100 * table["chance_outside_tolerance"],
         interval=interval,
-        contact=[contacts.get(name, "") for name in table["supplier"]],
+        contact=[unbroken(contacts.get(name, "")) for name in table["supplier"]],
     )
     currency = results.logs.plant.currency
     known = table.dropna(subset="true_cost_per_t")

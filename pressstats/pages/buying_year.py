@@ -120,6 +120,11 @@ def contract(results: Results) -> Block:
     ]
     if later:
         spend += f"; the price agreed for later of {list_words(later)} is not in it"
+    # What is ordered of a material alone is valued: which trucks it will share is not planned for a year.
+    shared = results.logs.plant.policy.price_breaks_by == "order"
+    alone = ", ordered alone" if shared else ""
+    if shared:
+        spend += "; a material is valued as ordered alone, order cards carry the break of the whole order"
     season = results["demand_season"]
     # Only months that are known of both years are compared: the running month is not over.
     both = season.dropna(subset=["mean", "last_year"]).groupby("material")
@@ -147,7 +152,7 @@ def contract(results: Results) -> Block:
         caption=f"The next 52 weeks: {spend}",
         columns=(
             "material; unit; low: 1 in 20 below .0; expected .0; high: 1 in 20 above .0; "
-            f"change?: against last year [%] .1; price: price now [{currency}] .4; "
+            f"change?: against last year [%] .1; price: price now{alone} [{currency}] .4; "
             f"spend_expected: spend [{currency}] .0; budget?: budget, 12 months [{currency}] .0; "
             f"over?: over budget [{currency}] .0"
         ),

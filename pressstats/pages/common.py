@@ -33,6 +33,7 @@ __all__ = [
     "per_cent",
     "spoken",
     "tonnes",
+    "unbroken",
     "unless_logged",
     "unseen_season",
     "weeks_words",
@@ -122,6 +123,11 @@ def spoken(text: str, as_of: pd.Timestamp) -> str:
     text = _ISO_DAY.sub(lambda match: day_words(pd.Timestamp(match[0]), as_of), text)
     text = re.sub(r"(?<=\d),(?=\d{3}\b)", "\u202f", re.sub(r"(?<=\d) %", "\u00a0%", text))
     return text[:1].upper() + text[1:]
+
+
+def unbroken(contact: str) -> str:
+    """Return whom to ring with the number, and the word that it belongs to, in one piece: ``desk 12``."""
+    return re.sub(r"(?<![,;]) (?=\d)", "\u00a0", contact)
 
 
 def counted(count: float, noun: str, more: str = "") -> str:

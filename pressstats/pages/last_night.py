@@ -159,7 +159,7 @@ def _unusual_pages(results: Results) -> list[str]:
             lines.append(
                 f"**{logged(title)}** is booked with {booked:.0f} pages, usual are {last.mode().iloc[0]:.0f}: none of "
                 f"its last {_USUAL_RUNS} runs had as many. Ask before plates and reels are laid out: below they stand "
-                "as booked, and on the weekly page as bookings turn out."
+                "as booked, as pages and copies do on the weekly page; its tonnes are as bookings turn out."
             )
     return lines
 
@@ -186,6 +186,13 @@ def runs(results: Results) -> Block:
     logged_one = rows["minutes_after_deadline"].notna().any()
     deadline = "; minutes_after_deadline: after deadline [min] .0" if logged_one else ""
     words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
+    # Start-up waste beyond its own limit is told, too, where what was wasted in all does not tell of it.
+    starts = rows[(rows["startup_kg"] > rows["startup_high"]) & ~(rows["wasted_kg"] > rows["wasted_high"])]
+    begun = "".join(
+        f"; start-up of {logged(row['title'])} on {logged(row['press'])} {quantity(row['startup_kg'], 'kg', 0)}, at "
+        f"most {quantity(row['startup_high'], 'kg', 0)} in nine of ten"
+        for _, row in starts.iterrows()
+    )
     states = [
         "watch" if _beyond(row) else "in control" if np.isfinite(row["wasted_high"]) else "unknown"
         for _, row in rows.iterrows()
@@ -193,7 +200,8 @@ def runs(results: Results) -> Block:
     return sheet(
         rows.assign(state=states),
         name="last-night",
-        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do",
+        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do"
+        f"{begun}",
         columns=(
             "title; press; state <state>; wasted_kg: wasted [kg] .0; wasted_expected_kg: expected [kg] .0; "
             f"wasted_high: limit [kg] .0; cost_over_expected: over expected [{currency}] .0; "
@@ -260,7 +268,7 @@ def webs(results: Results) -> Block:
 
 
 def reels(results: Results) -> Block:
-    """Return the reels to pull from the store, by material, part reels first and new ones the oldest first."""
+    """Return the reels to pull from the store, by material: part reels by web, then new ones, the oldest first."""
     table = results["night_reels"]
     if table.empty:
         return unless_logged(
@@ -288,9 +296,10 @@ def reels(results: Results) -> Block:
     return sheet(
         pd.DataFrame(rows),
         name="night-reels",
-        caption=f"{counted(len(table), 'reel')} to pull, the oldest first{rested}{lacking}",
+        caption=f"{counted(len(table), 'reel')} to pull: part reels in the order of webs, then new ones, the oldest "
+        f"first{rested}{lacking}",
         columns=(
-            "paper; asked: new reels .0; oldest: oldest received <date>; kg: together [kg] .0; "
+            "paper; asked: new reels .0; oldest: oldest new reel received <date>; kg: together [kg] .0; "
             "parts: part reels; reels: new reels, the oldest first"
         ),
         file="night_reels",
@@ -306,13 +315,22 @@ def tanks(results: Results) -> Block:
     words = "All tanks hold what tonight takes" if count == len(table) else (
         f"{count} of {len(table)} tanks are known to hold what tonight takes"
     )  # fmt: skip
+    # An ink is used once, from whichever of its tanks: its need stands at the first, so that the column adds up.
+    first = table.groupby("ink")["tank"].transform("first")
+    needs = {
+        column: [
+            quantity(kg, "", 0) if tank == one or not np.isfinite(kg) else f"with {one}"
+            for tank, one, kg in zip(table["tank"], first, table[column], strict=True)
+        ]
+        for column in ("tonight_kg", "tonight_high_kg")
+    }
     return sheet(
-        table.assign(dipped=[f"{day_words(time)} {_clock(time)}" for time in table["read_at"]]),
+        table.assign(**needs, dipped=[f"{day_words(time)} {_clock(time)}" for time in table["read_at"]]),
         name="night-tanks",
         caption=f"{words}, by the last dip; what was filled in since is not counted",
         columns=(
-            "tank; ink; state <state>; level_kg: level [kg] .0; tonight_kg: tonight [kg] .0; "
-            "tonight_high_kg: 19 of 20 below [kg] .0; dipped: last dip <text>"
+            "tank; ink; state <state>; level_kg: level [kg] .0; tonight_kg: tonight [kg] <text>; "
+            "tonight_high_kg: 19 of 20 below [kg] <text>; dipped: last dip <text>"
         ),
         file="night_tanks",
     )

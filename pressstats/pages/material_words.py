@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -43,7 +44,11 @@ def _what(row: object) -> str:
     if kind == "newsprint":
         parts = ((getattr(row, "grammage_gsm", None), "g"), (getattr(row, "width_mm", None), "mm"))
         return " ".join(f"{value:g} {unit}" for value, unit in parts if pd.notna(value))
-    return f"{ink} ink" if kind == "ink" and pd.notna(ink) else ""
+    if kind != "ink" or pd.isna(ink):
+        return ""
+    said = re.split(r"[\W_]+", str(getattr(row, "material", "")).lower())
+    # What the code itself says is not said twice: ``ink-magenta``.
+    return " ".join(word for word in (str(ink), "ink") if word.lower() not in said)
 
 
 def packs_words(logs: Logs, material: str, packs: float, amount: float) -> str:

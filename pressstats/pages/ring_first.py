@@ -13,7 +13,7 @@ from ..orders.plan_tables import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_R
 from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
 from ..watch.kinds import owner_of
-from .common import day_words
+from .common import day_words, unbroken
 from .demand import unit_of
 from .material_words import material_words
 
@@ -59,7 +59,7 @@ def _ring(results: Results, supplier: Any) -> str:
     """Return whom to ring of a supplier; where the logs hold no number, who is asked for it."""
     name = "" if pd.isna(supplier) else str(supplier)
     if name in results.logs.plant.contacts:
-        return f"**Ring {logged(name)}, {logged(results.logs.plant.contacts[name])}**"
+        return f"**Ring {logged(name)}, {logged(unbroken(results.logs.plant.contacts[name]))}**"
     who = owner_of(results.logs.plant, "delivery late")
     return f"**Ring {logged(name) if name else 'the supplier'}** (no number in the logs; ask {logged(who)})"
 
@@ -108,7 +108,7 @@ def _from(results: Results, row: Any) -> str:
     """Say of whom an emergency order is asked, if that is set."""
     kind = results.logs["materials"].set_index("material")["kind"].get(row.material, "other")
     contact = results.logs.plant.contacts.get(contact_key(str(kind)))
-    return f": ring {logged(contact)}" if contact else ""
+    return f": ring {logged(unbroken(contact))}" if contact else ""
 
 
 def _at_risk(row: Any, allowed: float, known: bool, as_of: pd.Timestamp) -> str:

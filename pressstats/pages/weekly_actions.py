@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 
 from ..exhibits import Block, Shown, folded, heads, note, sheet
 from ..watch import KINDS
-from .common import counted, day_cell, day_words, number_words, spoken
+from .common import counted, day_cell, day_words, number_words, spoken, unbroken
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -91,7 +92,7 @@ def actions(results: Results) -> Block:
     needs = needs_words(results)
     caption = f"{needs[0].upper()}{needs[1:]}; each by what hangs on it, then by day, then by money"
     if len(table) > _SHOWN:
-        caption += f"; {counted(len(table) - _SHOWN, 'more stands', 'more stand')} below the page"
+        caption += f"; {len(table) - _SHOWN} more in tables/to_do.csv"
     return _listed(results, table.head(_SHOWN), "to-do", caption)
 
 
@@ -108,6 +109,7 @@ def _listed(results: Results, table: pd.DataFrame, name: str, caption: str) -> B
     as_of, currency = results.logs.as_of, results.logs.plant.currency
     cautions = _cautions(results)
     shown = table.assign(
+        who=[unbroken(who) for who in table["who"]],
         by=[day_cell(day, as_of) for day in table["by"]],
         do=[_shortened(spoken(words, as_of), _DEED) for words in table["do"]],
         why=[_shortened(spoken(why, as_of), _REASON) for why in table["why"]],
@@ -131,7 +133,15 @@ def _listed(results: Results, table: pd.DataFrame, name: str, caption: str) -> B
 
 
 def _shortened(words: str, longest: int) -> str:
-    return words if len(words) <= longest else f"{words[: longest - 1].rstrip(' ,;')}…"
+    """Cut what is too long at the end of a clause, outside of brackets; at a word, where it has no such end."""
+    if len(words) <= longest:
+        return words
+    for ends in ("[;.]", ","):
+        cuts = [words[: found.end()] for found in re.finditer(rf"{ends}(?= )", words[: longest - 1])]
+        whole = [cut for cut in cuts if cut.count("(") == cut.count(")")]
+        if whole:
+            return f"{whole[-1]} …"
+    return f"{words[: longest - 1].rsplit(' ', 1)[0].rstrip(' ,;')}…"
 
 
 def _money(cost: float, basis: str, currency: str = "") -> str:

@@ -22,6 +22,7 @@ from .common import (
     per_cent,
     spoken,
     tonnes,
+    unbroken,
     weeks_words,
 )
 from .weekly_actions import needs_words, unjudged_words, unknown_figures, worst_words
@@ -245,6 +246,7 @@ def coming(results: Results) -> Block:
     total = paper["kg"].sum() / 1000
     expected = int((days["issues"] - days["booked"]).sum())
     words = f"{counted(days['issues'].sum(), 'issue')}, {quantity(days['copies'].sum(), '', 0)} copies"
+    words += " and pages as booked" if days["booked"].sum() > 0 else ""
     words += f", about {quantity(total, 't', 0)} of newsprint as bookings turn out" if total > 0 else ""
     words += f"; {counted(expected, 'issue is', 'issues are')} not booked but expected" if expected else ""
     if not results.logs.has("deliveries"):
@@ -371,6 +373,7 @@ def standby(results: Results) -> Block:
     )
     # What a supply lasts is a promise only as long as it is tested.
     untested = table["supply"].isin(late) | table["tested_on"].isna()
+    table["contact"] = table["contact"].map(unbroken, na_action="ignore")
     table["lasts"] += np.where(untested & (table["lasts"] != ""), ", if it works: no test in time", "")
     rows = sheet(
         table,

@@ -196,7 +196,11 @@ WEEK = (
         _n("level_kg", "kg", "level at that dip"),
         _n("capacity_kg", "kg", "what it holds"),
         _n("ink_level_kg", "kg", "level of all tanks of the ink"),
-        _n("tonight_kg", "kg", "expected use of the ink on the first day after as-of"),
+        _n(
+            "tonight_kg",
+            "kg",
+            "expected use of the ink, of all its tanks, on the first day after as-of",
+        ),
         _n("tonight_high_kg", "kg", "95 % quantile of it"),
         _t("state", "in control; watch: this tank alone may not last; act: all of the ink may not; unknown"),
     ),
