@@ -228,6 +228,9 @@ def test_budget_of_the_twelve_months(page: _Tables, read: Callable[[str], list[R
     _, *shown = page.tables["contract"]
     told = {row[0]: number(row[-2]) for row in shown}
     assert told == pytest.approx(dict(budget), abs=0.5)
+    # What is spent in the months less their budget is what is over it.
+    for row in shown:
+        assert number(row[-3]) - number(row[-2]) == pytest.approx(number(row[-1]), abs=1.5)
     assert len(told) == 12
 
 

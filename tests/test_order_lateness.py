@@ -162,6 +162,11 @@ def test_few_loads_of_a_supplier_by_hand(tmp_path: Path) -> None:
     table = times.summary().set_index("supplier")
     assert table["loads"].to_dict() == {"Eastmill": 12.0, "Northmill": 2.0}
     assert table.loc["Eastmill", "late_q50"] == 5.0
+    # Early ones do not make up for late ones.
+    early = LeadTimes(
+        with_deliveries(tmp_path / "early", [delivery(n, "Eastmill", 5 - 10 * (n % 2)) for n in range(12)])
+    )
+    assert early.summary()["late_mean"].tolist() == pytest.approx([2.5], abs=0.1)
 
 
 # --- receipts ----------------------------------------------------------------------------------

@@ -63,6 +63,7 @@ def test_a_reason_says_why_it_is_bought_ahead_once() -> None:
         "used": 0.75,
     }
     row |= {"risk": 0.4, "next_due_on": DAY, "price": 4.0, "price_then": 4.1, "price_from": pd.NaT}
+    row |= {"supplier": "Mill", "chosen": "", "costs": 0.61, "others_cost": 0.62}
     dear = pd.Timestamp("2026-01-02")
 
     def told(**own: object) -> str:
@@ -74,6 +75,11 @@ def test_a_reason_says_why_it_is_bought_ahead_once() -> None:
         assert told(**own).count("because") == 1, own
         assert "50 days with it, more than the 21 wanted" in told(**own)
     assert told(kind="freight", price_from=dear).count("because") == 2
+    assert "Mill" not in told(kind="risk")
+    assert "costs least with what its paper costs beyond its price, 0.6100 against 0.6200 EUR" in told(
+        kind="risk", chosen="cost"
+    )
+    assert "is not the cheapest, its contract or agreed share asks" in told(kind="risk", chosen="contract")
 
 
 def test_cover_in_a_reason_is_of_the_days_to_come() -> None:

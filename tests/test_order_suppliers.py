@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -14,8 +15,8 @@ from scipy import stats
 from small_plant import small_tables
 
 from pressstats.orders import OrderPlan, plan_orders
-from pressstats.orders.contract_ends import _Course, _shifts
-from pressstats.orders.contracts import call_offs, contract_limit
+from pressstats.orders.contract_ends import _Course, _first_moved, _shifts
+from pressstats.orders.contracts import call_offs, contract_limit, receipts_of
 from pressstats.orders.planned import ORDERS, Source
 
 if TYPE_CHECKING:
@@ -118,8 +119,15 @@ def test_an_agreed_share_is_held(tmp_path: Path) -> None:
         Northmill={"unit_price": 0.60, "share_minimum_pct": 40.0},
         Southmill={"unit_price": 0.58},
     )
-    found = bought(one_width(least))
+    plan = one_width(least)
+    found = bought(plan)
     assert found["Northmill"] >= 0.4 * found.sum() - 12_000
+    chosen = plan.reasons.groupby("supplier")["chosen"].unique()
+    # The cheap mill is asked since it is cheap, the dear one as far as its share asks for it.
+    assert chosen["Southmill"].tolist() == ["cost"]
+    assert "contract" in chosen["Northmill"]
+    assert "cost" not in chosen["Northmill"]
+    assert set(plan.reasons["costs"]) == {0.58, 0.60}
 
 
 def test_a_contract_is_drawn_as_the_year_goes_on(tmp_path: Path) -> None:
@@ -280,6 +288,40 @@ def test_a_shift_leaves_the_giver_within_its_own_contract() -> None:
     shift, other, left, worth = ends(low, ("B", 1000.0, 430.0, 475.0, 2.0))["A"]
     assert (shift, other) == (0.0, "")
     assert (left, worth) == pytest.approx((50.0, 10.0))
+
+
+def test_the_first_order_that_can_be_moved_leaves_enough_until_the_other_comes() -> None:
+    days = pd.date_range("2025-10-01", periods=60, freq="D", unit="us")
+    weekly = 7 * np.arange(ORDERS + 1)
+    opened = np.ones(ORDERS + 1, dtype=bool)
+    sources = [
+        SimpleNamespace(supplier=name, due=weekly + lead, rest=0, orders=opened)
+        for name, lead in (("A", 21), ("B", 7))
+    ]
+    ordered = np.zeros((2, ORDERS))
+    ordered[1, :3] = 40.0, 0.0, 30.0
+    one: Any = SimpleNamespace(name="N1200", sources=sources, reviews=weekly, rows=slice(0, 2))
+    contract = SimpleNamespace(supplier="A", contract_from=days[0], contract_to=days[-1])
+    received = receipts_of(one, "B", days)
+
+    def first(stock: float, shift: float = 50.0, to: pd.Timestamp = days[-1], other: str = "B") -> object:
+        stocks = pd.Series(100.0, pd.MultiIndex.from_product([["N1200"], days]))
+        # Little is left on a day between the receipt of the first order by B and that by A.
+        stocks["N1200", received[0] + 3 * DAY] = stock
+        contract.contract_to = to
+        orders: Any = SimpleNamespace(quantity=ordered)
+        return _first_moved(one, contract, (shift, other, 0.0, 0.0), orders, stocks, days)
+
+    assert first(40.0) == (days[0], 40.0)
+    # With less the next order is the first; of a smaller shift only that is taken from it.
+    assert first(39.0) == (days[14], 30.0)
+    assert first(39.0, shift=39.0) == (days[0], 40.0)
+    # A would come after its contract's last day.
+    assert pd.isna(first(40.0, to=received[0] + 13 * DAY)[0])  # type: ignore[index]
+    assert first(40.0, to=received[0] + 14 * DAY) == (days[0], 40.0)
+    # What is too much of A goes to B: A has no order.
+    assert pd.isna(first(40.0, shift=-50.0)[0])  # type: ignore[index]
+    assert pd.isna(first(40.0, other="")[0])  # type: ignore[index]
 
 
 def test_what_is_too_much_goes_where_there_is_room_and_nothing_is_given_twice() -> None:

@@ -42,6 +42,9 @@ def test_a_contract_is_raised_by_how_likely_it_is_broken(logs: Logs, chance: flo
         assert (row["kind"], row["subject"], row["owner"]) == ("contract", "Northmill N1200", "purchasing")
         assert (row["cost"], row["cost_basis"]) == (3_000.0, "by its end")
         assert "moving 150,000 kg from Southmill mends it" in row["why"]
+        assert (
+            "the order of 2025-10-29, 90,000 kg, is the first that can be placed with Northmill" in row["why"]
+        )
 
 
 def test_a_contract_that_nobody_can_mend_says_so(logs: Logs) -> None:

@@ -58,6 +58,8 @@ def odds(**own: Any) -> pd.DataFrame:
         "other": "Southmill",
         "left": 0.0,
         "worth": 3_000.0,
+        "first_on": pd.Timestamp("2025-10-29"),
+        "first_quantity": 90_000.0,
     }
     return pd.DataFrame([row | own]).astype(CONTRACTS)
 
@@ -78,6 +80,12 @@ def test_a_contract_that_may_be_broken_is_told_with_what_mends_it() -> None:
     assert "83 %" in text
     assert "150,000 kg from" in text
     assert "to mend it, worth 3,000 EUR by its end" in text
+    first = "; the order of Wed 29 Oct, 90,000 kg, is the first"
+    assert f"{first} that can be placed with Northmill instead" in text
+    large = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4))))
+    assert f"{first} of which so much can be placed with Southmill instead" in large
+    late = said(buying_suppliers.contracts(results(contracts=odds(first_on=pd.NaT, first_quantity=None))))
+    assert "; no order of the plan can be placed with Northmill instead in time" in late
     assert "Northmill, N45-1260: 83 %, move" in text
     dearer = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4, worth=-900.0))))
     assert "50,000 kg to" in dearer

@@ -41,6 +41,8 @@ CONTRACTS = {
     "other": "str",
     "left": "float64",
     "worth": "float64",
+    "first_on": "datetime64[us]",
+    "first_quantity": "float64",
 }
 
 
@@ -51,6 +53,7 @@ def contract_odds(
     orders: Orders,
     called: pd.DataFrame,
     days: pd.DatetimeIndex,
+    ahead: pd.DataFrame,
 ) -> pd.DataFrame:
     """Return how likely each contract of the plan's days ends outside its tolerance, and what shift mends it.
 
@@ -62,14 +65,16 @@ def contract_odds(
     empty where nobody can), left (what is then missing, or where negative too much) and worth (a tenth of the price of
     what would be outside, less what the shift costs) [unit of the material, currency]. Who gives or takes stays within
     its own contract all but once in twenty, and gives no more than will come of it; nothing is given twice, the
-    likelier breach comes first.
+    likelier breach comes first. first_on, first_quantity: the first order of the plan that can be placed with the other
+    instead, both within the contract's days; where that comes later the stock of ``stock_ahead``, `ahead`, lasts
+    without it in 19 of 20 scenarios. Blank where there is none.
     """
     agreed = contracts_ahead(logs, planned, days)
     by_name = {one.name: one for one in planned}
     if agreed.empty:
         return pd.DataFrame(columns=list(CONTRACTS)).astype(CONTRACTS)
-    ahead = pd.date_range(days[0], agreed["contract_to"].max(), freq="D", unit="us")
-    paths, _ = outlook.day_paths(_DRAWS, ahead, seed=_SEED)
+    dates = pd.date_range(days[0], agreed["contract_to"].max(), freq="D", unit="us")
+    paths, _ = outlook.day_paths(_DRAWS, dates, seed=_SEED)
     courses: dict[tuple[str, bool], dict[str, _Course]] = {}
     told = []
     contract: Any
@@ -83,6 +88,7 @@ def contract_odds(
             courses.setdefault(key, {})[contract.supplier] = course
             told.append((contract, course, key))
     shifts = {key: _shifts(of_material) for key, of_material in courses.items()}
+    stocks = ahead.set_index(["material", "day"])["q05"]
     rows = [
         (
             *(contract.supplier, contract.material, contract.contract_from, contract.contract_to),
@@ -91,10 +97,38 @@ def contract_odds(
             *np.quantile(course.total, [0.05, 0.5, 0.95]),
             *(float((course.total < course.low).mean()), float((course.total > course.high).mean())),
             *shifts[key][contract.supplier],
+            *_first_moved(by_name[key[0]], contract, shifts[key][contract.supplier], orders, stocks, days),
         )
         for contract, course, key in told
     ]
     return pd.DataFrame(rows, columns=list(CONTRACTS)).astype(CONTRACTS)
+
+
+def _first_moved(
+    one: Planned,
+    contract: Any,
+    shifted: tuple[float, str, float, float],
+    orders: Orders,
+    stocks: pd.Series,
+    days: pd.DatetimeIndex,
+) -> tuple[Any, float]:
+    """Return the day and the quantity of the first order that can be placed with who is to deliver instead."""
+    shift, other = shifted[:2]
+    if not other:
+        return pd.NaT, np.nan
+    gives, takes = (other, contract.supplier) if shift > 0 else (contract.supplier, other)
+    sources = list(zip(one.sources, orders.quantity[one.rows], strict=True))
+    ordered = sum(quantity for source, quantity in sources if source.supplier == gives)
+    can = sum(source.orders[: len(ordered)] for source, _ in sources if source.supplier == takes)
+    given, taken = (receipts_of(one, name, days) for name in (gives, takes))
+    first, last = np.minimum(given, taken), np.maximum(given, taken)
+    can = (ordered > 0) & (can > 0) & (first >= contract.contract_from) & (last <= contract.contract_to)
+    for turn in np.flatnonzero(can):
+        waits = pd.date_range(given[turn], taken[turn], freq="D", unit="us", inclusive="left")
+        left = stocks.reindex(pd.MultiIndex.from_product([[one.name], waits]))
+        if (left >= min(ordered[turn], abs(shift))).all():
+            return days[one.reviews[turn]], float(ordered[turn])
+    return pd.NaT, np.nan
 
 
 def _course(

@@ -59,7 +59,7 @@ class OrderPlan:
     ----------
     published : DataFrame
         Published table ``order_plan``.
-    reasons : DataFrame, shape (orders, 13)
+    reasons : DataFrame, shape (orders, 17)
         Why each load is ordered (:func:`pressstats.orders.reasons.reasons`).
     service : DataFrame, shape (materials, 10)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
@@ -77,7 +77,7 @@ class OrderPlan:
         Stock-out risk before the next order can arrive (:func:`pressstats.orders.risk_before_arrival`).
     late_trucks : DataFrame
         Published table ``late_trucks`` (:func:`pressstats.orders.late_trucks.late_trucks`).
-    contracts : DataFrame, shape (running contracts, 15)
+    contracts : DataFrame, shape (running contracts, 19)
         How likely each ends outside its tolerance (:func:`pressstats.orders.contract_ends.contract_odds`).
     freight, holding, expediting : float
         Cost of the plan over its weeks, without what is bought [currency].
@@ -173,15 +173,16 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
     risk = risk_before_arrival(fresh, orders.quantity)
+    ahead = stock_ahead(planned, orders, fresh, days)
     service = service_held(planned, short, fresh, orders, logs.plant.policy, days, risk)
     return OrderPlan(
         published=as_published(published, "order_plan"),
         reasons=reasons(logs, planned, orders, published, fresh, days),
         service=service,
-        stock_ahead=stock_ahead(planned, orders, fresh, days),
+        stock_ahead=ahead,
         risk=risk,
         late_trucks=late_trucks(fresh, orders.quantity, open_rows),
-        contracts=contract_odds(logs, outlook, planned, orders, called, days),
+        contracts=contract_odds(logs, outlook, planned, orders, called, days, ahead),
         freight=logs.plant.policy.freight_per_load * published["order"].nunique(),
         holding=holding(logs, planned, orders),
         expediting=expediting(logs, planned, service),

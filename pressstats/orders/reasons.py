@@ -42,6 +42,10 @@ REASONS = {
     "from_quantity": "float64",
     "shared_with": "str",
     "used": "float64",
+    "supplier": "str",
+    "chosen": "str",
+    "costs": "float64",
+    "others_cost": "float64",
 }
 
 
@@ -72,7 +76,10 @@ def reasons(
     `contract` (its contract asks for it), `price` (the price rises from `price` to `price_then` for orders from
     `price_from` on), `break` (from `from_quantity` on the price is lower), `freight` (it fills the truck); days_left,
     days_after: days of stock when it comes, without and with it (the second blank where no more than wanted);
-    shared_with: other materials on the truck, a line each; used: share of the truck.
+    shared_with: other materials on the truck, a line each; used: share of the truck; chosen: why its `supplier` is
+    asked where others can be (empty where none can, or neither holds): `cost` (at the price of the order with what its
+    paper costs beyond it, `costs`, it is the cheapest; of the others the cheapest `others_cost`), or `contract`
+    (without the order it stays below what its contract or share asks for).
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
@@ -110,6 +117,7 @@ def reasons(
             {"order": order, "material": line.one.name, "shared_with": shared, "used": used}
             | {"risk": line.risk, "days_left": line.days_left}
             | why
+            | _chosen(logs, line, orders)
         )
     return pd.DataFrame(rows, columns=list(REASONS)).astype(REASONS)
 
@@ -168,6 +176,38 @@ def _why(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:
     asked = any(limit.orders[turn] and limit.least > 0 for limit in agreed.limits)
     asked |= any(share.least > 0 and share.since <= due[turn] <= share.until for share in agreed.shares)
     return {"kind": "contract" if asked else "freight"}
+
+
+def _chosen(logs: Logs, line: _Line, orders: Orders) -> dict[str, Any]:
+    """Say why this supplier is asked and no other: it is the cheapest, or its contract or share needs the order."""
+    one, turn, supplier = line.one, line.turn, line.source.supplier
+    costs = {
+        source.supplier: source.premium
+        + agreed_price(logs, one.name, line.row.order_on, line.ordered, source.supplier or None)
+        for source in one.sources
+        if source.orders[turn]
+    }
+    own = costs.pop(supplier)
+    told = {"supplier": supplier, "chosen": ""}
+    if not costs:
+        return told
+    told |= {"costs": own, "others_cost": min(costs.values())}
+    if own <= min(costs.values()):
+        return told | {"chosen": "cost"}
+    quantity = orders.quantity[one.rows]
+    mine = np.array([source.supplier == supplier for source in one.sources])
+    due = np.array([source.due[:ORDERS] for source in one.sources])
+    agreed = one.sources[int(mine.argmax())]
+    needed = any(
+        limit.orders[turn] and quantity[mine][:, limit.orders].sum() - line.ordered < limit.least
+        for limit in agreed.limits
+    )
+    for share in agreed.shares:
+        inside = np.where((share.since <= due) & (due <= share.until), quantity, 0.0)
+        if share.since <= line.source.due[turn] <= share.until:
+            kept = share.bought + inside[mine].sum() - line.ordered
+            needed |= kept < share.least * (share.bought_of_all + inside.sum() - line.ordered)
+    return told | {"chosen": "contract" if needed else ""}
 
 
 def _dearer_later(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:

@@ -216,7 +216,7 @@ def suppliers(results: Results) -> Block:
         name="lateness",
         caption=f"{words}; few loads: pulled towards the average",
         columns=(
-            "supplier; loads: loads received .0; late_mean: late on average [days] .1; "
+            "supplier; loads: loads received .0; late_mean: days late, mean, early as 0 .1; "
             "late_q50: half of them [days] .0; late_q95: one in twenty [days] .0"
         ),
     )

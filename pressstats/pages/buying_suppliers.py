@@ -11,6 +11,7 @@ from ..exhibits import Block, folded, logged, note, quantity, sheet
 from ..orders import expected_rushes, rush_day
 from ..orders.emergency import contact_key as emergency
 from ..prices import is_agreed
+from ..watch.supplier_exceptions import first_moved_words
 from .common import counted, daily_use, day_words, list_words, unbroken
 from .demand import unit_of
 
@@ -97,14 +98,20 @@ def _mended(results: Results, row: pd.Series) -> str:
     less = row["shift"] + row["left"] < 0
     can = "take" if less else "spare"
     left = f"{quantity(abs(row['left']), unit, 0)} too {'much' if less else 'little'}"
-    words = f", no other supplier can {can} any: {left} is left"
+    words, moved = f", no other supplier can {can} any: {left} is left", ""
     if row["other"]:
         way = "to" if less else "from"
         words = f", move {quantity(abs(row['shift']), unit, 0)} {way} {logged(row['other'])}"
         words += f", all that it can {can}, which leaves {left}" if row["left"] else " to mend it"
+        moved = "; " + first_moved_words(
+            day_words(row["first_on"]) if pd.notna(row["first_on"]) else "",
+            quantity(row["first_quantity"], unit, 0),
+            logged(row["other"] if less else row["supplier"]),
+            whole=row["first_quantity"] <= abs(row["shift"]),
+        )
     worth = quantity(abs(row["worth"]), results.logs.plant.currency, 0)
     costs = "which costs {} more than it spares" if row["worth"] < 0 else "worth {}"
-    return f"{words}, {costs.format(worth)} by its end"
+    return f"{words}, {costs.format(worth)} by its end{moved}"
 
 
 def emergencies(results: Results) -> Block:
@@ -177,7 +184,7 @@ def side_by_side(results: Results) -> Block:
     several = known[known.duplicated("material", keep=False)]
     finding = _dearest(several, currency) if len(several) else "What each supplier delivers, and how"
     columns = (
-        "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late .1; "
+        "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late, mean, early as 0 .1; "
         f"price: price [{currency}] .4; "
     )
     contact = "; contact" if table["contact"].any() else ""

@@ -136,6 +136,8 @@ def contract(results: Results) -> Block:
     table["budget"] = budget["budget_cost"].reindex(table["material"]).to_numpy()
     over = budget["spend_expected"] - budget["budget_cost"]
     table["over"] = over.reindex(table["material"]).to_numpy()
+    # The months stand beside their budget: 52 weeks at one price are no sum that a budget is taken from.
+    table["spend_months"] = table["budget"] + table["over"]
     known = table["over"].notna()
     if known.any():
         sums = table.loc[known, "over"].sum()
@@ -153,7 +155,8 @@ def contract(results: Results) -> Block:
         columns=(
             "material; unit; low: 1 in 20 below .0; expected .0; high: 1 in 20 above .0; "
             f"change?: against last year [%] .1; price: price now{alone} [{currency}] .4; "
-            f"spend_expected: spend [{currency}] .0; budget?: budget, 12 months [{currency}] .0; "
-            f"over?: over budget [{currency}] .0"
+            f"spend_expected: spend, 52 weeks [{currency}] .0; "
+            f"spend_months?: spend, 12 months [{currency}] .0; budget?: budget, 12 months [{currency}] .0; "
+            f"over?: over budget, 12 months [{currency}] .0"
         ),
     )

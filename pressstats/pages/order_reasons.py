@@ -51,7 +51,19 @@ def _sentence(results: Results, row: Any, name: Callable[[str], str]) -> str:
         others = [name(other) for other in row.shared_with.split(SEPARATOR)]
         listed = others[0] if len(others) == 1 else f"{', '.join(others[:-1])} and {others[-1]}"
         why += f"; {listed} {'shares' if len(others) == 1 else 'share'} the truck"
-    return f"{why}; {100 * row.used:.0f} % of the truck is used."
+    return f"{why}{_chosen(results, row, name)}; {100 * row.used:.0f} % of the truck is used."
+
+
+def _chosen(results: Results, row: Any, name: Callable[[str], str]) -> str:
+    """Say why this supplier is asked where others can be."""
+    if row.chosen == "cost":
+        return (
+            f"; of those who can be asked {name(row.supplier)} costs least with what its paper costs beyond its "
+            f"price, {row.costs:.4f} against {row.others_cost:.4f} {results.logs.plant.currency}: how late it comes is "
+            "not in this, the plan reckons with that by days"
+        )
+    contract = f"; {name(row.supplier)} is not the cheapest, its contract or agreed share asks for it"
+    return contract if row.chosen == "contract" else ""
 
 
 def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:

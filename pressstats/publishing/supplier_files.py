@@ -28,9 +28,11 @@ _ABOUT: list[Line] = [
     ),
     (
         "Need and deliveries",
-        "Low, expected and high are what we need of you in the month; to come is what is to be delivered in it: what "
-        "is on order, and what we plan to call off, blank after the last of them. What they differ by goes into stock "
-        "or comes out of it.",
+        "Low, expected and high are your part, by what stands beside them, of what we shall use in the month. To come "
+        "is what is to be delivered in it: what is on order, and what we plan to call off; blank in months that our "
+        "plan does not reach the end of. They differ, month by month and over the months of the plan, by what goes "
+        "into stock or comes out of it, by what others deliver more or less than theirs, and by whole trucks: make "
+        "ready for what is to come, and where that is blank for what is expected.",
     ),
     ("Blank", "What is not known is left blank."),
 ]
@@ -89,7 +91,7 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     about = {
         "Orders": "What we order now: value is quantity times price: the one agreed, else as we have it listed.",
         "Open orders": "What is on order and has not come.",
-        "Twelve months": "What we expect to need of you, month by month, by what stands beside it; no promise to buy.",
+        "Twelve months": "What we expect to use of yours and what is to come; neither is a promise to buy.",
     }
     unit_heads = dict.fromkeys(("quantity", "low", "expected", "high", "to_come"), "material unit")
     unit_heads |= {"price": f"{currency} / material unit", "value": currency}
@@ -120,19 +122,24 @@ def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
         results.logs, tables["order_plan"], pd.DatetimeIndex(season["month"].drop_duplicates())
     )
     mine = season.merge(parts[parts["supplier"] == supplier], on=["material", "month"])
-    quantities = {name: mine[column] * mine["part"] for name, column in _QUANTITIES.items()}
+    # Nobody delivers parts of a kilogram.
+    quantities = {name: (mine[column] * mine["part"]).round() for name, column in _QUANTITIES.items()}
     return mine[["material", "month"]].assign(
         **quantities, to_come=_to_come(results, supplier, mine), by=mine["by"].map(_BY)
     )
 
 
 def _to_come(results: Results, supplier: str, months: pd.DataFrame) -> np.ndarray:
-    """Return what is on order or planned of a supplier for each row's material and month, as far as that reaches."""
-    of_month = supplier_deliveries(results["order_plan"], results.open_orders, supplier)
+    """Return what is on order or planned of a supplier for each row's material and month, while the plan reaches."""
+    plan = results["order_plan"]
+    of_month = supplier_deliveries(plan, results.open_orders, supplier)
     found = of_month.reindex(pd.MultiIndex.from_frame(months[["material", "month"]])).to_numpy(dtype=float)
-    last = of_month.reset_index().groupby("material")["month"].max()
-    reached = months["month"].to_numpy() <= last.reindex(months["material"]).to_numpy(dtype="datetime64[us]")
-    return np.where(reached & np.isnan(found), 0.0, found)
+    # What is ordered after the plan's last order comes no sooner than this: a month that ends later is not known whole.
+    mine = plan[plan["supplier"] == supplier]
+    soonest = (mine["due_on"] - mine["order_on"]).min() if len(mine) else pd.Timedelta(0)
+    whole = (months["month"] + pd.offsets.MonthEnd() <= plan["order_on"].max() + soonest).to_numpy()
+    planned = months["material"].isin(plan["material"]).to_numpy()
+    return np.where(whole & planned & np.isnan(found), 0.0, np.where(whole, found, np.nan))
 
 
 def _named(names: pd.Series, known: pd.Series) -> pd.Series:

@@ -12,7 +12,7 @@ from .raising import is_news, raised
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["CONTRACT_CHANCE", "supplier_exceptions"]
+__all__ = ["CONTRACT_CHANCE", "first_moved_words", "supplier_exceptions"]
 
 #: Chance of ending outside its tolerance from which a contract needs somebody, and from which it needs action.
 CONTRACT_CHANCE, _PROBABLE = 0.1, 0.5
@@ -66,7 +66,22 @@ def _mended(row: Any, unit: str) -> str:
         return f"no other supplier can {'take' if less else 'spare'} any: {left} is left"
     words = f"moving {abs(row.shift):,.0f} {unit} {'to' if less else 'from'} {row.other}"
     words += f", all that it can {'take' if less else 'spare'}, leaves {left}" if row.left else " mends it"
+    known = pd.notna(row.first_on)
+    words += "; " + first_moved_words(
+        f"{row.first_on:%Y-%m-%d}" if known else "",
+        f"{row.first_quantity:,.0f} {unit}",
+        row.other if less else row.supplier,
+        whole=row.first_quantity <= abs(row.shift),
+    )
     return words + ("; it costs more than it spares" if row.worth < 0 else "")
+
+
+def first_moved_words(day: str, amount: str, taker: str, *, whole: bool) -> str:
+    """Say which order of the plan is the first that can be moved; `day` is empty where none can."""
+    if not day:
+        return f"no order of the plan can be placed with {taker} instead in time"
+    what = "that" if whole else "of which so much"
+    return f"the order of {day}, {amount}, is the first {what} can be placed with {taker} instead"
 
 
 def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator[dict[str, Any]]:
