@@ -123,7 +123,7 @@ def _first_moved(
     given, taken = (receipts_of(one, name, days) for name in (gives, takes))
     first, last = np.minimum(given, taken), np.maximum(given, taken)
     can = (ordered > 0) & (can > 0) & (first >= contract.contract_from) & (last <= contract.contract_to)
-    for turn in np.flatnonzero(can):
+    for turn in np.flatnonzero(can).tolist():
         waits = pd.date_range(given[turn], taken[turn], freq="D", unit="us", inclusive="left")
         left = stocks.reindex(pd.MultiIndex.from_product([[one.name], waits]))
         if (left >= min(ordered[turn], abs(shift))).all():

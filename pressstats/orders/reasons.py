@@ -188,7 +188,7 @@ def _chosen(logs: Logs, line: _Line, orders: Orders) -> dict[str, Any]:
         if source.orders[turn]
     }
     own = costs.pop(supplier)
-    told = {"supplier": supplier, "chosen": ""}
+    told: dict[str, Any] = {"supplier": supplier, "chosen": ""}
     if not costs:
         return told
     told |= {"costs": own, "others_cost": min(costs.values())}
