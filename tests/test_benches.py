@@ -218,6 +218,9 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
             "overfull": 0.0,
         }
         same |= {"drawn": pd.Series({("Mill", "N45-1260"): 1.05, ("Mill", "N45-630"): 0.8})}
+        odds = same["drawn"].index.to_frame(index=False, name=["supplier", "material"])
+        odds = odds.assign(chance_below=[0.0, 0.5], chance_above=[0.04, 0.0])
+        same |= {"told": [(odds, 2.5)] * 26, "rushed": 1.5}
         same |= {"holding": 0.0, "expediting": 0.0, "shortage": 0.0, "held": nothing, "flutter": changes}
         short = nothing.replace({0.0: 2.0}).where(nothing.index == "N45-1260", 0.0)
         return {
@@ -234,6 +237,10 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
     several = measured(bench_orders.bench, "closed-loop --mills --seeds 2 --weeks 26 --jobs 1")
     assert several["plan cheaper than (R, S) with fixed shares, of 2"] == 2
     assert several["contracts drawn within their tolerance"] == 50
+    # What was drawn short by a fifth was told to be so by one in two, eight weeks before.
+    assert several["breaches foreseen eight weeks before"] == 100
+    assert several["mean chance told eight weeks before"] == pytest.approx(27)
+    assert several["weeks with emergency supply, told"] == 2.5
 
 
 @pytest.mark.parametrize(

@@ -170,8 +170,8 @@ def _conclude_mills(found: list[dict[str, Result]]) -> Iterator[Figure]:
     kept = (drawn - 1).abs().le(0.1 + 1e-9)
     note = f"of {len(drawn)}; drawn {_range(drawn.to_numpy())}"
     yield Figure("contracts drawn within their tolerance", 100 * float(kept.mean()), "%", note)
-    # Eight weeks before its last day, of a contract of the weeks counted.
-    chances = pd.concat([_chances(one.told[-8][0]).reindex(one.drawn.index) for one in plan])
+    # Eight weeks before its last day, of a contract of the weeks counted; of fewer, from the first of them on.
+    chances = pd.concat([_chances(one.told[-8:][0][0]).reindex(one.drawn.index) for one in plan])
     broken = ~kept.to_numpy()
     foreseen = 100 * float((chances[broken] > 0.1).mean()) if broken.any() else np.nan
     yield Figure("breaches foreseen eight weeks before", foreseen, "%", f"of {broken.sum()}")
