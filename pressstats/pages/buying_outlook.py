@@ -86,7 +86,8 @@ def plan(results: Results) -> Block:
             unit=[unit_of(results, name) or "each" for name in table["material"]],
         ),
         name="order-plan",
-        caption=f"{words}, {agreed_words(results.logs, table)} on the day of each order",
+        caption=f"{words}, {agreed_words(results.logs, table)} on the day of each order; the risk is that of all weeks "
+        "between two orders of a material together",
         columns=(
             "order_on: order on <date>; supplier; material; packs .0; quantity .0; unit; loads: share of truck .2; "
             f"due_on: due <date>; unit_price: price [{currency}] .4; cost: cost with freight [{currency}] .0; "

@@ -45,8 +45,8 @@ def ring_first(results: Results) -> list[str]:
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
     return [
-        f"Nobody: no open order is late, and no planned material is likelier to run out before it arrives than the "
-        f"service level allows{stock}."
+        f"Nobody: no open order is late, and no planned material is likelier to run out before what is ordered now "
+        f"can arrive than the service level allows{stock}."
     ]
 
 

@@ -42,7 +42,8 @@ def _butts(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
 
 
 def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
-    first = reels.mount_history["mounted_at"].min()
+    first, plant = reels.mount_history["mounted_at"].min(), logs.plant
+    set_by = "" if plant.says("policy", "break_cost") else " by default"
     ranks = (("web breaks", reels.suppliers), ("breaking stand", reels.breaking_stands))
     for kind, ranked in ranks:
         for row in ranked[ranked["named"]].itertuples():
@@ -56,9 +57,9 @@ def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
             why = (
                 f"{row.per_100_reels:.2f} breaks per 100 of its {row.reels:.0f} reels ({row.breaks:.0f} breaks since "
                 f"{first:%Y-%m-%d}), {times} with all else alike; chance alone would do that in "
-                f"{_often(row.p_value)} cases"
+                f"{_often(row.p_value)} cases; a break counts {plant.policy.break_cost:g} {plant.currency}{set_by}"
             )
-            cost = extra * logs.plant.policy.break_cost
+            cost = extra * plant.policy.break_cost
             yield raised(
                 logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate", cost=cost
             )
