@@ -136,8 +136,15 @@ def test_mutants(command: str, count: int) -> None:
     )
 
 
+@pytest.fixture(scope="module")
+def trial(tmp_path_factory: pytest.TempPathFactory) -> bench_faults.Trial:
+    """Return a folder in which one publication stands, for all faults."""
+    return bench_faults.Trial(tmp_path_factory.mktemp("trial"))
+
+
 @pytest.mark.parametrize("command", ["kills", "stops", "full", "pairs"])
-def test_faults(command: str) -> None:
+def test_faults(command: str, trial: bench_faults.Trial, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench_faults, "Trial", lambda folder: trial)
     found = measured(bench_faults.main, f"{command} --count 1")
     found.pop("publications that had ended before", None)
     assert len(found) == 6
