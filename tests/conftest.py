@@ -15,10 +15,13 @@ from filelock import FileLock
 from small_plant import write_small_plant
 from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
 from test_watch import steady_tables
+from threadpoolctl import threadpool_limits
 
 from pressstats.publishing import Publication, publish
 
 ROOT = Path(__file__).resolve().parents[1]
+# Matrices are small: more threads of linear algebra wait for each other longer than they work, as in the package.
+threadpool_limits(1)
 
 #: Names that mean ill, in place of the invented plant's own.
 SCRIPT = '<script>alert("1")</script><img src=x onerror=alert(1)>'
