@@ -19,7 +19,6 @@ from pressstats.results import analyse
 #: Weeks of logs of each world, as few as what is asked needs.
 SMALL = {
     "grammage_45_8w": 26,
-    "identical_weeks": 26,
     "only_runs_and_webs": 16,
     "no_weights_skips": 16,
 }
