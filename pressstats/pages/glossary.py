@@ -8,7 +8,7 @@ __all__ = ["words_used"]
 
 #: What a word means here (common practice, no source; what is counted how stands in the tables' declarations).
 _MEANINGS = {
-    "act, watch, in control": "act: outside what chance allows and worth a deed now. Watch: outside, or near, and not "
+    "act, watch, in control": "act: outside what chance allows, to be acted on now. Watch: outside, or near, and not "
     "pressing. In control: within its limits",
     "watch, in control": "of a run: outside or within what nine of ten such runs do. Of a tank: whether it holds "
     "what tonight takes",
