@@ -198,9 +198,12 @@ def test_a_group_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
     assert measured(bench_group.main, "found --groups 2 --more 40") == {
         "plants named that waste 40 % more": 100
     }
-    monkeypatch.setattr(bench_group, "write_demo", lambda folder, years: write_small_plant(folder))
+    monkeypatch.setattr(bench_group, "write_demo", lambda folder, **_: write_small_plant(folder))
     scale = measured(bench_group.main, "scale --years 1")
     assert 0 < scale["1 years: most memory of a process"] < 1
+    whole = measured(bench_group.main, "whole --plants 1 --years 1 --report last_night")
+    assert whole["plants published"] == 1
+    assert 0 < whole["most memory of a process of the group"] < 1
 
 
 def test_suppliers() -> None:

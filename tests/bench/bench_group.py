@@ -3,6 +3,7 @@
     python tests/bench/bench_group.py alarms --groups 500      equal plants: groups in which one is named; intervals
     python tests/bench/bench_group.py found --groups 200       one plant of four wastes more: how often it is named
     python tests/bench/bench_group.py scale --years 3,6,12     analysis of one plant: processor time and memory a year
+    python tests/bench/bench_group.py whole --plants 20 --years 10     a group published: the same, with its pages
 
 Of equal plants at most five groups of a hundred may name one, and intervals must hold the truth in 95 of a hundred
 plants.
@@ -12,9 +13,12 @@ Scale is linear where seconds a year do not grow with the years; the processor t
 from __future__ import annotations
 
 import json
+import os
+import resource
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -81,6 +85,11 @@ def found(groups: int, more: float) -> Iterator[Figure]:
     yield Figure(f"plants named that waste {more:g} % more", 100 * named / groups, "%", f"{groups} groups")
 
 
+def _environment(scratch: Path) -> dict[str, str]:
+    package = str(Path(__file__).parents[2])
+    return {"PRESSSTATS_CACHE": str(scratch / "cache"), "PYTHONPATH": package, "OPENBLAS_NUM_THREADS": "1"}
+
+
 @main.command()
 @click.option("--years", default="3,6,12", help="Years of the plants, by commas.")
 @measures
@@ -90,10 +99,9 @@ def scale(years: str) -> Iterator[Figure]:
         with tempfile.TemporaryDirectory() as scratch:
             folder = Path(scratch) / "plant"
             write_demo(folder, years=count)
-            environment = {"PRESSSTATS_CACHE": str(Path(scratch) / "cache")}
             done = subprocess.run(
                 [sys.executable, "-c", _ANALYSED, str(folder)],
-                env=environment | {"PYTHONPATH": str(Path(__file__).parents[2]), "OPENBLAS_NUM_THREADS": "1"},
+                env=_environment(Path(scratch)),
                 capture_output=True,
                 check=True,
             )
@@ -104,6 +112,42 @@ def scale(years: str) -> Iterator[Figure]:
         yield Figure(
             f"{count} years: most memory of a process", memory, "GB", f"{1000 * memory / count:.0f} MB a year"
         )
+
+
+@main.command()
+@click.option("--plants", default=20, help="Plants, a seed each.")
+@click.option("--years", default=10, help="Years of each.")
+@click.option("--workers", default=2, help="Plants at a time.")
+@click.option("--report", "reports", multiple=True, help="Publish only this report.")
+@measures
+def whole(plants: int, years: int, workers: int, reports: tuple[str, ...]) -> Iterator[Figure]:
+    """Publish a group, and measure time and memory a plant and year."""
+    with tempfile.TemporaryDirectory() as folder:
+        scratch = Path(folder)
+        names = [f"plant-{number + 1}" for number in range(plants)]
+        for number, name in enumerate(names):
+            write_demo(scratch / "group" / name, seed=number + 1, years=years)
+        described = ['name = "Plants of the bench"', "[group]", *(f'{name} = "{name}"' for name in names)]
+        (scratch / "group" / "plant.toml").write_text("\n".join(described), encoding="utf-8")
+        said = [sys.executable, "-m", "pressstats", "publish", "--workers", str(workers)]
+        said += [f"--report={name}" for name in reports]
+        began = time.perf_counter()
+        done = subprocess.run(
+            [*said, "--logs", str(scratch / "group"), "--out", str(scratch / "out")],
+            env=os.environ | _environment(scratch),
+            check=False,
+            capture_output=True,
+            text=True,
+        )
+        seconds = time.perf_counter() - began
+        stand = sum(1 for _ in (scratch / "out" / "plants").glob("*/[0-9]*/manifest.json"))
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    note = f"{plants} plants of {years} years, {workers} at a time; exit code {done.returncode}"
+    count = plants * years
+    yield Figure("plants published", stand, "count", note)
+    yield Figure("processor time a plant and year", (used.ru_utime + used.ru_stime) / count, "s", note)
+    yield Figure("time of the clock a plant and year", seconds / count, "s", note)
+    yield Figure("most memory of a process of the group", used.ru_maxrss / 1e6, "GB", note)
 
 
 if __name__ == "__main__":
