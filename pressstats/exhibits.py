@@ -24,6 +24,7 @@ from .markup import (
     STATES,
     Shown,
     block_html,
+    day_words,
     declared,
     heads,
     label,
@@ -53,6 +54,7 @@ __all__ = [
     "Tile",
     "cards",
     "caution",
+    "day_words",
     "declared",
     "exhibit",
     "files",
@@ -71,6 +73,7 @@ __all__ = [
     "states",
     "tiles",
     "tint",
+    "together",
 ]
 
 #: Media type of a block's markup for the published page.
@@ -135,6 +138,7 @@ class Tile:
     compared: tuple[tuple[str, str], ...] = ()  # what it is held against: label and number, each on its line
     past: tuple[float, ...] = ()  # the same of weeks past, the newest last, drawn as a small line
     target: float = math.nan  # drawn across it
+    because: str = ""  # why it is in its state, where that is not fine
 
     @property
     def known(self) -> bool:
@@ -204,15 +208,26 @@ def tiles(items: Sequence[Tile]) -> Block:
             raise ValueError(f"state {item.state!r} of {item.label!r} is none of {', '.join(STATES)}")
         held = "".join(f" {name} {number}" for name, number in item.compared)
         lines.append(
-            plain(f"{item.label}: {item.shown} {item.unit}{held} {item.detail} {item.state}").strip()
+            plain(
+                f"{item.label}: {item.shown} {item.unit}{held} {item.detail} {item.state} {item.because}"
+            ).strip()
         )
     return Block(block_html("tiles", items), "\n".join(lines))
 
 
-def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str) -> Block:
-    """Return cards, and what has to be read before they are used `beside` them; on a narrow screen above."""
+def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str, unkept: str = "") -> Block:
+    """Return cards, and what has to be read before they are used `beside` them; on a narrow screen above.
+
+    `unkept` says on a screen, below cards with a space to write in, what becomes of what is written there.
+    """
     tables = [
-        table_html(one.table, one.columns, caption=plain(f"{one.head}: {one.figure}"), limit=len(one.table))
+        table_html(
+            one.table,
+            one.columns,
+            caption=plain(f"{one.head}: {one.figure}"),
+            limit=len(one.table),
+            folds=False,
+        )
         for one in items
     ]
     words = [
@@ -220,7 +235,12 @@ def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str) 
         for one in items
     ]
     markup = block_html(
-        "cards", _checked(name), list(zip(items, tables, strict=True)), Markup(beside.markup), beside_head
+        "cards",
+        _checked(name),
+        list(zip(items, tables, strict=True)),
+        Markup(beside.markup),
+        beside_head,
+        unkept,
     )
     return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))
 
@@ -235,6 +255,12 @@ def states(items: Sequence[Tile]) -> Block:
     """Return further key figures, a line each: state, what it is, number and reason."""
     text = "\n".join(plain(f"{one.label}: {one.shown} {one.unit} {one.detail} {one.state}") for one in items)
     return Block(block_html("states", items), text)
+
+
+def together(*blocks: Block) -> Block:
+    """Return blocks as one, each below the one before."""
+    markup = "".join(block.markup for block in blocks)
+    return Block(markup, "\n".join(block.text for block in blocks))
 
 
 def folded(summary: str, *blocks: Block) -> Block:
@@ -316,9 +342,10 @@ def provenance(logs: Logs) -> Block:
         "rejected: set aside .0; first: first day <date>; last: last day <date>; "
         "digest: SHA-256, first 12 <text>"
     )
-    covers = f"{_day(start)} to {_day(logs.as_of)}" if start is not None else f"up to {_day(logs.as_of)}"
+    last = f"{day_words(logs.as_of)} {logs.as_of.year}"
+    covers = f"{day_words(start)} {start.year} to {last}" if start is not None else f"all up to {last}"
     text = (
-        f"{logged(logs.plant.name)}: covers {covers}, as of {_day(logs.as_of)}. "
+        f"{logged(logs.plant.name)}: covers {covers}. "
         f"Computed by pressstats {__version__} from {len(frame)} input files, digest {logs.digest[:12]}."
     )
     rows = table_html(frame, columns, caption="Input files", limit=500)
@@ -329,7 +356,3 @@ def _checked(name: str) -> str:
     if not _NAME.fullmatch(name):
         raise ValueError(f"name {name!r}: small letters, digits, - and _ only, a letter first")
     return name
-
-
-def _day(day: Any) -> str:
-    return str(pd.Timestamp(day).date())

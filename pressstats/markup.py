@@ -27,6 +27,7 @@ __all__ = [
     "STATES",
     "Shown",
     "block_html",
+    "day_words",
     "declared",
     "heads",
     "inline",
@@ -60,13 +61,18 @@ _UNSEEN = re.compile(
 _HEAD = re.compile(r"([^:]+?)(?:: (.+?))?(?: \[(.*?)\])?(?: \.(\d))?(?: <(\w+)>)?")
 _LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
 _LABEL = 40  # characters of a name on an axis
+_PHONE = 46  # characters of a table that stand side by side on a phone, its gaps between columns among them
+_BLOCKS = 4  # rows that stand as blocks there whatever they hold; of more, numbers are compared down a column
 #: A short code with hyphens, such as a material's, which is never broken into lines.
 _CODE, _WHOLE = (
     re.compile(r"(?<!\S)(?=\S{3,14}(?!\S))\w+(?:-\w+)+(?!\S)"),
     r'<span class="whole">\g<0></span>',
 )
-_FEW = 8  # columns of a table whose rows can stand as small blocks
+_FEW = 8  # columns of a table whose rows may end in a sentence of their own
+_TAG = re.compile(r"<[^>]*>")
 _THIN, _FIXED = "\u202f", "\u00a0"
+#: Nearer to as-of than this a day and its month are met once.
+_PLAIN_YEAR = pd.Timedelta(days=300)
 #: Unit by the last part of a column's name.
 _ENDINGS = {
     "_kg": "kg",
@@ -273,7 +279,18 @@ def _kind(column: pd.Series) -> CellKind:
     return "text"
 
 
-_TIMES = {"date": "%Y-%m-%d", "time": "%Y-%m-%d %H:%M", "month": "%Y-%m"}
+def day_words(day: pd.Timestamp, as_of: pd.Timestamp | None = None) -> str:
+    """Return a day as pages write it, ``Wed 29 Oct``; with its year where that is not plain from `as_of`."""
+    year = "" if as_of is None or abs(day - as_of) < _PLAIN_YEAR else f" {day.year}"
+    return f"{day:%a} {day.day} {day:%b}{year}"
+
+
+def _time_words(time: pd.Timestamp, kind: CellKind) -> str:
+    """Return a time with its year for a cell, which may be broken before the year only."""
+    if kind == "month":
+        return f"{time:%b}{_FIXED}{time.year}"
+    clock = f"{_FIXED}{time:%H:%M}" if kind == "time" else ""
+    return f"{day_words(time)} ".replace(" ", _FIXED)[:-1] + f" {time.year}{clock}"
 
 
 def _state(word: str) -> str:
@@ -294,9 +311,9 @@ def _cells(column: pd.Series, shown: Shown) -> tuple[CellKind, list[str]]:
             middle = float(np.median(known[known > 0])) if (known > 0).any() else 0.0
             digits = 0 if whole else _digits_for(middle)
         return kind, [_number(value, digits) if math.isfinite(value) else BLANK for value in values]
-    if kind in _TIMES:
+    if kind in ("date", "time", "month"):
         times = pd.to_datetime(column, errors="coerce")
-        return kind, [BLANK if pd.isna(time) else time.strftime(_TIMES[kind]) for time in times]
+        return kind, [BLANK if pd.isna(time) else _time_words(time, kind) for time in times]
     words = [None if pd.isna(value) or str(value) == "" else str(value) for value in column]
     if kind == "state":
         return kind, [BLANK if word is None else _state(word) for word in words]
@@ -336,10 +353,12 @@ def table_html(
     caption: str,
     limit: int,
     file: str = "",
+    folds: bool = True,
 ) -> Markup:
     """Return a table as HTML, in a box of its own that scrolls when it is wider than the page.
 
-    From `limit` rows on a line says what is left out, and that the published `file` holds all.
+    From `limit` rows on a line says what is left out, and that the published `file` holds all. One that `folds` is
+    told how to stand on a phone.
     """
     shown = shown_columns(frame, columns)
     missing = [one.column for one in shown if one.column not in frame.columns]
@@ -349,6 +368,7 @@ def table_html(
     body = []
     for one in shown:
         kind, cells = _cells(first[one.column], one)
+        width = max((len(html.unescape(_TAG.sub("", cell))) for cell in cells), default=0)
         if one.below:
             under = [str(words) if pd.notna(words) else "" for words in first[one.below]]
             cells = [
@@ -358,6 +378,20 @@ def table_html(
         # what is long gets room before it is broken into lines
         long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
         name = one.label or one.column.replace("_", " ")
-        body.append({"look": kind + long, "name": name, "unit": one.unit, "cells": list(map(Markup, cells))})
-    sentence_last = len(shown) <= _FEW and len(body) > 2 and str(body[-1]["look"]).endswith("long")
-    return Markup(block_html("table", body, len(first), len(frame), caption, file, sentence_last))
+        column = {"look": kind + long, "name": name, "unit": one.unit, "cells": list(map(Markup, cells))}
+        body.append(column | {"width": 2 + max(width, *map(len, name.split()))})
+    shape = _shape(body, len(first)) if folds else ""
+    return Markup(block_html("table", body, len(first), len(frame), caption, file, shape))
+
+
+def _shape(columns: Sequence[Mapping[str, Any]], rows: int) -> str:
+    """Say how a table stands on a phone: as it is, its `rows` as blocks, or its first column `kept` in sight.
+
+    A row that is `told` ends in a sentence, which stands below its figures.
+    """
+    if len(columns) <= _FEW and len(columns) > 2 and str(columns[-1]["look"]).endswith("long"):
+        return "rows told"
+    if sum(one["width"] for one in columns) <= _PHONE:
+        return ""
+    numbers = sum(one["look"] == "number" for one in columns[1:])
+    return "rows" if rows <= _BLOCKS or 2 * numbers < len(columns) else "kept"

@@ -14,10 +14,11 @@ if TYPE_CHECKING:
 
     from .logs import Logs
 
-__all__ = ["OFFER_COLUMNS", "contracts", "offered_soon", "offers", "order_days"]
+__all__ = ["OFFER_COLUMNS", "PLANNED_DAYS", "contracts", "offered_soon", "offers", "order_days"]
 
-#: Days within which who begins to deliver is asked: those on which the order plan places orders.
-_SOON_DAYS = 98
+#: Days from as-of on which the order plan places orders, and within which who begins to deliver is asked: 13 reviews,
+#: and one more that what they bring must last to.
+PLANNED_DAYS = 98
 
 #: Columns that say how a material is bought: of ``terms``, else of ``materials``.
 _HOW = ["lead_time_days", "pack_quantity", "load_quantity", "order_minimum"]
@@ -87,7 +88,7 @@ def offered_soon(logs: Logs) -> pd.DataFrame:
       material   supplier
     0    N1200  Northmill
     """
-    days = (logs.as_of, logs.as_of + pd.Timedelta(days=_SOON_DAYS))
+    days = (logs.as_of, logs.as_of + pd.Timedelta(days=PLANNED_DAYS))
     pairs = [offers(logs, day)[["material", "supplier"]] for day in days]
     return pd.concat(pairs).drop_duplicates(ignore_index=True)
 

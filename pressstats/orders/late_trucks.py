@@ -1,7 +1,8 @@
-"""How late each truck may come before something that it brings runs out, and what runs out first."""
+"""How late what a supplier brings on a day may come before something of it runs out, and what runs out first."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from copy import copy
 from typing import TYPE_CHECKING, Any
 
@@ -14,15 +15,15 @@ from .leadtimes import serves_from
 if TYPE_CHECKING:
     from .scenarios import Scenarios
 
-__all__ = ["late_trucks"]
+__all__ = ["LATE_DAYS", "LATE_SCENARIOS", "late_trucks"]
 
 #: Share of scenarios in which all that a truck brings must last until it has come: 19 of 20, as elsewhere.
 _SURE = 0.95
 #: Days after its promised day that are looked at: later than that it will long have been ordered anew.
-_DAYS = 28
+LATE_DAYS = 28
 #: Scenarios that it is counted in: a chance of a twentieth is known within a point and a half.
-_SCENARIOS = 1000
-_LASTS = f"nothing on it runs out within {_DAYS} days of its promised day"
+LATE_SCENARIOS = 1000
+_LASTS = f"nothing on it runs out within {LATE_DAYS} days of its promised day"
 
 
 def late_trucks(fresh: Scenarios, quantity: np.ndarray, open_rows: pd.DataFrame) -> pd.DataFrame:
@@ -39,8 +40,9 @@ def late_trucks(fresh: Scenarios, quantity: np.ndarray, open_rows: pd.DataFrame)
 
     Returns
     -------
-    DataFrame, shape (trucks on order and to order next, 10)
-        Columns of the published table. All other orders come as late as their suppliers do, and those of the plan
+    DataFrame, shape (suppliers and days, of what is on order and to order next, 12)
+        Columns of the published table. What a supplier brings on one day is late together, on however many trucks it
+        comes. All other orders come as late as their suppliers do, and those of the plan
         stay as they are: what somebody would rush or order anew once a truck is missed is not counted in.
 
     Notes
@@ -48,7 +50,7 @@ def late_trucks(fresh: Scenarios, quantity: np.ndarray, open_rows: pd.DataFrame)
     What runs out before a truck has come, on whatever day that is, runs out in the scenarios without that truck. One
     count without it therefore answers for every day that it may come on.
     """
-    cases = fresh.few(_SCENARIOS)
+    cases = fresh.few(LATE_SCENARIOS)
     rows = [_on_order(cases, quantity, truck) for truck in range(len(cases.trucks))]
     counted = {name for lines, _ in cases.trucks for name in lines["delivery_id"]}
     for (supplier, promised), lines in open_rows[~open_rows["delivery_id"].isin(counted)].groupby(
@@ -65,6 +67,7 @@ def late_trucks(fresh: Scenarios, quantity: np.ndarray, open_rows: pd.DataFrame)
 def _row(supplier: Any, promised: Any, state: str, materials: Any, **found: Any) -> dict[str, Any]:
     """Return a row of the published table, what was not found blank."""
     blank = {
+        "trucks": np.nan,
         "latest_on": pd.NaT,
         "days_late": np.nan,
         "runs_out": "",
@@ -79,7 +82,7 @@ def _row(supplier: Any, promised: Any, state: str, materials: Any, **found: Any)
 
 
 def _on_order(cases: Scenarios, quantity: np.ndarray, truck: int) -> dict[str, Any]:
-    """Return the row of a truck of open orders."""
+    """Return the row of the open orders of a supplier and day."""
     lines, _ = cases.trucks[truck]
     without = copy(cases)
     without.come = [
@@ -87,26 +90,40 @@ def _on_order(cases: Scenarios, quantity: np.ndarray, truck: int) -> dict[str, A
         for come, mine in zip(cases.come, cases.brought(cases.trucks[truck : truck + 1]), strict=True)
     ]
     head = (lines["supplier"].iloc[0], lines["promised_on"].iloc[0], "on order", lines["material"])
-    return _held(without, quantity, head)
+    trucks = _trucks(cases, head[0], zip(lines["material"], lines["quantity"], strict=True))
+    return _held(without, quantity, head) | {"trucks": trucks}
+
+
+def _trucks(cases: Scenarios, supplier: str, lines: Iterable[tuple[str, float]]) -> float:
+    """Return on how many trucks at least materials come from a supplier; blank where a load of one is not known."""
+    loads = {
+        one.name: source.load
+        for one in cases.planned
+        for source in one.sources
+        if source.supplier == supplier
+    }
+    # A load and a little more is one load of whole packs.
+    return float(np.ceil(sum(much / (loads.get(name) or np.nan) for name, much in lines) - 0.05))
 
 
 def _to_order(cases: Scenarios, quantity: np.ndarray) -> list[dict[str, Any]]:
-    """Return the rows of the trucks that are ordered first: what a supplier brings of them comes on one."""
+    """Return the rows of what is ordered first, of each supplier and day together."""
     ordered = np.flatnonzero(quantity.any(axis=0))
     if not len(ordered):
         return []
-    trucks: dict[tuple[str, int], list[tuple[int, str]]] = {}
+    arriving: dict[tuple[str, int], list[tuple[int, str]]] = {}
     for one in cases.planned:
         for row, source in enumerate(one.sources, one.first_row):
             if quantity[row, ordered[0]] > 0:
                 promised = int(source.due[ordered[0]]) - serves_from(0, source.rest)
-                trucks.setdefault((source.supplier, promised), []).append((row, one.name))
+                arriving.setdefault((source.supplier, promised), []).append((row, one.name))
     found = []
-    for (supplier, promised), lines in trucks.items():
+    for (supplier, promised), lines in arriving.items():
         without = quantity.copy()
         without[[row for row, _ in lines], ordered[0]] = 0.0
         head = (supplier, cases.days[promised], "to order", [name for _, name in lines])
-        found.append(_held(cases, without, head))
+        trucks = _trucks(cases, supplier, [(name, quantity[row, ordered[0]]) for row, name in lines])
+        found.append(_held(cases, without, head) | {"trucks": trucks})
     return found
 
 
@@ -118,9 +135,9 @@ def _held(without: Scenarios, quantity: np.ndarray, head: tuple[Any, ...]) -> di
         return _row(*head, why="stock or use of what is on it is not known")
     days = without.days
     due = (head[1] - days[0]).days
-    if due + _DAYS >= len(days):
+    if due + LATE_DAYS >= len(days):
         return _row(*head, why="promised for a day beyond what the plan looks ahead")
-    until = min(max(due, 0) + _DAYS + 8, len(days) - 1)
+    until = min(max(due, 0) + LATE_DAYS + 8, len(days) - 1)
     stocks = without.run_out(without.stocks(quantity, until))
     # The first day on which each runs out, `until` where it does not.
     first = np.array([np.where(stocks[p].any(axis=1), stocks[p].argmax(axis=1), until) for p in places])
@@ -131,7 +148,7 @@ def _held(without: Scenarios, quantity: np.ndarray, head: tuple[Any, ...]) -> di
         return first < (day + serves)[:, None]
 
     # Days on which something is received, from the first that can still be, to so long after its promise.
-    receives = np.unique(without.receives[: max(due, 0) + _DAYS + 1])
+    receives = np.unique(without.receives[: max(due, 0) + LATE_DAYS + 1])
     receives = receives[receives + serves.max() <= until]
     chance = np.array([out_by(int(day)).any(axis=0).mean() for day in receives])
     found: dict[str, Any] = {

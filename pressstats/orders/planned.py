@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..offers import offers
+from ..offers import PLANNED_DAYS, offers
 from ..prices import agreed_price
 from .leadtimes import LeadTimes, lead_days, rest_days, review_days, serves_from
 from .needs import unhelped_stock
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ORDERS", "Planned", "Source", "horizon", "planned_materials"]
 
-#: Review days planned.
-ORDERS = 13
+#: Review days planned: one a week, the last of the days left out.
+ORDERS = PLANNED_DAYS // 7 - 1
 
 
 @dataclass(frozen=True)
@@ -141,7 +141,7 @@ class Planned:
 def horizon(logs: Logs, times: LeadTimes) -> int:
     """Return how many days are looked ahead: the plan, and what its last order must last."""
     leads = [max(terms.leads.values(), default=0) for terms in _terms_ahead(logs, times)]
-    return 7 * (ORDERS + 1) + 2 * min(max(leads, default=0), 180) + 42
+    return PLANNED_DAYS + 2 * min(max(leads, default=0), 180) + 42
 
 
 class _Terms(NamedTuple):
@@ -159,7 +159,7 @@ def _terms_ahead(logs: Logs, times: LeadTimes) -> list[_Terms]:
     begins = [logs.as_of]
     if logs.has("terms"):
         later = np.sort(logs["terms"]["valid_from"].unique())
-        last = logs.as_of + pd.Timedelta(days=7 * (ORDERS + 1))
+        last = logs.as_of + pd.Timedelta(days=PLANNED_DAYS)
         begins += [day for day in pd.DatetimeIndex(later) if logs.as_of < day <= last]
     found = []
     for day in begins:

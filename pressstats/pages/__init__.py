@@ -21,6 +21,7 @@ from . import (
     reel_store,
     reels,
     weekly_actions,
+    weekly_more,
     weekly_page,
     weekly_sheet,
 )
@@ -50,6 +51,7 @@ __all__ = [
     "reel_store",
     "reels",
     "weekly_actions",
+    "weekly_more",
     "weekly_page",
     "weekly_sheet",
 ]
@@ -77,5 +79,5 @@ leave_out_refused(
     last_night,
     {"runs": _PAPER, "webs": _PAPER, "reels": _PAPER, "splices": _PAPER, "tanks": _INK},
 )
-leave_out_refused(weekly_page, {"inks": _INK})
+leave_out_refused(weekly_more, {"inks": _INK})
 leave_out_refused(weekly_sheet, {"waste": _PAPER, "waste_cost": _PAPER, "stock": _DEMAND})

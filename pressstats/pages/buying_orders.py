@@ -12,7 +12,7 @@ from ..orders import LeadTimes, count_differences, miscounts, plan_changes
 from ..orders.plan import FRESH
 from ..orders.rushing import EXPEDITE_DAYS
 from ..prices import agreed_words
-from .common import by_reason, counted, daily_use, day_words, list_words, needs, not_set
+from .common import by_reason, counted, daily_use, day_cells, day_words, list_words, needs, not_set
 from .demand import newsprint, unit_of
 from .material_words import material_words
 from .ring_first import looked_words
@@ -38,8 +38,8 @@ def plan_words(results: Results) -> Block:
     held = plan.service.dropna(subset="weeks_short")
     allowed = 100 * (1 - policy.service_level)
     lines = [
-        f"Reviewed every {policy.review_day.title()}: what has been ordered must last until the next order has come, "
-        "late as its supplier may be, and a later order follows what is known by then. Each material is meant to last "
+        f"Orders are reviewed every {policy.review_day.title()}: what is ordered must last until the next order comes, "
+        "however late its supplier may be; later orders follow what is known by then. Each material is meant to last "
         f"in {100 * policy.service_level:g} % of weeks (the service level: share of weeks without a stock-out), if "
         f"somebody looks {looked_words(results)} and what is seen coming is met by emergency orders (an express truck, "
         f"the stock of a merchant or another printer), which take {EXPEDITE_DAYS} days. At least "
@@ -102,13 +102,15 @@ def changes(results: Results) -> Block:
     )
     if table.empty:
         return note(
-            f"For the next six reviews the plan is that of {before.made_on:%a %d %b}, order by order."
+            f"For the next six reviews the plan is that of {day_words(before.made_on, results.logs.as_of)}, order by "
+            "order."
         )
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
     return sheet(
         table,
         name="plan-changes",
-        caption=f"Changed since the plan of {before.made_on:%a %d %b}: {list_words(list(table['material']))}",
+        caption=f"Changed since the plan of {day_words(before.made_on, results.logs.as_of)}: "
+        f"{list_words(list(table['material']))}",
         columns=(
             "material; unit; then: next six reviews, said then .0; now: said now .0; "
             "moved: moved to other days .0; stock_news: on hand against expected .0; "
@@ -161,14 +163,11 @@ def _closest(results: Results, lowest: pd.Series, days: float) -> str:
     name = logged(material_words(results.logs).get(lowest["material"], lowest["material"]))
     day = day_words(lowest["day"], results.logs.as_of)
     if not lowest["q05"] > 0:
-        often = "one case of twenty" if lowest["q50"] > 0 else "half of all cases or more"
+        often = "one case of 20" if lowest["q50"] > 0 else "half of all cases or more"
         return f"{given}, {name} runs out by {day} in {often}."
     left = quantity(lowest["q05"], unit_of(results, str(lowest["material"])), 0)
     use = f", {_days(days)} of mean use," if days > 0 else ""
-    return (
-        f"{given}, {name} comes closest to its end: on {day} less than {left}{use} are left in one case of "
-        "twenty."
-    )
+    return f"{given}, {name} comes closest to running out: on {day} less than {left}{use} is left in one case of 20."
 
 
 def _marks(results: Results, names: list[str]) -> pd.DataFrame:
@@ -207,10 +206,8 @@ def suppliers(results: Results) -> Block:
         return note("Nothing has been delivered yet, so nobody can say how late orders come.")
     table = table.sort_values("late_q95", ascending=False)
     worst = table.iloc[0]
-    words = (
-        f"How late trucks come: of {logged(worst['supplier'])} one in twenty is {worst['late_q95']:.0f} days late or "
-        "more"
-    )
+    most = counted(float(f"{worst['late_q95']:.0f}"), "day")
+    words = f"How late trucks come: {logged(worst['supplier'])} is {most} late or more one time in 20"
     rows = sheet(
         table,
         name="lateness",
@@ -238,6 +235,7 @@ def counts(results: Results) -> Block:
     sums = past.groupby("material")["difference"].agg(["sum", "size"])
     last = last.assign(
         unit=[unit_of(results, name) or "each" for name in last["material"]],
+        day=day_cells(last["counted_on"], results.logs.as_of),
         year=sums["sum"].reindex(last["material"]).to_numpy(),
         counts=sums["size"].reindex(last["material"]).to_numpy(dtype=float),
     )
@@ -247,7 +245,7 @@ def counts(results: Results) -> Block:
         "stays": "the next count confirms it: something came or went that is not in the logs",
     }
     said = "; ".join(
-        f"{logged(row.material)} on {row.counted_on:%Y-%m-%d} by "
+        f"{logged(row.material)} on {day_words(row.counted_on, results.logs.as_of)} by "
         f"{quantity(row.difference, unit_of(results, row.material), 0)} ({words[row.state]})"
         for row in recent.head(5).itertuples()
     )
@@ -257,7 +255,7 @@ def counts(results: Results) -> Block:
         name="counts",
         caption=f"{finding}; counted less book, the last count of each material",
         columns=(
-            "material; unit; counted_on: counted <date>; counted: counted .0; "
+            "material; unit; day: counted on <text>; counted: counted .0; "
             "expected: by the book .0; difference .0; spread: usual difference, 1 sd .0; "
             "year: sum of a year .0; counts: counts compared .0"
         ),

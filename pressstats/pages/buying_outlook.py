@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, folded, logged, note, quantity, sheet
+from ..exhibits import Block, folded, logged, note, quantity, sheet, together
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures
 from ..prices import agreed_words
 from .buying_orders import counts, not_planned
-from .common import by_default, by_reason, counted, number_words, tonnes, unseen_season
+from .common import by_default, by_reason, counted, day_cells, number_words, tonnes, unseen_season
 from .demand import newsprint, printed_weight, unit_of
 from .late_deliveries import come_until
 from .material_words import material_words
@@ -84,13 +84,15 @@ def plan(results: Results) -> Block:
         table.assign(
             chance=100 * table["stockout_probability"],
             unit=[unit_of(results, name) or "each" for name in table["material"]],
+            order_day=day_cells(table["order_on"], results.logs.as_of),
+            due_day=day_cells(table["due_on"], results.logs.as_of),
         ),
         name="order-plan",
-        caption=f"{words}, {agreed_words(results.logs, table)} on the day of each order; the risk is that of all weeks "
-        "between two orders of a material together",
+        caption=f"{words}, {agreed_words(results.logs, table)} on the day of each order; the risk covers all weeks "
+        "until the next order of the material",
         columns=(
-            "order_on: order on <date>; supplier; material; packs .0; quantity .0; unit; loads: share of truck .2; "
-            f"due_on: due <date>; unit_price: price [{currency}] .4; cost: cost with freight [{currency}] .0; "
+            "order_day: order on <text>; supplier; material; packs .0; quantity .0; unit; loads: share of truck .2; "
+            f"due_day: due <text>; unit_price: price [{currency}] .4; cost: cost with freight [{currency}] .0; "
             "stock_before: stock before .0; chance: stock-out risk before arrival [%] .1"
         ),
         limit=100,
@@ -110,20 +112,23 @@ def without_deliveries(results: Results) -> Block:
     unknown = int(results.on_hand["quantity"].isna().sum())
     most = "at most " if unknown else ""
     until = (
-        f"{most}{counted(first['nights_q50'], 'night')} can be printed, then {logged(first['material'])} ends"
+        f"{most}{counted(first['nights_q50'], 'night')} can be printed, then {logged(first['material'])} runs out"
         if np.isfinite(first["nights_q50"])
-        else f"no material{' whose stock is known' if unknown else ''} ends within 120 days"
+        else f"no material{' whose stock is known' if unknown else ''} runs out within 120 days"
     )
     words = f"If nothing is delivered any more: {until}" + (
         f"; how long {counted(unknown, 'other material')} may last is unknown" if unknown else ""
     )
     rows = sheet(
-        table,
+        table.assign(
+            ends=day_cells(table["ends_q50"], results.logs.as_of),
+            ends_early=day_cells(table["ends_q05"], results.logs.as_of),
+        ),
         name="halted",
         caption=words,
         columns=(
-            "material; nights_q50: nights it lasts .0; nights_q05: in one case of twenty only .0; "
-            "ends_q50: issue that lacks it <date>; ends_q05: in one case of twenty <date>"
+            "material; nights_q50: nights it lasts .0; nights_q05: in one case of 20 only .0; "
+            "ends: issue that lacks it <text>; ends_early: in one case of 20 <text>"
         ),
     )
     return folded(words, rows)
@@ -141,31 +146,27 @@ def sparing(results: Results) -> Block:
     )
     nothing, measures = table.iloc[0], table.iloc[1:]
     best = measures.iloc[0] if len(measures) and measures.iloc[0]["bought"] > 0 else None
-    words = (
-        f"; {best['bought']:.0f} more, the most, by the measure {logged(best['measure'])}"
-        if best is not None
-        else ""
-    )
+    words = f"; {logged(best['measure'])} gains most, {best['bought']:.0f} more" if best is not None else ""
     # Fewer pages leave plates and ink as they are, or nearly.
     others = nights_left(results.logs, results.outlook, results.on_hand)
     others = others[~others["material"].isin(newsprint(results)) & others["nights_q50"].notna()]
     if len(others) and not others.iloc[0]["nights_q50"] > nothing["nights"]:
         first = others.iloc[0]
         words += (
-            f". That is newsprint only: {logged(first['material'])} ends after {first['nights_q50']:.0f} nights "
+            f". That is newsprint only: {logged(first['material'])} runs out after {first['nights_q50']:.0f} nights "
             "whatever is cut"
         )
     rows = sheet(
         measures,
         name="sparing",
-        caption=f"Without deliveries and measures the first newsprint, {logged(nothing['ends'])}, lasts "
-        f"{nothing['nights']:.0f} nights{words}"
+        caption=f"With nothing delivered and nothing cut, {logged(nothing['ends'])} is the first newsprint to run out, "
+        f"after {nothing['nights']:.0f} nights{words}"
         if nothing["ends"]
-        else "Without deliveries and measures no newsprint ends within 120 days",
-        columns="measure; bought: nights bought .0; nights: nights in all .0; ends: then ends first",
+        else "With nothing delivered and nothing cut, no newsprint runs out within 120 days",
+        columns="measure: what is cut; bought: nights gained .0; nights: nights in all .0; ends: then runs out first",
         limit=20,
     )
-    return folded("What fewer pages or copies buy", rows)
+    return folded("How many nights fewer pages or copies gain", rows)
 
 
 def unknown_stock(results: Results) -> Block:
@@ -195,6 +196,7 @@ def on_order(results: Results) -> Block:
     words = material_words(results.logs)
     table = table.assign(
         what=[words.get(name, name) for name in table["material"]],
+        promised=day_cells(table["promised_on"], results.logs.as_of),
         unit=[unit_of(results, name) or "each" for name in table["material"]],
     )
     overdue = int((table["promised_on"] < results.logs.as_of).sum())
@@ -203,7 +205,7 @@ def on_order(results: Results) -> Block:
     if soon.empty:
         due = note("Nothing is due in the coming week.")
     else:
-        keys = ["promised_on", "supplier", "what", "unit"]
+        keys = ["promised_on", "promised", "supplier", "what", "unit"]
         sums = soon.groupby(keys, dropna=False, as_index=False).agg(
             quantity=("quantity", "sum"), lines=("delivery_id", "size")
         )
@@ -214,15 +216,13 @@ def on_order(results: Results) -> Block:
             name="due",
             caption=f"Due this week or late: {counted(len(soon), 'order line')}",
             columns=(
-                "promised_on: promised <date>; supplier; what: material; quantity .0; unit; lines: order lines .0; "
+                "promised <text>; supplier; what: material; quantity .0; unit; lines: order lines .0; "
                 "latest: may come until <text>"
             ),
         )
-    columns = (
-        "promised_on: promised <date>; supplier; what: material; quantity .0; unit; delivery_id: delivery"
-    )
+    columns = "promised <text>; supplier; what: material; quantity .0; unit; delivery_id: delivery"
     every = folded(lines, sheet(table, name="on-order", caption=lines, columns=columns, limit=100))
-    return Block(due.markup + every.markup, f"{due.text}\n{every.text}")
+    return together(due, every)
 
 
 def caution() -> Block:

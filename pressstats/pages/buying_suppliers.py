@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from ..exhibits import Block, folded, logged, note, quantity, sheet
+from ..exhibits import Block, folded, logged, note, quantity, sheet, together
 from ..orders import expected_rushes, rush_day
 from ..orders.emergency import contact_key as emergency
 from ..prices import is_agreed
 from ..watch.supplier_exceptions import first_moved_words
-from .common import counted, daily_use, day_words, list_words, unbroken
+from .common import counted, daily_use, day_cells, day_words, list_words, unbroken
 from .demand import unit_of
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def contracts(results: Results) -> Block:
     if table.empty:
         return note("No contract runs: none with its first and last day is among the terms.")
     outside = 100 * (table["chance_below"] + table["chance_above"])
-    terms = table["assumed"].map({True: "taken to continue", False: "logged"})
+    terms = table["assumed"].map({True: "assumed to continue", False: "logged"})
     assumed = "; terms" if table["assumed"].any() else ""
     table = table.assign(outside=outside, terms=terms)
     table = table.assign(later=table["contract_from"] > results.logs.as_of)
@@ -50,33 +50,35 @@ def contracts(results: Results) -> Block:
             f"{logged(row['supplier'])}, {logged(row['material'])}: {row['outside']:.0f} %{_mended(results, row)}"
             for _, row in likely.head(_TOLD).iterrows()
         )
-        finding = f"{len(likely)} of {running} may end outside their tolerance. {told}."
-    return sheet(
+        whose = "its" if len(likely) == 1 else "their"
+        finding = f"{len(likely)} of {running} may end outside {whose} tolerance. {told}."
+    rows = sheet(
         table,
         name="contracts",
-        caption=f"{finding}{_next_contracts(table)} What is bought after the plan is taken to be shared as in it",
+        caption=finding,
         columns=(
             "supplier; material; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
             "drawn: drawn or on order .0; q05: by its end, 1 in 20 below .0; q95: 1 in 20 above .0; "
             f"outside: chance outside [%] .0; contract_from: begins <date>; contract_to: ends <date>{assumed}"
         ),
     )
+    kept = "After the weeks of the plan each supplier is assumed to keep the share that it has in it."
+    return together(rows, note(f"{kept}{_next_contracts(table)}"))
 
 
 def _next_contracts(table: pd.DataFrame) -> str:
     """Name the next contracts that the need hardly fits, and those that are not logged: the present ones go on."""
     later = table[table["later"]]
     words = ""
-    for below, what in ((True, "too little"), (False, "too much")):
+    for below, what in ((True, "less"), (False, "more")):
         chance = later["chance_below" if below else "chance_above"]
         words += _named(
             later[chance > _LIKELY],
-            f" The next contracts, drawn as agreed: {what} is likely to be needed of {{names}}.",
+            f" The next contracts: {what} than their tolerance allows is likely to be needed of {{names}}.",
         )
     return words + _named(
         later[later["assumed"]],
-        " Assumption: the present contracts and shares continue from {first} on, since no later terms are logged of "
-        "{names}.",
+        " No terms after {first} are logged of {names}: the present contracts and shares are assumed to continue.",
     )
 
 
@@ -121,18 +123,18 @@ def emergencies(results: Results) -> Block:
     table = expected_rushes(results.logs, results.plan.service, daily_use(results))
     total = float(table["a_year"].sum())
     currency = results.logs.plant.currency
-    finding = "With this plan no emergency supply is to be expected"
+    finding = "This plan is expected to need no emergency supply"
     if total > 0:
         most = table.iloc[0]
         cost = float((table["a_year"] * table["cost"]).sum(min_count=1))
         finding = (
-            f"With this plan emergency supply is to be expected {total:.1f} times a year, most often of "
+            f"This plan is expected to need emergency supply {total:.1f} times a year, most often of "
             f"{logged(most['material'])} ({most['a_year']:.1f})"
         )
         if cost > 0:
-            finding += f"; of a night's supply each time that costs {quantity(cost, currency, 0)} a year"
+            finding += f"; at a night's supply each time it costs {quantity(cost, currency, 0)} a year"
     there = rush_day(results.logs)
-    placed = "" if pd.isna(there) else f". Ordered on the next working day it is there on {day_words(there)}"
+    placed = "" if pd.isna(there) else f". Ordered on the next working day it arrives on {day_words(there)}"
     # Less than once in 200 years is told of none.
     often = table[table["a_year"] + table["out"] >= _SELDOM]
     if often.empty:
@@ -194,9 +196,9 @@ def side_by_side(results: Results) -> Block:
         sheet(
             table[paper],
             name="suppliers-side-by-side",
-            caption=f"{finding}. True cost is price with heavier paper, strip, breaks and lateness"
+            caption=f"{finding}. True cost is the price plus what heavier paper, white waste, breaks and lateness cost"
             f"{_not_agreed(results, table)}",
-            columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: strip [%] .2; "
+            columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: white waste [%] .2; "
             f"heavier_pct: heavier [%] .2; true_cost_per_t: true cost [{currency} / t] .0; interval: 95 % interval; "
             f"outside: contract outside [%] .0{contact}",
             file="supplier_record",
@@ -207,7 +209,7 @@ def side_by_side(results: Results) -> Block:
         words = f"{counted(len(rest), 'other material')}: how they come"
         rows = sheet(rest, name="other-suppliers", caption=words, columns=f"{columns.rstrip('; ')}{contact}")
         blocks.append(folded(words, rows))
-    return Block("".join(one.markup for one in blocks), "\n".join(one.text for one in blocks))
+    return together(*blocks)
 
 
 def _not_agreed(results: Results, table: pd.DataFrame) -> str:
@@ -233,10 +235,10 @@ def _dearest(several: pd.DataFrame, currency: str) -> str:
     ends = (low["supplier"], high["supplier"])
     others = "; ".join(f"{logged(one)} and {logged(other)}" for one, other in alike if (one, other) != ends)
     return (
-        f"Of {logged(widest)} a tonne of {logged(high['supplier'])} costs "
-        f"{quantity(high['true_cost_per_t'] - low['true_cost_per_t'], currency, 0)} more all in than one of "
+        f"{logged(widest)}: a tonne from {logged(high['supplier'])} costs "
+        f"{quantity(high['true_cost_per_t'] - low['true_cost_per_t'], currency, 0)} more all in than one from "
         f"{logged(low['supplier'])}{', though the logs cannot tell them apart yet' if ends in alike else ''}"
-        f"{f'. Not told apart: {others}' if others else ''}"
+        f"{f'. Not told apart yet: {others}' if others else ''}"
     )
 
 
@@ -246,18 +248,19 @@ def claims(results: Results) -> Block:
     if table.empty:
         return note("Nothing is found that a supplier could be asked to pay for.")
     days = results.logs.plant.policy.claim_days
-    table = table.assign(until=table["seen_on"] + pd.Timedelta(days=days))
-    running = table["until"] >= results.logs.as_of
+    until, as_of = table["seen_on"] + pd.Timedelta(days=days), results.logs.as_of
+    running = until >= as_of
+    table = table.assign(until=day_cells(until, as_of), seen=day_cells(table["seen_on"], as_of), last=until)
     blocks = []
     if running.any():
-        rows = table[running].sort_values("until", kind="stable")
-        words = f"{_worth(results, rows)}: send the evidence to the supplier by the day beside it"
+        rows = table[running].sort_values("last", kind="stable")
+        words = f"{_worth(results, rows)}: send the evidence to the supplier by the day beside each"
         blocks.append(_claimed(results, rows, "claims", words))
     if not running.all():
         rows = table[~running]
-        words = f"{_worth(results, rows)}, their {days:g} days are over: ask all the same"
+        words = f"{_worth(results, rows)}, past their {days:g} days: ask all the same"
         blocks.append(folded(words, _claimed(results, rows, "claims-over", words)))
-    return Block("".join(one.markup for one in blocks), "\n".join(one.text for one in blocks))
+    return together(*blocks)
 
 
 def _worth(results: Results, rows: pd.DataFrame) -> str:
@@ -274,7 +277,7 @@ def _claimed(results: Results, table: pd.DataFrame, name: str, caption: str) -> 
         caption=caption,
         columns=(
             "supplier; delivery_id: delivery; reel_id: reel; why: what is wrong; kg .0; "
-            f"cost: cost [{results.logs.plant.currency}] .0; seen_on: seen <date>; until: claim by <date>"
+            f"cost: cost [{results.logs.plant.currency}] .0; seen <text>; until: claim by <text>"
         ),
         limit=30,
         file="claims",

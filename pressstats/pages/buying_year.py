@@ -8,7 +8,7 @@ import pandas as pd
 
 from .. import figures
 from ..demand import season_of
-from ..exhibits import Block, exhibit, folded, note, quantity, sheet
+from ..exhibits import Block, exhibit, folded, note, quantity, sheet, together
 from ..orders import season_spend, total_spend, year_spend
 from ..prices import agreed_price, agreed_words
 from .common import list_words, tonnes, unseen_season
@@ -111,7 +111,8 @@ def contract(results: Results) -> Block:
     currency = results.logs.plant.currency
     table["unit"] = [unit_of(results, name) or "each" for name in table["material"]]
     total, of = total_spend(table)
-    spend = f"{quantity(total, currency, 0)} at the prices that hold now{f' ({of})' if of else ''}"
+    spend = f"{quantity(total, currency, 0)} at today's prices{f' ({of})' if of else ''}"
+    left_out: list[str] = []
     then = results.logs.as_of + pd.Timedelta(weeks=52)
     later = [
         row.material
@@ -119,12 +120,14 @@ def contract(results: Results) -> Block:
         if agreed_price(results.logs, row.material, then, row.order_size) != row.price
     ]
     if later:
-        spend += f"; the price agreed for later of {list_words(later)} is not in it"
+        left_out.append(f"Later prices agreed for {list_words(later)} are not in the 52 weeks.")
     # What is ordered of a material alone is valued: which trucks it will share is not planned for a year.
     shared = results.logs.plant.policy.price_breaks_by == "order"
     alone = ", ordered alone" if shared else ""
     if shared:
-        spend += "; a material is valued as ordered alone, order cards carry the break of the whole order"
+        left_out.append(
+            "Each material is priced as if ordered alone; order cards carry the break of the whole order."
+        )
     season = results["demand_season"]
     # Only months that are known of both years are compared: the running month is not over.
     both = season.dropna(subset=["mean", "last_year"]).groupby("material")
@@ -143,12 +146,12 @@ def contract(results: Results) -> Block:
         sums = table.loc[known, "over"].sum()
         more = "over" if sums > 0 else "under"
         spend += (
-            f". The twelve months from {season['month'].min():%B}, {agreed_words(results.logs, table)} for each, "
+            f". The twelve months from {season['month'].min():%B}, {agreed_words(results.logs, table)} for each month, "
             f"come to {quantity(abs(sums), currency, 0)} {more} budget"
         )
         if not known.all():
             spend += f", {known.sum()} of {len(table)} materials budgeted"
-    return sheet(
+    rows = sheet(
         table,
         name="contract",
         caption=f"The next 52 weeks: {spend}",
@@ -160,3 +163,4 @@ def contract(results: Results) -> Block:
             f"over?: over budget, 12 months [{currency}] .0"
         ),
     )
+    return together(rows, note(" ".join(left_out))) if left_out else rows

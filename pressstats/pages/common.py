@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, logged, note, provenance, quantity
+from ..exhibits import Block, day_words, logged, note, provenance, quantity
 from ..watch import Period, of_period, weeks_logged
 
 if TYPE_CHECKING:
@@ -22,6 +22,7 @@ __all__ = [
     "counted",
     "daily_use",
     "day_cell",
+    "day_cells",
     "day_words",
     "foot",
     "last_days",
@@ -98,8 +99,6 @@ _SET_IN = {
 }
 #: Weeks from which a title's season is looked for: three quarters of a year.
 _SEASON_WEEKS = 39
-#: Nearer to as-of than this a day and its month are met once.
-_PLAIN_YEAR = pd.Timedelta(days=300)
 
 
 def per_cent(share: float, digits: int = 1) -> str:
@@ -107,15 +106,14 @@ def per_cent(share: float, digits: int = 1) -> str:
     return f"{share:.{digits}f} %" if math.isfinite(share) else "not known"
 
 
-def day_words(day: pd.Timestamp, as_of: pd.Timestamp | None = None) -> str:
-    """Return a day as pages write it, ``Wed 29 Oct``; with its year where that is not plain from `as_of`."""
-    year = "" if as_of is None or abs(day - as_of) < _PLAIN_YEAR else f" {day.year}"
-    return f"{day:%a} {day.day} {day:%b}{year}"
-
-
 def day_cell(day: pd.Timestamp, as_of: pd.Timestamp) -> str:
     """Return a day as :func:`day_words` does, in one piece for a cell of a table; nothing where it is not known."""
     return "" if pd.isna(day) else day_words(day, as_of).replace(" ", "\u00a0")
+
+
+def day_cells(days: pd.Series, as_of: pd.Timestamp) -> list[str]:
+    """Return days as :func:`day_cell` does: of a table of what is near, without years that are plain."""
+    return [day_cell(day, as_of) for day in days]
 
 
 def spoken(text: str, as_of: pd.Timestamp) -> str:

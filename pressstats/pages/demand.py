@@ -79,9 +79,9 @@ def headline(results: Results) -> Block:
     counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]
     tried = bool(choice_table(results.outlook)[list(METHODS)].notna().any(axis=None))
     told = (
-        "Published is what missed least, by its own past and that of all materials"
+        "Published is the method with the smallest errors so far, on a material's own past and on that of all"
         if tried
-        else "The logs are too short to try any method on their past, or to know a season: taken is, unproven"
+        else "The logs are too short to try any method on their past, or to know a season. Used without proof"
     )
     return headline_block(
         f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.{printed_weight(results)}",
@@ -134,7 +134,7 @@ def fans(results: Results, material: str | None = None, kind: str = "newsprint")
         table=ahead,
         columns=(
             f"week <date>; mean: expected [{unit}] .0; q05: 1 in 20 below [{unit}] .0; "
-            f"q25: 1 in 4 below [{unit}] .0; q50: middle [{unit}] .0; q75: 1 in 4 above [{unit}] .0; "
+            f"q25: 1 in 4 below [{unit}] .0; q50: median [{unit}] .0; q75: 1 in 4 above [{unit}] .0; "
             f"q95: 1 in 20 above [{unit}] .0"
         ),
         file="demand_forecast",
@@ -202,8 +202,8 @@ def titles_ahead(results: Results) -> Block:
     return sheet(
         table,
         name="titles-ahead",
-        caption=f"Titles in the next 13 weeks: {per_cent(share, 0)} of their issues are booked, and bookings are "
-        "corrected by what they lately were off at that distance",
+        caption=f"Titles in the next 13 weeks: {per_cent(share, 0)} of their issues are booked; bookings are "
+        "corrected by how far they were lately off so long before",
         columns=(
             "title; issues .0; copies: copies of an issue .0; pages .1; "
             "colour: pages in colour [%] .0; booked: issues booked [%] .0"
@@ -287,12 +287,10 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
     shown = shown.join(money, on="what_if")
     # Titles come from the logs and are marked as such already.
     most = shown.loc[shown["tonnes"].abs().idxmax()] if shown["tonnes"].notna().any() else None
-    caption = "What other assumptions do to the next 13 weeks"
+    caption = "The next 13 weeks under other assumptions"
     if most is not None:
         more = "+" if most["tonnes"] > 0 else ""
-        caption += (
-            f"; what moves newsprint most: {most['what_if']} ({more}{quantity(most['tonnes'], 't', 0)})"
-        )
+        caption += f"; newsprint changes most: {most['what_if']} ({more}{quantity(most['tonnes'], 't', 0)})"
     return sheet(
         shown,
         name="levers",
@@ -300,7 +298,7 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
         columns=(
             "what_if: if; tonnes: newsprint [t] .1; newsprint: newsprint [%] .1; ink: inks [%] .1; "
             f"plate: plates [%] .1; cost: money [{results.logs.plant.currency}] .0; q05: 1 in 20 below .0; "
-            "q95: 1 in 20 above .0; why?: what is not told"
+            "q95: 1 in 20 above .0; why?: remarks"
         ),
     )
 
@@ -332,9 +330,9 @@ def kept(results: Results) -> Block:
     return sheet(
         shown,
         name="kept",
-        caption=f"Nine in ten was promised; {per_cent(100 * inside.mean(), 0)} of {quantity(len(record), '', 0)} past "
-        f"forecasts held what came, {_reconstructed(record)} (forecasts of one material lean on each other, so this "
-        "swings)",
+        caption=f"90 % intervals held the actual use in {per_cent(100 * inside.mean(), 0)} of "
+        f"{quantity(len(record), '', 0)} past forecasts, {_reconstructed(record)} (forecasts of one material overlap, "
+        "so this share varies)",
         columns=(
             "material; source; forecasts .0; inside: held by the interval [%] .0; "
             "error: median error, actual against forecast [%] .1; "

@@ -9,7 +9,7 @@ import pandas as pd
 
 from ..exhibits import Block, logged, note, quantity, sheet
 from ..ink import EXTENSIONS, influence, robust_estimate, size_unit
-from .common import counted, needs
+from .common import counted, day_words, needs
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -92,7 +92,8 @@ def influence_words(results: Results) -> Block:
         row = moved.loc[moved["film_shift"].abs().idxmax()]
         robust = (robust_estimate(fit)[0] - fit.fit.estimate[0]) / fit.std_error[0]
         parts.append(
-            f"{logged(ink)}: leaving out the interval to {row['read_at']:%Y-%m-%d} moves film weight by "
+            f"{logged(ink)}: leaving out the interval to {day_words(row['read_at'], results.logs.as_of)} moves film "
+            "weight by "
             f"{abs(row['film_shift']):.1f} standard errors, a robust fit by {abs(robust):.1f}"
         )
     return note("; ".join(parts) + "." if parts else "No model, so no reading carries it.")

@@ -14,7 +14,7 @@ from ..exhibits import headline as headline_block
 from ..ink import COMBINED, TERMS, kg_per_million_pages, m2_per_kg, mean_use, mileage_in2_per_lb
 from ..tables import INKS
 from ..watch import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length
-from .common import counted, last_days, list_words, needs, per_cent
+from .common import counted, day_words, last_days, list_words, needs, per_cent
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -81,7 +81,8 @@ def headline(results: Results) -> Block:
         one for one in results.ink_findings if one.until.normalize() >= recent["read_at"].max().normalize()
     ]
     still = "".join(
-        f" {logged(one.ink)}: a {one.kind} since {one.since:%Y-%m-%d} lasts, and is part of what is expected."
+        f" {logged(one.ink)}: a {one.kind} since {day_words(one.since, results.logs.as_of)} lasts, and is part of "
+        "what is expected."
         for one in lasting
     )
     departures = counted(len(results.ink_findings), "departure was", "departures were")
@@ -195,19 +196,20 @@ def model_words(results: Results) -> Block:
 
 def _levels(results: Results) -> list[str]:
     """Say which film weights and idle losses went to another level and stayed there."""
-    rows = results["regimes"]
+    rows, as_of = results["regimes"], results.logs.as_of
     rows = rows[rows["measure"].isin(["film weight", "idle loss"]) & rows["dated_low"].notna()]
     lasting = [one for one in results.ink_findings if one.lasting]
     unknown = {(one.ink, one.since.normalize()) for one in lasting if not one.exposure}
     return [
         f"{logged(row['subject'])}: {row['measure']} is {row['estimate']:.2f} {row['unit']} "
-        f"({row['ci_low']:.2f} to {row['ci_high']:.2f}) since {row['from']:%Y-%m-%d} "
-        f"(between {row['dated_low']:%Y-%m-%d} and {row['dated_high']:%Y-%m-%d}): {row['why']}."
+        f"({row['ci_low']:.2f} to {row['ci_high']:.2f}) since {day_words(row['from'], as_of)} (between "
+        f"{day_words(row['dated_low'], as_of)} and {day_words(row['dated_high'], as_of)}): {row['why']}."
         for row in rows.to_dict("records")
         if (row["subject"], row["from"]) not in unknown
     ] + [
         f"{logged(one.ink)}: use changed by {100 * one.share:+.1f} % ({one.extra_kg:+.0f} kg) since "
-        f"{one.since:%Y-%m-%d} (between {one.dated_low:%Y-%m-%d} and {one.dated_high:%Y-%m-%d}). "
+        f"{day_words(one.since, as_of)} (between {day_words(one.dated_low, as_of)} and "
+        f"{day_words(one.dated_high, as_of)}). "
         "Whether film weight or idle loss changed cannot be told; intervals of both allow for either."
         for one in lasting
         if not one.exposure

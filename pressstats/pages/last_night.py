@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, exhibit, logged, note, points, quantity, sheet
+from ..exhibits import Block, exhibit, logged, note, points, quantity, sheet, together
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
-from .common import counted, day_words, list_words, number_words, unless_logged
+from .common import counted, day_cell, day_words, list_words, number_words, unless_logged
 from .material_words import material_words
+from .reel_store import left_tonight
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -157,9 +158,9 @@ def _unusual_pages(results: Results) -> list[str]:
         last = runs.loc[runs["title"] == title, "pages"].dropna().tail(_USUAL_RUNS)
         if len(last) == _USUAL_RUNS and booked > 0 and not last.eq(booked).any():
             lines.append(
-                f"**{logged(title)}** is booked with {booked:.0f} pages, usual are {last.mode().iloc[0]:.0f}: none of "
-                f"its last {_USUAL_RUNS} runs had as many. Ask before plates and reels are laid out: below they stand "
-                "as booked, as pages and copies do on the weekly page; its tonnes are as bookings turn out."
+                f"**{logged(title)}** is booked with {booked:.0f} pages; it usually has {last.mode().iloc[0]:.0f}, and "
+                f"none of its last {_USUAL_RUNS} runs had {booked:.0f}. Ask before plates and reels are laid out: what "
+                "stands below follows the booking, while tonnes on the weekly page follow what such bookings became."
             )
     return lines
 
@@ -189,8 +190,8 @@ def runs(results: Results) -> Block:
     # Start-up waste beyond its own limit is told, too, where what was wasted in all does not tell of it.
     starts = rows[(rows["startup_kg"] > rows["startup_high"]) & ~(rows["wasted_kg"] > rows["wasted_high"])]
     begun = "".join(
-        f"; start-up of {logged(row['title'])} on {logged(row['press'])} {quantity(row['startup_kg'], 'kg', 0)}, at "
-        f"most {quantity(row['startup_high'], 'kg', 0)} in nine of ten"
+        f"; start-up of {logged(row['title'])} on {logged(row['press'])} took {quantity(row['startup_kg'], 'kg', 0)}, "
+        f"limit {quantity(row['startup_high'], 'kg', 0)}"
         for _, row in starts.iterrows()
     )
     states = [
@@ -203,11 +204,11 @@ def runs(results: Results) -> Block:
         caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do"
         f"{begun}",
         columns=(
-            "title; press; state <state>; wasted_kg: wasted [kg] .0; wasted_expected_kg: expected [kg] .0; "
-            f"wasted_high: limit [kg] .0; cost_over_expected: over expected [{currency}] .0; "
-            "ink_kg: ink [kg] .0; ink_expected_kg: expected [kg] .0; ink_high: limit [kg] .0; "
-            "breaks: web breaks .0; plates .0; remade: plates remade .0; minutes_late: later [min] .0; "
-            f"minutes_high: limit [min] .0{deadline}"
+            "title; press; state <state>; wasted_kg: wasted [kg] .0; wasted_expected_kg: wasted, expected [kg] .0; "
+            f"wasted_high: wasted, limit [kg] .0; cost_over_expected: over expected [{currency}] .0; "
+            "ink_kg: ink [kg] .0; ink_expected_kg: ink, expected [kg] .0; ink_high: ink, limit [kg] .0; "
+            "breaks: web breaks .0; plates .0; remade: plates remade .0; minutes_late: after usual end [min] .0; "
+            f"minutes_high: limit of that [min] .0{deadline}"
         ),
         file="run_record",
     )
@@ -251,7 +252,8 @@ def webs(results: Results) -> Block:
     words = material_words(results.logs)
     splices = table["splices"].sum(min_count=1)
     expected = f"{splices:.0f} splices expected" if np.isfinite(splices) else "splices are not known"
-    return sheet(
+    left = left_tonight(results)
+    rows = sheet(
         table.assign(
             paper=[words.get(name, name) for name in table["material"]],
             part_reels=table["part_reels"].mask(table["part_reels"] == "", "none"),
@@ -265,6 +267,7 @@ def webs(results: Results) -> Block:
         limit=40,
         file="night_webs",
     )
+    return together(rows, left) if left else rows
 
 
 def reels(results: Results) -> Block:
@@ -286,7 +289,7 @@ def reels(results: Results) -> Block:
                 "asked": asked.get(material, np.nan),
                 "reels": ", ".join(new["reel_id"]) or "none",
                 "parts": ", ".join(pulled.loc[pulled["kind"] == "part reel", "reel_id"]) or "none",
-                "oldest": new["received_on"].min(),
+                "oldest": day_cell(new["received_on"].min(), results.logs.as_of),
                 "kg": pulled["kg"].sum(),
             }
         )
@@ -299,7 +302,7 @@ def reels(results: Results) -> Block:
         caption=f"{counted(len(table), 'reel')} to pull: part reels in the order of webs, then new ones, the oldest "
         f"first{rested}{lacking}",
         columns=(
-            "paper; asked: new reels .0; oldest: oldest new reel received <date>; kg: together [kg] .0; "
+            "paper; asked: new reels .0; oldest: oldest new reel received <text>; kg: together [kg] .0; "
             "parts: part reels; reels: new reels, the oldest first"
         ),
         file="night_reels",
@@ -352,20 +355,19 @@ def splices(results: Results) -> Block:
         + ", " + table["title"].str.slice(0, 18),
     ).sort_values(["press", "at"])  # fmt: skip
     pairs = int((table["together"] != "").sum())
-    both = (
-        f"{counted(pairs, 'is', 'are')} within two minutes of another on the press"
-        if pairs
-        else "never two at once"
-    )
+    both = f"{pairs:.0f} of them within two minutes of another on the press" if pairs else "never two at once"
     return exhibit(
         figures.splice_times(table),
         name="splices",
         finding=(
             f"{counted(len(table), 'splice')} expected between {_clock(table['at'].min())} and "
-            f"{_clock(table['at'].max())}: {both}. The press is taken to run without stops."
+            f"{_clock(table['at'].max())}, if the press runs without stops: {both}."
         ),
-        table=table.assign(together=table["together"].mask(table["together"] == "", "none")),
-        columns="row: stand and title; splice .0; at <time>; early <time>; late <time>; together: at once with",
+        table=table.assign(
+            together=table["together"].mask(table["together"] == "", "none"),
+            **{name: table[name].map(_clock) for name in ("at", "early", "late")},
+        ),
+        columns="row: stand and title; splice .0; at <text>; early <text>; late <text>; together: at once with",
         file="night_splices",
     )
 

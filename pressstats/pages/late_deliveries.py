@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, logged, note, sheet
-from .common import counted, day_cell, day_words
+from ..exhibits import Block, logged, note, quantity, sheet, together
+from ..orders.late_trucks import LATE_DAYS, LATE_SCENARIOS
+from .common import counted, day_cell, day_cells, day_words, number_words
 from .material_words import material_words
 
 if TYPE_CHECKING:
@@ -18,34 +19,43 @@ __all__ = ["come_until", "late_trucks"]
 
 
 def late_trucks(results: Results) -> Block:
-    """Return for each truck on order, and of the next orders, until when it may come and what runs out after that."""
+    """Return for what each supplier brings on a day until when it may come, and what runs out after that."""
     if results.plan is None:
         return note("How late a truck may come is unknown: there is no order plan.")
     words = material_words(results.logs)
     table = results["late_trucks"].sort_values(["promised_on", "supplier"], kind="stable")
     if table.empty:
-        return note("No truck is on order, and none is to be ordered.")
-    return sheet(
+        return note("Nothing is on order, and nothing is to be ordered.")
+    rows = sheet(
         table.assign(
             state=table["state"].str.replace(" ", "\u00a0"),
+            due=day_cells(table["promised_on"], results.logs.as_of),
+            lacks=day_cells(table["issue"], results.logs.as_of),
             until=[_until(row, results.logs.as_of) for row in table.itertuples()],
             first=[words.get(name, name) for name in table["runs_out"]],
             week_late=100 * table["chance_week_late"],
         ),
         name="late-trucks",
-        caption=f"{_finding(results, table, words)} All other orders come as late as their suppliers do, in 1,000 "
-        "scenarios of use; what would be rushed is not counted in",
+        caption=_finding(results, table, words),
         columns=(
-            "promised_on: due <date>; supplier; state <text>; until: may come until <text>; "
-            "first: then runs out first; issue: issue that lacks it <date>; "
+            "due <text>; supplier; state <text>; trucks .0; until: may come until <text>; "
+            "first: then runs out first; lacks: issue that lacks it <text>; "
             "week_late: risk, a week late [%] .1"
         ),
         file="late_trucks",
     )
+    return together(
+        rows,
+        note(
+            "What a supplier brings on one day is taken to be late together, on however many trucks; a single one of "
+            "them has as many days at least. Other orders come as late as their suppliers usually do, in "
+            f"{quantity(LATE_SCENARIOS, '', 0)} scenarios; emergency orders are not counted in."
+        ),
+    )
 
 
 def come_until(results: Results) -> pd.Series:
-    """Return by supplier and promised day until when a truck on order may come, in words for a cell."""
+    """Return by supplier and promised day until when what is on order may come, in words for a cell."""
     table = results["late_trucks"]
     table = table[table["state"] == "on order"]
     days = [_until(row, results.logs.as_of) for row in table.itertuples()]
@@ -53,7 +63,7 @@ def come_until(results: Results) -> pd.Series:
 
 
 def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
-    """Say which truck has the fewest days to spare, and what lacks if it takes longer."""
+    """Say what has the fewest days to spare, and what lacks if it takes longer."""
     as_of = results.logs.as_of
     never = table[table["latest_on"].isna() & (table["runs_out"] != "")]
     if len(never):
@@ -65,7 +75,9 @@ def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
     known = table.dropna(subset="days_late")
     if known.empty:
         lasting = (table["chance_promised"].notna()).sum()
-        return f"{counted(int(lasting), 'truck')}, of which each may come four weeks late." if lasting else ""
+        return (
+            f"{counted(int(lasting), 'arrival')}, of which each may come {_weeks()} late." if lasting else ""
+        )
     row = known.sort_values("days_late", kind="stable").iloc[0]
     days = row["days_late"]
     may = (
@@ -81,10 +93,15 @@ def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
 
 
 def _truck(row: Any, as_of: pd.Timestamp) -> str:
-    """Name a truck by its supplier and day."""
+    """Name what comes by its supplier and day, and how many trucks it takes where that is known."""
     supplier = logged(row["supplier"]) if row["supplier"] else "no named supplier"
     due = "to be ordered for" if row["state"] == "to order" else "promised for"
-    return f"what is {due} {day_words(row['promised_on'], as_of)} from {supplier}"
+    on = f" ({counted(row['trucks'], 'truck')})" if row["trucks"] > 1 else ""
+    return f"what is {due} {day_words(row['promised_on'], as_of)} from {supplier}{on}"
+
+
+def _weeks() -> str:
+    return f"{number_words(LATE_DAYS // 7)} weeks"
 
 
 def _until(row: Any, as_of: pd.Timestamp) -> str:
@@ -94,4 +111,4 @@ def _until(row: Any, as_of: pd.Timestamp) -> str:
         return f"{day_cell(row.latest_on, as_of)}{late}"
     if row.runs_out:
         return "too late already"
-    return "four weeks late and more" if np.isfinite(row.chance_promised) else "not known"
+    return f"{_weeks()} late and more" if np.isfinite(row.chance_promised) else "not known"

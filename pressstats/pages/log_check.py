@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, Tile, declared, exhibit, note, quantity, sheet
+from ..exhibits import Block, Tile, day_words, declared, exhibit, note, quantity, sheet
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
 from ..logs.report import problem_groups
@@ -36,7 +36,7 @@ def headline(results: Results) -> Block:
 
 def tiles(results: Results) -> Block:
     """Return counts of rows, files, problems."""
-    logs = results.logs
+    logs, state = results.logs, _aside_state(results)
     return tiles_block(
         [
             Tile("Files read", float(len(logs.sources)), digits=0),
@@ -45,14 +45,16 @@ def tiles(results: Results) -> Block:
             Tile(
                 "Set aside",
                 float(len(logs.rejected)),
-                state=_aside_state(results),
+                state=state,
                 digits=0,
+                because="One table lost 1 % of its rows or more" if state == "watch" else "",
             ),
             Tile(
                 "Warnings",
                 float(len(logs.warnings)),
                 state="in control" if logs.warnings.empty else "watch",
                 digits=0,
+                because="" if logs.warnings.empty else "Used, though each breaks a rule: listed below",
             ),
         ]
     )
@@ -144,8 +146,8 @@ def presence(results: Results) -> Block:
 def sources(results: Results) -> Block:
     """Say how the default as-of and the cut work."""
     return note(
-        f"Everything is cut at {results.logs.as_of:%Y-%m-%d}, that day included: rows that follow a later run, dip, "
-        "delivery or count are left out, and an order delivered later is an open order."
+        f"Everything is cut at {day_words(results.logs.as_of)} {results.logs.as_of.year}, that day included: rows that "
+        "follow a later run, dip, delivery or count are left out, and an order delivered later is an open order."
     )
 
 

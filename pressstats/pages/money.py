@@ -36,7 +36,7 @@ def bridge(results: Results, of: str = "newsprint", between: str = "week") -> Bl
     """Return why the last whole week cost more or less than another."""
     rows = _effects(results, of, between)
     if rows.empty:
-        return note(f"Why {of} cost more or less is not told: two whole weeks with their prices are needed.")
+        return note(f"Why {of} cost more or less is not known: two whole weeks with their prices are needed.")
     currency = results.logs.plant.currency
     first = rows.iloc[0]
     shown = rows[rows["size"] >= _SHOWN]
@@ -80,12 +80,10 @@ def _change(first: pd.Series, between: str, currency: str) -> str:
     """Say how much more or less was spent, and by which effect, the largest, most of all."""
     change = first["cost_now"] - first["cost_before"]
     if abs(change) < _SHOWN:
-        return (
-            f"as much as {_BETWEEN[between]}, the largest of the effects that cancel being {first['effect']}"
-        )
+        return f"as much as {_BETWEEN[between]}; the largest of the effects that cancel is {first['effect']}"
     return (
         f"{quantity(abs(change), currency, 0)} {'more' if change > 0 else 'less'} than {_BETWEEN[between]}, "
-        f"most of all by {first['effect']}"
+        f"mainly by {first['effect']}"
     )
 
 
@@ -95,7 +93,7 @@ def waste_in_money(results: Results) -> Block:
     rows = table[(table["period"] == "weeks_13") & table["stream"].isin(list(WASTE))]
     if not rows["cost"].notna().any():
         return note(
-            "What waste cost is not told: thirteen whole weeks with reel records and prices are needed."
+            "What waste cost is not known: thirteen whole weeks with reel records and prices are needed."
         )
     currency = results.logs.plant.currency
     sums = ["kg", "cost", "net_cost", "kg_before", "kg_last_year"]
@@ -201,7 +199,7 @@ def titles(results: Results) -> Block:
     over = table[table["month"] + pd.offsets.MonthEnd(1) <= results.logs.as_of]
     over = over[over["cost_per_1000"].notna()]
     if over.empty:
-        return note("What a title costs is not told: a whole month with prices is needed.")
+        return note("What a title costs is not known: a whole month with prices is needed.")
     rows = over[over["month"] == over["month"].max()].sort_values("cost_per_1000", ascending=False)
     currency = results.logs.plant.currency
     top = rows.iloc[0]
@@ -270,9 +268,9 @@ def year(results: Results) -> Block:
     told = np.isfinite(whole["expected_cost"])
     expected = (
         f"the whole year is expected to cost {quantity(whole['expected_cost'], currency, 0)} "
-        f"({quantity(whole['cost_q05'], currency, 0)} to {quantity(whole['cost_q95'], currency, 0)} in 90 of 100)"
+        f"(90 % interval {quantity(whole['cost_q05'], '', 0)} to {quantity(whole['cost_q95'], '', 0)})"
         if told
-        else "what the whole year will cost is not told: some material has no forecast"
+        else "what the whole year will cost is not known: some material has no forecast"
     )
     return sheet(
         table,

@@ -8,7 +8,7 @@ import pandas as pd
 
 from ..exhibits import Block, Card, cards, logged, note, points, quantity
 from ..orders import latest_order_days
-from .common import daily_use, day_words
+from .common import daily_use, day_words, spoken, unbroken
 from .demand import unit_of
 from .material_words import material_words, packs_words
 from .order_reasons import reason_words
@@ -53,7 +53,14 @@ def order_now(results: Results) -> Block:
         items.append((until, _card(results, supplier, truck, mine, until, why.get(str(order), ""))))
     # What waits least stands first; what nobody knows the day of, last.
     items.sort(key=lambda item: pd.Timestamp.max if pd.isna(item[0]) else item[0])
-    return cards([card for _, card in items], name="order-now", beside=ring, beside_head="Ring first")
+    return cards(
+        [card for _, card in items],
+        name="order-now",
+        beside=ring,
+        beside_head="Ring first",
+        unkept="Order numbers typed here are not saved: print this page, or keep them on the sheet Order now of "
+        "buying_outlook.xlsx.",
+    )
 
 
 def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Timestamp, why: str) -> Card:
@@ -83,11 +90,11 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
             ("latest", late),
             ("due", day_words(rows["due_on"].iloc[0], as_of)),
             ("freight", quantity(total - float(value.sum(skipna=False)), currency, 0)),
-            *([("contact", logged(contact))] if contact else []),
+            *([("contact", logged(unbroken(contact)))] if contact else []),
         ),
         table=table,
         columns=f"packs <text>; material <text>; quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"
         f"price: {'each' if unit in ('', 'each') else f'per {unit}'} .{_PRICE_DIGITS}; value: {currency} .0",
-        details=why[:1].upper() + why[1:],
+        details=spoken(why, as_of),
         blank="Order number",
     )

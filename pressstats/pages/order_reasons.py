@@ -58,9 +58,8 @@ def _chosen(results: Results, row: Any, name: Callable[[str], str]) -> str:
     """Say why this supplier is asked where others can be."""
     if row.chosen == "cost":
         return (
-            f"; of those who can be asked {name(row.supplier)} costs least with what its paper costs beyond its "
-            f"price, {row.costs:.4f} against {row.others_cost:.4f} {results.logs.plant.currency}: how late it comes is "
-            "not in this, the plan reckons with that by days"
+            f"; {name(row.supplier)} costs least all in, {row.costs:.4f} against {row.others_cost:.4f} "
+            f"{results.logs.plant.currency} of the next; lateness is not in that, the plan counts it in days"
         )
     contract = f"; {name(row.supplier)} is not the cheapest, its contract or agreed share asks for it"
     return contract if row.chosen == "contract" else ""

@@ -28,6 +28,7 @@ from .common import (
     STREAM_WORDS,
     by_default,
     counted,
+    day_words,
     last_weeks,
     list_words,
     per_cent,
@@ -109,12 +110,12 @@ def tiles(results: Results) -> Block:
     lacking, period = runs_of(year), weeks_words(results, 52)
     detail = f"of mounted paper, {period}; target {target:g} %{by_default(results, 'waste')}"
     detail += f"; {lacking}" if lacking else ""
+    because = "" if state in ("in control", "unknown") else "Over the target"
     if state != of_year:
-        why = logged(spoken(str(of_weeks["why"]), results.logs.as_of), 400)
-        detail += f"; judged are the last weeks, as on the weekly page: {why}"
+        because = f"By the last weeks: {logged(spoken(str(of_weeks['why']), results.logs.as_of), 400)}"
     return tiles_block(
         [
-            Tile("Waste", waste, "%", detail, state, 2),
+            Tile("Waste", waste, "%", detail, state, 2, because=because),
             Tile("Start-up", a_start, "kg", "per web started", digits=1),
             Tile(
                 "Unexplained",
@@ -203,7 +204,8 @@ def waste_by_week(results: Results) -> Block:
     above = int((known["waste_pct"] > target).sum())
     some = int((known["runs"] < known["of_runs"]).sum())
     part = (
-        f" Of these {len(known)}, {some} rest on a part of the week's runs, half the printed area at least."
+        f" Of these, {some} {'rests' if some == 1 else 'rest'} on part of the week's runs, at least half the printed "
+        "area."
         if some
         else ""
     )
@@ -213,8 +215,8 @@ def waste_by_week(results: Results) -> Block:
         ),
         name="waste-by-week",
         finding=f"Waste was above the target of {target:g} %{by_default(results, 'waste')} in {above} of "
-        f"{len(known)} weeks of a press.{part} A gap is a week in which nothing was printed, or most of it without "
-        "complete reel records.",
+        f"{len(known)} press-weeks.{part} A gap is a week in which nothing was printed, or most of it without complete "
+        "reel records.",
         table=weeks,
         columns=[
             *heads("week <date>; press; runs: runs counted .0; of_runs: of runs .0"),
@@ -244,7 +246,7 @@ def unexplained(results: Results) -> Block:
             words=("unexplained", "threaded paper ± 2 standard deviations"),
         ),
         name="unexplained",
-        finding=f"{len(outside)} of {len(limits)} weeks of a press ({per_cent(share, 0)}) lie outside two standard "
+        finding=f"{len(outside)} of {len(limits)} press-weeks ({per_cent(share, 0)}) lie outside two standard "
         "deviations of what weighing, counting, grammage and the differences among reels can explain; about 5 % would "
         "by chance.",
         table=limits,
@@ -326,20 +328,20 @@ def regimes(results: Results) -> Block:
 
 def gaps(results: Results) -> Block:
     """Say which weeks and materials are blank, and why."""
-    balance = results["paper_balance"]
-    blank = balance[balance["mounted_kg"].isna()]
+    blank = results["paper_balance"][results["paper_balance"]["mounted_kg"].isna()]
     weeks = [
-        f"{week:%Y-%m-%d} ({logged(press)})"
+        f"{day_words(week, results.logs.as_of)} ({logged(press)})"
         for week, press in zip(blank["week"], blank["press"], strict=True)
     ]
     text = (
         "Every week of every press has complete reel records. "
         if not weeks
-        else f"Reel streams are blank in {counted(len(weeks), 'week')} of a press, because a run has no or "
-        f"incomplete reel records: {', '.join(weeks[:8])}{' ...' if len(weeks) > 8 else ''}. "
+        else f"Reel streams are blank in {counted(len(weeks), 'press-week')}, because a run has no or "
+        f"incomplete reel records: weeks from {', '.join(weeks[:8])}{' ...' if len(weeks) > 8 else ''}. "
     )
-    unknown = results.threading[results.threading["why"] != ""]
-    reasons = [f"{logged(row.material)} ({row.why})" for row in unknown.itertuples()]
+    reasons = [
+        f"{logged(row.material)} ({row.why})" for row in results.threading.itertuples() if row.why != ""
+    ]
     if reasons:
         weighed = results.run_balance["has_reels"].any()
         above = "; what these weigh above nominal is in unexplained" if weighed else ""

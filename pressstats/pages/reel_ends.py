@@ -12,7 +12,7 @@ from ..exhibits import Block, Shown, declared, exhibit, heads, logged, note, poi
 from ..geometry import strip_fraction
 from ..prices import price_words
 from ..reels import ends_by as ends_by_factor
-from .common import list_words, needs, tonnes, unless_logged
+from .common import day_words, list_words, needs, tonnes, unless_logged
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -172,8 +172,8 @@ def splice_target(results: Results) -> Block:
         finding = f"Least-cost target: {curve.why}. {seen}"
     elif undecided:
         finding = (
-            f"{paper}: it is not known which setting costs least. It lies from {between}, and {now}, "
-            f"which may be it: nothing here asks for another setting. {seen}"
+            f"{paper}: which setting costs least is not known yet. It lies between {between.replace(' to ', ' and ')}; "
+            f"{now}, so nothing here asks for another setting. {seen}"
         )
     else:
         finding = f"{paper}: {main['best_m']:.0f} m left on purpose cost least ({between}), {now}. {seen}"
@@ -323,7 +323,7 @@ def planned(results: Results) -> Block:
         return note(
             "Nothing is booked after the last day of the logs, so there is no run to pick part reels for."
         )
-    day = f"{webs['date'].iloc[0]:%A %Y-%m-%d}"
+    day = day_words(webs["date"].iloc[0], results.logs.as_of)
     unknown = webs.loc[webs["web"] == "", "title"].tolist()
     kg, splices = table["core_kg"].sum(min_count=1), table["splices"].sum(min_count=1)
     expect = (
@@ -352,9 +352,9 @@ def next_night(results: Results) -> Block:
     proved = bool(results.reel_study.planned["proved"].all()) if len(results.reel_study.planned) else True
     return points(
         [
-            "A title makes up its pages as it last did with as many pages; its copies take what its webs lately took, "
+            "Each title's webs are those of its last run with as many pages; a copy takes what it recently took, "
             "start-up and waste included.",
-            "Part reels weigh what was logged; two weighings' errors are kept in reserve.",
+            "Part reels weigh what was logged; the errors of two weighings are kept in reserve.",
             "No other pick leaves less."
             if proved
             else "A better pick may exist: the search was ended by its time limit.",

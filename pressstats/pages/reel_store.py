@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -11,14 +11,17 @@ from .. import reels
 from ..exhibits import Block, declared, logged, note, quantity, sheet
 from ..prices import price_words
 from .common import counted, daily_use, list_words, needs, tonnes
+from .material_words import material_words
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["claims", "part_reels", "reel_ages", "store_losses"]
+__all__ = ["claims", "left_tonight", "part_reels", "reel_ages", "store_losses"]
 
 #: Days up to as-of whose mounts tell how old reels are when they are used.
 _MOUNTED_DAYS = 91
+#: What comes back is worth its mount from so many metres on (common practice, no source).
+_WORTH_M = 1000.0
 
 
 def claims(results: Results) -> Block:
@@ -60,8 +63,8 @@ def store_losses(results: Results) -> Block:
     return sheet(
         table,
         name="store-losses",
-        caption=f"{counted(len(table), 'part reel')} came back at least {limit:.0f} kg lighter than when it went to "
-        f"the store (six standard deviations of two weighings): {tonnes(table['store_loss_kg'].sum())} in all, "
+        caption=f"{counted(len(table), 'part reel')} left the store at least {limit:.0f} kg lighter than it went in "
+        f"(six standard deviations of two weighings): {tonnes(table['store_loss_kg'].sum())} in all, "
         "outside the paper balance",
         columns=declared(
             "reel_chain", "supplier", "reel_id", "material", "mounts", "last_ended", "store_loss_kg"
@@ -85,7 +88,7 @@ def part_reels(results: Results) -> Block:
     )
     unknown = int((chain["in_store_kg"].isna() & chain["last_ended"].notna()).sum())
     lost = (
-        f"; of {unknown} more nobody knows, since a run without reel records or a row that was set aside followed"
+        f"; {unknown} more are unknown, since a run without reel records or a row set aside followed"
         if unknown
         else ""
     )
@@ -95,9 +98,35 @@ def part_reels(results: Results) -> Block:
         caption=f"Part reels in the store or on the stands: {len(part)} with {tonnes(part['in_store_kg'].sum())}{lost}",
         columns=(
             "material; reels: part reels .0; kg: paper [kg] .0; "
-            "oldest: longest not touched since <date>; mounts: most mounts of one reel .0"
+            "oldest: oldest untouched since <date>; mounts: most mounts of one reel .0"
         ),
         file="reel_chain",
+    )
+
+
+def left_tonight(results: Results) -> Block | None:
+    """Say what comes back from tonight's first titles, for which later ones it is there, and that it is not laid out.
+
+    Nothing where no web brings any back; which title is later is known where their hours are.
+    """
+    jobs = results["night_jobs"][["title", "starts_at", "ends_at"]]
+    webs = results["night_webs"].merge(jobs, on="title").sort_values(["ends_at", "title", "web"])
+    words = material_words(results.logs)
+    lines = []
+    rows: Any = webs[webs["back_m"] >= _WORTH_M].itertuples()
+    for web in rows:
+        later = webs[(webs["material"] == web.material) & (webs["starts_at"] >= web.ends_at)]
+        if len(later):
+            titles = list(dict.fromkeys(later.sort_values("starts_at")["title"]))
+            lines.append(
+                f"about {quantity(web.back_m, 'm', 0)} of {logged(words.get(web.material, web.material))} from "
+                f"{logged(web.title)}, web {logged(web.web)}, at {web.ends_at:%H:%M}, for {list_words(titles)}"
+            )
+    if not lines:
+        return None
+    return note(
+        "Not laid out above, since it is not in the store yet: what earlier titles of the night bring back. Take it "
+        f"before a new reel: {'; '.join(lines)}."
     )
 
 
@@ -118,11 +147,11 @@ def reel_ages(results: Results) -> Block:
         for name, rows in passed.groupby("material", sort=False)
     )
     finding = (
-        f"Mount first what came first: {reels_passed} lie there, and reels that came a week later or more were mounted"
+        f"Mount the oldest first; passed over, though reels received a week or more later were mounted: {reels_passed}"
         if reels_passed
         else "No whole reel that is listed lies in the store: how old those are that do is not known"
         if not table["reels"].sum()
-        else "First in, first out: no reel lies there that came a week or more before one that was mounted"
+        else "First in, first out: no reel in the store is a week or more older than one that was mounted"
     )
     return sheet(
         table,

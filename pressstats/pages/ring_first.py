@@ -45,8 +45,8 @@ def ring_first(results: Results) -> list[str]:
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
     return [
-        f"Nobody: no open order is late, and no planned material is likelier to run out before what is ordered now "
-        f"can arrive than the service level allows{stock}."
+        f"Nobody. No open order is late, and no planned material is more likely than the service level allows to run "
+        f"out before the orders placed now can arrive{stock}."
     ]
 
 
@@ -155,8 +155,8 @@ def _overdue(results: Results) -> list[str]:
     ]
     if lost.any():
         lines.append(
-            f"**Not counted on**: {_listed(results, late[lost])}. Nothing was ever so late, and what was ordered later "
-            "has come: have it promised anew or cancelled."
+            f"**Not counted on**: {_listed(results, late[lost])}. Nothing ever came so late, and orders placed after "
+            "it have arrived: have it promised anew or cancelled."
         )
     return lines
 

@@ -90,9 +90,9 @@ def actions(results: Results) -> Block:
             return note(f"What is logged asks for nothing beyond the routine.{unjudged}")
         return note("Nothing to do beyond the routine.")
     needs = needs_words(results)
-    caption = f"{needs[0].upper()}{needs[1:]}; each by what hangs on it, then by day, then by money"
+    caption = f"{needs[0].upper()}{needs[1:]}: what is most serious first, then by day and money"
     if len(table) > _SHOWN:
-        caption += f"; {len(table) - _SHOWN} more in tables/to_do.csv"
+        caption += f"; {len(table) - _SHOWN} more under More, on a screen"
     return _listed(results, table.head(_SHOWN), "to-do", caption)
 
 

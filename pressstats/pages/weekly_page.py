@@ -8,29 +8,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, Tile, folded, heads, logged, note, quantity, sheet, states
+from ..exhibits import Block, Tile, folded, heads, logged, note, quantity, sheet, states, together
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
-from ..orders import standby_hours
 from ..watch import KINDS, last_week, weeks_logged, worst
+from ..watch.states import ACT, WATCH
 from .common import (
     by_default,
     counted,
     day_cell,
+    day_cells,
     day_words,
-    last_days,
     per_cent,
     spoken,
     tonnes,
-    unbroken,
     weeks_words,
 )
 from .weekly_actions import needs_words, unjudged_words, unknown_figures, worst_words
+from .weekly_sheet import latest_words
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["coming", "exceptions", "headline", "inks", "key_figures", "standby", "tiles"]
+__all__ = ["coming", "exceptions", "headline", "key_figures", "tiles"]
 
 #: What each figure of the week is called, and the digits of its value; those with a tile, in the order of the page.
 _TILES = {
@@ -91,6 +91,7 @@ def headline(results: Results) -> Block:
     detail = [_waste_words(results)]
     if runs:
         detail.append(f"{counted(runs, 'run')} printed {quantity(copies, '', 0)} net good copies.")
+    detail += [latest] if (latest := latest_words(results)) else []
     if unknown:
         detail.append(f"Unknown: {', '.join(unknown)}.")
     return headline_block(logged(lead, 600), " ".join(detail), _title(results))
@@ -139,7 +140,7 @@ def tiles(results: Results) -> Block:
     lines = [name for name in shown if name in _LINES or (name == "waste" and "counter waste" in shown)]
     first = tiles_block([_tile(results, name) for name in shown if name not in lines])
     rest = states([_line(results, name) for name in lines])
-    return Block(first.markup + rest.markup, f"{first.text}\n{rest.text}")
+    return together(first, rest)
 
 
 def _tile(results: Results, name: str) -> Tile:
@@ -156,16 +157,18 @@ def _tile(results: Results, name: str) -> Tile:
     if np.isfinite(row["low"]):
         low, high = (quantity(row[name], digits=digits) for name in ("low", "high"))
         compared.append(("95 % interval", f"{low} to {high}"))
+    because, detail = _reasons(results, row)
     return Tile(
         label,
         float(row["value"]),
         unit,
-        _reason(results, row, []),
+        detail,
         str(row["state"]),
         digits,
         tuple(compared),
         tuple(past),
         float(row["target"]),
+        because,
     )
 
 
@@ -187,13 +190,23 @@ def _compared(results: Results, row: pd.Series) -> list[tuple[str, float]]:
     ]
 
 
-def _reason(results: Results, row: pd.Series, parts: list[str]) -> str:
-    """Return the reason beside a figure, without the names of exceptions; of many parts the first and what acts."""
+def _reasons(results: Results, row: pd.Series) -> tuple[str, str]:
+    """Return why a figure is in its state where that is not fine, and what else is said of it: of many parts the first.
+
+    Exceptions that make its state are the reason; where there are none, what its own rule says first. Their names
+    alone, which stand among what is to do, are left out.
+    """
     told = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of)).split("; ")
-    acts = [part for part in told[-1:] if " because of " in part]
-    more = len(told) - len(acts) - _PARTS
-    why = "; ".join([*told[:_PARTS], f"{more} more", *acts] if more > 1 else told)
-    return ". ".join(part for part in (*parts, logged(why, 400) if why else "") if part)
+    because = ""
+    if " because of " in told[-1]:
+        because = f"because of {told.pop().split(' because of ', 1)[1]}"
+    elif row["state"] in (WATCH, ACT):
+        because = told.pop(0)
+    if len(told) > _PARTS + 1:
+        told[_PARTS:] = [f"{len(told) - _PARTS} more"]
+    return tuple(
+        logged(words[:1].upper() + words[1:], 400) if words else "" for words in (because, "; ".join(told))
+    )
 
 
 def _line(results: Results, name: str) -> Tile:
@@ -206,8 +219,10 @@ def _line(results: Results, name: str) -> Tile:
     if np.isfinite(row["target"]) and name == "stock-out risk":
         parts = [f"target {row['target']:g}{by_default(results, name)}"]
     parts += [f"{words} {quantity(number, '', digits)}" for words, number in _compared(results, row)]
-    numbers = [f"({', '.join(parts)})"] if parts else []
-    return Tile(label, float(row["value"]), unit, _reason(results, row, numbers), str(row["state"]), digits)
+    numbers = f"({', '.join(parts)})" if parts else ""
+    because, told = _reasons(results, row)
+    detail = ". ".join(part for part in (numbers, because, told) if part)
+    return Tile(label, float(row["value"]), unit, detail, str(row["state"]), digits)
 
 
 #: Parts of a reason that are told before they are counted.
@@ -246,8 +261,9 @@ def coming(results: Results) -> Block:
     total = paper["kg"].sum() / 1000
     expected = int((days["issues"] - days["booked"]).sum())
     words = f"{counted(days['issues'].sum(), 'issue')}, {quantity(days['copies'].sum(), '', 0)} copies"
-    words += " and pages as booked" if days["booked"].sum() > 0 else ""
-    words += f", about {quantity(total, 't', 0)} of newsprint as bookings turn out" if total > 0 else ""
+    words += f", about {quantity(total, 't', 0)} of newsprint" if total > 0 else ""
+    if days["booked"].sum() > 0:
+        words += "; copies and pages as booked, tonnes as such bookings usually turn out"
     words += f"; {counted(expected, 'issue is', 'issues are')} not booked but expected" if expected else ""
     if not results.logs.has("deliveries"):
         words += "; what is due is unknown"
@@ -255,7 +271,7 @@ def coming(results: Results) -> Block:
         days,
         name="coming",
         caption=f"{days['day'].iloc[0]} to {days['day'].iloc[-1]}: {words}",
-        columns=[*columns, *heads("remarks: events, closed, due <text>")],
+        columns=[*columns, *heads("remarks <text>")],
         file="coming_days",
     )
 
@@ -280,6 +296,7 @@ def exceptions(results: Results) -> Block:
             for size, unit in zip(table["size"], table["unit"], strict=True)
         ],
         why=[spoken(why, results.logs.as_of) for why in table["why"]],
+        since=day_cells(table["week"], results.logs.as_of),
     ).sort_values(["severity", "cost", "exception"], ascending=[True, False, True], na_position="last")
     noun = "exception" if len(table) == 1 else "exceptions"
     rows = sheet(
@@ -287,7 +304,7 @@ def exceptions(results: Results) -> Block:
         name="exceptions",
         caption=f"{len(table)} {noun}, the most pressing first",
         columns=(
-            "words: what; subject: where; state <state>; week: since the week of <date>; "
+            "words: what; subject: where; state <state>; since: since the week of <text>; "
             f"what: how much <text>; cost: cost [{results.logs.plant.currency}] .0; "
             "cost_basis: of that; why: why"
         ),
@@ -295,97 +312,6 @@ def exceptions(results: Results) -> Block:
         file="exceptions",
     )
     return folded(f"All exceptions, with their size: {len(table)}", rows)
-
-
-def inks(results: Results) -> Block:
-    """Return use by the dips against expectation of each ink, of the week's dips and over four weeks."""
-    watch = results["ink_watch"]
-    use = _figure(results, "ink use")
-    if not np.isfinite(use["value"]):
-        return note(f"Ink use is unknown. {spoken(str(use['why']), results.logs.as_of)}.")
-    raised = results["exceptions"]
-    raised = raised[raised["kind"].isin([kind.name for kind in KINDS.values() if kind.figure == "ink use"])]
-    rows = []
-    for ink, intervals in watch.groupby("ink"):
-        week = last_days(results, 7, intervals, "read_at")
-        month = last_days(results, 28, intervals, "read_at")
-        known = month[month["z"].notna()]
-        flagged = month.loc[month["signal"] != "", "signal"]
-        expected = known["expected_kg"].sum()
-        of_chart = "unknown" if not expected > 0 else "watch" if len(flagged) else "in control"
-        rows.append(
-            {
-                "ink": ink,
-                "since": _since(intervals, week, results.logs.as_of),
-                "week": week["used_kg"].sum(min_count=1),
-                "expected": week["expected_kg"].sum(min_count=1),
-                "month": 100 * known["used_kg"].sum() / expected if expected > 0 else np.nan,
-                "state": worst([of_chart, *raised.loc[raised["subject"] == ink, "state"]]),
-                "signal": flagged.iloc[-1] if len(flagged) else "",
-            }
-        )
-    shown = sheet(
-        pd.DataFrame(rows),
-        name="inks",
-        caption=_ink_words(results),
-        columns=(
-            "ink; since: since the dip of <text>; week: used by the dips [kg] .0; expected: expected [kg] .0; "
-            "month: four weeks, used of expected [%] .0; state <state>; signal: last signal"
-        ),
-        file="ink_watch",
-    )
-    return folded("Ink by ink: used by the dips, their errors within, against expected", shown)
-
-
-def _since(intervals: pd.DataFrame, week: pd.DataFrame, as_of: pd.Timestamp) -> str:
-    """Return the day of the dip that the week's first interval begins with: where one was left out, before the week."""
-    first = week["read_at"].min()
-    before = intervals.loc[intervals["read_at"] < first, "read_at"]
-    return day_cell(before.max(), as_of) if len(before) else ""
-
-
-def _ink_words(results: Results) -> str:
-    row = _figure(results, "ink use")
-    if row["state"] == "in control":
-        return f"All inks were used as expected in the last four weeks ({row['value'] - 100:+.1f} %)"
-    why = logged(spoken(str(row["why"]), results.logs.as_of), 400)
-    return (
-        f"Ink use in the last four weeks: {why}"
-        if row["why"]
-        else "Ink use in the last four weeks is unknown"
-    )
-
-
-def standby(results: Results) -> Block:
-    """Return the standby supplies: how long each lasts against what is wanted, and whether its test is overdue."""
-    if not results.logs.has("standby"):
-        return note(
-            "Standby supplies are unknown. Log them in standby: what each lasts, and when it was tested."
-        )
-    table = standby_hours(results.logs)
-    wanted = results.logs.plant.policy.standby_hours
-    late = results["exceptions"].loc[results["exceptions"]["kind"] == "standby test", "subject"]
-    short = table["lasts_hours"] < wanted
-    table["state"] = np.where(
-        table["supply"].isin(late),
-        "act",
-        np.where(short, "watch", np.where(table["tested_on"].isna(), "unknown", "in control")),
-    )
-    # What a supply lasts is a promise only as long as it is tested.
-    untested = table["supply"].isin(late) | table["tested_on"].isna()
-    table["contact"] = table["contact"].map(unbroken, na_action="ignore")
-    table["lasts"] += np.where(untested & (table["lasts"] != ""), ", if it works: no test in time", "")
-    rows = sheet(
-        table,
-        name="standby",
-        caption=f"Standby supplies: {len(late)} of {len(table)} tests overdue, {int(short.sum())} last less than the "
-        f"{wanted:g} h wanted",
-        columns=(
-            "supply; state <state>; kind; lasts; tested_on: last test <date>; "
-            "test_due_on: next test due <date>; contact"
-        ),
-    )
-    return folded(f"Standby supplies: {len(late)} of {len(table)} tests overdue", rows)
 
 
 def key_figures(results: Results) -> None:

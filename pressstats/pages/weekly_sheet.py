@@ -11,7 +11,7 @@ from .. import figures
 from ..accounts import WASTE
 from ..exhibits import Block, declared, exhibit, logged, note, points, quantity, say, sheet
 from ..logs.requirements import losses
-from ..watch import KINDS, days_state, weeks_logged
+from ..watch import KINDS, days_state, last_week, weeks_logged
 from .common import (
     STREAM_WORDS,
     by_default,
@@ -31,7 +31,17 @@ from .money import bridge_words
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["budget", "ink_line", "not_said", "since", "stock", "waste", "waste_cost", "year_words"]
+__all__ = [
+    "budget",
+    "ink_line",
+    "latest_words",
+    "not_said",
+    "since",
+    "stock",
+    "waste",
+    "waste_cost",
+    "year_words",
+]
 
 #: Presses that have a column of their own, materials on the page, and lines of what is not known.
 _PRESSES, _MATERIALS, _LINES = 4, 10, 6
@@ -69,14 +79,12 @@ def waste_cost(results: Results) -> Block:
     top = by.iloc[0]
     words = "What all waste of the week cost is not known: some runs lack reel records"
     if np.isfinite(total["cost"]):
-        words = (
-            f"Waste of the week cost {quantity(total['cost'], currency, 0)}, what it sells for not taken off"
-        )
+        words = f"Waste of the week cost {quantity(total['cost'], currency, 0)}, before what it sells for"
     return sheet(
         by,
         name="waste-cost",
-        caption=f"{words}; {top['cause']} is the largest cause, {quantity(top['cost'], currency, 0)}; "
-        "wasted copies at what their paper weighs, on the paper balance at nominal weight",
+        caption=f"{words}; {top['cause']} is the largest cause, {quantity(top['cost'], currency, 0)}. Wasted copies "
+        "count as they weigh; on the paper balance they count at nominal weight",
         columns=columns,
         file="waste_cost",
     )
@@ -188,7 +196,7 @@ def year_words(results: Results) -> Block | None:
             span = f"The year from {day_words(first)}, the first day logged,"
         parts.append(
             f"{span} is expected to cost {quantity(every['year_expected'], currency, 0)}{against} "
-            f"(90 % interval {low} to {high}, as use alone moves it)."
+            f"(90 % interval {low} to {high}, with prices as agreed)."
         )
     return say(" ".join(parts)) if parts else None
 
@@ -224,6 +232,29 @@ def ink_line(results: Results) -> Block:
             f"All inks were used as expected in the last four weeks ({figure['value'] - 100:+.1f} %)."
         )
     return note(f"Ink use in the last four weeks: {_why(results, 'ink use')}")
+
+
+def latest_words(results: Results) -> str:
+    """Say how many runs of the last week ended late and which the latest; against deadlines where any is logged."""
+    week, runs = last_week(results.logs), results["run_record"]
+    runs = runs[runs["date"].between(week, week + pd.Timedelta(days=6))]
+    if runs["minutes_after_deadline"].notna().any():
+        known, by = runs.dropna(subset="minutes_after_deadline"), "minutes_after_deadline"
+        late, than = known[known[by] > 0], "after their deadline"
+    else:
+        known, by = runs.dropna(subset=["minutes_late", "minutes_high"]), "minutes_late"
+        late, than = known[known[by] > known["minutes_high"]], "later than nine of ten such runs do"
+    if known.empty:
+        return ""
+    of = counted(len(known), "run")
+    if late.empty:
+        return f"None of {of} ended {than}."
+    last = late.sort_values(by, kind="stable").iloc[-1]
+    usual = "" if by == "minutes_after_deadline" else " after its usual end; no deadlines are logged"
+    return (
+        f"{len(late)} of {of} ended {than}: the latest, {logged(last['title'])} on {logged(last['press'])} "
+        f"({day_words(last['date'], results.logs.as_of)}), {quantity(last[by], 'min', 0)}{usual}."
+    )
 
 
 def stock(results: Results) -> Block:

@@ -7,7 +7,6 @@ it is the prose of the notebook and its blocks (see ``exhibits``), never code, n
 from __future__ import annotations
 
 import base64
-import datetime as dt
 import hashlib
 import re
 from collections.abc import Collection, Mapping, Sequence
@@ -18,6 +17,7 @@ from typing import Any
 
 import jinja2
 import nbformat
+import pandas as pd
 import plotly
 from nbconvert import HTMLExporter
 from plotly.offline import get_plotlyjs_version
@@ -26,7 +26,7 @@ from traitlets.config import Config
 from .. import __version__
 from ..exhibits import HEADLINE_TYPE, PAGE_TYPE
 from ..figure_data import script_json
-from ..markup import inline, quantity
+from ..markup import day_words, inline, quantity
 from ..palette import FONT, PAIRS, figure_template, swaps
 from ..tables import PUBLISHED
 from ..tables.schema import COLUMN_HEADS, column_words, schema_parts, table_words
@@ -113,11 +113,9 @@ def shell() -> jinja2.Environment:
 
 
 def day_in_words(day: str) -> str:
-    """Return an ISO date as a page writes it: Sunday 2 March 2025."""
-    date = dt.date.fromisoformat(day)
-    weekday = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")[date.weekday()]
-    months = "January February March April May June July August September October November December"
-    return f"{weekday} {date.day} {months.split()[date.month - 1]} {date.year}"
+    """Return an ISO date as a page writes it: Sun 2 Mar 2025."""
+    date = pd.Timestamp(day)
+    return f"{day_words(date)} {date.year}"
 
 
 def _links(reports: Sequence[Report], here: Report | None) -> list[dict[str, Any]]:
@@ -186,7 +184,7 @@ def report_page(
         shell()
         .get_template("report.html.j2")
         .render(
-            title=f"{report.title}, {as_of}: {plant}",
+            title=f"{report.title}, {day_in_words(as_of)}: {plant}",
             heading=next((said["title"] for said in headlines if "title" in said), report.title),
             home="index.html",
             links=_links(reports, report),
@@ -252,7 +250,7 @@ def publication_index(
         shell()
         .get_template("publication.html.j2")
         .render(
-            title=f"Paper and ink, {as_of}: {plant}",
+            title=f"Paper and ink, {day_in_words(as_of)}: {plant}",
             home="",
             links=_links([page.report for page in pages], None),
             groups=[group for group in groups if group["reports"]],

@@ -256,12 +256,13 @@ _ALL = (
     ),
     _table(
         "late_trucks",
-        "truck on order or to order next",
+        "supplier and day of what is on order or to order next, whatever the number of trucks",
         ("supplier", "promised_on", "state"),
         _t("supplier", "who delivers it"),
         _d("promised_on", "day for which it is promised, or on which what is ordered next is due"),
         _t("state", "on order, to order, or not counted on"),
         _t("materials", "what it brings, parted by ;"),
+        _n("trucks", "", "trucks that this takes at least, by the size of a load; blank: not known"),
         _d(
             "latest_on", "last day to come on with which all it brings lasts until then in 19 of 20 scenarios"
         ),

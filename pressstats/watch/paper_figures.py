@@ -105,8 +105,10 @@ def _waste(week: WeekInputs) -> WeekFigure:
     over = {press: _weeks_over(of_press, target) for press, of_press in presses.items()}
     state = waste_state(shares[0], shares[3], list(sustained.values()), [n for n, _ in over.values()], target)
     words = [week.no_paper(1) or _lacking(week)]
+    over_all = [span for span, share in (("the week", shares[0]), ("13 weeks", shares[3])) if share > target]
+    words += [f"over the target in {' and over '.join(over_all)}"] if over_all else []
     words += [
-        f"{press} was over the target in {over[press][0]} of {over[press][1]} weeks, {sustained[press]:.1f} % together"
+        f"{press} was over the target in {over[press][0]} of {over[press][1]} weeks, {sustained[press]:.1f} % over all"
         for press in presses
         if waste_state(np.nan, np.nan, [sustained[press]], [over[press][0]], target) in (ACT, WATCH)
     ]
@@ -135,7 +137,8 @@ def _counter_waste(week: WeekInputs, of_all: str) -> WeekFigure:
     state = waste_state(shares[0], shares[3], [], [], target)
     if state == IN_CONTROL and of_all == UNKNOWN:
         state = UNKNOWN
+    over = "over the target; " if state in (ACT, WATCH) else ""
     return WeekFigure(
         "counter waste", shares[0], "%", last_week=shares[1], last_year=shares[2], weeks_13=shares[3], target=target,
-        state=state, why="start-up, running waste and count difference only, without white waste and butts",
+        state=state, why=f"{over}start-up, running waste and count difference only, without white waste and butts",
     )  # fmt: skip

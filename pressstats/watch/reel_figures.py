@@ -9,7 +9,7 @@ import numpy as np
 
 from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period, weeks_logged
-from .states import IN_CONTROL, UNKNOWN, breaks_state
+from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, breaks_state
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,6 +47,10 @@ def _breaks(week: WeekInputs) -> WeekFigure:
         return week.unknown("web breaks", unit, why, target)
     state, low, high = breaks_state(events, reels, target)
     why = f"{events} in {reels} reels, {weeks} weeks"
+    if state == ACT:
+        why = f"over the target, and more than chance would bring; {why}"
+    elif state == WATCH:
+        why = f"over the target, though chance may bring that; {why}"
     if np.isfinite(counted) and counted != events:
         why += f"; the press counter says {counted:.0f}"
     return WeekFigure(

@@ -96,10 +96,17 @@ def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator
     kept = [pair not in told for pair in zip(open_["supplier"], open_["delivery_id"], strict=True)]
     for supplier, rows in open_[kept].groupby("supplier"):
         first: Any = rows.sort_values("seen_on").iloc[0]
-        last_day = first["seen_on"] + period
+        last_day, end = first["seen_on"] + period, rows["seen_on"].max() + period
         named = first["reel_id"] if pd.notna(first["reel_id"]) else first["delivery_id"]
+        cost = float(rows["cost"].sum(min_count=1))
         number = "1 claim" if len(rows) == 1 else f"{len(rows)} claims"
-        why = f"{number}; the period of the first ends on {last_day:%Y-%m-%d}: {named}, {first['why']}"
+        number += f" worth {cost:,.0f} {logs.plant.currency}" if cost > 0 else ""
+        span = f"on {last_day:%Y-%m-%d}"
+        if end > last_day:
+            span = f"between {last_day:%Y-%m-%d} and {end:%Y-%m-%d}"
+        ends = "its period ends" if len(rows) == 1 else "their periods end"
+        which = "" if len(rows) == 1 else "first "
+        why = f"{number}; {ends} {span}: {which}{named}, {first['why']}"
         yield raised(
             logs,
             "claim",
@@ -107,7 +114,7 @@ def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator
             why,
             size=float(rows["kg"].sum(min_count=1)),
             unit="kg",
-            cost=float(rows["cost"].sum(min_count=1)),
+            cost=cost,
             state="act" if last_day <= logs.as_of + pd.Timedelta(days=_SOON) else "",
             by=last_day,
         )

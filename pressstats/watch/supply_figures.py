@@ -11,7 +11,7 @@ from .charts import ewma_run_length
 from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period, of_period
 from .plausible import may_be_told
-from .states import UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
+from .states import IN_CONTROL, UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
 
 __all__ = ["ink_used", "supply_figures"]
 
@@ -84,12 +84,14 @@ def _days_of_stock(week: WeekInputs) -> WeekFigure:
         return week.unknown("days of stock", unit, why, least)
     row = known.iloc[0]
     risk, allowed = _largest_risk(week), 1 - week.logs.plant.policy.service_level
+    days = float(row["days_cover"])
     words = [f"{row['material']} is the shortest"]
+    if days < least:
+        words.append(f"fewer than the {least:g} days wanted")
     if np.isfinite(risk) and risk > allowed:
         words.append(f"{_riskiest(week)} may run out before the next order can arrive")
     if unknown:
         words.append(f"not known of {unknown} of {len(table)} materials")
-    days = float(row["days_cover"])
     state = days_state(days, least, risk, allowed, unknown)
     return WeekFigure("days of stock", days, unit, target=least, state=state, why="; ".join(words))
 
@@ -129,12 +131,13 @@ def _risk(week: WeekInputs) -> WeekFigure:
     state = risk_state(risk, allowed)
     stock = _believable(week, week.found.stock)
     unknown = int(stock["quantity"].isna().sum())
-    words = [f"{_riskiest(week)}, before the next order can arrive"]
+    limit = "" if state == IN_CONTROL else ", above its limit"
+    words = [f"{_riskiest(week)}, before the next order can arrive{limit}"]
     if not week.logs.has("deliveries"):
         words.append("what is on order is not known: log deliveries")
     if unknown:
         words.append(f"not known of {unknown} of {len(stock)} materials")
-        state = UNKNOWN if state == "in control" else state
+        state = UNKNOWN if state == IN_CONTROL else state
     return WeekFigure(
         "stock-out risk", 100 * risk, "%", target=100 * allowed, state=state, why="; ".join(words)
     )
@@ -166,5 +169,9 @@ def _logs(week: WeekInputs) -> WeekFigure:
     ledger = week.logs.ledger.set_index("table")
     share = (100 * ledger["set_aside"] / (ledger["used"] + ledger["set_aside"])).dropna()
     worst = float(share.max()) if len(share) else 0.0
-    why = f"set aside, of {share.idxmax()}, the worst table" if worst > 0 else "no row was set aside"
+    why = (
+        f"set aside in {share.idxmax()}, more than in any other table"
+        if worst > 0
+        else "no row was set aside"
+    )
     return WeekFigure("logs", worst, "% of rows", target=0.0, state=logs_state(worst), why=why)

@@ -1,8 +1,9 @@
 """Pages in a real browser: on how many sides they print, how large they are, how soon their figures are drawn.
 
 ``print``
-    By world (thin logs, many exceptions, many materials, ...) the sides of A4 that the weekly page prints on, its
-    tables that are wider than the paper, and whether a phone has to scroll sideways::
+    Of the demo, and by world (thin logs, many exceptions, many materials, ...), the sides of A4 that the weekly page
+    prints on, the room that its fullest side has left, its tables that are wider than the paper, and whether a phone has
+    to scroll sideways::
 
         python tests/bench/bench_pages.py print [--worlds NAME ...] [--weeks N]
 
@@ -29,14 +30,14 @@ from playwright.sync_api import Browser, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from browser import FLAGS, PROGRAM, barriers, sides_of_paper, too_wide_for_paper, visit
+from browser import FLAGS, PROGRAM, barriers, room_on_paper, sides_of_paper, too_wide_for_paper, visit
 from worlds import WORLDS, make
 
 from pressstats.publishing import publish
 
 ROOT = Path(__file__).resolve().parents[2]
 #: Thin logs, many exceptions, many materials, unknown stock, and a week in which nothing is printed.
-FULL_AND_THIN = ("only_runs_and_webs", "many_exceptions", "many_materials")
+FULL_AND_THIN = ("demo", "only_runs_and_webs", "many_exceptions", "many_materials")
 FULL_AND_THIN += ("without_deliveries_and_counts", "week_without_printing")
 #: Draws each figure of a page anew and returns the seconds of each.
 DRAW = """async () => {
@@ -72,19 +73,23 @@ def _browser() -> Iterator[Browser]:
 def print_sides(worlds: tuple[str, ...], weeks: int) -> Iterator[Figure]:
     """Print the weekly page of worlds."""
     for name in worlds:
-        given = {} if "before" in WORLDS[name].scenario else {"before": weeks}
         with tempfile.TemporaryDirectory() as scratch, _browser() as browser:
             folder = Path(scratch)
-            make(name, folder / "logs", **given)
-            done = publish(folder / "logs", folder / "out", names=["weekly_page"], tell=lambda line: None)
+            logs = ROOT / "data_demo"
+            if name != "demo":
+                given = {} if "before" in WORLDS[name].scenario else {"before": weeks}
+                make(name, logs := folder / "logs", **given)
+            done = publish(logs, folder / "out", names=["weekly_page"], tell=lambda line: None)
             page = visit(browser, done.folder / "weekly_page.html", width=390).page
             beyond = page.evaluate("document.documentElement.scrollWidth - innerWidth")
             page.set_viewport_size({"width": 1280, "height": 900})
             sides = sides_of_paper(page)
             wide = too_wide_for_paper(page)
+            room = room_on_paper(page)
         yield Figure(
             f"{name}: sides of A4", sides, "count", f"{done.manifest['rows']['exceptions']} exceptions"
         )
+        yield Figure(f"{name}: room on the fullest side", room, "px")
         yield Figure(f"{name}: tables wider than the paper", len(wide), "count", "; ".join(wide))
         yield Figure(f"{name}: beyond a phone's screen", max(beyond, 0), "px")
 

@@ -1,14 +1,24 @@
-// Puts buttons into the heads of tables: pressed once and twice they sort its rows, a third time they undo it.
+// Puts buttons into the heads of tables: pressed once and twice they sort its rows, a third time they undo it. Marks
+// tables that are wider than their room.
 (() => {
   "use strict";
   const collator = new Intl.Collator("en", { numeric: true });
   const months = "JanFebMarAprMayJunJulAugSepOctNovDec";
-  const day = /^(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)\s(\d{1,2})\s([A-Z][a-z]{2})(?:\s(\d{4}))?/;
+  const day = /^(Mon|Tue|Wed|Thu|Fri|Sat|Sun)\s(\d{1,2})\s([A-Z][a-z]{2})(?:\s(\d{4}))?(?:\s(\d\d):(\d\d))?/;
+  const month = /^([A-Z][a-z]{2})\s(\d{4})$/;
   const number = /^[+-]?\d[\d ]*(?:\.\d+)?(?![\d-])/;
   const states = ["act", "watch", "unknown", "in-control"];
-  // a day without a year is of the year that the page is of
   const asOf = document.querySelector(".as-of time");
-  const year = asOf ? asOf.dateTime.slice(0, 4) : "0";
+  const today = asOf ? Date.parse(asOf.dateTime) : 0;
+
+  // A day without a year is the nearest to as-of that falls on its weekday.
+  function moment([, weekday, place, name, year, hour, minute]) {
+    const at = (its) => Date.UTC(its, months.indexOf(name) / 3, place, hour || 0, minute || 0);
+    if (year) return at(year);
+    const years = [-1, 0, 1].map((more) => new Date(today).getUTCFullYear() + more);
+    const same = years.map(at).filter((one) => new Date(one).toUTCString().startsWith(weekday));
+    return same.sort((a, b) => Math.abs(a - today) - Math.abs(b - today))[0] ?? at(years[1]);
+  }
 
   // What a cell is sorted by: a number where it has one, and its words; nothing where it is blank.
   function key(cell) {
@@ -18,10 +28,9 @@
     const words = shown.textContent.trim().replace(/[\u00a0\u202f]/g, " ").replace(/\u2212/g, "-");
     if (words === "\u2013" || words === "") return null;
     const date = day.exec(words);
-    if (date) {
-      const [, place, month, its] = date;
-      return { size: 372 * Number(its || year) + (31 * months.indexOf(month)) / 3 + Number(place), words };
-    }
+    if (date) return { size: moment(date), words };
+    const of = month.exec(words);
+    if (of) return { size: 12 * of[2] + months.indexOf(of[1]) / 3, words };
     const leading = number.exec(words);
     return { size: leading ? parseFloat(leading.toString().replace(/ /g, "")) : NaN, words };
   }
@@ -38,10 +47,14 @@
       .map((at) => rows[at]);
   }
 
-  for (const table of document.querySelectorAll(".scroll table")) {
+  const measured = new ResizeObserver((entries) => {
+    for (const { target: box } of entries) box.classList.toggle("more", box.scrollWidth > box.clientWidth + 1);
+  });
+  for (const table of document.querySelectorAll(".scroll:not(.card *) table")) {
+    measured.observe(table.parentElement);
     const body = table.tBodies[0];
     const rows = Array.from(body.rows);
-    if (rows.length < 3 || table.closest(".card")) continue;
+    if (rows.length < 3) continue;
     const heads = Array.from(table.tHead.rows[0].cells);
     heads.forEach((head, place) => {
       const button = document.createElement("button");
