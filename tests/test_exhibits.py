@@ -7,6 +7,7 @@ import re
 from html.parser import HTMLParser
 from itertools import pairwise
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ import pytest
 from stand_ins import HOSTILE, StandInResults
 
 from pressstats import exhibits, markup, palette
-from pressstats.exhibits import Shown, Tile
+from pressstats.exhibits import Card, Shown, Tile
 from pressstats.palette import COLOURS
 from pressstats.tables import OUTPUTS
 
@@ -256,8 +257,8 @@ def test_numbers_are_written_one_way(value: float, unit: str, digits: int | None
 
 def cells(html: str) -> list[list[str]]:
     return [
-        [re.sub(r"<[^>]+>", "", cell) for cell in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)]
-        for row in re.findall(r"<tr>(.*?)</tr>", html)
+        [re.sub(r"<[^>]+>", "", cell).replace("\u00a0", " ") for cell in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)]
+        for row in re.findall(r"<tr[^>]*>(.*?)</tr>", html)
     ]
 
 
@@ -282,12 +283,15 @@ def test_a_table_formats_by_kind_and_shows_blanks_as_blanks() -> None:
     ).markup
     assert cells(html) == [
         ["week", "read at", "mounted kg", "runs", "press", "state"],
-        ["2025-03-03", "2025-03-03 06:30", "123\u202f457", "7", "P1", "● In control"],
-        ["–", "2025-03-04 07:00", "–", "12", "–", "■ Act"],
+        ["Mon 3 Mar 2025", "Mon 3 Mar 2025 06:30", "123\u202f457", "7", "P1", "● In control"],
+        ["–", "Tue 4 Mar 2025 07:00", "–", "12", "–", "■ Act"],
     ]
     assert html.count('<abbr class="blank" title="not available">–</abbr>') == 3
-    assert '<td class="number">7</td>' in html
-    assert '<th scope="row" class="date">2025-03-03</th>' in html
+    assert '<td role="cell" data-head="runs" class="number">7</td>' in html
+    # It may be broken before the year only.
+    assert (
+        '<th scope="row" role="rowheader" data-head="week" class="date">Mon\u00a03\u00a0Mar 2025</th>' in html
+    )
 
 
 def test_a_column_without_a_head_takes_label_and_unit_from_its_name() -> None:
@@ -326,7 +330,7 @@ def test_a_row_that_ends_in_a_sentence_can_stand_by_itself() -> None:
     html = exhibits.sheet(
         frame, name="t", caption="c", columns=[Shown("what"), Shown("cost", "cost", "EUR"), Shown("why")]
     ).markup
-    assert 'class="scroll told"' in html
+    assert 'class="scroll rows told"' in html
     assert '<td role="cell" data-head="cost [EUR]" class="number">3</td>' in html
     # What the layout takes from a table, its roles give back.
     assert [html.count(f'role="{one}"') for one in ("table", "row", "columnheader", "rowheader")] == [
@@ -339,14 +343,38 @@ def test_a_row_that_ends_in_a_sentence_can_stand_by_itself() -> None:
         assert " told" not in exhibits.sheet(frame[columns], name="t", caption="c").markup
 
 
+def test_a_table_too_wide_for_a_phone_folds_or_keeps_its_first_column() -> None:
+    """A phone of 390 px shows about 46 characters of a table's type side by side (measured in Chromium)."""
+    words = {name: [name * 4] * 8 for name in ("plant", "paper", "press")}
+    numbers = {f"number {n}": [123456.0] * 8 for n in range(6)}
+
+    def shape(parts: dict[str, list[Any]], rows: int = 8) -> str:
+        html = exhibits.sheet(pd.DataFrame(parts).head(rows), name="t", caption="c").markup
+        found = re.search('<div class="scroll ?([a-z ]*)"', html)
+        assert found is not None
+        return found[1]
+
+    assert shape({"press": ["P1"] * 8, "number 1": [1.0] * 8}) == ""
+    assert shape(words | {"number 1": [1.0] * 8}) == "rows"
+    assert shape({"press": ["P1"] * 8} | numbers) == "kept"
+    # Of few rows nothing is compared down a column.
+    assert shape({"press": ["P1"] * 8} | numbers, rows=4) == "rows"
+    card = Card("a", "1 EUR", (), pd.DataFrame(words), "plant; paper; press")
+    assert (
+        'class="scroll"' in exhibits.cards([card], name="c", beside=exhibits.note(""), beside_head="b").markup
+    )
+
+
 def test_a_column_that_is_not_there_is_an_error_that_names_it() -> None:
     with pytest.raises(KeyError, match="nothing"):
         exhibits.sheet(pd.DataFrame({"a": [1]}), name="t", caption="c", columns=[Shown("nothing")])
 
 
 def test_tiles_say_their_state_in_a_word_and_a_mark() -> None:
-    html = exhibits.tiles([Tile("Cover", 6, "day", state="act"), Tile("Ink", float("nan"), "kg")]).markup
-    assert '<span aria-hidden="true">■</span> Act' in html
+    html = exhibits.tiles(
+        [Tile("Cover", 6, "day", state="act", because="too few"), Tile("Ink", float("nan"), "kg")]
+    ).markup
+    assert '<span aria-hidden="true">■</span> Act</dd><dd class="because">too few</dd>' in html
     assert '<dd class="value" title="not available">–</dd>' in html
     with pytest.raises(ValueError, match="fine"):
         exhibits.tiles([Tile("Cover", 6, state="fine")])
@@ -357,9 +385,9 @@ def test_tiles_say_their_state_in_a_word_and_a_mark() -> None:
 def test_the_foot_names_each_input_with_digest_rows_and_days() -> None:
     logs = StandInResults(plant="A & B").logs
     html = exhibits.provenance(logs).markup  # type: ignore[arg-type]
-    assert "covers 2025-01-01 to 2025-03-02, as of 2025-03-02" in html
+    assert "covers Wed 1 Jan 2025 to Sun 2 Mar 2025. " in html
     assert '<bdi dir="auto">A &amp; B</bdi>' in html
-    row = ['runs "<i>x</i>".csv', "runs", "10", "8", "1", "1", "2025-01-01", "2025-03-02", "ab" * 6]
+    row = ['runs "<i>x</i>".csv', "runs", "10", "8", "1", "1", "Wed 1 Jan 2025", "Sun 2 Mar 2025", "ab" * 6]
     assert row in [[read(cell).text for cell in line] for line in cells(html)]
     logs.sources = (
         SimpleNamespace(**{**vars(logs.sources[0]), "first": None, "last": pd.NaT, "table": "x"}),

@@ -234,7 +234,7 @@ def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results
         mine = _Logs(logs, {"runs": runs})
         return read(pages.last_night.look_at(dataclasses.replace(small, logs=mine, published=published)))
 
-    assert "Daily is booked with 24 pages, usual are 16: none of its last 20 runs had as many" in told(24)
+    assert "Daily is booked with 24 pages; it usually has 16, and none of its last 20 runs had 24." in told(24)
     assert "is booked with" not in told(16)
     assert "is booked with" not in told(24, kept=19)
     assert f"Due {logs.as_of + pd.Timedelta(days=1):%a} " in told(16)
@@ -260,5 +260,5 @@ def test_the_headline_says_what_was_outside_the_usual(small: Results) -> None:
     # Start-up waste beyond its own limit is named where the total is not beyond its own.
     begun = {**small.published, "run_record": row.assign(startup_kg=341.0, startup_high=320.0)}
     text = read(pages.last_night.runs(dataclasses.replace(small, published=begun)))
-    assert "341 kg, at most 320 kg in nine of ten" in text
+    assert "took 341 kg, limit 320 kg" in text
     assert "and 2 more" in told(*[late] * 5)

@@ -98,6 +98,8 @@ def test_a_truck_may_be_as_late_as_stock_lasts_without_it(tmp_path: Path) -> Non
     last = days[receives(days)][-1]
     assert row[["latest_on", "days_late"]].tolist() == [last, (last - promised).days]
     assert row[["state", "materials", "runs_out"]].tolist() == ["on order", "N1200; N600", "N1200"]
+    # Of 24 t each: 99 t are four trucks and a part of another.
+    assert row["trucks"] == 5
     assert row["issue"] == logs.as_of + 11 * DAY
     assert row[["chance_promised", "chance_week_late"]].tolist() == [0.0, 1.0]
     # A truck that could not come in time even if it came tomorrow; one that nothing on it waits for.

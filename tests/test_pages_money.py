@@ -35,10 +35,10 @@ def test_the_bridge_says_what_the_week_cost(small: Results) -> None:
     rows = small["bridge"].query("of == 'newsprint' and between == 'week'")
     text = pages.money.bridge(small).text
     assert number_in(text, "cost") == pytest.approx(rows["cost_now"].iloc[0], abs=5)
-    assert "less than the week before, most of all by days of publication" in text
+    assert "less than the week before, mainly by days of publication" in text
     words = pages.money.bridge_words(small)
     assert number_in(words, "cost") == pytest.approx(rows["cost_now"].iloc[0], abs=5)
-    assert "less than the week before, most of all by days of publication (paper balance)." in words
+    assert "less than the week before, mainly by days of publication (paper balance)." in words
     assert "figure-bridge-newsprint-week" in str(pages.money.bridge(small).markup)
 
 

@@ -96,7 +96,7 @@ def test_the_page_names_what_was_passed_over(tables, tmp_path):
     passed = passed_over(logs, results["reel_chain"])
     assert passed["reel_id"].tolist() == [f"NEW{n}" for n in range(7, 7 - len(passed), -1)]
     text = text_of(pages.reel_store.reel_ages(results))
-    assert re.search(r"Mount first what came first: .*NEW7.* of N1200 lie there", text)
+    assert re.search(r"Mount the oldest first; passed over, .*: .*NEW7.* of N1200", text)
     # All that was never mounted came the day before.
     reels = tables["reels"].assign(
         received_on=tables["reels"]["received_on"].where(lambda day: day.index < 94)

@@ -10,6 +10,7 @@ import pytest
 
 from pressstats.orders import expected_rushes
 from pressstats.orders.contract_ends import CONTRACTS
+from pressstats.orders.late_trucks import LATE_SCENARIOS
 from pressstats.orders.plan_tables import SERVICE
 from pressstats.pages import buying_suppliers, late_deliveries
 from pressstats.plant import Plant
@@ -108,16 +109,16 @@ def test_terms_of_next_year_that_are_not_logged_are_named_as_an_assumption() -> 
     both = pd.concat([odds(), odds(**year, assumed=True, chance_below=0.0)], ignore_index=True)
     text = said(buying_suppliers.contracts(results(contracts=both)))
     assert "1 of 1 running contract may end outside" in text
-    assert "Assumption: the present contracts and shares continue from Thu 1 Jan 2026 on" in text
-    assert ">taken to continue<" in buying_suppliers.contracts(results(contracts=both)).markup
-    assert "no later terms are logged of Northmill, N45-1260." in text
+    assert "No terms from Thu 1 Jan 2026 on are logged of Northmill, N45-1260" in text
+    assert ">assumed to continue<" in buying_suppliers.contracts(results(contracts=both)).markup
+    assert "the present contracts and shares are assumed to continue." in text
     known = pd.concat([odds(), odds(**year)], ignore_index=True)
     text = said(buying_suppliers.contracts(results(contracts=known)))
-    assert "Assumption" not in text
+    assert "assumed to continue" not in text
     # Of terms that are all logged nothing is said of each.
     assert ">logged<" not in buying_suppliers.contracts(results(contracts=known)).markup
     assert (
-        "The next contracts, drawn as agreed: too little is likely to be needed of Northmill, N45-1260."
+        "The next contracts: less than their tolerance allows is likely to be needed of Northmill, N45-1260."
         in text
     )
 
@@ -134,7 +135,7 @@ def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     assert "1.3 times a year" in text
     assert f"costs {1.3 * (1.834 * 150 + 600):,.0f} EUR a year" in text
     # As of a Friday: asked for on Monday, there three days later.
-    assert "there on Thu 30 Oct" in text
+    assert "arrives on Thu 30 Oct" in text
     assert "1\u202f834" in block.markup
     assert (
         'Nobody is named for emergency supply of newsprint: set "emergency newsprint" in [contacts]' in text
@@ -149,9 +150,7 @@ def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     often = expected_rushes(plan.logs, plan.plan.service, pd.Series({"N45-1260": 1700.0})).iloc[0]
     assert often[["packs", "night", "out"]].tolist() == [2.0, 1834.0, pytest.approx(0.052)]
     quiet = pd.DataFrame([row | {"weeks_saved": 0.0, "weeks_short": 0.0}])
-    assert "no emergency supply is to be expected" in str(
-        buying_suppliers.emergencies(results(service=quiet))
-    )
+    assert "expected to need no emergency supply" in str(buying_suppliers.emergencies(results(service=quiet)))
 
 
 def test_mills_that_are_not_told_apart_are_named_and_each_has_its_contact() -> None:
@@ -179,7 +178,7 @@ def test_mills_that_are_not_told_apart_are_named_and_each_has_its_contact() -> N
 
     block = told(record)
     assert (
-        "Eastmill costs 24 EUR more all in than one of Northmill. Not told apart: Westmill and Eastmill"
+        "Eastmill costs 24 EUR more all in than one from Northmill. Not told apart yet: Westmill and Eastmill"
         in said(block)
     )
     assert block.markup.count("desk &lt;4&gt;") == 1
@@ -197,6 +196,7 @@ def truck(day: str, **own: Any) -> dict[str, Any]:
         "promised_on": pd.Timestamp(day),
         "state": "on order",
         "materials": "N45-1260",
+        "trucks": 1.0,
         "latest_on": pd.NaT,
         "days_late": float("nan"),
         "runs_out": "",
@@ -234,8 +234,11 @@ def test_the_truck_with_the_fewest_days_to_spare_is_told_first() -> None:
     )
     early = told(few | {"latest_on": pd.Timestamp("2025-11-04"), "days_late": -1.0})
     assert "must come by Tue 4 Nov" in early
-    assert "1 truck, of which each may come four weeks late" in told(lasts)
+    assert "1 arrival, of which each may come four weeks late" in told(lasts)
     never = truck("2025-10-27", runs_out="N52-1260", chance_promised=0.4, why="no day is soon enough")
     assert "comes too late already: N52-1260 runs out before it with a chance of 40 %" in told(few, never)
-    assert "to be ordered for Wed 5 Nov" in told(few | {"state": "to order"})
+    assert "to be ordered for Wed 5 Nov from Northmill (3 trucks) may" in told(
+        few | {"state": "to order", "trucks": 3.0}
+    )
+    assert f"in {LATE_SCENARIOS:,} scenarios" in text
     assert "unknown" in said(late_deliveries.late_trucks(SimpleNamespace(plan=None)))  # type: ignore[arg-type]

@@ -6,10 +6,12 @@ import dataclasses
 import re
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from test_pages_agree import with_tables
 from test_watch import LAST, results_of, steady_tables
 
 from pressstats import pages
@@ -49,8 +51,8 @@ def page(results: Results) -> str:
             sheet.not_said,
             actions.further_actions,
             week.exceptions,
-            week.inks,
-            week.standby,
+            pages.weekly_more.inks,
+            pages.weekly_more.standby,
         )
     ]
     parts = [part for part in shown if part is not None]
@@ -426,15 +428,41 @@ def test_the_budget_of_the_year_to_date_is_parted_without_a_rest(steady: Results
     assert bare.set_index("kind").loc["all", "spent"] == 225
 
 
-def test_of_many_parts_of_a_reason_the_first_and_what_acts_are_told() -> None:
+def test_the_reason_for_a_state_is_told_first_and_of_many_other_parts_the_first() -> None:
     known = SimpleNamespace(logs=SimpleNamespace(as_of=LAST))
     over = [f"P{n} was over the target" for n in range(1, 5)]
     acts = "act because of butts: R1, R2"
 
-    def told(*parts: str) -> str:
-        return plain(pages.weekly_page._reason(known, pd.Series({"why": "; ".join(parts)}), []))  # type: ignore[arg-type]
+    def told(state: str, *parts: str) -> tuple[str, ...]:
+        row = pd.Series({"why": "; ".join(parts), "state": state})
+        return tuple(map(plain, pages.weekly_page._reasons(known, row)))  # type: ignore[arg-type]
 
-    assert told(*over) == "P1 was over the target; P2 was over the target; 2 more"
-    assert told(*over, acts) == f"P1 was over the target; P2 was over the target; 2 more; {acts}"
-    assert told(*over[:3], acts) == "; ".join([*over[:3], acts])
-    assert told(over[0], "see butts: R1, R2") == over[0]
+    assert told("watch", *over) == (over[0], "; ".join(over[1:]))
+    assert told("act", *over, acts) == ("Because of butts: R1, R2", f"{over[0]}; {over[1]}; 2 more")
+    assert told("act", *over[:3], acts) == ("Because of butts: R1, R2", "; ".join(over[:3]))
+    # What is fine needs no reason; exceptions stand among what is to do.
+    assert told("in control", over[0], "see butts: R1, R2") == ("", over[0])
+    assert told("unknown", over[0]) == ("", over[0])
+
+
+def test_the_latest_run_of_the_week_is_told_against_deadlines_where_they_are_logged(steady: Results) -> None:
+    record = steady["run_record"].tail(2).assign(minutes_late=[171.0, 5.0], minutes_high=25.0)
+    record["minutes_after_deadline"] = np.nan
+
+    def told(**changed: Any) -> str:
+        return plain(
+            pages.weekly_sheet.latest_words(with_tables(steady, run_record=record.assign(**changed)))
+        )
+
+    first = record.iloc[0]
+    assert (
+        f"1 of 2 runs ended later than nine of ten such runs do: the latest, {first['title']} on {first['press']} ("
+        in told()
+    )
+    assert told().endswith("171\u00a0min after its usual end; no deadlines are logged.")
+    assert told(minutes_late=5.0) == "Of 2 runs none ended later than nine of ten such runs do."
+    # Where deadlines are logged they count, and not what is usual.
+    missed = told(minutes_after_deadline=[-3.0, 12.0])
+    assert missed.startswith("1 of 2 runs ended after their deadline: the latest")
+    assert missed.endswith("12\u00a0min.")
+    assert told(minutes_late=np.nan) == ""

@@ -73,7 +73,7 @@ def test_the_year_is_drawn_with_its_highest_lowest_and_newest(tmp_path: Path) ->
     assert "Days of stock, shortest 2 days ■ Act" in words
     # the week before what an analyst reads
     assert words.index("The week") < words.index("Demand")
-    assert "2025-10-20 3.2" in words
+    assert "Mon 20 Oct 2025 3.2" in words
 
 
 def test_an_old_publication_without_such_tables_is_listed_with_its_headline(tmp_path: Path) -> None:

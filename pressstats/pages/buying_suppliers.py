@@ -78,7 +78,7 @@ def _next_contracts(table: pd.DataFrame) -> str:
         )
     return words + _named(
         later[later["assumed"]],
-        " No terms after {first} are logged of {names}: the present contracts and shares are assumed to continue.",
+        " No terms from {first} on are logged of {names}: the present contracts and shares are assumed to continue.",
     )
 
 

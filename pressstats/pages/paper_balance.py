@@ -301,8 +301,7 @@ def regimes(results: Results) -> Block:
     table = table[table["measure"].isin(["grammage", "start-up waste"])]
     changed = table[table["dated_low"].notna()]
     paper = changed[changed["measure"] == "grammage"]
-    starts = changed[changed["measure"] == "start-up waste"]
-    words = []
+    starts, words = changed[changed["measure"] == "start-up waste"], []
     for rows, what in ((paper, "grammage"), (starts, "start-up waste")):
         if not (table["measure"] == what).any():
             words.append(f"{what} is not known")
@@ -329,10 +328,8 @@ def regimes(results: Results) -> Block:
 def gaps(results: Results) -> Block:
     """Say which weeks and materials are blank, and why."""
     blank = results["paper_balance"][results["paper_balance"]["mounted_kg"].isna()]
-    weeks = [
-        f"{day_words(week, results.logs.as_of)} ({logged(press)})"
-        for week, press in zip(blank["week"], blank["press"], strict=True)
-    ]
+    pairs = zip(blank["week"], blank["press"], strict=True)
+    weeks = [f"{day_words(week, results.logs.as_of)} ({logged(press)})" for week, press in pairs]
     text = (
         "Every week of every press has complete reel records. "
         if not weeks

@@ -248,7 +248,7 @@ def latest_words(results: Results) -> str:
         return ""
     of = counted(len(known), "run")
     if late.empty:
-        return f"None of {of} ended {than}."
+        return f"Of {of} none ended {than}."
     last = late.sort_values(by, kind="stable").iloc[-1]
     usual = "" if by == "minutes_after_deadline" else " after its usual end; no deadlines are logged"
     return (

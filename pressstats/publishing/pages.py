@@ -194,7 +194,7 @@ def report_page(
             **common(plant, as_of),
         )
     )
-    tables = sum(block.count("<table>") for block in shown)
+    tables = sum(block.count("<table") for block in shown)
     return ReportPage(report, html, headlines[0]["text"] if headlines else "", figures, tables, unshown)
 
 

@@ -2,8 +2,8 @@
 
 ``print``
     Of the demo, and by world (thin logs, many exceptions, many materials, ...), the sides of A4 that the weekly page
-    prints on, the room that its fullest side has left, its tables that are wider than the paper, and whether a phone has
-    to scroll sideways::
+    prints on, the room that its fullest side has left, its tables that are wider than the paper, and whether a phone
+    has to scroll sideways::
 
         python tests/bench/bench_pages.py print [--worlds NAME ...] [--weeks N]
 
