@@ -257,7 +257,10 @@ def test_numbers_are_written_one_way(value: float, unit: str, digits: int | None
 
 def cells(html: str) -> list[list[str]]:
     return [
-        [re.sub(r"<[^>]+>", "", cell).replace("\u00a0", " ") for cell in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)]
+        [
+            re.sub(r"<[^>]+>", "", cell).replace("\u00a0", " ")
+            for cell in re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row)
+        ]
         for row in re.findall(r"<tr[^>]*>(.*?)</tr>", html)
     ]
 

@@ -234,7 +234,9 @@ def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results
         mine = _Logs(logs, {"runs": runs})
         return read(pages.last_night.look_at(dataclasses.replace(small, logs=mine, published=published)))
 
-    assert "Daily is booked with 24 pages; it usually has 16, and none of its last 20 runs had 24." in told(24)
+    assert "Daily is booked with 24 pages; it usually has 16, and none of its last 20 runs had 24." in told(
+        24
+    )
     assert "is booked with" not in told(16)
     assert "is booked with" not in told(24, kept=19)
     assert f"Due {logs.as_of + pd.Timedelta(days=1):%a} " in told(16)

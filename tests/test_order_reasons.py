@@ -76,9 +76,7 @@ def test_a_reason_says_why_it_is_bought_ahead_once() -> None:
         assert "50 days with it, more than the 21 wanted" in told(**own)
     assert told(kind="freight", price_from=dear).count("because") == 2
     assert "Mill" not in told(kind="risk")
-    assert "costs least all in, 0.6100 against 0.6200 EUR of the next" in told(
-        kind="risk", chosen="cost"
-    )
+    assert "costs least all in, 0.6100 against 0.6200 EUR of the next" in told(kind="risk", chosen="cost")
     assert "is not the cheapest, its contract or agreed share asks" in told(kind="risk", chosen="contract")
 
 

@@ -97,7 +97,7 @@ def stock_panels(
         days = dates(rows.index)
         band = "9 cases in 10"
         add_band(figure, days, (rows["q95"], rows["q05"]), band, tint("series2", 0.25), **once(band, axis))
-        add_line(figure, days, rows["q50"], "middle case", "series2", **once("middle case", axis))
+        add_line(figure, days, rows["q50"], "median", "series2", **once("middle case", axis))
         own = limits[limits["material"] == name]
         for column, words, dash in (
             ("least", "least stock wanted", "dash"),

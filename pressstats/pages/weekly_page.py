@@ -221,8 +221,8 @@ def _line(results: Results, name: str) -> Tile:
     parts += [f"{words} {quantity(number, '', digits)}" for words, number in _compared(results, row)]
     numbers = f"({', '.join(parts)})" if parts else ""
     because, told = _reasons(results, row)
-    detail = ". ".join(part for part in (numbers, because, told) if part)
-    return Tile(label, float(row["value"]), unit, detail, str(row["state"]), digits)
+    detail = ". ".join(part for part in (numbers, told) if part)
+    return Tile(label, float(row["value"]), unit, detail, str(row["state"]), digits, because=because)
 
 
 #: Parts of a reason that are told before they are counted.

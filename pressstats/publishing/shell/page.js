@@ -60,7 +60,11 @@
     if (narrow.matches) {
       figure.layout.font = { size: 12, ...figure.layout.font };
       shortNames(figure);
-      // titles of panels stand side by side: large ones would run into each other
+      // panels stand side by side: large numbers on their axes, and large titles, would run into each other
+      const axes = Object.keys(figure.layout).filter((name) => /^yaxis\d*$/.test(name));
+      if (axes.length > 2) {
+        for (const name of axes) figure.layout[name] = { ...figure.layout[name], nticks: 4, tickfont: { size: 9 } };
+      }
       for (const title of figure.layout.annotations || []) {
         if (title.xanchor === "left" && title.font && title.font.size === 13) title.font = { ...title.font, size: 10 };
       }
