@@ -395,7 +395,7 @@ def test_the_foot_names_each_input_with_digest_rows_and_days() -> None:
     logs.sources = (
         SimpleNamespace(**{**vars(logs.sources[0]), "first": None, "last": pd.NaT, "table": "x"}),
     )
-    assert "covers up to 2025-03-02" in exhibits.provenance(logs).markup  # type: ignore[arg-type]
+    assert "covers all up to Sun 2 Mar 2025" in exhibits.provenance(logs).markup  # type: ignore[arg-type]
 
 
 def luminance(colour: str) -> float:

@@ -10,7 +10,7 @@ import pandas as pd
 from ..paper import counter_waste, runs_of, waste_by, waste_totals
 from ..prices import paid_cost, price_words
 from .figure import WeekFigure, WeekInputs
-from .periods import LAST_YEAR, Period
+from .periods import LAST_YEAR, Period, weeks_logged
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
 
 __all__ = ["mounted_tonnes", "paper_figures", "waste_share", "wasted_cost"]
@@ -105,7 +105,8 @@ def _waste(week: WeekInputs) -> WeekFigure:
     over = {press: _weeks_over(of_press, target) for press, of_press in presses.items()}
     state = waste_state(shares[0], shares[3], list(sustained.values()), [n for n, _ in over.values()], target)
     words = [week.no_paper(1) or _lacking(week)]
-    over_all = [span for span, share in (("the week", shares[0]), ("13 weeks", shares[3])) if share > target]
+    spans = ("the week", f"{weeks_logged(week.logs, 13)} weeks")
+    over_all = [span for span, share in zip(spans, (shares[0], shares[3]), strict=True) if share > target]
     words += [f"over the target in {' and over '.join(over_all)}"] if over_all else []
     words += [
         f"{press} was over the target in {over[press][0]} of {over[press][1]} weeks, {sustained[press]:.1f} % over all"

@@ -85,11 +85,10 @@ def _days_of_stock(week: WeekInputs) -> WeekFigure:
     row = known.iloc[0]
     risk, allowed = _largest_risk(week), 1 - week.logs.plant.policy.service_level
     days = float(row["days_cover"])
-    words = [f"{row['material']} is the shortest"]
-    if days < least:
-        words.append(f"fewer than the {least:g} days wanted")
+    words = [f"fewer than the {least:g} days wanted"] if days < least else []
     if np.isfinite(risk) and risk > allowed:
         words.append(f"{_riskiest(week)} may run out before the next order can arrive")
+    words.append(f"{row['material']} is the shortest")
     if unknown:
         words.append(f"not known of {unknown} of {len(table)} materials")
     state = days_state(days, least, risk, allowed, unknown)
