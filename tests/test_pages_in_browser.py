@@ -6,6 +6,7 @@ Guidelines (contrast, names, landmarks, order of headings, what the keyboard rea
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 from collections.abc import Iterator
@@ -113,19 +114,23 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
         found.page.context.close()
 
 
+#: The tables of which a phone shows a part without a word on the rest, or loses what a row is of.
+LOST = """() => [...document.querySelectorAll(".scroll:not(.card *)")].filter(box => {
+    const beyond = box.scrollWidth > box.clientWidth + 1;
+    if (!beyond) return box.classList.contains("more");
+    const first = box.querySelector("tbody tr > :first-child");
+    const kept = !box.classList.contains("kept") || getComputedStyle(first).position === "sticky";
+    return !box.classList.contains("more") || box.classList.contains("rows") || !kept;
+}).map(box => box.getAttribute("aria-label"))"""
+
+
 def columns_out_of_sight(page: sync_api.Page) -> list[str]:
-    """Return the tables of which a phone shows a part without a word on the rest, or loses what a row is of."""
+    """Return the captions of tables that a phone loses something of, those that are folded away among them."""
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
-    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
-    lost = page.evaluate(
-        """() => [...document.querySelectorAll(".scroll:not(.card *)")].filter(box => {
-            const beyond = box.scrollWidth > box.clientWidth + 1;
-            if (!beyond) return box.classList.contains("more");
-            const first = box.querySelector("tbody tr > :first-child");
-            const kept = !box.classList.contains("kept") || getComputedStyle(first).position === "sticky";
-            return !box.classList.contains("more") || box.classList.contains("rows") || !kept;
-        }).map(box => box.getAttribute("aria-label"))"""
-    )
+    # The page measures its tables after they are laid out.
+    with contextlib.suppress(sync_api.TimeoutError):
+        page.wait_for_function(f"!({LOST})().length", timeout=10_000)
+    lost = page.evaluate(LOST)
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = false; })")
     return lost
 

@@ -28,7 +28,7 @@ _MEANINGS = {
     "standby supply": "what keeps the plant printing when a supply fails; tested so that it does",
     "start-up waste": "copies from the start of a run until the first good one; running waste comes later in the run",
     "stock-out risk before arrival": "chance that a material runs out before the order has come, late as it may be",
-    "strip, white waste": "damaged outer layers torn off a reel before it is mounted (US: slab waste)",
+    "white waste": "damaged outer layers torn off a reel before it is mounted: stripping (US: slab waste)",
     "web": "one band of paper through the press; an issue takes one or several side by side",
     "1 in 20": "the true number will be beyond it in one case of twenty",
 }
@@ -41,7 +41,7 @@ _PAGES = {
         "standby supply",
         "start-up waste",
         "stock-out risk before arrival",
-        "strip, white waste",
+        "white waste",
         "1 in 20",
     ),
     "buying_outlook": (
@@ -51,7 +51,7 @@ _PAGES = {
         "emergency supply",
         "service level",
         "stock-out risk before arrival",
-        "strip, white waste",
+        "white waste",
         "1 in 20",
     ),
     "last_night": (

@@ -173,6 +173,7 @@ def _numbers(row: pd.Series, words: str) -> str:
                 value, "min" if value.startswith("minutes") else ""
             )
             beside = f", limit {quantity(row[limit], unit, 0)}" if limit != "on_time" else ""
+            beside = f" after its usual end{beside}" if value == "minutes_late" else beside
             return f": {quantity(row[value], unit, 0)}{beside}"
     return ""
 
