@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 import shutil
@@ -17,9 +18,34 @@ from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
 from test_watch import steady_tables
 from threadpoolctl import threadpool_limits
 
+from pressstats import beside
 from pressstats.publishing import Publication, publish
 
 ROOT = Path(__file__).resolve().parents[1]
+#: Files that take long, the longest first: they begin, so that no process is left with one when the others are done.
+LONG = [
+    ROOT / "tests" / f"test_{name}.py"
+    for name in (
+        "benches",
+        "pages_in_browser",
+        "results",
+        "page_contents",
+        "group_publish",
+        "publish_demo",
+        "surface",
+        "order_loop",
+        "week_pages",
+        "plausible",
+        "demo_findings",
+        "accounts_bridge",
+        "watch",
+        "accounts_close",
+        "pages_agree",
+        "reel_simulated",
+        "publish",
+        "publish_kernels",
+    )
+] + [ROOT / "notebooks" / "reels.ipynb", ROOT / "notebooks" / "demand.ipynb"]
 # Matrices are small: more threads of linear algebra wait for each other longer than they work, as in the package.
 threadpool_limits(1)
 
@@ -30,10 +56,24 @@ TURNED = "שלום \"עולם\" & 'co'"
 MATERIAL = "@SUM(1;2) <b>bold</b> %{x}"
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files that take long first, and let the garbage collector pass over all that was imported."""
+    assert all(path.exists() for path in LONG)
+    first = {path: place for place, path in enumerate(LONG)}
+    items.sort(key=lambda item: first.get(item.path, len(first)))
+    gc.collect()
+    gc.freeze()
+
+
 @pytest.fixture(scope="session", autouse=True)
 def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Keep the results of tests, and of the notebooks they run, out of the user's cache: once for all processes."""
+    """Keep the results of tests, and of the notebooks they run, out of the user's cache: once for all processes.
+
+    Each core has a process of tests: to fork a third for a part of an analysis costs more than it brings (`test_beside`
+    holds both ways against each other).
+    """
     with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(beside, "cores", lambda: 1)
         patch.setenv("PRESSSTATS_CACHE", str(_session_folder(tmp_path_factory) / "cache"))
         yield
 

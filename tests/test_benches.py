@@ -257,7 +257,7 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
     "line",
     [
         "risk --worlds 2 --futures 50",
-        "programme --materials 2 --suppliers 2",
+        "programme --materials 1 --suppliers 2",
         "speed --repeats 1 --materials 10 --draws 20 --years 1 --nodes 5",
     ],
 )
