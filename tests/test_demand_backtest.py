@@ -23,6 +23,8 @@ from pressstats.demand import (
 from pressstats.demand import backtest as demand_backtest
 from pressstats.demand.backtest import _agreeing, _direct, pooled_losses
 from pressstats.demand.turn import turn_factor, turn_share
+from pressstats.forecast import Backtest
+from pressstats.forecast import backtest as engine_backtest
 
 NEWSPRINT = ["N1200", "N600"]
 NAIVE, DIRECT, DRIVERS, BOTH = range(len(METHODS))
@@ -202,10 +204,23 @@ def test_an_origin_says_what_logs_cut_there_would_have_said(tmp_path: Path, back
 def test_of_decades_the_last_five_years_are_looked_back_on(
     recipe: Recipe, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert demand_backtest._LOOKED_BACK == 260
+    """And no forecast sees more than the fifteen years that take in the ten before the first of them."""
+    assert (demand_backtest._LOOKED_BACK, demand_backtest._REMEMBERED) == (260, 520)
     monkeypatch.setattr(demand_backtest, "_LOOKED_BACK", 1)
     monkeypatch.setattr(demand_backtest, "_drivers", lambda recipe, origin: np.zeros((7, HORIZON)))
-    assert list(demand_backtest.backtest_methods(recipe, NEWSPRINT).origins) == [WEEKS - 1, WEEKS]
+    seen = []
+
+    def looked_back(series: pd.DataFrame, origins: np.ndarray, *other: float, **more: object) -> Backtest:
+        seen.append(len(series))
+        return engine_backtest(series, origins, *other, **more)
+
+    monkeypatch.setattr(demand_backtest, "backtest", looked_back)
+    monkeypatch.setattr(demand_backtest, "beside", lambda work: work)
+    for remembered in (520, 40):
+        monkeypatch.setattr(demand_backtest, "_REMEMBERED", remembered)
+        found = demand_backtest.backtest_methods(recipe, NEWSPRINT)
+        assert list(found.origins) == [WEEKS - 1, WEEKS]
+    assert seen == [WEEKS, 41]
 
 
 # --- the choice --------------------------------------------------------------------------------

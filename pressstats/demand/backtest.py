@@ -42,6 +42,8 @@ _OWN_SEASON = 78
 _WEEKS_MINIMUM = 26
 #: Weeks of five years: errors of forecasts that were made before say little of today's, and cost as much to find out.
 _LOOKED_BACK = 260
+#: Weeks of ten years: what the first of those forecasts had seen. Of older ones no season of today's is learned.
+_REMEMBERED = 520
 #: Losses of the methods on simulated plants, against that of the first (tests/bench/bench_demand.py december), and how
 #: many horizons of a plant's own origins they are worth; and how many its materials together are worth beside one.
 _USUAL_LOSSES = np.array([1.0, 0.85, 0.72, 0.73])
@@ -191,7 +193,7 @@ def backtest_methods(
 ) -> MethodBacktest:
     """Forecast each material from every week of the second half of its history (or from `origins`), and from its end.
 
-    Of a history of more than ten years from the weeks of the last five.
+    Of a history of more than ten years from the weeks of the last five, with ten years before them.
 
     Each origin knows nothing but what it had seen; direct forecasts of `newsprint` are made to agree with their
     sum's.
@@ -232,7 +234,8 @@ def _direct(
     # A material that nobody had used yet begins with its first use; until then it teaches nothing of others.
     begun = np.maximum.accumulate(np.nan_to_num(values) != 0, axis=0)
     series = pd.DataFrame(np.where(begun, values, np.nan), index=history.index)
-    test = backtest(series, origins, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
+    first = max(0, int(origins[0]) - _REMEMBERED)
+    test = backtest(series.iloc[first:], origins - first, HORIZON, YEAR, nonnegative=True, stride=CHOICE)
     said, naive, scale = np.swapaxes(test.median, 1, 2), np.swapaxes(test.naive, 1, 2), test.scale
     # From one year nothing tells its season from a trend or a level: half of it stays as it was last year, where the
     # titles are those of last year.
