@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pandas as pd
 
@@ -23,6 +24,7 @@ def into_loads(lines: pd.DataFrame) -> pd.DataFrame:
         for due_on, group in ordered.groupby("due_on", sort=True):
             open_loads: list[tuple[int, float]] = []
             group = group.assign(share=group["pack"] / group["load"])
+            line: Any
             for line in group.sort_values(["share", "material"], ascending=[False, True]).itertuples():
                 left, stock = line.quantity, line.stock_before
                 taken: dict[int, float] = {}

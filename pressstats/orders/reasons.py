@@ -90,6 +90,7 @@ def reasons(
     rows = []
     for order, load in plan.assign(kept=kept).groupby("order", sort=False):
         scored = []
+        row: Any
         for row in load.itertuples():
             place = by_name[row.material]
             one = planned[place]

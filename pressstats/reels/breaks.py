@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import combinations
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -290,6 +290,8 @@ def supplier_pairs(history: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
     suppliers = table[table["by"] == "supplier"].sort_values("per_100_reels", ascending=False)
     rows = []
     inflation = _inflation(history) if len(suppliers) > 1 else 1.0
+    one: Any
+    two: Any
     for one, two in combinations(suppliers.itertuples(), 2):
         if one.breaks > 0:
             ratio, low, high = _widened(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -196,6 +196,7 @@ def _rises(level: pd.Series, came: pd.Series) -> np.ndarray:
 def doubt_words(table: pd.DataFrame) -> list[tuple[str, str]]:
     """Say each doubt in words: its subject, which may come from the logs, and the rest of the sentence."""
     words = []
+    row: Any
     for row in table.itertuples():
         bound = "at most" if row.value > row.limit else "at least"
         if row.limit == 0:

@@ -119,6 +119,7 @@ def _rows(logs: Logs, named: dict[str, str]) -> Iterator[Doubt]:
     """Yield tables of which more than a twentieth is set aside or doubtful; add what they suspect to `named`."""
     doubtful = _doubtful_rows(logs)
     shares: dict[str, float] = {}
+    row: Any
     for row in logs.ledger.itertuples():
         name = str(row.table)
         judged = row.used + row.set_aside
@@ -251,6 +252,7 @@ def _unit_of_paper(logs: Logs, times: float) -> str:
 
 def _grammages(grammage: pd.DataFrame) -> Iterator[Doubt]:
     """Yield materials whose effective grammage is a fifth off the nominal one, the interval a tenth."""
+    row: Any
     for row in grammage.itertuples():
         times = row.effective_gsm / row.nominal_gsm
         beyond = row.ci_low > row.nominal_gsm * (1 + FIFTH / 2) or row.ci_high < row.nominal_gsm * (

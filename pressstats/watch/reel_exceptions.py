@@ -46,6 +46,7 @@ def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
     set_by = "" if plant.says("policy", "break_cost") else " by default"
     ranks = (("web breaks", reels.suppliers), ("breaking stand", reels.breaking_stands))
     for kind, ranked in ranks:
+        row: Any
         for row in ranked[ranked["named"]].itertuples():
             others = ranked[ranked["level"] != row.level]
             extra = row.breaks - row.reels * others["breaks"].sum() / others["reels"].sum()

@@ -21,6 +21,7 @@ def standby_exceptions(logs: Logs) -> Iterator[dict[str, Any]]:
     """Yield standby supplies whose test is overdue or was never made."""
     if not logs.has("standby"):
         return
+    row: Any
     for row in logs["standby"].itertuples():
         # Of a supply that was tested after as-of nobody knows when it was tested before.
         if pd.notna(row.tested_on) and row.tested_on > logs.as_of:

@@ -85,6 +85,7 @@ def _days_of_stock(
     logs: Logs, cover: pd.DataFrame, orders: pd.DataFrame, parts: dict[str, str], wanted: frozenset[str]
 ) -> Iterator[dict[str, Any]]:
     policy, prices = logs.plant.policy, receipt_prices(logs)
+    row: Any
     for row in cover.dropna(subset="days_cover").itertuples():
         days, part = row.days_cover, parts.get(str(row.material), "")
         if days < policy.cover_days_minimum:
@@ -132,6 +133,7 @@ def _counts(logs: Logs, miscounts: pd.DataFrame, parts: dict[str, str]) -> Itera
 
 
 def _late(logs: Logs, orders: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    row: Any
     for row in orders[orders["promised_on"] < logs.as_of].itertuples():
         days = (logs.as_of - row.promised_on).days
         supplier = f" by {row.supplier}" if pd.notna(row.supplier) and row.supplier else ""

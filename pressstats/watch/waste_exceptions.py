@@ -59,6 +59,7 @@ def _press_price(logs: Logs, press: str, since: pd.Timestamp) -> float:
 
 def unexplained_exceptions(logs: Logs, limits: pd.DataFrame) -> Iterator[dict[str, Any]]:
     """Yield weeks and presses with more paper unexplained than errors of measuring leave."""
+    row: Any
     for row in limits[is_news(logs, limits["week"]) & (limits["z"].abs() > _UNEXPLAINED_SIGMA)].itertuples():
         extra = row.unexplained_kg - row.threading_kg
         why = (
