@@ -15,11 +15,12 @@ import pytest
 from filelock import FileLock
 from small_plant import write_small_plant
 from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
-from test_watch import steady_tables
+from test_watch import TOML, steady_tables
 from threadpoolctl import threadpool_limits
 
 from pressstats import beside
 from pressstats.publishing import Publication, publish
+from pressstats.results import Results, open_results
 
 ROOT = Path(__file__).resolve().parents[1]
 #: Files that take long, the longest first: they begin, so that no process is left with one when the others are done.
@@ -118,6 +119,12 @@ def stand_in_publication(stand_in_notebooks: Path, tmp_path_factory: pytest.Temp
 def demo_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
     """Return the publication of the invented plant, every report; not to be changed."""
     return _made_once(tmp_path_factory, "demo", lambda folder: publish(ROOT / "data_demo", folder / "out"))
+
+
+@pytest.fixture(scope="session")
+def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    """Return the results of a plant on which nothing is wrong; not to be changed."""
+    return open_results(write_small_plant(tmp_path_factory.mktemp("steady") / "logs", steady_tables(), TOML))
 
 
 @pytest.fixture(scope="session")

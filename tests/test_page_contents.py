@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from small_plant import small_tables, write_small_plant
+from test_results import assert_declared
 
 from pressstats import pages
 from pressstats.exhibits import PAGE_TYPE, Block
@@ -15,7 +16,6 @@ from pressstats.logs import read_logs
 from pressstats.paper import waste_totals
 from pressstats.past import past_forecasts
 from pressstats.results import analyse
-from pressstats.tables import OUTPUTS
 
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 HOSTILE = [
@@ -124,8 +124,7 @@ def blocks(request, tmp_path_factory):
     else:
         days, change = CASES[request.param]
         results = results_of(tmp_path_factory.mktemp("plant"), change(dict(small_tables(days))))
-    for table, rows in results.tables().items():
-        assert list(rows.columns) == list(OUTPUTS[table].names), table
+    assert_declared(results)
     shown = {}
     for call in calls():
         value = eval(call, {"pages": pages, "results": results})

@@ -33,11 +33,6 @@ DAY = pd.Timedelta(days=1)
 
 
 @pytest.fixture(scope="module")
-def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
-    return results_of(tmp_path_factory.mktemp("steady") / "logs", steady_tables())
-
-
-@pytest.fixture(scope="module")
 def without(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Results]:
     """Return the steady plant without one of its tables, by the table."""
     found = {}

@@ -343,11 +343,6 @@ def results_of(folder: Path, tables: dict[str, pd.DataFrame]) -> Results:
     return analyse(logs, *past_forecasts(None, logs.as_of))
 
 
-@pytest.fixture(scope="module")
-def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
-    return results_of(tmp_path_factory.mktemp("steady") / "logs", steady_tables())
-
-
 def test_nothing_wrong_is_no_exception(steady: Results) -> None:
     assert steady["exceptions"].empty, steady["exceptions"].to_string()
     assert steady["stock_cover"]["days_cover"].between(7, 42).all()

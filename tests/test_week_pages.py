@@ -91,11 +91,6 @@ def honest(results: Results) -> str:
     return words
 
 
-@pytest.fixture(scope="module")
-def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
-    return results_of(tmp_path_factory.mktemp("steady") / "logs", steady_tables())
-
-
 def only(*names: str) -> Tables:
     return {name: table for name, table in steady_tables().items() if name in ("runs", "run_webs", *names)}
 

@@ -33,8 +33,8 @@ def waste_totals(runs: pd.DataFrame) -> pd.Series:
 def _totals(runs: pd.DataFrame) -> dict[str, float]:
     """Return what :func:`waste_totals` returns; a Series for each of hundreds of weeks takes ten times as long."""
     whole = runs["has_reels"] & runs["good_kg"].notna()
-    counted = runs[whole]
     summed = ["mounted_kg", *STREAMS, "good_grammage_kg", "breaks"]
+    counted = runs[list(dict.fromkeys([*summed, "grammage_kg", "area_m2"]))][whole]
     # A stream that is not weighed in one of the runs would be too small a sum.
     of_columns = counted[summed].sum(min_count=1, skipna=False)
     sums: dict[str, float] = dict(zip(summed, of_columns.to_numpy(dtype=float), strict=True))
