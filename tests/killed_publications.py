@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["killed_once"]
 
 
-def killed_once(marks: Path, task: PlantTask) -> Outcome:
-    """Publish a plant; the first worker of the south dies when all is made and nothing in its place."""
+def killed_once(marks: Path, task: PlantTask, before: str = "place") -> Outcome:
+    """Publish a plant; the first worker of the south dies before a step: when all is made and nothing in its place."""
     mark = marks / task.plant
     if task.plant == "south" and not mark.exists():
         mark.touch()
-        publication.place = lambda *_: os.kill(os.getpid(), signal.SIGKILL)
+        setattr(publication, before, lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL))
     return publish_plant(task)

@@ -137,12 +137,13 @@ def test_what_stands_is_not_made_again_and_a_killed_worker_loses_nothing(
     before = contents(out)
     text = (group_folder / "south" / "runs.csv").read_text()
     (group_folder / "south" / "runs.csv").write_text(text.replace("\n", "\r\n"))
-    work = functools.partial(killed_once, tmp_path)
+    work = functools.partial(killed_once, tmp_path, before="run_notebooks")
     outcomes = list(spread(work, tasks(group_folder, out, stand_in_notebooks), workers=1, lost=lost))
     assert {one.plant: one.state for one in outcomes} == {"north": "unchanged", "south": "published"}
     assert (tmp_path / "south").exists()
     after = contents(out)
     assert after.keys() == before.keys()
+    assert not [path for path in out.rglob(".*") if path.name != ".lock"]
     changed = {name for name, content in after.items() if before[name] != content}
     assert {"/".join(name.split("/")[:2]) for name in changed} == {"plants/south"}
 
