@@ -289,7 +289,7 @@ def sheet(
     shown = shown_columns(frame, columns)
     body = table_html(frame, shown, caption=caption, limit=limit, file=file)
     # on paper a short table stays in one piece, and one of many columns is set smaller
-    shape = " short" * (min(len(frame), limit) <= 15) + " many" * (len(shown) > 9)
+    shape = " short" * (min(len(frame), limit) <= 10) + " many" * (len(shown) > 9)
     markup = block_html("sheet", _checked(name), shape, body)
     return Block(markup, f"{plain(caption)} ({len(frame)} rows)", frame=frame)
 

@@ -44,6 +44,6 @@ def workbooks(results: Results) -> Block:
         ([(SPREADSHEET, SPREADSHEET)], "stays in the house: it holds stock, policy and everybody's prices.")
     ]
     if own:
-        one = "each may leave the house, to that supplier and nobody else: order form and twelve months."
+        one = "each may leave the house, to that supplier and nobody else: order form and twelve months of need."
         items.append((own, one))
     return files(items)

@@ -238,8 +238,8 @@ def promises(results: Results) -> Block:
     return sheet(
         table,
         name="promises",
-        caption=f"At {last['origins']:.0f} past weeks, choice and intervals as each could make them then: published "
-        f"forecasts missed {last['published']:.2f} of the usual change from year to year (last year's same week: "
+        caption=f"Tried at {last['origins']:.0f} past weeks with what was known then: published forecasts missed by "
+        f"{last['published']:.2f} of the usual change from year to year (last year's same week: "
         f"{last[METHODS[0]]:.2f}), and 80 % intervals held {per_cent(100 * last['held_80'], 0)}",
         columns=f"material; published .2; {_METHOD_HEADS}; "
         + "; ".join(f"share_{level}: held by {level} % [%] .0" for level in (80, 90, 95)),

@@ -168,7 +168,7 @@ def costs(group: Group) -> Block:
         return note("What it costs is not told: of no two plants the price of wasted paper is known.")
     first = rows.iloc[0]
     unit = f" [{first['currency']}]" if rows["currency"].nunique() == 1 else ""
-    caption = "No plant is told to lose money by waste beyond the level of the group"
+    caption = "No plant is shown to lose money by waste beyond the level of the group"
     if first["state"].startswith(_MORE):
         cost = quantity(_round(first["beyond_cost"]), first["currency"], 0)
         caption = (

@@ -174,7 +174,7 @@ def model_words(results: Results) -> Block:
         sentences.append(
             f"Scatter as estimated (a dip of one tank is stated as {stated:g} kg), and by how much each variance of "
             "film, start-up and idle loss is inflated because they go together: "
-            f"{'; '.join(parts)}. Above ten, the terms lean on each other: their sum for a usual day is surer than "
+            f"{'; '.join(parts)}. Above ten, terms are hard to tell apart: their sum for a usual day is surer than "
             "each of them."
         )
     model = results["ink_model"]

@@ -331,7 +331,7 @@ def tanks(results: Results) -> Block:
     return sheet(
         table.assign(**needs, dipped=[f"{day_words(time)} {_clock(time)}" for time in table["read_at"]]),
         name="night-tanks",
-        caption=f"{words}, by the last dip; what was filled in since is not counted",
+        caption=f"{words}, by the last dip; later fillings are not counted",
         columns=(
             "tank; ink; state <state>; level_kg: level [kg] .0; tonight_kg: tonight [kg] <text>; "
             "tonight_high_kg: 19 of 20 below [kg] <text>; dipped: last dip <text>"

@@ -154,7 +154,7 @@ def waste_buyer(results: Results) -> Block:
         ),
         name="waste-buyer",
         finding=f"Waste sold against waste made, last twelve whole months: {'; '.join(words)}. A single month outside "
-        "is a miscount, a steady excess in every paper alike is water, a steady lack is a loss.",
+        "points to a miscount, a steady excess in all paper to water, a steady lack to a loss.",
         table=sales.sort_values(["month", "kind"], ascending=[False, True]),
         columns=declared("waste_sales", currency=results.logs.plant.currency),
         file="waste_sales",

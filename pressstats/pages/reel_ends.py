@@ -306,7 +306,7 @@ def strip_words(results: Results) -> Block:
     far = short.loc[short["short_kg"].abs().idxmax()] if len(short) else None
     wrapper = (
         f" Weights received are {far['short_kg']:+.1f} kg a reel against those mounted for {logged(far['supplier'])}: "
-        "wrapper and core weighed in, if that is not near nothing."
+        "where that is far from zero, wrapper and core are weighed in."
         if far is not None
         else " Weights received are not logged, so wrapper and core weighed in cannot be seen."
     )
