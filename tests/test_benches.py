@@ -258,7 +258,7 @@ def test_orders_closed_loop(monkeypatch: pytest.MonkeyPatch) -> None:
     [
         "risk --worlds 2 --futures 50",
         "programme --materials 1 --suppliers 2",
-        "speed --repeats 1 --materials 10 --draws 20 --years 1 --nodes 5",
+        "speed --repeats 1 --materials 2 --draws 20 --years 1 --nodes 5",
     ],
 )
 def test_orders(line: str) -> None:
