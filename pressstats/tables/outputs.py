@@ -262,7 +262,7 @@ _ALL = (
         _d("promised_on", "day for which it is promised, or on which what is ordered next is due"),
         _t("state", "on order, to order, or not counted on"),
         _t("materials", "what it brings, parted by ;"),
-        _n("trucks", "", "trucks that this takes at least, by the size of a load; blank: not known"),
+        _n("trucks", "1", "trucks that this takes at least, by the size of a load; blank: not known"),
         _d(
             "latest_on", "last day to come on with which all it brings lasts until then in 19 of 20 scenarios"
         ),
