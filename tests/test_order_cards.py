@@ -101,7 +101,7 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
         assert f"{row.unit_price:.4f}" in block.markup
     for order, rows in first.groupby("order"):
         assert f"{rows['cost'].sum():,.0f} EUR" in said(block), order
-    assert block.markup.count("Order number") == first["order"].nunique()
+    assert block.markup.count('class="to-write"') == first["order"].nunique()
     assert "freight 600 EUR" in said(block)
     assert "contact" not in said(block)
     # Whom to ring stands on each card, as text; what can wait least stands first.
@@ -118,6 +118,10 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     block = order_cards.order_now(results_of(named, plan, on_order()))
     assert block.markup.count("desk &lt;4&gt;") == len(orders)
     heads = [line for line in said(block).splitlines() if "freight" in line]
+    # the trucks of a supplier are numbered in that order
+    assert [head.split(":")[0] for head in heads] == [
+        f"Northmill, truck {number} of {len(orders)}" for number in range(1, len(orders) + 1)
+    ]
     placed = first.groupby("order")["cost"].sum()
     assert len(orders) > 1
     assert f"{placed[orders[-1]]:,.0f} EUR; latest {day_words(days[orders[-1]])}" in heads[0]
@@ -141,7 +145,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     # Nobody is rung only where deliveries are known.
     quiet = dataclasses.replace(plan, service=plan.service.assign(short_on=pd.NaT))
     (nobody,) = ring_first.ring_first(results_of(logs, quiet, on_order()))
-    assert nobody.startswith("Nobody: no open order is late")
+    assert nobody.startswith("Nobody. No open order is late")
     without = plant(tmp_path / "without")
     (unknown,) = ring_first.ring_first(results_of(without, quiet, on_order()))
     assert "is unknown" in unknown

@@ -43,18 +43,19 @@ def order_now(results: Results) -> Block:
     latest = latest_order_days(results.logs, results.plan, daily_use(results))
     why = reason_words(results)
     trucks = rows.drop_duplicates("order")["supplier"].value_counts()
+    # What waits least stands first; what nobody knows the day of, last.
+    days = latest.dropna()
+    orders = sorted(rows.groupby("order", sort=False), key=lambda one: days.get(one[0], pd.Timestamp.max))
     made: dict[str, int] = {}
-    items: list[tuple[pd.Timestamp, Card]] = []
-    for order, mine in rows.groupby("order", sort=False):
+    items: list[Card] = []
+    for order, mine in orders:
         supplier = str(mine["supplier"].iloc[0])
         made[supplier] = made.get(supplier, 0) + 1
         truck = f", truck {made[supplier]} of {trucks[supplier]}" if trucks.get(supplier, 1) > 1 else ""
         until = latest.get(order, pd.NaT)
-        items.append((until, _card(results, supplier, truck, mine, until, why.get(str(order), ""))))
-    # What waits least stands first; what nobody knows the day of, last.
-    items.sort(key=lambda item: pd.Timestamp.max if pd.isna(item[0]) else item[0])
+        items.append(_card(results, supplier, truck, mine, until, why.get(str(order), "")))
     return cards(
-        [card for _, card in items],
+        items,
         name="order-now",
         beside=ring,
         beside_head="Ring first",

@@ -92,7 +92,7 @@ def actions(results: Results) -> Block:
     needs = needs_words(results)
     caption = f"{needs[0].upper()}{needs[1:]}: what is most serious first, then by day and money"
     if len(table) > _SHOWN:
-        caption += f"; {len(table) - _SHOWN} more under More, on a screen"
+        caption += f"; {len(table) - _SHOWN} more at the end of the page, on a screen"
     return _listed(results, table.head(_SHOWN), "to-do", caption)
 
 

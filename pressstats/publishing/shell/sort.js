@@ -15,9 +15,9 @@
   function moment([, weekday, place, name, year, hour, minute]) {
     const at = (its) => Date.UTC(its, months.indexOf(name) / 3, place, hour || 0, minute || 0);
     if (year) return at(year);
-    const years = [-1, 0, 1].map((more) => new Date(today).getUTCFullYear() + more);
-    const same = years.map(at).filter((one) => new Date(one).toUTCString().startsWith(weekday));
-    return same.sort((a, b) => Math.abs(a - today) - Math.abs(b - today))[0] ?? at(years[1]);
+    const now = new Date(today).getUTCFullYear();
+    const same = [now - 1, now, now + 1].map(at).filter((one) => new Date(one).toUTCString().startsWith(weekday));
+    return same.sort((a, b) => Math.abs(a - today) - Math.abs(b - today))[0] ?? at(now);
   }
 
   // What a cell is sorted by: a number where it has one, and its words; nothing where it is blank.
@@ -30,7 +30,10 @@
     const date = day.exec(words);
     if (date) return { size: moment(date), words };
     const of = month.exec(words);
-    if (of) return { size: 12 * of[2] + months.indexOf(of[1]) / 3, words };
+    if (of) {
+      const [, name, year] = of;
+      return { size: 12 * year + months.indexOf(name) / 3, words };
+    }
     const leading = number.exec(words);
     return { size: leading ? parseFloat(leading.toString().replace(/ /g, "")) : NaN, words };
   }
