@@ -180,7 +180,7 @@ def test_the_published_target_is_the_least_of_the_published_costs():
             implausible=pd.DataFrame(columns=["subject", "what", "suspect", "refuses"]),
         )
         block = reel_ends_page.splice_target(results)
-        assert ("not known which setting costs least" in block.text) is not known
+        assert ("which setting costs least is not known yet" in block.text) is not known
         assert ("left on purpose cost least" in block.text) is known
         assert ("which curve holds is not known" in reel_ends_page.sensitivity(results).text) is not known
     changed = study.sensitivity.set_index("change")["best_m"]
