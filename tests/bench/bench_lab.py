@@ -159,6 +159,10 @@ def run_all(page: Page, address: str, name: str, pictures: Path | None) -> dict[
     return seen
 
 
+#: Longest that a cell may take [s].
+_PATIENCE = 300
+
+
 @click.group()
 def main() -> None:
     """Measure."""
@@ -237,7 +241,10 @@ def keep(names: tuple[str, ...], logs: str, as_of: str) -> Iterator[Figure]:
             asked = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", 4)
             asked.cells.append(nbformat.v4.new_code_cell("print(f'as of {results.logs.as_of:%Y-%m-%d}')"))
             nbformat.write(asked, path)
-            papermill.execute_notebook(path, path, given, progress_bar=False, cwd=folder)
+            # a kernel that rests without an answer is a failure, not a wait without end
+            papermill.execute_notebook(
+                path, path, given, progress_bar=False, cwd=folder, execution_timeout=_PATIENCE
+            )
             done = nbformat.read(path, 4)
             said = "".join(one.get("text", "") for one in done.cells[-1].outputs)
             found = kept(done) | {"as told": int(as_of in said)}
