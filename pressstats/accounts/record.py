@@ -1,7 +1,8 @@
 """Each run against what its title and press did before: waste, breaks, ink, plates, remakes, when it ended.
 
 What is expected of a run is known before its week: the 52 weeks before it, its title on its press drawn to the press by
-few runs. Intervals are those that past runs, predicted in the same way, kept: 80 of 100 runs lie inside.
+few runs. Intervals are those that past runs of the title there, or of the press where they are few, predicted in the
+same way, kept: 80 of 100 runs lie inside.
 """
 
 from __future__ import annotations
@@ -73,7 +74,7 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series, inks: pd.Dat
     units = {"plates": ""}
     for name, (value, size) in measures.items():
         expected = expected_ratio(value.to_numpy(), size.to_numpy(), weeks, group, press) * size.to_numpy()
-        low, high = past_limits(value.to_numpy(), expected, weeks, press)
+        low, high = past_limits(value.to_numpy(), expected, weeks, group, press)
         record[f"{name}_expected{units.get(name, '_kg')}"] = expected
         record[f"{name}_low"], record[f"{name}_high"] = low * expected, high * expected
     record["wasted_kg"], record["ink_kg"] = measures["wasted"][0], inks["ink_kg"]
@@ -96,7 +97,7 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series, inks: pd.Dat
     one = np.ones(len(minutes))
     day = pd.Series(runs["press"] + "\0" + runs["title"] + "\0" + runs["date"].dt.day_name()).factorize()[0]
     usual = expected_ratio(minutes, one, weeks, day, group)
-    low, high = past_limits(minutes, usual, weeks, press)
+    low, high = past_limits(minutes, usual, weeks, group, press)
     record["minutes_late"] = minutes - usual
     record["minutes_low"], record["minutes_high"] = (low - 1) * usual, (high - 1) * usual
     record["minutes_after_deadline"] = (table["finished_at"] - table["deadline"]).dt.total_seconds() / 60

@@ -53,17 +53,28 @@ def expected_ratio(
 
 
 def past_limits(
-    value: np.ndarray, expected: np.ndarray, weeks: np.ndarray, whole: np.ndarray
+    value: np.ndarray, expected: np.ndarray, weeks: np.ndarray, group: np.ndarray, whole: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the limits of value over expected between which 80 of 100 runs of the year before lay, of its press."""
+    """Return the limits of value over expected between which 80 of 100 runs of the year before lay.
+
+    A run is held against those of its own group, since titles scatter differently (a long run takes a second set of
+    plates, a short one never), and against its whole press where its group has fewer than forty.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(expected > 0, value / expected, np.nan)
-    low, high = np.full(len(value), np.nan), np.full(len(value), np.nan)
-    for one in np.unique(whole):
-        own = np.flatnonzero((whole == one) & np.isfinite(ratio))
+    own, others = _ranks(ratio, weeks, group), _ranks(ratio, weeks, whole)
+    low, high = np.where(np.isfinite(own), own, others)
+    return low, high
+
+
+def _ranks(ratio: np.ndarray, weeks: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Return the limits by the 52 weeks before each run's, of its group, shape (2, runs); blank by fewer than forty."""
+    limits = np.full((2, len(ratio)), np.nan)
+    for one in np.unique(group):
+        own = np.flatnonzero((group == one) & np.isfinite(ratio))
         order = own[np.argsort(weeks[own], kind="stable")]
         when = weeks[order]
-        for week in np.unique(weeks[whole == one]):
+        for week in np.unique(weeks[group == one]):
             first, last = np.searchsorted(when, [week - _WEEKS, week])
             count = last - first
             if count < _LEAST:
@@ -71,9 +82,8 @@ def past_limits(
             past = np.sort(ratio[order[first:last]])
             # Of n past runs and a new one the new one is as likely to be of any rank.
             ends = np.clip((count + 1) * np.array([(1 - LEVEL) / 2, (1 + LEVEL) / 2]) - 1, 0, count - 1)
-            here = (whole == one) & (weeks == week)
-            low[here], high[here] = np.interp(ends, np.arange(count), past)
-    return low, high
+            limits[:, (group == one) & (weeks == week)] = np.interp(ends, np.arange(count), past)[:, None]
+    return limits
 
 
 def poisson_limits(expected: np.ndarray) -> np.ndarray:
