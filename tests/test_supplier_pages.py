@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from pressstats.orders import expected_rushes
+from pressstats.orders import expected_rushes, moved_orders
 from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.orders.late_trucks import LATE_SCENARIOS
 from pressstats.orders.plan_tables import SERVICE
@@ -95,6 +95,30 @@ def test_a_contract_that_may_be_broken_is_told_with_what_mends_it() -> None:
     assert "move 150,000 kg from Southmill, all that it can spare, which leaves 20,000 kg too little" in part
     alone = said(buying_suppliers.contracts(results(contracts=odds(other="", shift=0.0, left=-2e4))))
     assert "no other supplier can take any: 20,000 kg too much" in alone
+
+
+def test_the_order_that_a_contract_advises_to_move_is_known_by_mill_and_day() -> None:
+    as_of = pd.Timestamp("2025-10-26")
+    # Northmill lacks, so that what Southmill is to be asked for goes to it; what it has too much goes the other way.
+    year = {"contract_from": pd.Timestamp("2026-01-01"), "contract_to": pd.Timestamp("2026-12-31")}
+    sooner = pd.Timestamp("2025-10-22")
+    contracts = pd.concat(
+        [
+            odds(),
+            odds(shift=-5e4, material="N52", first_on=sooner),
+            odds(first_on=pd.NaT, material="N60"),
+            odds(**year),
+        ],
+        ignore_index=True,
+    )
+    moved = moved_orders(contracts, as_of)
+    assert moved[["material", "supplier", "instead"]].to_numpy().tolist() == [
+        ["N52", "Northmill", "Southmill"],
+        ["N45-1260", "Southmill", "Northmill"],
+    ]
+    assert moved["order_on"].tolist() == [sooner, pd.Timestamp("2025-10-29")]
+    assert moved["moved"].tolist() == [50_000.0, 90_000.0]
+    assert moved_orders(odds().iloc[:0], as_of).empty
 
 
 def test_contracts_that_hold_or_do_not_run_are_told_as_such() -> None:

@@ -1,6 +1,7 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
 from .changes import plan_changes
+from .contract_ends import moved_orders
 from .contracts import call_offs
 from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
@@ -32,6 +33,7 @@ __all__ = [
     "expected_rushes",
     "latest_order_days",
     "miscounts",
+    "moved_orders",
     "nights_bought",
     "nights_left",
     "on_order",

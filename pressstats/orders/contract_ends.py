@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .milp import Orders
     from .planned import Planned
 
-__all__ = ["CONTRACTS", "contract_odds"]
+__all__ = ["CONTRACTS", "MOVED", "contract_odds", "moved_orders"]
 
 #: Chance of ending outside the tolerance from which call-offs are to be shifted.
 _LIKELY = 0.1
@@ -44,6 +44,8 @@ CONTRACTS = {
     "first_on": "datetime64[us]",
     "first_quantity": "float64",
 }
+#: Columns of :func:`moved_orders`.
+MOVED = ["order_on", "supplier", "material", "instead", "quantity", "moved", "contract_to"]
 
 
 def contract_odds(
@@ -102,6 +104,30 @@ def contract_odds(
         for contract, course, key in told
     ]
     return pd.DataFrame(rows, columns=list(CONTRACTS)).astype(CONTRACTS)
+
+
+def moved_orders(contracts: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return the first order of the plan that each running contract advises to place with another, the soonest first.
+
+    Of `contracts`, a result of :func:`contract_odds`: order_on, supplier and material of the order, instead (with whom
+    it can be placed), quantity (what the plan orders then) and moved (what of it the contract asks to move, at most
+    all) [unit of the material], contract_to (last day of that contract). No rows where nothing can be moved in time.
+    """
+    rows = contracts[contracts["first_on"].notna() & (contracts["contract_from"] <= as_of)]
+    gives = rows["shift"] < 0
+    found = pd.DataFrame(
+        {
+            "order_on": rows["first_on"],
+            "supplier": rows["supplier"].where(gives, rows["other"]),
+            "material": rows["material"],
+            "instead": rows["other"].where(gives, rows["supplier"]),
+            "quantity": rows["first_quantity"],
+            "moved": rows["first_quantity"].clip(upper=rows["shift"].abs()),
+            "contract_to": rows["contract_to"],
+        },
+        columns=MOVED,
+    )
+    return found.sort_values(["order_on", "supplier", "material"], kind="stable", ignore_index=True)
 
 
 def _first_moved(
