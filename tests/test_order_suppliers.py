@@ -397,6 +397,23 @@ def test_nothing_is_ordered_on_a_closed_day(tmp_path: Path) -> None:
     assert closed not in set(one_width(logs).published["order_on"])
 
 
+@pytest.mark.parametrize("weeks", [0, 1, 2])
+def test_a_closure_over_several_review_days_leaves_one_order(tmp_path: Path, weeks: int) -> None:
+    plain = mills(tmp_path / "plain", Northmill={})
+    usual = cases_of(plain, USE, STOCK).planned[0].reviews
+    # From the first day after as-of, so that no day before the first review takes orders.
+    closed = pd.date_range(plain.as_of + DAY, periods=int(usual[weeks]) + 1)
+    days = ", ".join(f'"{day:%Y-%m-%d}"' for day in closed)
+    logs = mills(tmp_path / "closed", f"\n[calendar]\nordering_closed = [{days}]\n", Northmill={})
+    reviews = cases_of(logs, USE, STOCK).planned[0].reviews
+    assert len(reviews) == ORDERS + 1
+    assert reviews[0] == len(closed)
+    assert (np.diff(reviews) > 0).all()
+    table = one_width(logs).published
+    assert not table.duplicated(["order", "material"]).any()
+    assert table["order_on"].min() >= closed[-1] + DAY
+
+
 def test_stock_of_two_mills_is_that_of_a_loop_over_days(tmp_path: Path) -> None:
     logs = mills(
         tmp_path,

@@ -207,7 +207,7 @@ def review_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     """Return the places of the days on which orders are placed, one a week.
 
     Where nothing can be ordered on its day it is the last day before it on which something can, but never before the
-    first of `days`; else the next day after it.
+    first of `days`; else the next day after it. Weeks that are left with one day between them have one review.
     """
     usual = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
     can = np.flatnonzero(order_days(logs, days))
@@ -218,7 +218,7 @@ def review_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     # A closed week or more leaves no day of its own: the order is then placed when orders are taken again.
     early = (usual - placed >= 7) & (np.searchsorted(can, usual) < len(can))
     after = can[np.minimum(np.searchsorted(can, usual), len(can) - 1)]
-    return np.where(early, after, placed)
+    return np.unique(np.where(early, after, placed))
 
 
 def rest_days(logs: Logs) -> dict[str, int]:
