@@ -113,7 +113,11 @@ def simulated_plant(folder: Path, seed: int, years: int = 4) -> SimulatedPlant:
     days = (came["delivered_on"] - came["promised_on"]).dt.days.to_numpy(dtype=float)
     late = {str(name): days[rows] for name, rows in came.groupby("supplier").indices.items()}
     tables = {name: logs[name] for name in ("materials", "deliveries")}
-    return SimulatedPlant(replace(logs, tables=tables), outlook, _true_use(logs, history), late, seed)
+    use = _true_use(logs, history)
+    # Every rule orders on the review day of each week: a plan that kept the plant's closed days would miss turns.
+    calendar = logs.plant.calendar.model_copy(update={"ordering_closed": ()})
+    logs = replace(logs, tables=tables, plant=logs.plant.model_copy(update={"calendar": calendar}))
+    return SimulatedPlant(logs, outlook, use, late, seed)
 
 
 def _true_use(logs: Logs, history: pd.DataFrame) -> pd.DataFrame:
@@ -277,6 +281,8 @@ class Loop:
         self._open = rng.integers(0, 1 << 30)
         #: What was ordered in the run before.
         self.orders: list[dict] = []
+        #: What was forecast, by the weeks seen: the days of a week share it.
+        self.outlooks: dict[int, Outlook] = {}
 
     # --- one rule ------------------------------------------------------------------------------
 
@@ -548,7 +554,6 @@ class Review:
     def __post_init__(self) -> None:
         self.origin = self.loop.first + self.week
         self._logs: Logs | None = None
-        self._outlook: Outlook | None = None
         self._times: LeadTimes | None = None
         self._leads: dict[tuple[str, str], int] | None = None
 
@@ -572,9 +577,10 @@ class Review:
     @property
     def outlook(self) -> Outlook:
         """What was forecast."""
-        if self._outlook is None:
-            self._outlook = self.loop.plant.outlook_at(self.origin)
-        return self._outlook
+        outlooks = self.loop.outlooks
+        if self.origin not in outlooks:
+            outlooks[self.origin] = self.loop.plant.outlook_at(self.origin)
+        return outlooks[self.origin]
 
     @property
     def times(self) -> LeadTimes:

@@ -87,6 +87,9 @@ class Trial:
         """Begin to publish; no file may grow beyond `bytes_most`."""
 
         def limited() -> None:
+            # A shell that starts something beside it lets it ignore interrupts, which would be passed on.
+            for kind in EXIT_CODES:
+                signal.signal(signal.Signals[kind], signal.SIG_DFL)
             if bytes_most is not None:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (bytes_most, bytes_most))
 
