@@ -43,6 +43,13 @@ def test_a_rise_is_bought_ahead_of_where_that_pays_and_its_reason_says_so(tmp_pa
     assert (said["price_then"] == 0.648).all()
     assert (said["price_from"] == pd.Timestamp("2025-04-16")).all()
     assert flat.reasons["price_then"].isna().all()
+    # What is ordered again before the rise could wait until then: of it the rise is no reason.
+    for reason in said.itertuples():
+        mine = rise.published[rise.published["material"] == reason.material]
+        order = mine[mine["order"] == reason.order].iloc[0]
+        assert mine["order_on"].max() >= CHANGE
+        assert not ((mine["order_on"] > order["order_on"]) & (mine["order_on"] < CHANGE)).any(), reason.order
+        assert reason.gain == pytest.approx(0.048 * order["quantity"])
     # No more than the least that what is ordered before and after costs.
     table = rise.published
     price = np.where(table["order_on"] < CHANGE, 0.60, 0.648)

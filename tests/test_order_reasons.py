@@ -12,7 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
-from pressstats.orders.reasons import _lasts
+from pressstats.orders.reasons import FULL, _lasts
 from pressstats.pages import ring_first
 from pressstats.pages.order_reasons import _left, reason_words
 
@@ -45,39 +45,92 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
         assert chance == (100 if short else 0)
         told += 1
     assert told >= 3
-    # The share of the load is what its lines take of it.
-    share = 100 * plan.published.groupby("order")["loads"].sum()
+    # Of a truck that is not full its share is told: what its lines take of it.
+    share = plan.published.groupby("order")["loads"].sum().clip(upper=1.0)
     for order, words in why.items():
-        assert words.endswith(f"{min(share[order], 100):.0f} % of the truck is used.")
+        used = f"; {100 * share[order]:.0f} % of the truck is used."
+        assert words.endswith(used) == (share[order] < FULL), order
 
 
-def test_a_reason_says_why_it_is_bought_ahead_once() -> None:
-    policy = SimpleNamespace(cover_days_maximum=21.0)
+def test_a_reason_says_why_it_is_bought_ahead_once_and_what_that_gains() -> None:
+    policy = SimpleNamespace(cover_days_maximum=21.0, cover_days_minimum=3.0)
     plan = SimpleNamespace(policy=policy, currency="EUR")
-    row = {
-        "order": "O",
-        "material": "ink",
-        "days_left": 20.0,
-        "days_after": 50.0,
-        "shared_with": "",
-        "used": 0.75,
+    row = {"order": "O", "material": "ink", "days_left": 20.0, "days_after": 50.0, "used": 0.95}
+    row |= {
+        "risk": 0.4,
+        "next_due_on": pd.Timestamp("2025-12-01"),
+        "price": 4.0,
+        "price_then": 4.1,
+        "price_from": pd.NaT,
     }
-    row |= {"risk": 0.4, "next_due_on": DAY, "price": 4.0, "price_then": 4.1, "price_from": pd.NaT}
-    row |= {"supplier": "Mill", "chosen": "", "costs": 0.61, "others_cost": 0.62}
+    row |= {"supplier": "Mill", "chosen": "", "costs": 0.61, "others_cost": 0.62, "gain": 300.0}
     dear = pd.Timestamp("2026-01-02")
 
-    def told(**own: object) -> str:
+    def told(unit: str = "kg", **own: object) -> str:
         reasons = pd.DataFrame([row | own])
-        results = SimpleNamespace(plan=SimpleNamespace(reasons=reasons), logs=SimpleNamespace(plant=plan))
-        return reason_words(results, str)["O"]
+        logs = Known(plant=plan, has=lambda _: True)
+        logs.materials = pd.DataFrame({"material": ["ink"], "unit": [unit]})
+        results = SimpleNamespace(plan=SimpleNamespace(reasons=reasons), logs=logs)
+        return reason_words(results, str)["O"].replace("\xa0", " ")
 
-    for own in ({"kind": "freight"}, {"kind": "price", "price_from": dear}, {"kind": "risk"}):
-        assert told(**own).count("because") == 1, own
-        assert "50 days with it, more than the 21 wanted" in told(**own)
-    assert told(kind="freight", price_from=dear).count("because") == 2
-    assert "Mill" not in told(kind="risk")
-    assert "costs least all in, 0.6100 against 0.6200 EUR of the next" in told(kind="risk", chosen="cost")
-    assert "is not the cheapest, its contract or agreed share asks" in told(kind="risk", chosen="contract")
+    more = "50 days of stock with it, more than the 21 wanted"
+    kinds = ("freight", "price", "risk", "break", "ahead", "cover", "contract")
+    for kind in kinds:
+        words = told(kind=kind, price_from=dear if kind == "price" else pd.NaT)
+        assert more in words, kind
+        # What speaks for it is told once, with what it gains where that is known.
+        assert words.count("fill the truck") == (kind in ("freight", "risk", "cover")), kind
+        assert words.count("saves 300 EUR") == (kind in ("price", "break")), kind
+    assert "4.0000 against 4.1000 EUR from 2026-01-02 on" in told(kind="price", price_from=dear)
+    assert "with the day's other trucks this saves 300 EUR (4.0000 against 4.1000 EUR apart)" in told(
+        kind="break"
+    )
+    assert "fill the truck" not in told(kind="risk", used=0.5)
+    assert "saves 300 EUR" in told(kind="risk", price_from=dear)
+    assert "for no single reason" in told(kind="ahead")
+    assert "lowest" not in told(kind="risk")
+    assert "lowest price with waste and breaks, by 10 EUR a tonne" in told(kind="risk", chosen="cost")
+    assert "by 0.0100 EUR each" in told("each", kind="risk", chosen="cost")
+    assert "as low elsewhere" in told(kind="risk", chosen="cost", others_cost=0.61)
+    assert "not the cheapest, its contract or share asks" in told(kind="risk", chosen="contract")
+
+
+class Known(SimpleNamespace):
+    """Logs that know their materials alone."""
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        return self.materials
+
+
+def test_a_load_bought_ahead_gains_what_it_would_cost_ordered_apart(tmp_path: Path) -> None:
+    # From 60 t on, the need of three weeks, all of an order is cheaper.
+    least, dear, cheap = 60_000.0, 0.60, 0.54
+    rows = [
+        (name, "2025-01-01", size, price) for name in USE for size, price in ((0.0, dear), (least, cheap))
+    ]
+    prices = pd.DataFrame(rows, columns=["material", "valid_from", "from_quantity", "unit_price"])
+    toml = "\n[policy]\nprice_breaks_by = 'order'\n"
+    plan = plan_of(plant(tmp_path, toml, without=("deliveries",), tables={"prices": prices}), spread=0.0)
+    told = []
+    for reason in plan.reasons.itertuples():
+        if reason.kind not in ("break", "freight", "ahead", "contract"):
+            continue
+        (supplier, day) = plan.published.loc[
+            plan.published["order"] == reason.order, ["supplier", "order_on"]
+        ].iloc[0]
+        of_day = plan.published[
+            (plan.published["supplier"] == supplier) & (plan.published["order_on"] == day)
+        ]
+        own = of_day["order"] == reason.order
+        apart = sum(
+            part["quantity"].sum() * (cheap if part["quantity"].sum() >= least else dear)
+            for part in (of_day[own], of_day[~own])
+        )
+        gain = apart - (of_day["quantity"] * of_day["unit_price"]).sum()
+        assert (reason.kind == "break") == (gain > 1e-6), reason.order
+        told += [reason.gain - gain] if reason.kind == "break" else []
+    assert told == pytest.approx([0.0] * len(told), abs=1e-6)
+    assert len(told) > 1, plan.reasons["kind"].tolist()
 
 
 def test_cover_in_a_reason_is_of_the_days_to_come() -> None:

@@ -28,6 +28,7 @@ __all__ = [
     "SERVICE",
     "SOON",
     "WORTH_A_RUSH",
+    "break_groups",
     "expediting",
     "holding",
     "lines",
@@ -99,14 +100,7 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
     on a day, or all that is ordered of it.
     """
     policy = logs.plant.policy
-    units = plan["material"].map(logs["materials"].set_index("material")["unit"])
-    of_material = [plan["supplier"], plan["material"], plan["order_on"]]
-    together = {
-        "row": [plan["order"], plan["material"]],
-        "material": of_material,
-        "order": [plan["supplier"], units.fillna(""), plan["order_on"]],
-    }[policy.price_breaks_by]
-    sizes = plan["quantity"].groupby(together).transform("sum")
+    sizes = plan["quantity"].groupby(break_groups(logs, plan)).transform("sum")
     freight = policy.freight_per_load * plan["loads"] / plan.groupby("order")["loads"].transform("sum")
     prices = [
         agreed_price(logs, row.material, row.order_on, size, row.supplier or None)
@@ -114,6 +108,16 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
     ]
     priced = plan.assign(unit_price=np.array(prices, dtype=float))
     return priced.assign(cost=freight + priced["quantity"] * priced["unit_price"])
+
+
+def break_groups(logs: Logs, plan: pd.DataFrame) -> list[pd.Series]:
+    """Return by what lines of a plan are summed for their price breaks, as the plant's policy says."""
+    units = plan["material"].map(logs["materials"].set_index("material")["unit"])
+    return {
+        "row": [plan["order"], plan["material"]],
+        "material": [plan["supplier"], plan["material"], plan["order_on"]],
+        "order": [plan["supplier"], units.fillna(""), plan["order_on"]],
+    }[logs.plant.policy.price_breaks_by]
 
 
 # --- how well it holds, and what it costs ------------------------------------------------------

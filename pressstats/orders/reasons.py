@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import pandas as pd
 
-from ..prices import agreed_price, price_breaks
+from ..prices import agreed_price
 from .leadtimes import serves_from
+from .plan_tables import break_groups
 from .planned import ORDERS, Planned, Source
 
 if TYPE_CHECKING:
@@ -17,16 +18,16 @@ if TYPE_CHECKING:
     from .milp import Orders
     from .scenarios import Scenarios
 
-__all__ = ["MUST_ORDER", "REASONS", "SEPARATOR", "reasons"]
+__all__ = ["FULL", "MUST_ORDER", "REASONS", "reasons"]
 
 #: Chance of running out from which it is the reason for an order.
 _TOLD = 0.005
 #: Scenarios that a chance in a sentence is counted in.
 _CASES = 1000
+#: Share of a truck from which it is full.
+FULL = 0.9
 #: Stock-out risk from which it is told as what will happen.
 MUST_ORDER = 0.5
-#: Stands between the names in `shared_with`: no name of a log holds it.
-SEPARATOR = "\n"
 #: Columns of :func:`reasons`.
 REASONS = {
     "order": "str",
@@ -39,8 +40,7 @@ REASONS = {
     "price": "float64",
     "price_then": "float64",
     "price_from": "datetime64[us]",
-    "from_quantity": "float64",
-    "shared_with": "str",
+    "gain": "float64",
     "used": "float64",
     "supplier": "str",
     "chosen": "str",
@@ -72,14 +72,16 @@ def reasons(
     """Say of each load why it is ordered: the columns of `REASONS`.
 
     kind: `risk` (without it the material runs out by the week after the next order is due in the share of scenarios
-    `risk`), `cover` (without it fewer days than wanted are left when the next order is due on `next_due_on`),
-    `contract` (its contract asks for it), `price` (the price rises from `price` to `price_then` for orders from
-    `price_from` on), `break` (from `from_quantity` on the price is lower), `freight` (it fills the truck); days_left,
-    days_after: days of stock when it comes, without and with it (the second blank where no more than wanted);
-    shared_with: other materials on the truck, a line each; used: share of the truck; chosen: why its `supplier` is
-    asked where others can be (empty where none can, or neither holds): `cost` (at the price of the order with what its
-    paper costs beyond it, `costs`, it is the cheapest; of the others the cheapest `others_cost`), or `contract`
-    (without the order it stays below what its contract or share asks for).
+    `risk`), `cover` (without it fewer days than wanted are left when the next order is due on `next_due_on`), `price`
+    (no other order of the material is planned before its price rises from `price` to `price_then` on `price_from`),
+    `break` (ordered with the other trucks of the day it costs less than apart: `price` and not `price_then`),
+    `contract` (its contract or share asks for it), `freight` (it fills a shared truck), else `ahead`: nothing single
+    asks for it. gain: what the dearer price, or ordering apart, would cost more [currency]. days_left, days_after: days
+    of stock when it comes, without and with it (the second blank where no more than wanted); used: share of the truck;
+    chosen: why its `supplier` is asked where others can be (empty where none can, or neither holds): `cost` (at the
+    price of the order with what its paper costs beyond it, `costs`, it is the cheapest; of the others the cheapest
+    `others_cost`, as if placed with their own order of the day), or `contract` (without the order it stays below what
+    its contract or share asks for).
     """
     by_name = {one.name: place for place, one in enumerate(planned)}
     # What loads before bring of the same material on the same day.
@@ -108,17 +110,19 @@ def reasons(
         # The line that it is dearest to do without; of several that nobody would miss, the one shortest of cover.
         scored.sort(key=lambda line: (-line.risk if line.risk >= _TOLD else 0.0, line.days_left))
         line = scored[0]
-        why = _why(logs, line, days)
+        used = min(float(load["loads"].sum()), 1.0)
+        fills = len(scored) > 1 and used >= FULL
+        why = _why(logs, line, plan, days) or _bought_ahead(logs, line, orders, plan, fills=fills)
         after = _lasts(line.row.stock_after, use[by_name[line.one.name]], int(line.source.due[line.turn]))
         if np.isfinite(after) and after > logs.plant.policy.cover_days_maximum:
-            why |= {"days_after": after} | _dearer_later(logs, line, days)
-        shared = SEPARATOR.join(other.row.material for other in scored[1:])
-        used = min(float(load["loads"].sum()), 1.0)
+            # Where it is bought ahead that is told already.
+            dearer = _dearer_later(logs, line, plan, days) if why["kind"] in ("risk", "cover") else {}
+            why |= {"days_after": after} | dearer
         rows.append(
-            {"order": order, "material": line.one.name, "shared_with": shared, "used": used}
+            {"order": order, "material": line.one.name, "used": used}
             | {"risk": line.risk, "days_left": line.days_left}
             | why
-            | _chosen(logs, line, orders)
+            | _chosen(logs, line, orders, plan)
         )
     return pd.DataFrame(rows, columns=list(REASONS)).astype(REASONS)
 
@@ -154,40 +158,57 @@ def _without(
     return chances[0] if chances[0] > chances[1] else 0.0
 
 
-def _why(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:
-    """Return the kind of reason, and what it is told with."""
+def _why(logs: Logs, line: _Line, plan: pd.DataFrame, days: pd.DatetimeIndex) -> dict[str, Any]:
+    """Return why a load is needed, or bought before it is dearer; empty where neither is so."""
     if line.risk >= _TOLD:
         return {"kind": "risk"}
     due, turn = line.source.due, line.turn
     if line.days_left - (due[turn + 1] - due[turn]) < logs.plant.policy.cover_days_minimum:
         following = days[due[turn + 1] - serves_from(0, line.source.rest)]
         return {"kind": "cover", "next_due_on": following}
-    dearer = _dearer_later(logs, line, days)
-    if dearer:
-        return {"kind": "price"} | dearer
-    breaks = price_breaks(logs, line.row.material, line.row.order_on, line.row.supplier or None)
-    reached = [
-        least
-        for (least, price), (_, above) in zip(breaks[1:], breaks, strict=False)
-        if price < above and least <= line.ordered
+    dearer = _dearer_later(logs, line, plan, days)
+    return {"kind": "price"} | dearer if dearer else {}
+
+
+def _bought_ahead(
+    logs: Logs, line: _Line, orders: Orders, plan: pd.DataFrame, *, fills: bool
+) -> dict[str, Any]:
+    """Return what else speaks for a load that is not needed yet, and what it gains."""
+    row = line.row
+    of_day = plan[(plan["order_on"] == row.order_on) & (plan["supplier"] == row.supplier)]
+    own = of_day["order"] == row.order
+    apart = pd.concat([_prices(logs, of_day[own]), _prices(logs, of_day[~own])])
+    gain = float(((apart - of_day["unit_price"]) * of_day["quantity"]).sum())
+    if gain > 0:
+        return {"kind": "break", "price": row.unit_price, "price_then": apart[row.Index], "gain": gain}
+    if _agreed(line, orders):
+        return {"kind": "contract"}
+    return {"kind": "freight" if fills else "ahead"}
+
+
+def _prices(logs: Logs, rows: pd.DataFrame) -> pd.Series:
+    """Return the price of each line if these are all that is ordered."""
+    sizes = rows["quantity"].groupby(break_groups(logs, rows)).transform("sum")
+    lines: Any = rows.itertuples()
+    found = [
+        agreed_price(logs, row.material, row.order_on, size, row.supplier or None)
+        for row, size in zip(lines, sizes, strict=True)
     ]
-    if reached:
-        return {"kind": "break", "from_quantity": reached[-1]}
-    agreed = next(one for one in line.one.sources if one.supplier == line.source.supplier)
-    asked = any(limit.orders[turn] and limit.least > 0 for limit in agreed.limits)
-    asked |= any(share.least > 0 and share.since <= due[turn] <= share.until for share in agreed.shares)
-    return {"kind": "contract" if asked else "freight"}
+    return pd.Series(found, rows.index, dtype="float64")
 
 
-def _chosen(logs: Logs, line: _Line, orders: Orders) -> dict[str, Any]:
+def _chosen(logs: Logs, line: _Line, orders: Orders, plan: pd.DataFrame) -> dict[str, Any]:
     """Say why this supplier is asked and no other: it is the cheapest, or its contract or share needs the order."""
-    one, turn, supplier = line.one, line.turn, line.source.supplier
-    costs = {
-        source.supplier: source.premium
-        + agreed_price(logs, one.name, line.row.order_on, line.ordered, source.supplier or None)
-        for source in one.sources
-        if source.orders[turn]
-    }
+    one, turn, supplier, row = line.one, line.turn, line.source.supplier, line.row
+    costs = {}
+    for source in one.sources:
+        if source.orders[turn]:
+            # Placed with the others' own order of the day, whose size lowers the price there.
+            moved = plan["supplier"].where(~(plan.index == row.Index), source.supplier)
+            of_day = plan.assign(supplier=moved)[
+                (plan["order_on"] == row.order_on) & (moved == source.supplier)
+            ]
+            costs[source.supplier] = source.premium + float(_prices(logs, of_day)[row.Index])
     own = costs.pop(supplier)
     told: dict[str, Any] = {"supplier": supplier, "chosen": ""}
     if not costs:
@@ -195,8 +216,14 @@ def _chosen(logs: Logs, line: _Line, orders: Orders) -> dict[str, Any]:
     told |= {"costs": own, "others_cost": min(costs.values())}
     if own <= min(costs.values()):
         return told | {"chosen": "cost"}
+    return told | {"chosen": "contract" if _agreed(line, orders) else ""}
+
+
+def _agreed(line: _Line, orders: Orders) -> bool:
+    """Say whether a supplier's contract or share needs an order: without it, less is ordered than it asks for."""
+    one, turn = line.one, line.turn
     quantity = orders.quantity[one.rows]
-    mine = np.array([source.supplier == supplier for source in one.sources])
+    mine = np.array([source.supplier == line.source.supplier for source in one.sources])
     due = np.array([source.due[:ORDERS] for source in one.sources])
     agreed = one.sources[int(mine.argmax())]
     needed = any(
@@ -208,17 +235,24 @@ def _chosen(logs: Logs, line: _Line, orders: Orders) -> dict[str, Any]:
         if share.since <= line.source.due[turn] <= share.until:
             kept = share.bought + inside[mine].sum() - line.ordered
             needed |= kept < share.least * (share.bought_of_all + inside.sum() - line.ordered)
-    return told | {"chosen": "contract" if needed else ""}
+    return bool(needed)
 
 
-def _dearer_later(logs: Logs, line: _Line, days: pd.DatetimeIndex) -> dict[str, Any]:
-    """Say when the price of so large an order rises within the reviews of the plan; nothing where it does not."""
-    supplier = line.row.supplier or None
-    paid = agreed_price(logs, line.one.name, line.row.order_on, line.ordered, supplier)
+def _dearer_later(logs: Logs, line: _Line, plan: pd.DataFrame, days: pd.DatetimeIndex) -> dict[str, Any]:
+    """Say when the price of a load rises within the reviews of the plan; nothing where it does not.
+
+    Nor where the plan orders the material again before that: then this order could wait until then.
+    """
+    row = line.row
+    same = plan[(plan["material"] == row.material) & (plan["order_on"] > row.order_on)]
+    mine = plan[(plan["order_on"] == row.order_on) & (plan["supplier"] == row.supplier)]
     for review in line.one.reviews[:ORDERS]:
-        if days[review] <= line.row.order_on:
+        if days[review] <= row.order_on:
             continue
-        then = agreed_price(logs, line.one.name, days[review], line.ordered, supplier)
-        if then > paid:
-            return {"price": paid, "price_then": then, "price_from": days[review]}
+        if (same["order_on"] < days[review]).any():
+            break
+        then = float(_prices(logs, mine.assign(order_on=days[review]))[row.Index])
+        if then > row.unit_price:
+            gain = (then - row.unit_price) * row.quantity
+            return {"price": row.unit_price, "price_then": then, "price_from": days[review], "gain": gain}
     return {}

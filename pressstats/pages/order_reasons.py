@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..orders.reasons import MUST_ORDER, SEPARATOR
+from ..exhibits import quantity
+from ..orders.reasons import FULL, MUST_ORDER
 from .common import logged
+from .demand import unit_of
 
 if TYPE_CHECKING:
     from ..results import Results
 
 __all__ = ["reason_words"]
-
-_PER_TRUCK = "because freight is per truck"
 
 
 def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[str, str]:
@@ -40,61 +40,64 @@ def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[
 
 
 def _sentence(results: Results, row: Any, name: Callable[[str], str]) -> str:
-    policy = results.logs.plant.policy
-    why = _why(results, row, name)
-    if np.isfinite(row.days_after):
-        because = _PER_TRUCK if pd.isna(row.price_from) else _dearer(results, row)
-        # What is bought ahead has told why already.
-        because = "" if because in why else f", {because}"
-        why += f", and {row.days_after:.0f} days with it, more than the {policy.cover_days_maximum:g} wanted{because}"
-    if row.shared_with:
-        others = [name(other) for other in row.shared_with.split(SEPARATOR)]
-        listed = others[0] if len(others) == 1 else f"{', '.join(others[:-1])} and {others[-1]}"
-        why += f"; {listed} {'shares' if len(others) == 1 else 'share'} the truck"
-    return f"{why}{_chosen(results, row, name)}; {100 * row.used:.0f} % of the truck is used."
+    used = f"; {100 * row.used:.0f} % of the truck is used" if row.used < FULL else ""
+    return f"{_why(results, row, name)}{_much(results, row)}{_chosen(results, row)}{used}."
 
 
-def _chosen(results: Results, row: Any, name: Callable[[str], str]) -> str:
+def _much(results: Results, row: Any) -> str:
+    """Say where a load brings more than the days of stock that are wanted, and why if that is not told already."""
+    if not np.isfinite(row.days_after):
+        return ""
+    wanted = results.logs.plant.policy.cover_days_maximum
+    much = f"; {row.days_after:.0f} days of stock with it, more than the {wanted:g} wanted"
+    if row.kind not in ("risk", "cover"):
+        return much
+    return f"{much}, {_saved(results, row)}" if pd.notna(row.price_from) else much + _filled(row)
+
+
+def _filled(row: Any) -> str:
+    return ", to fill the truck" if row.used >= FULL else ""
+
+
+def _chosen(results: Results, row: Any) -> str:
     """Say why this supplier is asked where others can be."""
-    if row.chosen == "cost":
-        return (
-            f"; {name(row.supplier)} costs least all in, {row.costs:.4f} against {row.others_cost:.4f} "
-            f"{results.logs.plant.currency} of the next; lateness is not in that, the plan counts it in days"
-        )
-    contract = f"; {name(row.supplier)} is not the cheapest, its contract or agreed share asks for it"
-    return contract if row.chosen == "contract" else ""
+    if row.chosen != "cost":
+        return "; not the cheapest, its contract or share asks for it" if row.chosen == "contract" else ""
+    unit, currency = unit_of(results, row.material) or "each", results.logs.plant.currency
+    # By the tonne where it is sold by the kilogram.
+    per, digits, one = (
+        (1000, 0, "a tonne") if unit == "kg" else (1, 4, "each" if unit == "each" else f"a {unit}")
+    )
+    less = round(per * (row.others_cost - row.costs), digits)
+    by = f", by {quantity(less, currency, digits)} {one}" if less > 0 else ", as low elsewhere"
+    return f"; lowest price with waste and breaks{by}"
 
 
 def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:
-    material, left = name(row.material), _left(row.days_left)
+    material, least = name(row.material), results.logs.plant.policy.cover_days_minimum
     if row.kind == "risk":
         must = "must order: " if row.risk >= MUST_ORDER else ""
-        return (
-            f"{must}without it the risk is {100 * row.risk:.0f} % that {material} runs out by the week after the "
-            f"next order is due; {left} when this comes"
-        )
+        risk = f"without it the risk is {100 * row.risk:.0f} % that {material} runs out"
+        return f"{must}{risk} by the week after the next order"
     if row.kind == "cover":
-        return (
-            f"without it {material} falls below {results.logs.plant.policy.cover_days_minimum:g} days of stock before "
-            f"the next order is due on {row.next_due_on:%Y-%m-%d}"
-        )
-    if row.kind == "price":
-        return f"{material} is bought ahead, {_dearer(results, row)}: {left} when this comes"
-    if row.kind == "contract":
-        return f"{material} is bought ahead, because the contract asks for it: {left} when this comes"
-    if row.kind == "break":
-        unit = str(results.logs.of_material(pd.Series([row.material]), "unit").iloc[0])
-        unit = {"each": "pieces"}.get(unit, unit)
-        return f"{material} is bought ahead: from {row.from_quantity:,.0f} {unit} on its price is lower"
-    return f"{material} is bought ahead, {_PER_TRUCK}: {left} when this comes"
+        due = f"the next order is due on {row.next_due_on:%Y-%m-%d}"
+        return f"without it {material} falls below {least:g} days of stock before {due}"
+    whys = {
+        "price": f"{_saved(results, row)}, and no other order of it is planned before",
+        "break": f"ordered with the day's other trucks {_saved(results, row)}",
+        "contract": "its contract or share asks for it",
+        "freight": "to fill the truck",
+    }
+    why = whys.get(row.kind, "the plan costs least so, for no single reason")
+    return f"{material} is bought ahead, {_left(row.days_left)} when this comes: {why}"
 
 
-def _dearer(results: Results, row: Any) -> str:
+def _saved(results: Results, row: Any) -> str:
+    """Say what an order at the price of now saves, and against which price."""
     currency = results.logs.plant.currency
-    return (
-        f"because its price rises from {row.price:.4g} to {row.price_then:.4g} {currency} for orders from "
-        f"{row.price_from:%Y-%m-%d} on"
-    )
+    against = f"{row.price:.4f} against {row.price_then:.4f} {currency}"
+    when = f" from {row.price_from:%Y-%m-%d} on" if pd.notna(row.price_from) else " apart"
+    return f"this saves {quantity(row.gain, currency, 0)} ({against}{when})"
 
 
 def _left(days_left: float) -> str:
