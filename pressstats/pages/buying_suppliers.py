@@ -11,6 +11,7 @@ from ..exhibits import Block, folded, logged, note, quantity, sheet, together
 from ..orders import expected_rushes, rush_day
 from ..orders.emergency import contact_key as emergency
 from ..prices import is_agreed
+from ..suppliers import drawn_beyond
 from ..watch.supplier_exceptions import first_moved_words
 from .common import counted, daily_use, day_cells, day_words, list_words, unbroken
 from .demand import unit_of
@@ -38,7 +39,8 @@ def contracts(results: Results) -> Block:
     outside = 100 * (table["chance_below"] + table["chance_above"])
     terms = table["assumed"].map({True: "assumed to continue", False: "logged"})
     assumed = "; terms" if table["assumed"].any() else ""
-    table = table.assign(outside=outside, terms=terms)
+    units = [unit_of(results, name) or "each" for name in table["material"]]
+    table = table.assign(outside=outside, terms=terms, unit=units)
     table = table.assign(later=table["contract_from"] > results.logs.as_of)
     table = table.sort_values(["later", "outside"], ascending=[True, False], kind="stable")
     running = counted(int((~table["later"]).sum()), "running contract")
@@ -57,25 +59,46 @@ def contracts(results: Results) -> Block:
         name="contracts",
         caption=finding,
         columns=(
-            "supplier; material; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
-            "drawn: drawn or on order .0; q05: by its end, 1 in 20 below .0; q95: 1 in 20 above .0; "
+            "supplier; material; unit; contract_quantity: agreed .0; tolerance_pct: tolerance [%] .0; "
+            "drawn: drawn or on order .0; q50: expected by its end .0; q05: 1 in 20 below .0; q95: 1 in 20 above .0; "
             f"outside: chance outside [%] .0; contract_from: begins <date>; contract_to: ends <date>{assumed}"
         ),
     )
     kept = "After the weeks of the plan each supplier is assumed to keep the share that it has in it."
-    return together(rows, note(f"{kept}{_next_contracts(table)}"))
+    return together(rows, note(f"{kept}{_beyond(results)}{_next_contracts(table)}"))
+
+
+def _beyond(results: Results) -> str:
+    """Say whom the plan draws most beyond its contract while another is drawn less, why, and what that costs."""
+    assert results.plan is not None
+    found = drawn_beyond(results.plan.contracts, results["supplier_record"], results.logs.as_of)
+    if found is None:
+        return ""
+    unit, currency = unit_of(results, found.material), results.logs.plant.currency
+    words = (
+        f" Of {logged(found.material)}, {logged(found.supplier)} is expected to end "
+        f"{quantity(found.over, unit, 0)} above what is agreed, and {logged(found.other)} "
+        f"{quantity(found.under, unit, 0)} below"
+    )
+    if found.paper_less > 0:
+        words += (
+            f": its price with waste and breaks is {quantity(found.paper_less, currency, 0)} a tonne lower"
+        )
+    if found.all_in_more > 0:
+        words += (
+            f". All in it is {quantity(found.all_in_more, currency, 0)} a tonne dearer, which on what is above comes "
+            f"to {quantity(found.all_in_more * found.over / 1000, currency, 0)}"
+        )
+    return f"{words}."
 
 
 def _next_contracts(table: pd.DataFrame) -> str:
-    """Name the next contracts that the need hardly fits, and those that are not logged: the present ones go on."""
+    """Name the next contracts that the need may not fit, how likely, and which are assumed to continue."""
     later = table[table["later"]]
     words = ""
-    for below, what in ((True, "less"), (False, "more")):
-        chance = later["chance_below" if below else "chance_above"]
-        words += _named(
-            later[chance > _LIKELY],
-            f" The next contracts: {what} than their tolerance allows is likely to be needed of {{names}}.",
-        )
+    for name, what in (("chance_below", "below"), ("chance_above", "above")):
+        rows = later.assign(chance=100 * later[name])[later[name] > _LIKELY]
+        words += _named(rows, f" Next contracts that may end {what} their tolerance: {{names}}.")
     return words + _named(
         later[later["assumed"]],
         " No terms from {first} on are logged of {names}: the present contracts and shares are assumed to continue.",
@@ -86,8 +109,9 @@ def _named(rows: pd.DataFrame, words: str) -> str:
     """Fill in whose contracts rows are and when the first begins; nothing where there are none."""
     if rows.empty:
         return ""
-    pairs = zip(rows["supplier"], rows["material"], strict=True)
-    names = "; ".join(f"{logged(supplier)}, {logged(material)}" for supplier, material in pairs)
+    chance = [f" ({one:.0f} %)" for one in rows["chance"]] if "chance" in rows else [""] * len(rows)
+    each = zip(rows["supplier"], rows["material"], chance, strict=True)
+    names = "; ".join(f"{logged(supplier)}, {logged(material)}{often}" for supplier, material, often in each)
     first = rows["contract_from"].min()
     return words.format(first=f"{day_words(first)} {first.year}", names=names)
 
@@ -143,7 +167,7 @@ def emergencies(results: Results) -> Block:
     return sheet(
         often,
         name="emergencies",
-        caption=f"{finding}{placed}. {whom}",
+        caption=f"{finding}{placed}.{whom}",
         columns=(
             "material; a_year: emergency supply [a year] .2; packs: packs for a night .0; night: quantity .0; unit; "
             f"cost: cost beyond its price [{currency}] .0; out: stock-outs all the same [a year] .2; "
@@ -153,20 +177,20 @@ def emergencies(results: Results) -> Block:
 
 
 def _from_whom(results: Results, table: pd.DataFrame) -> tuple[pd.DataFrame, str]:
-    """Add whom to ring for each material's emergency supply; say where that is set, and of which kinds it is not."""
+    """Add whom to ring for each material's emergency supply; say of which kinds that is not set, and where it is."""
     kinds = results.logs.of_material(table["material"], "kind").fillna("other").astype("str")
     contacts = results.logs.plant.contacts
     table = table.assign(source=kinds.map(lambda kind: unbroken(contacts.get(emergency(kind), "not set"))))
     missing = list(dict.fromkeys(kinds[table["source"] == "not set"]))
     if not missing:
-        return table, "Whom to ring is set in [contacts] of plant.toml"
+        return table, ""
     keys = ", ".join(f'"{emergency(kind)}"' for kind in missing)
     none = f"Nobody is named for emergency supply of {list_words(missing)}"
-    return table, f"{none}: set {keys} in [contacts] of plant.toml"
+    return table, f" {none}: set {keys} in [contacts] of plant.toml"
 
 
 def side_by_side(results: Results) -> Block:
-    """Return suppliers side by side: punctuality, breaks, strip, weight, price and true cost."""
+    """Return suppliers side by side: punctuality, breaks, strip, weight, price with waste and breaks, and all in."""
     table = results["supplier_record"]
     if table.empty:
         return note("Suppliers are not known: no table materials or terms names one.")
@@ -196,14 +220,22 @@ def side_by_side(results: Results) -> Block:
         sheet(
             table[paper],
             name="suppliers-side-by-side",
-            caption=f"{finding}. True cost is the price plus what heavier paper, white waste, breaks and lateness cost"
-            f"{_not_agreed(results, table)}",
+            caption=f"{finding}. With waste and breaks: the price plus what heavier paper, white waste and web breaks "
+            f"cost. All in: lateness too{_not_agreed(results, table)}",
             columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: white waste [%] .2; "
-            f"heavier_pct: heavier [%] .2; true_cost_per_t: true cost [{currency} / t] .0; interval: 95 % interval; "
+            f"heavier_pct: heavier [%] .2; paper_cost_per_t: with waste and breaks [{currency} / t] .0; "
+            f"true_cost_per_t: all in [{currency} / t] .0; interval: all in, 95 % interval; "
             f"outside: contract outside [%] .0{contact}",
             file="supplier_record",
         )
     ]
+    if len(several):
+        blocks.append(
+            note(
+                "Orders are planned by the price with waste and breaks, within contracts and shares. Lateness is not "
+                "charged: stock is kept for it. So the plan may order from a mill that is dearer all in."
+            )
+        )
     if not paper.all():
         rest = table[~paper]
         words = f"{counted(len(rest), 'other material')}: how they come"
@@ -221,7 +253,7 @@ def _not_agreed(results: Results, table: pd.DataFrame) -> str:
 
 
 def _dearest(several: pd.DataFrame, currency: str) -> str:
-    """Say of the material whose suppliers differ most what the dearest costs more, and who is not told apart."""
+    """Say where suppliers differ most what the dearest costs more, and whose difference may be chance."""
     cost = several.groupby("material")["true_cost_per_t"]
     widest = (cost.max() - cost.min()).idxmax()
     mine = several[several["material"] == widest].sort_values("true_cost_per_t")
@@ -237,8 +269,8 @@ def _dearest(several: pd.DataFrame, currency: str) -> str:
     return (
         f"{logged(widest)}: a tonne from {logged(high['supplier'])} costs "
         f"{quantity(high['true_cost_per_t'] - low['true_cost_per_t'], currency, 0)} more all in than one from "
-        f"{logged(low['supplier'])}{', though the logs cannot tell them apart yet' if ends in alike else ''}"
-        f"{f'. Not told apart yet: {others}' if others else ''}"
+        f"{logged(low['supplier'])}{', which may be chance' if ends in alike else ''}"
+        f"{f'. Between {others} the difference may be chance' if others else ''}"
     )
 
 

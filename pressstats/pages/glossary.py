@@ -12,14 +12,15 @@ _MEANINGS = {
     "pressing. In control: within its limits",
     "watch, in control": "of a run: outside or within what nine of ten such runs do. Of a tank: whether it holds "
     "what tonight takes",
-    "all in (true cost)": "price of a tonne that can be printed: with heavier paper, strip, web breaks and lateness, "
-    "less what its waste sells for",
+    "all in": "price with waste and breaks, and what lateness costs besides",
     "by volume, by price": "by volume: more or less was used than budgeted. By price: a unit cost more or less",
     "butts": "paper that stays on the core when a reel is spliced (US: butt rolls)",
     "tolerance": "by how much of the agreed quantity a contract may end above or below it",
     "days of stock": "days that what is on hand lasts at the use that is expected, open orders left out",
     "emergency supply": "what is brought outside the plan: an express truck, a merchant's stock, another printer's",
     "limit": "what nine of ten such runs stay below",
+    "price with waste and breaks": "of a tonne that can be printed: with heavier paper, white waste and web "
+    "breaks, less what its waste sells for",
     "part reel": "a reel that came back from a press with paper left on it",
     "plates remade": "plates exposed again because the first were spoilt or a page changed",
     "stand": "the reelstand, where a web unwinds: it holds the running reel and the next, and splices them",
@@ -45,7 +46,8 @@ _PAGES = {
         "1 in 20",
     ),
     "buying_outlook": (
-        "all in (true cost)",
+        "price with waste and breaks",
+        "all in",
         "tolerance",
         "days of stock",
         "emergency supply",

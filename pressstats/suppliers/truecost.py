@@ -38,7 +38,8 @@ def true_costs(quality: pd.DataFrame, policy: Policy, waste_price: float = 0.0) 
     Returns
     -------
     DataFrame, index of `quality`
-        true_cost_per_t, true_ci_low, true_ci_high (95 %) [currency / t]; blank where a part is.
+        true_cost_per_t, true_ci_low, true_ci_high (95 %), paper_cost_per_t (lateness left out) [currency / t]; blank
+        where a part is.
 
     Notes
     -----
@@ -72,6 +73,7 @@ def true_costs(quality: pd.DataFrame, policy: Policy, waste_price: float = 0.0) 
         "late": chance,
     }
     cost = _cost(quality, known, policy, waste_price)[:, 0]
+    on_time = _cost(quality, known | {"late": 0.0 * chance}, policy, waste_price)[:, 0]
     blank = quality[_NEEDED].isna().any(axis=1).to_numpy()
     low, high = np.quantile(drawn, [0.025, 0.975], axis=1)
     frame = pd.DataFrame(
@@ -79,6 +81,7 @@ def true_costs(quality: pd.DataFrame, policy: Policy, waste_price: float = 0.0) 
             "true_cost_per_t": cost,
             "true_ci_low": np.minimum(low, cost),
             "true_ci_high": np.maximum(high, cost),
+            "paper_cost_per_t": on_time,
         },
         index=quality.index,
     )

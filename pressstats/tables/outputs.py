@@ -311,6 +311,11 @@ _ALL = (
         _n("true_ci_low", "currency / t", "95 % limit of true_cost_per_t"),
         _n("true_ci_high", "currency / t", "95 % limit of true_cost_per_t"),
         _n(
+            "paper_cost_per_t",
+            "currency / t",
+            "price with waste and breaks: true_cost_per_t without lateness, which the order plan meets by stock",
+        ),
+        _n(
             "contract_drawn",
             "material unit",
             "received in the time of the contract that runs, open orders in it added",
