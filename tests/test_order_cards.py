@@ -12,6 +12,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats.orders import latest_order_days
+from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.pages import order_cards, ring_first
 from pressstats.pages.common import day_words
 from pressstats.pages.material_words import material_words, packs_words
@@ -25,7 +26,13 @@ def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame) -> Any:
     cover = pd.DataFrame({"material": list(USE), "quantity": list(STOCK.values())})
     cover["days_cover"] = cover["quantity"] / pd.Series(list(USE.values()))
     stock = pd.DataFrame({"material": list(USE), "quantity": list(STOCK.values()), "why": ""})
-    tables = {"order_plan": plan.published, "stock_cover": cover}
+    record = pd.DataFrame({"supplier": ["Northmill"], "on_time_pct": [64.2]})
+    tables = {
+        "order_plan": plan.published,
+        "stock_cover": cover,
+        "late_trucks": plan.late_trucks,
+        "supplier_record": record,
+    }
 
     class StandIn(SimpleNamespace):
         def __getitem__(self, name: str) -> pd.DataFrame:
@@ -100,33 +107,83 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
         assert f"{row.quantity:,.0f}".replace(",", "\u202f") in block.markup
         assert f"{row.unit_price:.4f}" in block.markup
     for order, rows in first.groupby("order"):
-        assert f"{rows['cost'].sum():,.0f} EUR" in said(block), order
+        assert f"{rows['cost'].sum():,.2f} EUR" in said(block), order
     assert block.markup.count('class="to-write"') == first["order"].nunique()
-    assert "freight 600 EUR" in said(block)
+    assert "freight 600.00 EUR" in said(block)
     assert "contact" not in said(block)
-    # Whom to ring stands on each card, as text; what can wait least stands first.
+    assert "consider" not in said(block)
+    # Whom to ring stands on each card, as text; of several suppliers, who can wait least stands first.
     known = {"contacts": {"Northmill": "desk <4>"}}
     named = dataclasses.replace(logs, plant=logs.plant.model_copy(update=known))
-    plan = dataclasses.replace(
-        plan, published=plan.published.assign(order_on=plan.published["order_on"].min())
-    )
+    day = plan.published["order_on"].min()
+    one_day = plan.published.assign(order_on=day)
+    plan = dataclasses.replace(plan, published=one_day.assign(order=numbered(one_day)))
     first = first_orders(plan.published)
     orders = list(first["order"].unique())
-    days = pd.Series(pd.NaT, index=orders, dtype="datetime64[us]")
-    days[orders[-1]], days[orders[0]] = first["order_on"].iloc[0], first["order_on"].iloc[0] + DAY
+    assert len(orders) > 10
+    days = pd.Series(day, index=orders, dtype="datetime64[us]")
     monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
-    block = order_cards.order_now(results_of(named, plan, on_order()))
-    assert block.markup.count("desk &lt;4&gt;") == len(orders)
-    heads = [line for line in said(block).splitlines() if "freight" in line]
-    # the trucks of a supplier are numbered in that order
+    heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
+    # A truck has the number that its order has in tables and workbooks.
     assert [head.split(":")[0] for head in heads] == [
         f"Northmill, truck {number} of {len(orders)}" for number in range(1, len(orders) + 1)
     ]
-    placed = first.groupby("order")["cost"].sum()
-    assert len(orders) > 1
-    assert f"{placed[orders[-1]]:,.0f} EUR; latest {day_words(days[orders[-1]])}" in heads[0]
-    assert f"{placed[orders[0]]:,.0f} EUR; latest {day_words(days[orders[0]])}" in heads[1]
-    assert all("latest not known" in line for line in heads[2:])
+    placed = plan.published.groupby("order")["cost"].sum()
+    for number, head in enumerate(heads, start=1):
+        assert f": {placed[f'{day:%Y-%m-%d} Northmill {number}']:,.2f} EUR; latest " in head
+    last = plan.published["order"] == orders[-1]
+    plan.published.loc[last, "supplier"] = "Eastmill"
+    days[orders[:-1]] = day + DAY
+    heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
+    assert heads[0].startswith(f"Eastmill: {placed[orders[-1]]:,.2f} EUR; latest {day_words(day)}")
+    assert all(f"latest {day_words(day + DAY)}" in head for head in heads[1:])
+    days[orders[-1]] = pd.NaT
+    heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
+    assert "latest not known" in heads[-1]
+
+
+def numbered(rows: pd.DataFrame) -> list[str]:
+    """Return an order a row, numbered as trucks of a day are."""
+    return [
+        f"{row.order_on:%Y-%m-%d} Northmill {number}" for number, row in enumerate(rows.itertuples(), start=1)
+    ]
+
+
+def heads_of(block: Block) -> list[str]:
+    return [line for line in said(block).splitlines() if "; freight" in line]
+
+
+def test_a_card_says_what_a_contract_would_have_placed_elsewhere(tmp_path: Path) -> None:
+    logs = plant(tmp_path)
+    plan = plan_of(logs, spread=0.0)
+    row = first_orders(plan.published).iloc[0]
+    much = plan.published.loc[
+        (plan.published["order_on"] == row["order_on"]) & (plan.published["material"] == row["material"]),
+        "quantity",
+    ].sum()
+    advice = {name: [None] for name in CONTRACTS} | {
+        "supplier": ["Southmill"],
+        "other": ["Northmill"],
+        "material": [row["material"]],
+        "contract_from": [logs.as_of],
+        "shift": [2 * much],
+        "first_on": [row["order_on"]],
+        "first_quantity": [much],
+    }
+
+    def told(**own: Any) -> str:
+        contracts = pd.DataFrame(advice | own).astype(CONTRACTS)
+        return said(
+            order_cards.order_now(
+                results_of(logs, dataclasses.replace(plan, contracts=contracts), on_order())
+            )
+        )
+
+    packs = packs_words(logs, row["material"], row["packs"], row["quantity"])
+    assert f"consider Southmill for {packs} {row['material']}, see contracts" in told()
+    assert f"consider Southmill for up to 1,000 kg {row['material']}, see contracts" in told(shift=[1000.0])
+    assert "consider" not in told(first_on=[row["order_on"] + 7 * DAY])
+    assert "consider" not in told(shift=[-2 * much])
 
 
 def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: Path) -> None:
@@ -142,10 +199,25 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     )
     lines = [said(line) for line in ring_first.ring_first(results_of(known, plan, late))]
     assert any(line.startswith("**Ring Northmill, desk 4** for a new day") for line in lines)
-    # Nobody is rung only where deliveries are known.
+    # That nothing is late is said only where deliveries are known, with what comes next and what has least to spare.
     quiet = dataclasses.replace(plan, service=plan.service.assign(short_on=pd.NaT))
-    (nobody,) = ring_first.ring_first(results_of(logs, quiet, on_order()))
-    assert nobody.startswith("Nobody. No open order is late")
+    coming = on_order(("N600", 4_850.0, logs.as_of + DAY))
+    trucks = plan_of(logs, open_rows=coming).late_trucks
+    quiet = dataclasses.replace(quiet, late_trucks=trucks)
+    nothing, following, spare = [
+        said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming))
+    ]
+    assert nothing.startswith("Nothing is late today, and no planned material")
+    day = day_words(logs.as_of + DAY, logs.as_of)
+    assert following.startswith(
+        f"Due next, {day}: 1 truck from Northmill (64 % of its loads came on time). Ring"
+    )
+    fewest = trucks["days_late"].min()
+    assert spare.startswith(f"Fewest days to spare, {max(fewest, 0):.0f} day")
+    (bare,) = ring_first.ring_first(
+        results_of(logs, dataclasses.replace(quiet, late_trucks=trucks.iloc[:0]), on_order())
+    )
+    assert bare.startswith("Nothing is late today")
     without = plant(tmp_path / "without")
     (unknown,) = ring_first.ring_first(results_of(without, quiet, on_order()))
     assert "is unknown" in unknown

@@ -9,6 +9,7 @@ from .disruption import nights_bought, nights_left, sparing_measures
 from .emergency import expected_rushes, rush_day
 from .latest import latest_order_days
 from .leadtimes import LeadTimes
+from .loading import truck_numbers
 from .milp import Item, Limit, Offer, Orders, Share, solve
 from .plan import OrderPlan, plan_orders
 from .plan_tables import SOON
@@ -51,5 +52,6 @@ __all__ = [
     "supplier_deliveries",
     "supplier_parts",
     "total_spend",
+    "truck_numbers",
     "year_spend",
 ]

@@ -7,10 +7,15 @@ from typing import Any
 
 import pandas as pd
 
-__all__ = ["into_loads"]
+__all__ = ["into_loads", "truck_numbers"]
 
 _WORDS = ["order", "material", "supplier"]
 _NUMBERS = ["packs", "quantity", "loads", "stock_before", "stock_after", "stockout_probability"]
+
+
+def truck_numbers(orders: pd.Series) -> pd.Series:
+    """Return which truck of its supplier and day each order is, as its name ends: the number it has everywhere."""
+    return orders.str.rsplit(" ", n=1).str[-1].astype("int64")
 
 
 def into_loads(lines: pd.DataFrame) -> pd.DataFrame:

@@ -64,8 +64,11 @@ def headline(results: Results) -> Block:
     by = by_default(results, "freight")
     freight = f" ({quantity(policy.freight_per_load, currency, 0)} a truck{by})" if by else ""
     paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
-    number = due["order"].nunique()
-    orders = f"{number_words(number)} {'order' if number == 1 else 'orders'}"
+    # A truck is an order of its own; all of a supplier are placed in one call.
+    number, suppliers = due["order"].nunique(), due["supplier"].nunique()
+    orders = f"{number_words(number)} {'truck' if number == 1 else 'trucks'} to order"
+    if due["supplier"].ne("").all():
+        orders += f" from {number_words(suppliers)} {'supplier' if suppliers == 1 else 'suppliers'}"
     return headline_block(
         f"{first:%A} {first.day} {first:%b}: {orders}, "
         f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}.",

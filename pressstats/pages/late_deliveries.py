@@ -15,7 +15,7 @@ from .material_words import material_words
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["come_until", "late_trucks"]
+__all__ = ["come_until", "fewest_to_spare", "late_trucks", "least_to_spare"]
 
 
 def late_trucks(results: Results) -> Block:
@@ -49,7 +49,8 @@ def late_trucks(results: Results) -> Block:
         note(
             "What a supplier brings on one day is taken to be late together, on however many trucks; a single one of "
             "them has as many days at least. Other orders come as late as their suppliers usually do, in "
-            f"{quantity(LATE_SCENARIOS, '', 0)} scenarios; emergency orders are not counted in."
+            f"{quantity(LATE_SCENARIOS, '', 0)} scenarios; emergency orders are not counted in. A risk of 0.0: "
+            f"in none of them; a dash: nothing lacks within {_weeks()}."
         ),
     )
 
@@ -62,6 +63,20 @@ def come_until(results: Results) -> pd.Series:
     return pd.Series(days, pd.MultiIndex.from_frame(table[["supplier", "promised_on"]]), dtype="str")
 
 
+def fewest_to_spare(table: pd.DataFrame) -> Any:
+    """Return the row of ``late_trucks`` with the fewest days to spare; None where none has a last day."""
+    known = table.dropna(subset="days_late").sort_values(["days_late", "promised_on"], kind="stable")
+    return None if known.empty else known.iloc[0]
+
+
+def least_to_spare(results: Results, supplier: str, due: pd.Timestamp) -> list[str]:
+    """Say how few days what is to be ordered of a supplier can be late, where nothing else has fewer."""
+    row = fewest_to_spare(results["late_trucks"])
+    if row is None or (row["state"], row["supplier"], row["promised_on"]) != ("to order", supplier, due):
+        return []
+    return [f"{counted(max(row['days_late'], 0.0), 'day')}, the fewest of all"]
+
+
 def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
     """Say what has the fewest days to spare, and what lacks if it takes longer."""
     as_of = results.logs.as_of
@@ -72,13 +87,12 @@ def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
             f"{_truck(row, as_of)} comes too late already: {logged(words.get(row['runs_out'], row['runs_out']))} "
             f"runs out before it with a chance of {100 * row['chance_promised']:.0f} %."
         )
-    known = table.dropna(subset="days_late")
-    if known.empty:
+    row = fewest_to_spare(table)
+    if row is None:
         lasting = (table["chance_promised"].notna()).sum()
         return (
             f"{counted(int(lasting), 'arrival')}, of which each may come {_weeks()} late." if lasting else ""
         )
-    row = known.sort_values("days_late", kind="stable").iloc[0]
     days = row["days_late"]
     may = (
         f"may come {counted(days, 'day')} late, until {day_words(row['latest_on'], as_of)}"
@@ -111,4 +125,4 @@ def _until(row: Any, as_of: pd.Timestamp) -> str:
         return f"{day_cell(row.latest_on, as_of)}{late}"
     if row.runs_out:
         return "too late already"
-    return f"{_weeks()} late and more" if np.isfinite(row.chance_promised) else "not known"
+    return f"can be spared {_weeks()}" if np.isfinite(row.chance_promised) else "not known"

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ..exhibits import Block, Card, cards, logged, note, points, quantity
-from ..orders import latest_order_days
+from ..orders import latest_order_days, moved_orders, truck_numbers
 from .common import daily_use, day_words, spoken, unbroken
 from .demand import unit_of
+from .late_deliveries import least_to_spare
 from .material_words import material_words, packs_words
 from .order_reasons import reason_words
 from .ring_first import ring_first
@@ -19,16 +20,16 @@ if TYPE_CHECKING:
 
 __all__ = ["first_orders", "order_now"]
 
-#: Digits of a price that an order is placed at.
-_PRICE_DIGITS = 4
+#: Digits of a price that an order is placed at, and of its value: as on an invoice, so that cards add up.
+_PRICE_DIGITS, _VALUE_DIGITS = 4, 2
 
 
 def first_orders(plan: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of ``order_plan`` that are ordered first, suppliers with the largest sum first."""
     rows = plan[plan["order_on"] == plan["order_on"].min()]
     sums = rows.groupby("supplier")["cost"].transform("sum")
-    return rows.assign(sums=sums).sort_values(
-        ["sums", "supplier", "order", "cost"], ascending=[False, True, True, False], kind="stable"
+    return rows.assign(sums=sums, truck=truck_numbers(rows["order"])).sort_values(
+        ["sums", "supplier", "truck", "cost"], ascending=[False, True, True, False], kind="stable"
     )
 
 
@@ -43,15 +44,16 @@ def order_now(results: Results) -> Block:
     latest = latest_order_days(results.logs, results.plan, daily_use(results))
     why = reason_words(results)
     trucks = rows.drop_duplicates("order")["supplier"].value_counts()
-    # What waits least stands first; what nobody knows the day of, last.
-    days = latest.dropna()
-    orders = sorted(rows.groupby("order", sort=False), key=lambda one: days.get(one[0], pd.Timestamp.max))
-    made: dict[str, int] = {}
+    # Each supplier is rung once: who can wait least stands first; of whom nobody knows the day, last.
+    first = latest.reindex(rows["order"].unique()).groupby(rows.groupby("order")["supplier"].first()).min()
+    rows = rows.assign(first=rows["supplier"].map(first)).sort_values(
+        "first", kind="stable", na_position="last"
+    )
     items: list[Card] = []
-    for order, mine in orders:
+    for order, mine in rows.groupby("order", sort=False):
         supplier = str(mine["supplier"].iloc[0])
-        made[supplier] = made.get(supplier, 0) + 1
-        truck = f", truck {made[supplier]} of {trucks[supplier]}" if trucks.get(supplier, 1) > 1 else ""
+        of = trucks.get(supplier, 1)
+        truck = f", truck {mine['truck'].iloc[0]} of {of}" if of > 1 else ""
         until = latest.get(order, pd.NaT)
         items.append(_card(results, supplier, truck, mine, until, why.get(str(order), "")))
     return cards(
@@ -81,21 +83,40 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
             "value": value.to_numpy(),
         }
     )
-    as_of = logs.as_of
+    as_of, due = logs.as_of, rows["due_on"].iloc[0]
     contact = logs.plant.contacts.get(supplier)
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     return Card(
         head=f"{logged(supplier)}{truck}",
-        figure=quantity(total, currency, 0),
+        figure=quantity(total, currency, _VALUE_DIGITS),
         facts=(
+            *[("consider", words) for words in _moved(results, supplier, rows)],
             ("latest", late),
-            ("due", day_words(rows["due_on"].iloc[0], as_of)),
-            ("freight", quantity(total - float(value.sum(skipna=False)), currency, 0)),
+            ("due", day_words(due, as_of)),
+            *[("to spare", words) for words in least_to_spare(results, supplier, due)],
+            ("freight", quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)),
             *([("contact", logged(unbroken(contact)))] if contact else []),
         ),
         table=table,
         columns=f"packs <text>; material <text>; quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"
-        f"price: {'each' if unit in ('', 'each') else f'per {unit}'} .{_PRICE_DIGITS}; value: {currency} .0",
+        f"price: {'each' if unit in ('', 'each') else f'per {unit}'} .{_PRICE_DIGITS}; value: {currency} "
+        f".{_VALUE_DIGITS}",
         details=spoken(why, as_of),
         blank="Order number",
     )
+
+
+def _moved(results: Results, supplier: str, rows: pd.DataFrame) -> list[str]:
+    """Say which lines of an order a contract advises to place with another supplier."""
+    assert results.plan is not None
+    moved = moved_orders(results.plan.contracts, results.logs.as_of)
+    moved = moved[(moved["supplier"] == supplier) & (moved["order_on"] == rows["order_on"].iloc[0])]
+    said = []
+    advice: Any
+    for advice in moved[moved["material"].isin(rows["material"])].itertuples():
+        row = rows[rows["material"] == advice.material].iloc[0]
+        packs = packs_words(results.logs, row["material"], row["packs"], row["quantity"])
+        some = quantity(advice.moved, unit_of(results, advice.material), 0)
+        much = packs if advice.moved >= advice.quantity else f"up to {some}"
+        said.append(f"{logged(advice.instead)} for {much} {logged(advice.material)}, see contracts")
+    return said

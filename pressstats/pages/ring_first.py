@@ -13,8 +13,9 @@ from ..orders.plan_tables import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_R
 from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
 from ..watch.kinds import owner_of
-from .common import day_words, unbroken
+from .common import counted, day_words, unbroken
 from .demand import unit_of
+from .late_deliveries import fewest_to_spare
 from .material_words import material_words
 
 if TYPE_CHECKING:
@@ -40,14 +41,47 @@ def ring_first(results: Results) -> list[str]:
     if not results.logs.has("deliveries"):
         ask = "Whether an open order is late is unknown: no deliveries are logged. Ask the suppliers before ordering."
         return [ask, *lines]
-    if lines:
-        return lines
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
-    return [
-        f"Nobody. No open order is late, and no planned material is more likely than the service level allows to run "
-        f"out before the orders placed now can arrive{stock}."
-    ]
+    nothing = (
+        "Nothing is late today, and no planned material is more likely than the service level allows to run out before "
+        f"the orders placed now can arrive{stock}."
+    )
+    return [*(lines or [nothing]), *_next_due(results), *_shortest(results)]
+
+
+def _next_due(results: Results) -> list[str]:
+    """Say what is due next, and how often who brings it is on its day."""
+    as_of = results.logs.as_of
+    table = results["late_trucks"]
+    table = table[(table["state"] == "on order") & (table["promised_on"] >= as_of)]
+    if table.empty:
+        return []
+    on_time = results["supplier_record"].groupby("supplier")["on_time_pct"].first()
+    first = table[table["promised_on"] == table["promised_on"].min()]
+    said = []
+    for row in first.itertuples():
+        share = on_time.get(row.supplier, float("nan"))
+        often = f" ({share:.0f} % of its loads came on time)" if share >= 0 else ""
+        trucks = counted(row.trucks, "truck") if row.trucks > 0 else "what"
+        said.append(f"{trucks} from {logged(row.supplier) if row.supplier else 'no named supplier'}{often}")
+    day = day_words(first["promised_on"].iloc[0], as_of)
+    return [f"Due next, {day}: {' and '.join(said)}. Ring if it is not there by evening."]
+
+
+def _shortest(results: Results) -> list[str]:
+    """Say what has the fewest days to spare, and how late its supplier is one time in 20."""
+    row = fewest_to_spare(results["late_trucks"])
+    if row is None or not row["supplier"]:
+        return []
+    late = LeadTimes(results.logs).summary().set_index("supplier")["late_q95"].get(row["supplier"])
+    often = "" if late is None else f"; it is {counted(round(late), 'day')} late or more one time in 20"
+    day, what = (
+        day_words(row["promised_on"], results.logs.as_of),
+        "order" if row["state"] == "to order" else "delivery",
+    )
+    spare = counted(max(row["days_late"], 0.0), "day")
+    return [f"Fewest days to spare, {spare}: {logged(row['supplier'])}, {what} due {day}{often}."]
 
 
 def looked_words(results: Results) -> str:
