@@ -306,6 +306,6 @@ def test_a_record_says_how_much_of_it_was_never_published() -> None:
     from pressstats.pages.demand import _reconstructed
 
     source = pd.DataFrame({"source": ["reconstructed"] * 2 + ["published"]})
-    assert _reconstructed(source.head(2)) == "all reconstructed: none was published"
-    assert _reconstructed(source) == "2 of 3 reconstructed, the others as published"
+    assert _reconstructed(source.head(2)) == "each made again from what was known then, none published"
+    assert _reconstructed(source) == "2 of 3 made again from what was known then"
     assert _reconstructed(source.tail(1)) == "all as published"

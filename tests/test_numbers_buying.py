@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import re
+import statistics
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
@@ -199,10 +200,77 @@ def test_orders_are_priced_by_what_was_agreed_for_their_size(
         value[row["order"]] += float(price) * float(row["quantity"])
     total = sum(value.values()) + FREIGHT * len(value)
     words = {6: "six", 7: "seven", 8: "eight", 9: "nine"}[len(value)]
-    assert f"Wednesday 29 Oct: {words} orders, {spaced(total)}\u00a0EUR." in page.words
+    mills = {2: "two", 3: "three", 4: "four"}[len(size)]
+    assert (
+        f"Wednesday 29 Oct: {words} trucks to order from {mills} suppliers, {spaced(total)}\u00a0EUR."
+        in page.words
+    )
     assert len(page.cards) == len(value)
-    cards = sorted(number(re.findall(r"([\d\u202f]+)\u00a0EUR", card)[0]) for card in page.cards)
-    assert cards == pytest.approx(sorted(one + FREIGHT for one in value.values()), abs=0.5)
+    cards = [number(re.findall(r"([\d\u202f.]+)\u00a0EUR", card)[0]) for card in page.cards]
+    assert sorted(cards) == pytest.approx(sorted(one + FREIGHT for one in value.values()), abs=0.005)
+    # What stands on the cards adds up to the headline.
+    assert spaced(sum(cards)) == spaced(total)
+
+
+def in_one_piece(card: str) -> str:
+    """Return the words of a card as they are read: its marks and kinds of space taken out."""
+    words = re.sub(r"[\u2068\u2069]", "", card).split()
+    return " ".join(words).replace(" ,", ",")
+
+
+def test_a_truck_has_one_number_on_its_card_and_in_every_file(
+    page: _Tables, read: Callable[[str], list[Row]], demo_publication: Publication
+) -> None:
+    plan = read("order_plan")
+    first = min(row["order_on"] for row in plan)
+    lines = {
+        (row["order"], row["material"], round(float(row["quantity"])))
+        for row in plan
+        if row["order_on"] == first
+    }
+    files = [
+        demo_publication.folder / "buying_outlook.xlsx",
+        *(demo_publication.folder / "suppliers").glob("*.xlsx"),
+    ]
+    held = []
+    for path in files:
+        book = openpyxl.load_workbook(path, data_only=True)
+        head, *rows = book["Order now" if path.stem == "buying_outlook" else "Orders"].iter_rows(
+            values_only=True
+        )
+        at = [
+            next(n for n, name in enumerate(head) if name.startswith(one))
+            for one in ("order", "material", "quantity")
+        ]
+        held.append(
+            {(row[at[0]], row[at[1]], round(row[at[2]])) for row in rows if row[at[0]] and row[at[2]]}
+        )
+    assert held[0] == lines
+    assert set().union(*held[1:]) == lines
+    shown = set()
+    for card in page.cards:
+        text = in_one_piece(card)
+        supplier, truck = re.match(r"(.+?)(?:, truck (\d+) of \d+)? [\d ]+\.\d\d", text).groups()
+        for order, material, quantity in lines:
+            if order == f"{first} {supplier} {truck or 1}":
+                assert f"{material} {quantity:,} ".replace(",", " ") in text, (order, material)
+                shown.add((order, material, quantity))
+    assert shown == lines
+
+
+def test_the_card_of_an_order_that_a_contract_would_move_says_so(page: _Tables) -> None:
+    found = re.search(
+        r"Vosgard, N45-945: \d+ %, move .*; the order of (\w+ \d+ \w+), ([\d\u202f]+) kg, is the first",
+        page.words.replace("\u00a0", " "),
+    )
+    assert found
+    moved = [card for card in page.cards if "consider" in card]
+    (card,) = moved
+    text = in_one_piece(card)
+    assert text.startswith("Brantelow")
+    assert "Vosgard for 5 reels N45-945, see contracts" in text
+    assert found[2].replace("\u202f", " ") in text
+    assert shown_day(found[1]) == dt.date(2025, 10, 29)
 
 
 def of_month(rows: Iterator[Row]) -> dict[tuple[str, str], float]:
@@ -260,8 +328,15 @@ def test_contracts_and_loads(page: _Tables, deliveries: list[Row]) -> None:
     _, *shown = page.tables["contracts"]
     # Those that run stand first, those of the next year after them.
     told = [((YEARS[place // 7], row[0], row[1]), row) for place, row in enumerate(shown)]
-    assert {key: number(row[2]) for key, row in told} == agreed
-    assert {key: number(row[4]) for key, row in told} == pytest.approx({key: drawn[key] for key in agreed})
+    assert {row[2] for _, row in told} == {"kg"}
+    assert {key: number(row[3]) for key, row in told} == agreed
+    assert {key: number(row[5]) for key, row in told} == pytest.approx({key: drawn[key] for key in agreed})
+    # What is expected by the end is at least what is drawn, and lies between its limits.
+    for _, row in told:
+        expected, low, high = (number(cell) for cell in row[6:9])
+        assert number(row[5]) <= low <= expected <= high
+    # Nothing is called likely that is below even odds.
+    assert not re.search(r"likely to be needed", page.words)
     assert len(agreed) == 14
     _, *record = page.tables["suppliers-side-by-side"]
     assert {(row[1], row[0]): number(row[2]) for row in record} == {
@@ -301,9 +376,25 @@ def test_forecasts_that_held_are_counted_from_their_record(
     held = sum(float(row["q05"]) <= float(row["actual"]) <= float(row["q95"]) for row in record)
     share, count = f"{100 * held / len(record):.0f}\u00a0%", f"{len(record):,}".replace(",", "\u202f")
     assert f"{share} of {count} past forecasts" in page.words.replace(" %", "\u00a0%")
-    assert ("all reconstructed: none was published" in page.words) == all(
+    assert ("each made again from what was known then, none published" in page.words) == all(
         row["source"] == "reconstructed" for row in record
     )
+    used = [row for row in record if float(row["actual"]) > 0]
+    off = {
+        name: statistics.median(
+            100 * abs(float(row["mean"]) / float(row["actual"]) - 1)
+            for row in used
+            if row["material"] == name
+        )
+        for name in {row["material"] for row in used}
+    }
+    shown = [row for row in page.tables["kept"] if row[0] in off]
+    assert {row[0]: number(row[4]) for row in shown} == pytest.approx(off, abs=0.5)
+    idle = {(row["material"], row["week"]) for row in record if float(row["actual"]) == 0}
+    weeks = {(row["material"], row["week"]) for row in record}
+    for row in shown:
+        none, of = (sum(name == row[0] for name, _ in one) for one in (idle, weeks))
+        assert (f"nothing used in {none} of {of} weeks" in row[-1]) == (none > 0), row
 
 
 def test_the_demo_is_where_it_is_thought_to_be() -> None:

@@ -426,7 +426,6 @@ def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Pa
             "stock-out",
             "risk",
             "share",
-            "freight",
             "service level",
             "storage",
             "budget",

@@ -45,8 +45,8 @@ def plan_words(results: Results) -> Block:
         f"the stock of a merchant or another printer), which take {EXPEDITE_DAYS} days. At least "
         f"{policy.cover_days_minimum:g} days of stock are aimed at, and more than "
         f"{policy.cover_days_maximum:g} only where that is worth its money.",
-        "Loads, price breaks, agreed changes of price, order minimums and storage are weighed by mixed-integer "
-        f"programming (proven within {100 * plan.gap:.1f} % of the least cost). Orders are valued "
+        "Loads, price breaks, agreed changes of price, order minimums and storage are weighed together: the plan costs "
+        f"at most {100 * plan.gap:.1f} % more than the cheapest there could be. Orders are valued "
         f"{agreed_words(results.logs, results['order_plan'])} on the day on which they are placed, for their quantity.",
         f"Freight {quantity(plan.freight, currency, 0)} and holding {quantity(plan.holding, currency, 0)} over the "
         "weeks of the plan."

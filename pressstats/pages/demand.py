@@ -304,39 +304,47 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
 
 
 def kept(results: Results) -> Block:
-    """Return how often past intervals held what came, the bias of the forecasts, and their error against naive."""
+    """Return how often past intervals held what came, and how near the forecasts were, beside last year's same week."""
     record = results["forecast_record"].dropna(subset=["actual", "q05", "q95"])
     if record.empty or results.outlook is None:
         return note("No past forecast has both an interval and an outcome yet.")
-    inside = record["actual"].between(record["q05"], record["q95"])
     past = results.outlook.history.stack().rename("naive").rename_axis(["week", "material"]).reset_index()
     past["week"] += pd.Timedelta(weeks=52)
-    table = record.merge(past, on=["week", "material"], how="left").assign(
-        inside=100.0 * inside.to_numpy(), error=100 * (record["actual"] / record["mean"] - 1).to_numpy()
+    table = record.merge(past, on=["week", "material"], how="left")
+    # Of nothing used no share can be off: weeks without use are told apart.
+    used = table["actual"].where(table["actual"] > 0)
+    table = table.assign(
+        inside=100.0 * table["actual"].between(table["q05"], table["q95"]),
+        off=100 * (table["mean"] / used - 1).abs(),
+        off_naive=100 * (table["naive"] / used - 1).abs(),
     )
-    table["missed"] = (table["actual"] - table["mean"]).abs().where(table["naive"].notna())
-    table["missed_naive"] = (table["actual"] - table["naive"]).abs()
+    table["off_both"] = table["off"].where(table["off_naive"].notna())
     grouped = table.groupby(["material", "source"])
     shown = grouped.agg(
         forecasts=("inside", "size"),
         inside=("inside", "mean"),
-        error=("error", "median"),
-        missed=("missed", "sum"),
-        missed_naive=("missed_naive", "sum"),
+        off=("off", "median"),
+        off_naive=("off_naive", "median"),
     ).reset_index()
-    shown["against"] = shown["missed"] / shown["missed_naive"].where(shown["missed_naive"] > 0)
+    weeks = table.drop_duplicates(["material", "source", "week"]).groupby(["material", "source"])["actual"]
+    idle = weeks.agg(["size", lambda actual: (actual <= 0).sum()]).to_numpy()
+    shown["remarks"] = [f"nothing used in {none} of {of} weeks" if none else "" for of, none in idle]
     # Real past publications before those made again.
     shown = shown.sort_values(["source", "material"], kind="stable")
+    against = table["off_naive"].median()
+    other = f" (last year's week: {per_cent(against, 0)})" if np.isfinite(against) else ""
+    near = table["off_both" if other else "off"].median()
+    half = (
+        f"Half the forecasts were within {per_cent(near, 0)} of what was used{other}; " if near >= 0 else ""
+    )
     return sheet(
         shown,
         name="kept",
-        caption=f"90 % intervals held the actual use in {per_cent(100 * inside.mean(), 0)} of "
-        f"{quantity(len(record), '', 0)} past forecasts, {_reconstructed(record)} (forecasts of one material overlap, "
-        "so this share varies)",
+        caption=f"{half}90 % intervals held {per_cent(table['inside'].mean(), 0)} of "
+        f"{quantity(len(record), '', 0)} past forecasts, {_reconstructed(record)}",
         columns=(
             "material; source; forecasts .0; inside: held by the interval [%] .0; "
-            "error: median error, actual against forecast [%] .1; "
-            "against: error against last year's same week .2"
+            "off?: half within [%] .0; off_naive?: last year's week, half within [%] .0; remarks?: remarks"
         ),
         file="forecast_record",
     )
@@ -348,8 +356,10 @@ def _reconstructed(record: pd.DataFrame) -> str:
     if not made_again:
         return "all as published"
     if made_again == len(record):
-        return "all reconstructed: none was published"
-    return f"{quantity(made_again, '', 0)} of {quantity(len(record), '', 0)} reconstructed, the others as published"
+        return "each made again from what was known then, none published"
+    return (
+        f"{quantity(made_again, '', 0)} of {quantity(len(record), '', 0)} made again from what was known then"
+    )
 
 
 def record_table(results: Results) -> Block:

@@ -56,6 +56,7 @@ class Worksheet:
     # Cells of a row of sums set apart below the rows, by column: words, or what the rows that are shown add up to;
     # empty for none
     total: Mapping[str, str | float] = field(default_factory=dict)
+    note: str = ""  # a sentence below the rows: what has to be known to read them
 
 
 #: Worksheets by name.
@@ -157,6 +158,8 @@ def _sheet(page: Any, sheet: Worksheet, formats: dict[str, Any]) -> None:
         if head in sheet.choices and len(frame):
             allowed = {"validate": "list", "source": list(sheet.choices[head])}
             page.data_validation(1, number, len(frame), number, allowed)
+    if sheet.note:
+        _text(page, below + 2 * bool(sheet.total), 0, sheet.note)
     if len(frame):
         page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
 

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
 __all__ = ["supplier_sheets", "write_supplier_files"]
 
+#: How the two quantities of a month differ: what a supplier is to make ready for.
+_TO_COME = (
+    "Make ready for what is to come; where that is blank, for what is expected. To come is on order or planned, "
+    "with stock to fill and whole trucks; expected is your part of what we shall use in the month."
+)
 _ABOUT: list[Line] = [
     (
         "Quantities",
@@ -89,12 +94,12 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     months = twelve_months(results, supplier)
     frames = {"Orders": form, "Open orders": opens, "Twelve months": months}
     about = {
-        "Orders": "What we order now: value is quantity times price: the one agreed, else as we have it listed.",
+        "Orders": "What we order now: value is quantity times price: the one agreed, else as we have it listed; "
+        "freight is not in it.",
         "Open orders": "What is on order and has not come.",
         "Twelve months": "What we expect to use of yours and what is to come; neither is a promise to buy.",
     }
-    unit_heads = dict.fromkeys(("quantity", "low", "expected", "high", "to_come"), "material unit")
-    unit_heads |= {"price": f"{currency} / material unit", "value": currency}
+    unit_heads = {"price": f"{currency} a unit", "value": currency}
     sheets = {}
     for name, frame in frames.items():
         with_words: Any = frame if "what" in frame else frame.assign(what=_named(frame["material"], words))
@@ -109,7 +114,10 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
             forms={"month": "month", "price": "price"},
             frozen=list(with_words.columns).index("unit") + 1,
             formulas={"value": "{quantity}*{price}"} if name == "Orders" else {},
-            total={"material": "All orders", "value": value} if name == "Orders" and len(frame) else {},
+            total={"material": "All orders, without freight", "value": value}
+            if name == "Orders" and len(frame)
+            else {},
+            note=_TO_COME if name == "Twelve months" and len(frame) else "",
         )
     return sheets
 
@@ -125,7 +133,7 @@ def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
     # Nobody delivers parts of a kilogram.
     quantities = {name: (mine[column] * mine["part"]).round() for name, column in _QUANTITIES.items()}
     return mine[["material", "month"]].assign(
-        **quantities, to_come=_to_come(results, supplier, mine), by=mine["by"].map(_BY)
+        to_come=_to_come(results, supplier, mine), **quantities, by=mine["by"].map(_BY)
     )
 
 
