@@ -209,9 +209,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     ]
     assert nothing.startswith("Nothing is late today, and no planned material")
     day = day_words(logs.as_of + DAY, logs.as_of)
-    assert following.startswith(
-        f"Due next, {day}: 1 truck from Northmill (64 % of its loads came on time). Ring"
-    )
+    assert following.startswith(f"Due next, {day}: 1 truck from Northmill (64 % on time so far). Ring")
     fewest = trucks["days_late"].min()
     assert spare.startswith(f"Fewest days to spare, {max(fewest, 0):.0f} day")
     (bare,) = ring_first.ring_first(

@@ -220,8 +220,7 @@ def side_by_side(results: Results) -> Block:
         sheet(
             table[paper],
             name="suppliers-side-by-side",
-            caption=f"{finding}. With waste and breaks: the price plus what heavier paper, white waste and web breaks "
-            f"cost. All in: lateness too{_not_agreed(results, table)}",
+            caption=f"{finding}{_not_agreed(results, table)}",
             columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: white waste [%] .2; "
             f"heavier_pct: heavier [%] .2; paper_cost_per_t: with waste and breaks [{currency} / t] .0; "
             f"true_cost_per_t: all in [{currency} / t] .0; interval: all in, 95 % interval; "
@@ -232,8 +231,9 @@ def side_by_side(results: Results) -> Block:
     if len(several):
         blocks.append(
             note(
-                "Orders are planned by the price with waste and breaks, within contracts and shares. Lateness is not "
-                "charged: stock is kept for it. So the plan may order from a mill that is dearer all in."
+                "With waste and breaks: the price plus what heavier paper, white waste and web breaks cost. All in: "
+                "lateness too. Orders are planned by the first, within contracts and shares: lateness is not charged, "
+                "stock is kept for it. So the plan may order from a mill that is dearer all in."
             )
         )
     if not paper.all():

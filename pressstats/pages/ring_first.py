@@ -62,7 +62,7 @@ def _next_due(results: Results) -> list[str]:
     said = []
     for row in first.itertuples():
         share = on_time.get(row.supplier, float("nan"))
-        often = f" ({share:.0f} % of its loads came on time)" if share >= 0 else ""
+        often = f" ({share:.0f} % on time so far)" if share >= 0 else ""
         trucks = counted(row.trucks, "truck") if row.trucks > 0 else "what"
         said.append(f"{trucks} from {logged(row.supplier) if row.supplier else 'no named supplier'}{often}")
     day = day_words(first["promised_on"].iloc[0], as_of)

@@ -302,8 +302,8 @@ def stock(results: Results) -> Block:
             f"open orders left out{more}"
         ),
         columns=(
-            "words: material; state <state>; days_cover: days of stock [day] .0; out: may run out, 1 in 20 <text>; "
-            "due: next due <text>; order: order by <text>"
+            "words: material; state <state>; days_cover: days of stock on hand [day] .0; "
+            "out: may run out with open orders, 1 in 20 <text>; due: next due <text>; order: planned order <text>"
         ),
         limit=_MATERIALS,
         file="stock_cover",
