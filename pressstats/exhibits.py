@@ -82,6 +82,7 @@ PAGE_TYPE = "text/vnd.pressstats.block"
 HEADLINE_TYPE = "application/vnd.pressstats.headline+json"
 
 _NAME = re.compile(r"[a-z][a-z0-9_-]*")
+_TALL = 700  # height of a figure whose finding stands above it [px]
 _NOTEBOOK_STYLE = """<style>
 .pressstats{max-width:62rem}.pressstats table{border-collapse:collapse}
 .pressstats .number{text-align:right;font-variant-numeric:tabular-nums}
@@ -312,7 +313,9 @@ def exhibit(
     data = plain_figure(figure)
     height = int(data["layout"].get("height") or 400)
     rows = table_html(table, columns, caption=f"The numbers of: {finding}", limit=limit, file=file)
-    markup = block_html("exhibit", identifier, finding, height, script_json(data), rows)
+    # beside many small charts a finding would stand alone down a long page
+    shape = " tall" * (height >= _TALL)
+    markup = block_html("exhibit", identifier, shape, finding, height, script_json(data), rows)
     return Block(markup, plain(finding), drawn=notebook_figure(data, finding), frame=table)
 
 

@@ -59,10 +59,11 @@ _UNSEEN = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ue000-\uf8ff\ufffe\uffff]"
 )
 _HEAD = re.compile(r"([^:]+?)(?:: (.+?))?(?: \[(.*?)\])?(?: \.(\d))?(?: <(\w+)>)?")
-_LONG = len('<bdi dir="auto"></bdi>') + 40  # characters of a cell
-_LABEL = 40  # characters of a name on an axis
+_LONG, _LABEL = 40, 40  # characters of a cell that is called long, and of a name on an axis
 _PHONE = 46  # characters of a table that stand side by side on a phone, its gaps between columns among them
-_BLOCKS = 4  # rows that stand as blocks there whatever they hold; of more, numbers are compared down a column
+#: Rows that stand as blocks there whatever they hold, and those that do if wider than so many phones; of more,
+#: numbers are compared down a column.
+_BLOCKS, _LISTED, _WIDE = 4, 16, 1.5
 #: A short code with hyphens, such as a material's, which is never broken into lines.
 _CODE, _WHOLE = (
     re.compile(r"(?<!\S)(?=\S{3,14}(?!\S))\w+(?:-\w+)+(?!\S)"),
@@ -120,8 +121,7 @@ def _cleaned(text: object, longest: int | None = None) -> str:
 def logged(text: object, longest: int = 80) -> str:
     """Mark text that comes from the logs, to stand in a sentence; shortened from `longest` characters on.
 
-    It stands between Unicode isolates, so that its direction stays its own; :func:`inline` turns them into an
-    element.
+    It stands between Unicode isolates, of which :func:`inline` makes an element.
     """
     return f"{_OPEN}{_cleaned(text, longest)}{_CLOSE}"
 
@@ -371,12 +371,13 @@ def table_html(
         width = max((len(html.unescape(_TAG.sub("", cell))) for cell in cells), default=0)
         if one.below:
             under = [str(words) if pd.notna(words) else "" for words in first[one.below]]
+            width = max(width, _LONG + 1)
             cells = [
                 cell + (f'<span class="under">{inline(words)}</span>' if words else "")
                 for cell, words in zip(cells, under, strict=True)
             ]
         # what is long gets room before it is broken into lines
-        long = " long" * (kind == "text" and any(len(cell) > _LONG for cell in cells))
+        long = " long" * (kind == "text" and width > _LONG)
         name = one.label or one.column.replace("_", " ")
         column = {"look": kind + long, "name": name, "unit": one.unit, "cells": list(map(Markup, cells))}
         body.append(column | {"width": 2 + max(width, *map(len, name.split()))})
@@ -391,7 +392,9 @@ def _shape(columns: Sequence[Mapping[str, Any]], rows: int) -> str:
     """
     if len(columns) <= _FEW and len(columns) > 2 and str(columns[-1]["look"]).endswith("long"):
         return "rows told"
-    if sum(one["width"] for one in columns) <= _PHONE:
+    width = sum(one["width"] for one in columns)
+    if width <= _PHONE:
         return ""
     numbers = sum(one["look"] == "number" for one in columns[1:])
-    return "rows" if rows <= _BLOCKS or 2 * numbers < len(columns) else "kept"
+    few = rows <= (_LISTED if width > _WIDE * _PHONE else _BLOCKS)
+    return "rows" if few or 2 * numbers < len(columns) else "kept"

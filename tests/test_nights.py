@@ -221,25 +221,29 @@ def test_what_is_not_booked_or_not_logged_is_said_and_nothing_is_reassured(tmp_p
 
 def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results) -> None:
     logs, jobs = small.logs, small["night_jobs"]
-    days = small["coming_days"].assign(due="")
-    days.loc[days["date"] == logs.as_of + pd.Timedelta(days=1), "due"] = "N1200 24.0 t"
+    tomorrow = logs.as_of + pd.Timedelta(days=1)
+    rows = {"material": "N1200", "quantity": [20e3, 4e3], "promised_on": tomorrow}
+    opens = pd.DataFrame(rows | {"supplier": "Mill", "delivery_id": ["a", "b"]})
+    late = small["late_trucks"].iloc[:0].reindex([0]).assign(supplier="Mill", promised_on=tomorrow)
 
     def told(pages_booked: float, kept: int = 99) -> str:
         runs = logs["runs"].groupby("title").tail(kept)
         published = {
             **small.published,
             "night_jobs": jobs.assign(pages=pages_booked),
-            "coming_days": days,
+            "late_trucks": late.assign(state="on order", trucks=2.0),
         }
-        mine = _Logs(logs, {"runs": runs})
-        return read(pages.last_night.look_at(dataclasses.replace(small, logs=mine, published=published)))
+        mine = dataclasses.replace(
+            small, logs=_Logs(logs, {"runs": runs}), published=published, open_orders=opens
+        )
+        return read(pages.last_night.look_at(mine))
 
     assert "Daily is booked with 24 pages; it usually has 16, and none of its last 20 runs had 24." in told(
         24
     )
     assert "is booked with" not in told(16)
     assert "is booked with" not in told(24, kept=19)
-    assert f"Due {logs.as_of + pd.Timedelta(days=1):%a} " in told(16)
+    assert re.search(rf"Due {tomorrow:%a} .* from Mill , 2 trucks at least: N1200 24\.0\st", told(16))
     assert "today" not in told(16)
 
 
@@ -259,8 +263,17 @@ def test_the_headline_says_what_was_outside_the_usual(small: Results) -> None:
     assert re.search(r"The one run was outside the usual: \S+ on P\d \(plates made again, late\)", told(late))
     assert "1 of 2 runs was outside the usual" in told(row, late)
     assert told(*[late] * 5).count("(plates made again, late)") == 3
+
     # Start-up waste beyond its own limit is named where the total is not beyond its own.
-    begun = {**small.published, "run_record": row.assign(startup_kg=341.0, startup_high=320.0)}
-    text = read(pages.last_night.runs(dataclasses.replace(small, published=begun)))
-    assert "took 341 kg, limit 320 kg" in text
+    def asked(record: pd.DataFrame) -> str:
+        published = {**small.published, "run_record": record}
+        return read(pages.last_night.look_at(dataclasses.replace(small, published=published)))
+
+    begun = row.assign(startup_kg=341.0, startup_high=320.0)
+    assert re.search(r"wasted more at start-up than .*: 341\skg, limit 320\skg", asked(begun))
+    assert "start-up" not in asked(begun.assign(wasted_kg=600.0))
+    # What ended late has its clock times.
+    assert re.search(
+        r"9\smin after its usual end, limit 2\smin; it ran \d\d:\d\d to \d\d:\d\d\.", asked(late)
+    )
     assert "and 2 more" in told(*[late] * 5)

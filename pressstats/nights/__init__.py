@@ -1,6 +1,6 @@
 """Nights: what the coming week and tonight will take, and what is to be laid out for it."""
 
-from .coming import coming_days, coming_paper
+from .coming import coming_days, coming_paper, due_words
 from .jobs import night_jobs
 from .pulling import night_reels, night_splices, night_webs
 from .tanks import night_tanks
@@ -9,6 +9,7 @@ from .tonight import night_tables
 __all__ = [
     "coming_days",
     "coming_paper",
+    "due_words",
     "night_jobs",
     "night_reels",
     "night_splices",

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from ..logs import Logs
     from ..orders import Paths
 
-__all__ = ["booked_issues", "coming_days", "coming_paper"]
+__all__ = ["booked_issues", "coming_days", "coming_paper", "due_words"]
 
 _DAYS = 7
 
@@ -52,7 +52,7 @@ def coming_days(logs: Logs, outlook: Outlook | None, open_orders: pd.DataFrame) 
     counts = ["issues", "booked", "copies", "pages"]
     table[counts] = table[counts].astype("float64").fillna(0.0)
     table["closed"] = _closed(logs, drivers, days)
-    table["due"] = [_due(logs, open_orders[open_orders["promised_on"] == day]) for day in days]
+    table["due"] = [due_words(logs, open_orders[open_orders["promised_on"] == day]) for day in days]
     texts = ["titles", "event"]
     table[texts] = table[texts].fillna("")
     return as_published(table.reset_index(), "coming_days")
@@ -120,8 +120,8 @@ def _closed(logs: Logs, drivers: Drivers, days: pd.DatetimeIndex) -> list[str]:
     return ["; ".join(words for words, on in marks.items() if on[step]) for step in range(len(days))]
 
 
-def _due(logs: Logs, rows: pd.DataFrame) -> str:
-    """Return what is promised for a day: quantities by material, paper and ink in tonnes."""
+def due_words(logs: Logs, rows: pd.DataFrame) -> str:
+    """Return what open order lines bring: quantities by material, paper and ink in tonnes."""
     total = rows.groupby("material")["quantity"].sum()
     units = logs.of_material(total.index.to_series(), "unit").fillna("")
     words = []

@@ -18,7 +18,8 @@ _MEANINGS = {
     "tolerance": "by how much of the agreed quantity a contract may end above or below it",
     "days of stock": "days that what is on hand lasts at the use that is expected, open orders left out",
     "emergency supply": "what is brought outside the plan: an express truck, a merchant's stock, another printer's",
-    "limit": "what nine of ten such runs stay below",
+    "limit": "what nine of ten such runs stay below: those of the title on that press in the year before, or all of "
+    "that press where they are few",
     "price with waste and breaks": "of a tonne that can be printed: with heavier paper, white waste and web "
     "breaks, less what its waste sells for",
     "part reel": "a reel that came back from a press with paper left on it",

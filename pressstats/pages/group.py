@@ -32,7 +32,10 @@ __all__ = [
 
 _WEEKS = COMPARED_DAYS // 7
 _MORE = "more"
-_MEASURED = {"web breaks": "Paper of {} breaks", "true cost": "A printable tonne of {} costs"}
+_MEASURED = {
+    "web breaks": "reels of {} break {} {} often than those of others in the same plants",
+    "true cost": "a printable tonne of {} costs {} {} than one of others in the same plants",
+}
 
 
 def headline(group: Group) -> Block:
@@ -51,13 +54,13 @@ def headline(group: Group) -> Block:
             + (f"; so do {counted(len(more) - 1, 'other plant')}." if len(more) > 1 else ".")
         )
     elif len(rows) > 1:
-        sentences.append("No plant is told to waste more paper than its work explains.")
+        sentences.append("No plant is shown to waste more paper than its work explains.")
     else:
         sentences.append("There are no two plants to compare.")
     named = group["group_suppliers"]
     named = named[named["state"].str.startswith(_MORE)]
     details = [_beyond(row) for _, row in more.iterrows()]
-    details += [f"{words}." for words in _supplier_words(named)]
+    details += [f"{words[:1].upper()}{words[1:]}." for words in _supplier_words(named)]
     return head(" ".join(sentences), " ".join(details))
 
 
@@ -90,11 +93,17 @@ def _waste_rows(group: Group, measure: str) -> pd.DataFrame:
     """Return the rows of a measure with what each plant calls itself, the one furthest above the group first."""
     rows = group["group_waste"]
     rows = rows[rows["measure"] == measure]
-    about = group["group_plants"][["plant", "name", "currency", "waste_pct"]]
+    about = group["group_plants"][["plant", "currency", "waste_pct"]]
     rows = rows.merge(about, on="plant", how="left").sort_values("adjusted", ascending=False, kind="stable")
-    # Two plants may call themselves alike.
-    again = rows["name"].duplicated(keep=False) | (rows["name"] == "")
-    return rows.assign(name=rows["name"].where(~again, rows["name"] + " (" + rows["plant"] + ")"))
+    return rows.assign(name=rows["plant"].map(_names(group)))
+
+
+def _names(group: Group) -> pd.Series:
+    """Return by plant what it calls itself; with its folder's short name where another calls itself alike."""
+    table = group["group_plants"].set_index("plant")["name"]
+    short = table.index.to_series()
+    again = table.duplicated(keep=False) & (table != "")
+    return table.where(table != "", short).where(~again, table + " (" + short + ")")
 
 
 def unpublished(group: Group) -> Block:
@@ -108,15 +117,16 @@ def unpublished(group: Group) -> Block:
     ]
     table = group["group_plants"]
     table = table[(table["state"] != "failed") & (table["why"] != "")]
+    names = _names(group)
     apart = [
-        f"{logged(row.name or row.plant)} is not compared: {row.why}."
-        for row in table.itertuples(index=False)
+        f"{logged(names[plant])} is not compared: {why}."
+        for plant, why in zip(table["plant"], table["why"], strict=True)
     ]
     days = group["group_plants"].dropna(subset="as_of")
     late = days[days["as_of"] < group.as_of - pd.Timedelta(days=7)]
     apart += [
         f"The logs of {logged(name)} end on {day_words(pd.Timestamp(day), group.as_of)}."
-        for name, day in zip(late["name"], late["as_of"], strict=True)
+        for name, day in zip(late["plant"].map(names), late["as_of"], strict=True)
     ]
     if not failed + apart:
         return note(f"Published: {counted(len(group.plants), 'plant')}, up to {day_words(group.as_of)}.")
@@ -129,13 +139,14 @@ def waste(group: Group) -> Block:
     if len(rows) < 2:
         return note("Plants are not compared: of no two the waste of half a year is known.")
     told = rows[rows["state"] != "not told apart"]
-    finding = "No plant is told apart from the group"
+    finding = f"No plant differs from the group by more than chance explains, in {_WEEKS} weeks"
     if len(told):
         finding = "; ".join(
-            f"{logged(row['name'])} wastes {_over(row['adjusted'])} {row['state'].split()[0]} than its work explains "
+            f"{logged(row['name'])} wasted {_over(row['adjusted'])} {row['state'].split()[0]} than its work explains "
             f"({_sides(row)}\u00a0%)"
             for _, row in told.iterrows()
         )
+        finding += f", in {_WEEKS} weeks"
     shown = rows.assign(**{name: 100 * rows[name] for name in ("ratio", "adjusted", "ci_low", "ci_high")})
     figure = figures.interval_dots(
         shown,
@@ -168,14 +179,17 @@ def costs(group: Group) -> Block:
         return note("What it costs is not told: of no two plants the price of wasted paper is known.")
     first = rows.iloc[0]
     unit = f" [{first['currency']}]" if rows["currency"].nunique() == 1 else ""
-    caption = "No plant is shown to lose money by waste beyond the level of the group"
+    caption = f"No plant is shown to have lost money by waste beyond the level of the group in {_WEEKS} weeks"
     if first["state"].startswith(_MORE):
         cost = quantity(_round(first["beyond_cost"]), first["currency"], 0)
         caption = (
             f"At the level of the group {logged(first['name'])} would have spared {cost} in {_WEEKS} weeks"
         )
     return sheet(
-        rows.assign(tonnes=rows["beyond_kg"] / 1000),
+        rows.assign(
+            tonnes=rows["beyond_kg"] / 1000,
+            **{name: rows[name].map(_round) for name in ("beyond_cost", "beyond_low", "beyond_high")},
+        ),
         name="costs",
         caption=f"{caption} (negative: it wasted less; from, to: 95 % interval)",
         columns=(
@@ -194,23 +208,26 @@ def measures(group: Group) -> Block:
         return note("Streams of waste are not compared: of no two plants they are known.")
     rows = pd.concat(parts.values())
     told = rows[rows["state"] != "not told apart"]
-    caption = "No stream of any plant is told apart from the group"
+    caption = f"No stream of any plant differs from the group by more than chance explains, in {_WEEKS} weeks"
     if len(told):
         first = told.iloc[int((told["adjusted"] - 1).abs().argmax())]
         caption = (
             f"Furthest off is {first['measure']} at {logged(first['name'])}: {_over(first['adjusted'])} "
-            f"{first['state'].split()[0]} than its work explains"
+            f"{first['state'].split()[0]} than its work explains, in {_WEEKS} weeks"
         )
-    rows["words"] = [
+    spans = [
         f"{100 * row['adjusted']:.0f} ({100 * row['ci_low']:.0f} to {100 * row['ci_high']:.0f}){_marked(row['state'])}"
         for _, row in rows.iterrows()
     ]
-    order = list(dict.fromkeys(rows["name"]))
+    rows["words"] = [words.replace(" ", "\u00a0") for words in spans]
+    order = list(dict.fromkeys([*_waste_rows(group, "all waste")["name"], *rows["name"]]))
+    order = [name for name in order if name in set(rows["name"])]
     table = rows.pivot(index="name", columns="measure", values="words").loc[order, list(parts)].reset_index()
     return sheet(
         table,
         name="measures",
-        caption=f"{caption}. In % of the level of the group, with 95 % intervals; ▲ more, ▼ less than the group",
+        caption=f"{caption}. In % of the level of the group, with 95 % intervals; ▲ more, ▼ less than the group. Of so "
+        "many intervals one may leave out 100 by chance: without a mark it names nobody",
         columns="; ".join(["name: plant", *parts]),
         file="group_waste",
     )
@@ -224,7 +241,7 @@ def plants(group: Group) -> Block:
     """Return the plants side by side, as they are."""
     table = group["group_plants"]
     table = table.assign(
-        name=table["name"].where(table["name"] != "", table["plant"]),
+        name=table["plant"].map(_names(group)),
         paper=table["good_kg"] / 1000,
         million=table["copies_good"] / 1e6,
     )
@@ -248,7 +265,11 @@ def suppliers(group: Group) -> Block:
         return note("Suppliers are not compared: in no plant two of them are known.")
     rows = table.sort_values(["measure", "adjusted"], ascending=False, kind="stable")
     told = rows[rows["state"] != "not told apart"]
-    finding = "; ".join(_supplier_words(told)) or "No supplier is told apart from the others over all plants"
+    finding = "; ".join(_supplier_words(told))
+    finding = (
+        finding[:1].upper() + finding[1:]
+        or "No supplier differs from the others by more than chance explains"
+    )
     shown = rows.assign(**{name: 100 * rows[name] for name in ("ratio", "adjusted", "ci_low", "ci_high")})
     shown["row"] = [
         f"{name}, {measure}" for name, measure in zip(rows["supplier"], rows["measure"], strict=True)
@@ -278,24 +299,25 @@ def suppliers(group: Group) -> Block:
 
 
 def _supplier_words(told: pd.DataFrame) -> list[str]:
-    """Say how each supplier that is told apart differs."""
+    """Say how each supplier that is told apart differs, with its interval."""
     return [
-        f"{_MEASURED[row['measure']].format(logged(row['supplier']))} {_over(row['adjusted'])} "
-        f"{row['state'].split()[0]} than that of the others in the same plants"
+        _MEASURED[row["measure"]].format(
+            logged(row["supplier"]), _over(row["adjusted"]), row["state"].split()[0]
+        )
+        + f" ({_sides(row)}\u00a0%)"
         for _, row in told.iterrows()
     ]
 
 
 def weeks(group: Group) -> Block:
     """Return what each plant's own page of the week says first, with a link to it."""
-    known = [plant for plant in group.plants if plant.known]
-    lines = [
-        (
-            [(f"../{PLANTS}/{plant.outcome.plant}/{plant.outcome.as_of}/index.html", logged(plant.name))],
-            f"as of {day_words(pd.Timestamp(plant.outcome.as_of), group.as_of)}. {plant.headline}",
-        )
-        for plant in known
-    ]
+    known, names = [plant for plant in group.plants if plant.known], _names(group)
+    lines = []
+    for plant in known:
+        outcome = plant.outcome
+        page = f"../{PLANTS}/{outcome.plant}/{outcome.as_of}/index.html"
+        when = f"as of {day_words(pd.Timestamp(outcome.as_of), group.as_of)}"
+        lines.append(([(page, logged(names[outcome.plant]))], f"{when}. {plant.headline}"))
     return files(lines)
 
 

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from .. import figures
-from ..exhibits import Block, exhibit, logged, note, points, quantity, sheet, together
+from ..exhibits import Block, exhibit, logged, note, quantity, sheet, together
 from ..exhibits import caution as caution_block
 from ..exhibits import headline as headline_block
+from .before_tonight import beyond, clock, look_at, night_runs
 from .common import counted, day_cell, day_words, list_words, number_words, unless_logged
 from .material_words import material_words
 from .reel_store import left_tonight
@@ -32,41 +32,19 @@ __all__ = [
     "webs",
 ]
 
-#: What of a run is held against its limit: column, its upper limit, the words for what is beyond it, and one word.
-_BEYOND = (
-    ("wasted_kg", "wasted_high", "wasted more than nine of ten such runs do", "waste"),
-    ("breaks", "breaks_high", "had more web breaks than such runs have", "web breaks"),
-    ("remade", "remade_high", "had more plates made again than such runs have", "plates made again"),
-    ("ink_kg", "ink_high", "took more ink than nine of ten such runs do", "ink"),
-    ("minutes_late", "minutes_high", "ended later than nine of ten such runs do", "late"),
-    ("minutes_after_deadline", "on_time", "ended after its deadline", "after its deadline"),
-)
-#: Last runs of a title that a booked number of pages is held against; with fewer nothing is said.
-_USUAL_RUNS = 20
+_SHORT = 24  # characters of a name that is never broken into lines
 _NOTHING = "Nothing is booked after the last day of the logs"
-
-
-def _night(results: Results) -> pd.DataFrame:
-    """Return the runs of the last night that the logs know."""
-    record = results["run_record"]
-    night = record[record["date"] == record["date"].max()] if len(record) else record
-    return night.assign(on_time=0.0)
-
-
-def _beyond(row: pd.Series) -> list[tuple[str, str]]:
-    """Return what of a run is beyond its limits: as a clause, and in a word."""
-    return [(words, short) for value, limit, words, short in _BEYOND if row[value] > row[limit]]
 
 
 def headline(results: Results) -> Block:
     """Return how last night was, and what tonight takes."""
-    rows = _night(results)
+    rows = night_runs(results)
     title = f"Last night, issues of {day_words(rows['date'].iloc[0])}" if len(rows) else "Last night"
     told = rows.dropna(subset="wasted_expected_kg")
     off = [
-        f"{logged(row['title'])} on {logged(row['press'])} ({', '.join(short for _, short in _beyond(row))})"
+        f"{logged(row['title'])} on {logged(row['press'])} ({', '.join(short for _, short in beyond(row))})"
         for _, row in told.iterrows()
-        if _beyond(row)
+        if beyond(row)
     ]
     if rows.empty:
         lead = "What was printed last night is not known: no run can be held against anything"
@@ -111,76 +89,9 @@ def _tonight_words(results: Results) -> str:
     return f"{words}, {quantity(plates, '', 0)} plates." if np.isfinite(plates) else f"{words}."
 
 
-def look_at(results: Results) -> Block:
-    """Say what somebody should look at before tonight: runs outside the usual, stock, tanks, reels, tests."""
-    lines = []
-    for _, row in _night(results).iterrows():
-        for words, _ in _beyond(row):
-            lines.append(
-                f"**{logged(row['title'])} on {logged(row['press'])}** {words}{_numbers(row, words)}."
-            )
-    lines += _unusual_pages(results)
-    short = results["night_webs"]
-    short = short[short["named"] < short["new_reels"]]
-    if len(short) and results.logs.has("reels"):
-        names = sorted(set(short["material"]))
-        lines.append(f"**Reels**: fewer of {list_words(names)} are known to lie rested than tonight takes.")
-    tanks = results["night_tanks"]
-    for state, words in (("act", "may not last tonight"), ("watch", "may have to be changed over tonight")):
-        names = tanks.loc[tanks["state"] == state, "tank"].tolist()
-        if names:
-            lines.append(f"**Ink**: {list_words(names)} {words}.")
-    pressing = results["to_do"]
-    pressing = pressing[pressing["by"] <= results.logs.as_of + pd.Timedelta(days=1)]
-    lines += [
-        f"**{logged(about)}**: {logged(do, 140)}."
-        for about, do in zip(pressing["about"], pressing["do"], strict=True)
-    ]
-    coming = results["coming_days"]
-    morning = results.logs.as_of + pd.Timedelta(days=1)
-    due = coming.loc[(coming["date"] == morning) & (coming["due"] != ""), "due"]
-    # a quantity keeps its unit on its line
-    lines += [
-        f"**Due {day_words(morning)}**: {logged(re.sub(r'(?<=[0-9]) ', chr(160), words), 160)}."
-        for words in due
-    ]
-    if not lines:
-        return note("Nothing that is logged asks for a look before tonight.")
-    return points(lines)
-
-
-def _unusual_pages(results: Results) -> list[str]:
-    """Return a line for each title that is booked with a number of pages that none of its last runs had."""
-    runs = results.logs["runs"].sort_values("started_at", kind="stable")
-    jobs = results["night_jobs"]
-    lines = []
-    for title, booked in zip(jobs["title"], jobs["pages"], strict=True):
-        last = runs.loc[runs["title"] == title, "pages"].dropna().tail(_USUAL_RUNS)
-        if len(last) == _USUAL_RUNS and booked > 0 and not last.eq(booked).any():
-            lines.append(
-                f"**{logged(title)}** is booked with {booked:.0f} pages; it usually has {last.mode().iloc[0]:.0f}, and "
-                f"none of its last {_USUAL_RUNS} runs had {booked:.0f}. Ask before plates and reels are laid out: what "
-                "stands below follows the booking, while tonnes on the weekly page follow what such bookings became."
-            )
-    return lines
-
-
-def _numbers(row: pd.Series, words: str) -> str:
-    """Return the number of what is beyond its limit, and the limit."""
-    for value, limit, told, _ in _BEYOND:
-        if told == words:
-            unit = {"wasted_kg": "kg", "ink_kg": "kg"}.get(
-                value, "min" if value.startswith("minutes") else ""
-            )
-            beside = f", limit {quantity(row[limit], unit, 0)}" if limit != "on_time" else ""
-            beside = f" after its usual end{beside}" if value == "minutes_late" else beside
-            return f": {quantity(row[value], unit, 0)}{beside}"
-    return ""
-
-
 def runs(results: Results) -> Block:
-    """Return the runs of last night against what was expected of each, with its limits."""
-    rows = _night(results)
+    """Return the runs of last night, each with its limits."""
+    rows = night_runs(results)
     if rows.empty or rows["wasted_expected_kg"].isna().all():
         return note("Last night is not held against anything: thirteen weeks of runs are needed.")
     outside = rows[rows["wasted_kg"] > rows["wasted_high"]]
@@ -188,28 +99,26 @@ def runs(results: Results) -> Block:
     logged_one = rows["minutes_after_deadline"].notna().any()
     deadline = "; minutes_after_deadline: after deadline [min] .0" if logged_one else ""
     words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
-    # Start-up waste beyond its own limit is told, too, where what was wasted in all does not tell of it.
-    starts = rows[(rows["startup_kg"] > rows["startup_high"]) & ~(rows["wasted_kg"] > rows["wasted_high"])]
-    begun = "".join(
-        f"; start-up of {logged(row['title'])} on {logged(row['press'])} took {quantity(row['startup_kg'], 'kg', 0)}, "
-        f"limit {quantity(row['startup_high'], 'kg', 0)}"
-        for _, row in starts.iterrows()
-    )
     states = [
-        "watch" if _beyond(row) else "in control" if np.isfinite(row["wasted_high"]) else "unknown"
+        "watch" if beyond(row) else "in control" if np.isfinite(row["wasted_high"]) else "unknown"
         for _, row in rows.iterrows()
     ]
     return sheet(
-        rows.assign(state=states),
+        rows.assign(
+            state=states,
+            title=rows["title"].map(_whole),
+            started=rows["started_at"].map(clock),
+            ended=rows["finished_at"].map(clock),
+        ),
         name="last-night",
-        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs do"
-        f"{begun}",
+        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten of its title on its "
+        "press do (of all there where these are few)",
         columns=(
-            "title; press; state <state>; wasted_kg: wasted [kg] .0; wasted_expected_kg: wasted, expected [kg] .0; "
-            f"wasted_high: wasted, limit [kg] .0; cost_over_expected: over expected [{currency}] .0; "
-            "ink_kg: ink [kg] .0; ink_expected_kg: ink, expected [kg] .0; ink_high: ink, limit [kg] .0; "
+            "title; press; started <text>; ended <text>; state <state>; wasted_kg: wasted [kg] .0; "
+            "wasted_high: limit [kg] .0; startup_kg: at start-up [kg] .0; startup_high: limit [kg] .0; "
+            f"cost_over_expected: over expected [{currency}] .0; ink_kg: ink [kg] .0; ink_high: limit [kg] .0; "
             "breaks: web breaks .0; plates .0; remade: plates remade .0; minutes_late: after usual end [min] .0; "
-            f"minutes_high: limit of that [min] .0{deadline}"
+            f"minutes_high: limit [min] .0{deadline}"
         ),
         file="run_record",
     )
@@ -225,12 +134,12 @@ def jobs(results: Results) -> Block:
     missing = f"; never printed with as many pages: {list_words(unknown)}" if unknown else ""
     return sheet(
         table.assign(
-            starts=[_clock(time) for time in table["starts_at"]],
-            ends=[_clock(time) for time in table["ends_at"]],
+            starts=[clock(time) for time in table["starts_at"]],
+            ends=[clock(time) for time in table["ends_at"]],
         ),
         name="night-jobs",
-        caption=f"Issues of {day_words(table['date'].iloc[0])}, starts and ends as usual, one title after the other"
-        f"{missing}; webs as in the title's last run with as many pages",
+        caption=f"Issues of {day_words(table['date'].iloc[0])}, starts and ends as usual, one title after another"
+        f"{missing}; webs as in its last run of as many pages",
         columns=(
             "title; press; starts <text>; ends <text>; copies .0; pages .0; colour_pages: in colour .0; "
             "plates .0; plates_high: plates, 9 of 10 below .0; like: webs as in run"
@@ -239,8 +148,9 @@ def jobs(results: Results) -> Block:
     )
 
 
-def _clock(time: pd.Timestamp) -> str:
-    return "" if pd.isna(time) else f"{time:%H:%M}"
+def _whole(name: str) -> str:
+    """Keep a short name on its line."""
+    return name.replace(" ", "\u00a0") if len(name) <= _SHORT else name
 
 
 def webs(results: Results) -> Block:
@@ -286,7 +196,7 @@ def reels(results: Results) -> Block:
         new = pulled[pulled["kind"] == "new reel"].sort_values(["received_on", "reel_id"])
         rows.append(
             {
-                "paper": words.get(str(material), str(material)),
+                "paper": _whole(words.get(str(material), str(material))),
                 "asked": asked.get(material, np.nan),
                 "reels": ", ".join(new["reel_id"]) or "none",
                 "parts": ", ".join(pulled.loc[pulled["kind"] == "part reel", "reel_id"]) or "none",
@@ -329,7 +239,9 @@ def tanks(results: Results) -> Block:
         for column in ("tonight_kg", "tonight_high_kg")
     }
     return sheet(
-        table.assign(**needs, dipped=[f"{day_words(time)} {_clock(time)}" for time in table["read_at"]]),
+        table.assign(
+            **needs, dipped=[_whole(f"{day_words(time)} {clock(time)}") for time in table["read_at"]]
+        ),
         name="night-tanks",
         caption=f"{words}, by the last dip; later fillings are not counted",
         columns=(
@@ -361,12 +273,12 @@ def splices(results: Results) -> Block:
         figures.splice_times(table),
         name="splices",
         finding=(
-            f"{counted(len(table), 'splice')} expected between {_clock(table['at'].min())} and "
-            f"{_clock(table['at'].max())}, if the press runs without stops: {both}."
+            f"{counted(len(table), 'splice')} expected between {clock(table['at'].min())} and "
+            f"{clock(table['at'].max())}, if the press runs without stops: {both}."
         ),
         table=table.assign(
             together=table["together"].mask(table["together"] == "", "none"),
-            **{name: table[name].map(_clock) for name in ("at", "early", "late")},
+            **{name: table[name].map(clock) for name in ("at", "early", "late")},
         ),
         columns="row: stand and title; splice .0; at <text>; early <text>; late <text>; together: at once with",
         file="night_splices",
@@ -384,5 +296,5 @@ def caution() -> Block:
 def key_figures(results: Results) -> None:
     """Print rounded figures that tests compare."""
     reels_ = results["night_reels"]
-    print(f"{len(_night(results))} runs, {len(results['night_jobs'])} titles tonight")
+    print(f"{len(night_runs(results))} runs, {len(results['night_jobs'])} titles tonight")
     print(f"{len(reels_)} reels to pull, {len(results['night_splices'])} splices expected")

@@ -10,6 +10,9 @@ from .declaring import text as _t
 
 __all__ = ["MONEY"]
 
+#: Whose past the limits of a run are taken from.
+_SUCH_RUNS = "by runs of its title on its press in the 52 weeks before its own, by all of its press where those are few"
+
 #: In the order in which they are published.
 MONEY = (
     _table(
@@ -37,27 +40,27 @@ MONEY = (
             "kg",
             "expected of its title, press and webs by the 52 weeks before its week",
         ),
-        _n("startup_low", "kg", "80 % interval of the start-up waste of such a run"),
-        _n("startup_high", "kg", "80 % interval of the start-up waste of such a run"),
+        _n("startup_low", "kg", f"80 % interval of its start-up waste, {_SUCH_RUNS}"),
+        _n("startup_high", "kg", f"80 % interval of its start-up waste, {_SUCH_RUNS}"),
         _n("running_expected_kg", "kg", "expected of its title, press and paper printed"),
-        _n("running_low", "kg", "80 % interval of the running waste of such a run"),
-        _n("running_high", "kg", "80 % interval of the running waste of such a run"),
+        _n("running_low", "kg", f"80 % interval of its running waste, {_SUCH_RUNS}"),
+        _n("running_high", "kg", f"80 % interval of its running waste, {_SUCH_RUNS}"),
         _n("wasted_kg", "kg", "start-up and running waste together"),
         _n("wasted_expected_kg", "kg", "expected of both together"),
-        _n("wasted_low", "kg", "80 % interval of both together"),
-        _n("wasted_high", "kg", "80 % interval of both together"),
+        _n("wasted_low", "kg", f"80 % interval of both together, {_SUCH_RUNS}"),
+        _n("wasted_high", "kg", f"80 % interval of both together, {_SUCH_RUNS}"),
         _n("ink_kg", "kg", "its share of the ink that the dips before and after it tell"),
         _n("ink_expected_kg", "kg", "expected of its title and press by film, starts and coverage"),
-        _n("ink_low", "kg", "80 % interval of the ink of such a run"),
-        _n("ink_high", "kg", "80 % interval of the ink of such a run"),
+        _n("ink_low", "kg", f"80 % interval of its ink, {_SUCH_RUNS}"),
+        _n("ink_high", "kg", f"80 % interval of its ink, {_SUCH_RUNS}"),
         _n("cost_over_expected", "currency", "wasted less expected, at the price of the last receipts"),
         _n("breaks", "1", "web breaks"),
         _n("breaks_expected", "1", "expected of its title, press and printed area"),
         _n("breaks_high", "1", "exceeded by chance in one run of ten at most"),
         _n("plates", "1", "plates exposed"),
         _n("plates_expected", "1", "expected of its title, press, pages and colour pages"),
-        _n("plates_low", "1", "80 % interval of the plates of such a run"),
-        _n("plates_high", "1", "80 % interval of the plates of such a run"),
+        _n("plates_low", "1", f"80 % interval of its plates, {_SUCH_RUNS}"),
+        _n("plates_high", "1", f"80 % interval of its plates, {_SUCH_RUNS}"),
         _n("remade", "1", "plates exposed again"),
         _n("remade_expected", "1", "expected of its title, press and plates"),
         _n("remade_high", "1", "exceeded by chance in one run of ten at most"),
@@ -66,8 +69,8 @@ MONEY = (
             "min",
             "ended later (negative: earlier) than its title does on its press and weekday",
         ),
-        _n("minutes_low", "min", "80 % interval of when such a run ends, about the usual"),
-        _n("minutes_high", "min", "80 % interval of when such a run ends, about the usual"),
+        _n("minutes_low", "min", f"80 % interval of when it ends, about the usual, {_SUCH_RUNS}"),
+        _n("minutes_high", "min", f"80 % interval of when it ends, about the usual, {_SUCH_RUNS}"),
         _n(
             "minutes_after_deadline",
             "min",

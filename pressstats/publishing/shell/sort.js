@@ -1,5 +1,5 @@
 // Puts buttons into the heads of tables: pressed once and twice they sort its rows, a third time they undo it. Marks
-// tables that are wider than their room.
+// tables that are wider than their room, and of rows that are blocks on a phone shows the first few until asked.
 (() => {
   "use strict";
   const collator = new Intl.Collator("en", { numeric: true });
@@ -54,9 +54,23 @@
     for (const { target: box } of entries) box.classList.toggle("more", box.scrollWidth > box.clientWidth + 1);
   });
   for (const table of document.querySelectorAll(".scroll:not(.card *) table")) {
-    measured.observe(table.parentElement);
+    const box = table.parentElement;
+    measured.observe(box);
     const body = table.tBodies[0];
     const rows = Array.from(body.rows);
+    if (rows.length > (box.matches(".told") ? 8 : 6) && box.matches(".rows")) {
+      const all = document.createElement("button");
+      all.type = "button";
+      all.className = "all";
+      all.textContent = `Show all ${rows.length} rows`;
+      all.addEventListener("click", () => {
+        box.classList.remove("cut");
+        all.remove();
+        box.focus({ preventScroll: true });
+      });
+      box.classList.add("cut");
+      box.append(all);
+    }
     if (rows.length < 3) continue;
     const heads = Array.from(table.tHead.rows[0].cells);
     heads.forEach((head, place) => {
