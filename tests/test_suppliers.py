@@ -70,6 +70,10 @@ def test_true_cost_by_hand() -> None:
     found = true_costs(part(), Policy(), 0.15)
     by_hand = (700 - 1.5 + 0.03 * 400 / 0.9 + 7.5) * 1.02 / 0.99
     assert found["true_cost_per_t"].iloc[0] == pytest.approx(by_hand)
+    # The price with waste and breaks is that of a mill that is never late.
+    never = true_costs(part(late_chance=0.0), Policy(), 0.15)["true_cost_per_t"].iloc[0]
+    assert found["paper_cost_per_t"].iloc[0] == pytest.approx(never)
+    assert never < by_hand
     assert found["true_ci_low"].iloc[0] < by_hand < found["true_ci_high"].iloc[0]
     dearer = Policy(break_cost=800, expedite_cost_per_t=300)
     assert true_costs(part(), dearer, 0.15)["true_cost_per_t"].iloc[0] - by_hand == pytest.approx(
@@ -96,7 +100,8 @@ def test_limits_of_the_cost_are_those_of_its_parts() -> None:
     scale = 1.02 / 0.99
 
     def limits(**changed: float) -> np.ndarray:
-        return true_costs(part(**sure | changed), policy).iloc[0].to_numpy()
+        names = ["true_cost_per_t", "true_ci_low", "true_ci_high"]
+        return true_costs(part(**sure | changed), policy).loc[:, names].iloc[0].to_numpy()
 
     cost, low, high = limits()
     assert high - low < 0.01

@@ -1,7 +1,7 @@
 """Orders: what is on hand, how long it lasts, and what to call off."""
 
 from .changes import plan_changes
-from .contract_ends import moved_orders
+from .contract_ends import drawn_beyond, moved_orders
 from .contracts import call_offs
 from .counts import count_differences, miscounts
 from .cover import Paths, demand_paths, stock_cover
@@ -31,6 +31,7 @@ __all__ = [
     "call_offs",
     "count_differences",
     "demand_paths",
+    "drawn_beyond",
     "expected_rushes",
     "latest_order_days",
     "miscounts",

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .milp import Orders
     from .planned import Planned
 
-__all__ = ["CONTRACTS", "MOVED", "contract_odds", "moved_orders"]
+__all__ = ["CONTRACTS", "MOVED", "contract_odds", "drawn_beyond", "moved_orders"]
 
 #: Chance of ending outside the tolerance from which call-offs are to be shifted.
 _LIKELY = 0.1
@@ -128,6 +128,46 @@ def moved_orders(contracts: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
         columns=MOVED,
     )
     return found.sort_values(["order_on", "supplier", "material"], kind="stable", ignore_index=True)
+
+
+def drawn_beyond(odds: pd.DataFrame, record: pd.DataFrame, as_of: pd.Timestamp) -> Any:
+    """Return what running contract is drawn most beyond what is agreed while another of its material is drawn less.
+
+    Parameters
+    ----------
+    odds : DataFrame
+        Result of :func:`contract_odds`.
+    record : DataFrame
+        The published table ``supplier_record``.
+    as_of : Timestamp
+        Day on which contracts run.
+
+    Returns
+    -------
+    namedtuple or None
+        material, supplier, over (its expected end above what is agreed), other (who ends furthest below), under [unit
+        of the material], paper_less, all_in_more (what a tonne of `supplier` costs less with waste and breaks, and more
+        all in, than of `other`; negative or blank where it does not) [currency / t]. None where nobody is.
+    """
+    pair = ["supplier", "material"]
+    runs = odds[(odds["contract_from"] <= as_of) & (odds["contract_to"] >= as_of)]
+    runs = runs.assign(over=runs["q50"] - runs["contract_quantity"]).merge(
+        record[[*pair, "paper_cost_per_t", "true_cost_per_t"]], on=pair, how="left"
+    )
+    pairs = runs[runs["over"] > 0].merge(runs[runs["over"] < 0], on="material", suffixes=("", "_of_other"))
+    pairs = pairs.sort_values(["over", "over_of_other"], ascending=[False, True], kind="stable")
+    told = pd.DataFrame(
+        {
+            "material": pairs["material"],
+            "supplier": pairs["supplier"],
+            "over": pairs["over"],
+            "other": pairs["supplier_of_other"],
+            "under": -pairs["over_of_other"],
+            "paper_less": pairs["paper_cost_per_t_of_other"] - pairs["paper_cost_per_t"],
+            "all_in_more": pairs["true_cost_per_t"] - pairs["true_cost_per_t_of_other"],
+        }
+    )
+    return next(told.itertuples(index=False), None)
 
 
 def _first_moved(

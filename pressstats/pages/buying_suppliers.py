@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ..exhibits import Block, folded, logged, note, quantity, sheet, together
-from ..orders import expected_rushes, rush_day
+from ..orders import drawn_beyond, expected_rushes, rush_day
 from ..orders.emergency import contact_key as emergency
 from ..prices import is_agreed
-from ..suppliers import drawn_beyond
 from ..watch.supplier_exceptions import first_moved_words
 from .common import counted, daily_use, day_cells, day_words, list_words, unbroken
 from .demand import unit_of

@@ -22,7 +22,8 @@ __all__ = ["supplier_sheets", "write_supplier_files"]
 #: How the two quantities of a month differ: what a supplier is to make ready for.
 _TO_COME = (
     "Make ready for what is to come; where that is blank, for what is expected. To come is on order or planned, "
-    "with stock to fill and whole trucks; expected is your part of what we shall use in the month."
+    "with stock to fill and whole trucks; expected is your part of what we shall use in the month. "
+    "Neither is a promise to buy."
 )
 _ABOUT: list[Line] = [
     (

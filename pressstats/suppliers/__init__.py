@@ -2,15 +2,7 @@
 
 from .claims import claims
 from .quality import paper_quality
-from .record import drawn_beyond, premiums, supplier_quality, supplier_record
+from .record import premiums, supplier_quality, supplier_record
 from .truecost import true_costs
 
-__all__ = [
-    "claims",
-    "drawn_beyond",
-    "paper_quality",
-    "premiums",
-    "supplier_quality",
-    "supplier_record",
-    "true_costs",
-]
+__all__ = ["claims", "paper_quality", "premiums", "supplier_quality", "supplier_record", "true_costs"]

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from ..logs import Logs
 
-__all__ = ["drawn_beyond", "premiums", "supplier_quality", "supplier_record"]
+__all__ = ["premiums", "supplier_quality", "supplier_record"]
 
 _BOTH = ["supplier", "material"]
 _NORMAL_95 = float(special.ndtri(0.975))
@@ -228,45 +228,6 @@ def supplier_record(logs: Logs, quality: pd.DataFrame, odds: pd.DataFrame | None
         table["chance_outside_tolerance"] = outside.reindex(pd.MultiIndex.from_frame(table[_BOTH])).to_numpy()
     table["why"] = ["; ".join(_reasons(row, logs)) for row in table.itertuples()]
     return as_published(table.astype({"why": "str"}), "supplier_record")
-
-
-def drawn_beyond(odds: pd.DataFrame, record: pd.DataFrame, as_of: pd.Timestamp) -> Any:
-    """Return what running contract is drawn most beyond what is agreed while another of its material is drawn less.
-
-    Parameters
-    ----------
-    odds : DataFrame
-        ``contracts`` of :class:`pressstats.orders.OrderPlan`.
-    record : DataFrame
-        The published table ``supplier_record``.
-    as_of : Timestamp
-        Day on which contracts run.
-
-    Returns
-    -------
-    namedtuple or None
-        material, supplier, over (its expected end above what is agreed), other (who ends furthest below), under [unit
-        of the material], paper_less, all_in_more (what a tonne of `supplier` costs less with waste and breaks, and more
-        all in, than of `other`; negative or blank where it does not) [currency / t]. None where nobody is.
-    """
-    runs = odds[(odds["contract_from"] <= as_of) & (odds["contract_to"] >= as_of)]
-    runs = runs.assign(over=runs["q50"] - runs["contract_quantity"]).merge(
-        record[[*_BOTH, "paper_cost_per_t", "true_cost_per_t"]], on=_BOTH, how="left"
-    )
-    pairs = runs[runs["over"] > 0].merge(runs[runs["over"] < 0], on="material", suffixes=("", "_of_other"))
-    pairs = pairs.sort_values(["over", "over_of_other"], ascending=[False, True], kind="stable")
-    told = pd.DataFrame(
-        {
-            "material": pairs["material"],
-            "supplier": pairs["supplier"],
-            "over": pairs["over"],
-            "other": pairs["supplier_of_other"],
-            "under": -pairs["over_of_other"],
-            "paper_less": pairs["paper_cost_per_t_of_other"] - pairs["paper_cost_per_t"],
-            "all_in_more": pairs["true_cost_per_t"] - pairs["true_cost_per_t_of_other"],
-        }
-    )
-    return next(told.itertuples(index=False), None)
 
 
 def _contracts(logs: Logs) -> pd.DataFrame:
