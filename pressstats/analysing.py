@@ -117,7 +117,7 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
     )
     priced = runs.assign(price=run_prices(logs, webs, len(runs)))
     drawn = watch.believable(drawn, logs, refused)
-    published |= week_tables(logs, priced, drawn, plan, published["order_plan"], raised)
+    published |= week_tables(logs, priced, drawn, plan, published, raised)
     return {
         "logs": logs,
         "run_balance": runs,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -22,10 +23,13 @@ def week_tables(
     runs: pd.DataFrame,
     found: watch.ExceptionInputs,
     plan: orders.OrderPlan | None,
-    order_plan: pd.DataFrame,
+    published: Mapping[str, pd.DataFrame],
     raised: PastExceptions | None,
 ) -> dict[str, pd.DataFrame]:
-    """Return the published tables of the week: exceptions and their changes, figures and their past, things to do."""
+    """Return the published tables of the week: exceptions and their changes, figures and their past, things to do.
+
+    `published` are the tables before them, of which the order plan and the bridge are looked at.
+    """
     exceptions = watch.exceptions(logs, found)
     meant: dict[str, str] = {}
     risk = at_once = pd.Series(dtype="float64")
@@ -33,9 +37,13 @@ def week_tables(
         meant = dict(zip(plan.reasons["order"], plan.reasons["material"], strict=True))
         at_once = plan.service.set_index("material")["at_once"].astype("float64")
         risk = plan.risk
-    week = watch.WeekInputs(logs, runs, found, exceptions, risk)
+    bridge = published["bridge"]
+    paid = bridge.loc[(bridge["of"] == "newsprint") & (bridge["between"] != "budget"), "cost_now"]
+    week = watch.WeekInputs(
+        logs, runs, found, exceptions, risk, float(paid.iloc[0]) if len(paid) else float("nan")
+    )
     supply = watch.Supply(
-        order_plan, found.stock_cover, found.open_orders, meant, at_once, risk, found.implausible
+        published["order_plan"], found.stock_cover, found.open_orders, meant, at_once, risk, found.implausible
     )
     changed = OUTPUTS["exception_changes"].empty()
     if raised is not None:

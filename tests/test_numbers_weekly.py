@@ -91,8 +91,16 @@ def test_web_breaks_per_100_reels(page: str, runs: pd.DataFrame, mounts: pd.Data
     assert f"{events} in {reels} reels, 13 weeks" in page
     assert f"the press counter says {number(of(runs, 13)['web_breaks'].sum())}" in page
     tile = page.split("Web breaks ")[1][:400]
-    # Below its target, and to be acted on all the same: the tile says for what.
-    assert re.search(r"Act Because of web breaks: \w+", tile)
+    # Below its target, and to be acted on all the same: the tile says of whose reels, and how far they are off.
+    shown = re.search(r"Act (\w+): web breaks at ([\d.]+) times the others' rate", tile)
+    assert shown is not None
+    sides = {
+        mine: rows["ended_by"].eq("web_break").sum() / len(rows[["supplier", "reel_id"]].drop_duplicates())
+        for mine, rows in mounts.groupby(mounts["supplier"] == shown[1])
+    }
+    # A rate with all else alike is not far from the bare one.
+    assert float(shown[2]) == pytest.approx(sides[True] / sides[False], rel=0.15)
+    assert "to date, at an assumed 400 EUR a break" in page
     for words, weeks, back in (("this week alone", 1, 0), ("last year", 13, 52)):
         events, reels = rate(weeks, back)
         assert f"{words} {number(100 * events / reels, 1)}" in tile

@@ -28,7 +28,11 @@ HOSTILE = [
 
 
 #: Calls that show nothing where there is nothing to add.
-MAY_SAY_NOTHING = ("pages.weekly_actions.further_actions(results)", "pages.weekly_sheet.year_words(results)")
+MAY_SAY_NOTHING = (
+    "pages.weekly_actions.further_actions(results)",
+    "pages.weekly_actions.other_actions(results)",
+    "pages.weekly_sheet.year_words(results)",
+)
 
 
 def results_of(folder, tables):

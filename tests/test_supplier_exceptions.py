@@ -45,12 +45,18 @@ def test_a_contract_is_raised_by_how_likely_it_is_broken(logs: Logs, chance: flo
         assert (
             "the order of 2025-10-29, 90,000 kg, is the first that can be placed with Northmill" in row["why"]
         )
+        # Told after the first order that can be moved, it would come too late.
+        assert row["by"] == contracts["first_on"].item()
 
 
 def test_a_contract_that_nobody_can_mend_says_so(logs: Logs) -> None:
     contracts = odds(material="N1200", other="", shift=0.0, left=150_000.0)
     (row,) = supplier_exceptions(logs, contracts, OUTPUTS["claims"].empty(), NOTHING)
     assert "no other supplier can spare any: 150,000 kg too little" in row["why"]
+    (row,) = supplier_exceptions(
+        logs, odds(material="N1200", first_on=pd.NaT), OUTPUTS["claims"].empty(), NOTHING
+    )
+    assert pd.isna(row["by"])
     part = odds(material="N1200", shift=-9e4, left=-6e4, worth=-20.0)
     (row,) = supplier_exceptions(logs, part, OUTPUTS["claims"].empty(), NOTHING)
     assert "moving 90,000 kg to Southmill, all that it can take, leaves 60,000 kg too much" in row["why"]

@@ -21,6 +21,8 @@ from pressstats.markup import plain
 from pressstats.pages.common import spoken
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
+from pressstats.watch.figure import WeekFigure
+from pressstats.watch.week_figures import _with_exceptions
 
 Tables = dict[str, pd.DataFrame]
 #: What no page says of a plant that does not know it.
@@ -49,6 +51,7 @@ def page(results: Results) -> str:
             sheet.ink_line,
             sheet.since,
             sheet.not_said,
+            actions.other_actions,
             actions.further_actions,
             week.exceptions,
             pages.weekly_more.inks,
@@ -426,15 +429,15 @@ def test_the_budget_of_the_year_to_date_is_parted_without_a_rest(steady: Results
 def test_the_reason_for_a_state_is_told_first_and_of_many_other_parts_the_first() -> None:
     known = SimpleNamespace(logs=SimpleNamespace(as_of=LAST))
     over = [f"P{n} was over the target" for n in range(1, 5)]
-    acts = "act because of butts: R1, R2"
+    acts = "act because of R1: 24 m left a splice (also R2)"
 
     def told(state: str, *parts: str) -> tuple[str, ...]:
         row = pd.Series({"why": "; ".join(parts), "state": state})
         return tuple(map(plain, pages.weekly_page._reasons(known, row)))  # type: ignore[arg-type]
 
     assert told("watch", *over) == (over[0], "; ".join(over[1:]))
-    assert told("act", *over, acts) == ("Because of butts: R1, R2", f"{over[0]}; {over[1]}; 2 more")
-    assert told("act", *over[:3], acts) == ("Because of butts: R1, R2", "; ".join(over[:3]))
+    assert told("act", *over, acts) == ("R1: 24 m left a splice (also R2)", f"{over[0]}; {over[1]}; 2 more")
+    assert told("act", *over[:3], acts) == ("R1: 24 m left a splice (also R2)", "; ".join(over[:3]))
     # What is fine needs no reason; exceptions stand among what is to do.
     assert told("in control", over[0], "see butts: R1, R2") == ("", over[0])
     assert told("unknown", over[0]) == ("", over[0])
@@ -461,3 +464,45 @@ def test_the_latest_run_of_the_week_is_told_against_deadlines_where_they_are_log
     assert missed.startswith("1 of 2 runs ended after their deadline: the latest")
     assert missed.endswith("12\u00a0min.")
     assert told(minutes_late=np.nan) == ""
+
+
+def test_a_figure_names_subject_and_number_of_what_makes_its_state() -> None:
+    rows = [
+        ("R1", "24.1 m left a splice, target 12 m; 90 splices", 175.0, "watch"),
+        ("R2", "20 m; 9", 300.0, "watch"),
+    ]
+    raised = pd.DataFrame(rows, columns=["subject", "why", "cost", "state"])
+    raised = raised.assign(kind="butts", exception="butts: R")
+    calm = WeekFigure("butts", 0.1, state="in control", why="of mounted paper")
+    # The one that costs most, with its number; the others by their names.
+    assert _with_exceptions(calm, raised) == {
+        "state": "watch",
+        "why": "of mounted paper; watch because of R2: 20 m (also R1)",
+    }
+    alone = _with_exceptions(calm, raised.head(1))["why"]
+    assert alone.endswith("because of R1: 24.1 m left a splice, target 12 m")
+    assert _with_exceptions(dataclasses.replace(calm, state="act"), raised)["state"] == "act"
+    # What the store lost, and what there is much of, make no other figure's state.
+    for kind, figure in (("store losses", "paper mounted"), ("days of stock high", "days of stock")):
+        assert _with_exceptions(WeekFigure(figure, 99.0), raised.assign(kind=kind)) == {}
+
+
+def test_materials_that_are_not_in_control_stand_first(steady: Results) -> None:
+    cover = steady["stock_cover"].dropna(subset="days_cover")
+    cover = cover.assign(days_cover=40.0 + np.arange(len(cover)))
+    last = cover["material"].iloc[-1]
+    raised = pd.DataFrame(
+        {
+            "kind": ["days of stock high"],
+            "subject": last,
+            "state": "watch",
+            "why": "65 days of stock, limit 61; it ties up cash",
+        }
+    )
+    assert steady.plan is not None
+    none = dataclasses.replace(steady.plan, risk=pd.Series(0.0, list(cover["material"])))
+    calm = dataclasses.replace(with_tables(steady, stock_cover=cover, exceptions=raised), plan=none)
+    block = pages.weekly_sheet.stock(calm)
+    assert block.frame["material"].iloc[0] == last
+    assert block.frame["state"].tolist() == ["watch", *["in control"] * (len(cover) - 1)]
+    assert f"{last}: 65 days of stock, limit 61" in plain(block.text)

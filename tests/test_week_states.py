@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from scipy import stats
 
+from pressstats.watch import KINDS
 from pressstats.watch.states import (
     breaks_state,
     days_state,
@@ -101,11 +102,12 @@ def test_days_of_stock_against_seven_wanted(days: float, risk: float, unknown: i
 
 
 def test_a_standby_supply_that_is_not_tested_needs_action() -> None:
-    assert standby_state(0, 0, 0, 5) == "in control"
-    assert standby_state(1, 0, 0, 5) == standby_state(1, 1, 1, 5) == "act"
-    assert standby_state(0, 0, 1, 5) == standby_state(0, 1, 1, 5) == "watch"
-    assert standby_state(0, 1, 0, 5) == "unknown"
-    assert standby_state(0, 0, 0, 0) == "unknown"
+    assert standby_state(0, 0, 5) == "in control"
+    assert standby_state(0, 1, 5) == standby_state(1, 1, 5) == "watch"
+    assert standby_state(1, 0, 5) == "unknown"
+    assert standby_state(0, 0, 0) == "unknown"
+    # A test overdue is an exception, and needs action whatever the supplies hold.
+    assert (KINDS["standby test"].figure, KINDS["standby test"].state) == ("standby", "act")
 
 
 def test_logs_are_watched_from_one_row_in_a_hundred_on() -> None:

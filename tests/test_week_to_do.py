@@ -94,7 +94,7 @@ def test_owners_of_plant_toml_are_asked_and_days_without_receipts_are_no_working
     assert table.set_index("who")["by"]["shift electrician"] == pd.Timestamp("2025-03-20")
 
 
-def test_ranked_by_severity_then_by_day_then_by_money(logs: Logs) -> None:
+def test_ranked_by_day_then_by_how_pressing_then_by_money(logs: Logs) -> None:
     table = to_do(
         logs,
         exceptions_of(
@@ -119,6 +119,29 @@ def test_ranked_by_severity_then_by_day_then_by_money(logs: Logs) -> None:
     assert table.loc[table["exception"] == "start-up waste: P2", "cost_basis"].item() == "to date"
     assert (table["by"] > logs.as_of).all()
     assert table["by"].is_monotonic_increasing
+
+
+def test_what_is_due_first_is_told_first_however_pressing_the_rest(logs: Logs) -> None:
+    soon, day = logs.as_of + pd.Timedelta(days=1), logs.as_of + pd.Timedelta(days=2)
+    rows = [
+        raised(logs, "claim", "Northmill", "-", cost=5.0, state="act", by=soon),
+        raised(logs, "contract", "Northmill N1200", "-", by=day),
+        raised(logs, "standby test", "press water", "-", size=100.0),
+    ]
+    table = to_do(logs, exceptions_of(*rows), nothing(order_plan=order_plan(logs, 2, "N1200", 9.0)))
+    assert [str(words).split(":")[0] for words in table["about"]] == [
+        "Claim that runs out", "Orders due", "Standby test overdue", "Contract outside its tolerance",
+    ]  # fmt: skip
+    # The order that the contract changes says so, and both are of its day.
+    assert table["by"].tolist()[1] == table["by"].tolist()[3] == day
+    assert "settle first what is shifted for the contract: Northmill N1200" in table["why"].iloc[1]
+
+
+def test_an_assumed_price_stands_with_the_sum(logs: Logs) -> None:
+    row = raised(logs, "web breaks", "Eastmill", "-", cost=800.0, assumed=", at an assumed 400 EUR a break")
+    table = to_do(logs, exceptions_of(row), nothing())
+    assert table["cost_basis"].item() == "to date, at an assumed 400 EUR a break"
+    assert raised(logs, "web breaks", "Eastmill", "-", assumed=", at")["cost_basis"] == ""
 
 
 def test_an_earlier_day_goes_before_money(logs: Logs) -> None:

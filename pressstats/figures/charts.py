@@ -62,9 +62,9 @@ def lines_by(  # noqa: PLR0913 -- a column of the table each
         add_line(figure, dates(rows[x]), rows[y], names[str(name)], colour, 1.8, dash)
     if target is not None:
         figure.add_hline(y=target, line={"color": COLOURS["muted"], "dash": "longdash", "width": 1})
-        figure.add_annotation(
-            x=1, xref="paper", y=target, text="target", showarrow=False, xanchor="right", yanchor="bottom"
-        )
+        # Beside the plot, where no line runs over it.
+        figure.add_annotation(x=1, xref="paper", y=target, text="target", showarrow=False, xanchor="left")
+        figure.update_layout(margin={"r": 44})
     for number, (day, words) in enumerate(marks):
         add_mark(figure, f"{day:%Y-%m-%d}", label(words), "left" if number % 2 == 0 else "right")
     return layout(figure, height=height, x="week", y=unit)

@@ -1,12 +1,13 @@
 """Nights: what the coming week and tonight will take, and what is to be laid out for it."""
 
-from .coming import coming_days, coming_paper, due_words
+from .coming import USUAL_RUNS, coming_days, coming_paper, due_words, unusual_pages
 from .jobs import night_jobs
 from .pulling import night_reels, night_splices, night_webs
 from .tanks import night_tanks
 from .tonight import night_tables
 
 __all__ = [
+    "USUAL_RUNS",
     "coming_days",
     "coming_paper",
     "due_words",
@@ -16,4 +17,5 @@ __all__ = [
     "night_tables",
     "night_tanks",
     "night_webs",
+    "unusual_pages",
 ]

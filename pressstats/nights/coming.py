@@ -15,9 +15,11 @@ if TYPE_CHECKING:
     from ..logs import Logs
     from ..orders import Paths
 
-__all__ = ["booked_issues", "coming_days", "coming_paper", "due_words"]
+__all__ = ["USUAL_RUNS", "booked_issues", "coming_days", "coming_paper", "due_words", "unusual_pages"]
 
 _DAYS = 7
+#: Last runs of a title whose pages are usual.
+USUAL_RUNS = 20
 
 
 def coming_days(logs: Logs, outlook: Outlook | None, open_orders: pd.DataFrame) -> pd.DataFrame:
@@ -82,6 +84,20 @@ def booked_issues(logs: Logs) -> pd.DataFrame:
     plan = logs["plan"]
     plan = plan[plan["date"] > logs.as_of].sort_values("made_on", na_position="first", kind="stable")
     return plan.drop_duplicates(["title", "date"], keep="last")
+
+
+def unusual_pages(logs: Logs, jobs: pd.DataFrame) -> pd.DataFrame:
+    """Return the titles of ``night_jobs`` booked with a number of pages that none of their last runs had.
+
+    title, pages (as booked) and usual (the pages that most of those runs had).
+    """
+    runs = logs["runs"].sort_values("started_at", kind="stable")
+    rows = []
+    for title, booked in zip(jobs["title"], jobs["pages"], strict=True):
+        last = runs.loc[runs["title"] == title, "pages"].dropna().tail(USUAL_RUNS)
+        if len(last) == USUAL_RUNS and booked > 0 and not last.eq(booked).any():
+            rows.append((title, booked, float(last.mode().iloc[0])))
+    return pd.DataFrame(rows, columns=["title", "pages", "usual"])
 
 
 def _days(logs: Logs) -> pd.DatetimeIndex:

@@ -38,6 +38,7 @@ __all__ = [
     "unless_logged",
     "unseen_season",
     "weeks_words",
+    "whole",
 ]
 
 _ISO_DAY = re.compile(r"\b(?:19|20)\d\d-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])\b")
@@ -156,6 +157,11 @@ def by_reason(named: list[tuple[str, str]]) -> str:
     reasons = dict.fromkeys(reason for _, reason in named)
     groups = [([name for name, reason in named if reason == one], one) for one in reasons]
     return ", ".join(f"{list_words(names, 8)} ({reason})" for names, reason in groups)
+
+
+def whole(values: pd.Series) -> float:
+    """Return a sum; blank where a part of it is."""
+    return float(values.sum(skipna=False))
 
 
 def last_days(results: Results, days: int, frame: pd.DataFrame, column: str) -> pd.DataFrame:

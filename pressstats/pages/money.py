@@ -11,7 +11,7 @@ from .. import figures
 from ..accounts import ALL_MATERIALS, WASTE, close_totals, recharge_statement, waste_sales_findings
 from ..exhibits import Block, declared, exhibit, logged, note, quantity, sheet
 from ..prices import price_words
-from .common import STREAM_WORDS, day_words, per_cent
+from .common import STREAM_WORDS, day_words, per_cent, whole
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -24,6 +24,7 @@ __all__ = [
     "titles",
     "waste_buyer",
     "waste_in_money",
+    "waste_words",
     "year",
 ]
 
@@ -69,6 +70,26 @@ def bridge_words(results: Results, of: str = "newsprint") -> str:
     return f"{of.capitalize()} cost {quantity(cost, currency, 0)}: {words} (paper balance)."
 
 
+def waste_words(results: Results) -> str:
+    """Say which waste changed most in money against the week before and last year; nothing where neither is known."""
+    table = results["waste_cost"]
+    rows = table[(table["period"] == "week") & table["stream"].isin(list(WASTE))]
+    # Rounded first, so that the numbers beside each other add up.
+    costs = rows.groupby("stream")[["cost", "cost_before", "cost_last_year"]].agg(whole).round()
+    parts = []
+    for before, between in (("cost_before", "week"), ("cost_last_year", "last_year")):
+        change = (costs["cost"] - costs[before]).dropna()
+        if change.abs().max() > 0:
+            name = str(change.abs().idxmax())
+            amount = quantity(abs(float(change[name])), results.logs.plant.currency, 0)
+            then, now = (quantity(float(costs[column][name]), "", 0) for column in (before, "cost"))
+            parts.append(
+                f"{STREAM_WORDS.get(f'{name}_kg', name)} cost {amount} {'more' if change[name] > 0 else 'less'} than "
+                f"{_BETWEEN[between]} ({now}, was {then})"
+            )
+    return f"Largest changes of waste: {'; '.join(parts)}." if parts else ""
+
+
 def _effects(results: Results, of: str, between: str) -> pd.DataFrame:
     """Return the effects of a bridge, the largest first."""
     table = results["bridge"]
@@ -108,7 +129,8 @@ def waste_in_money(results: Results) -> Block:
         name="waste-cost",
         caption=(
             f"Waste cost {quantity(by['cost'].sum(), currency, 0)} in the last 13 weeks{income}, "
-            f"{price_words(results.logs)}; heavy paper is not in it"
+            f"{price_words(results.logs)}; wasted copies count as they weigh, in the balance at nominal weight; heavy "
+            "paper is not in it"
         ),
         columns=(
             f"kind; stream; kg: weight [kg] .0; cost [{currency}] .0; income: sold for [{currency}] .0; "

@@ -3,24 +3,33 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, Shown, folded, heads, note, sheet
+from ..exhibits import Block, Shown, folded, heads, logged, note, points, sheet
 from ..watch import KINDS
 from .common import counted, day_cell, day_words, number_words, spoken, unbroken
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["actions", "further_actions", "needs_words", "unjudged_words", "unknown_figures", "worst_words"]
+__all__ = [
+    "actions",
+    "further_actions",
+    "needs_words",
+    "other_actions",
+    "unjudged_words",
+    "unknown_figures",
+    "worst_words",
+]
 
-#: Things to do on the page; the rest is folded away below it.
-_SHOWN = 7
-#: Characters of a reason, and of what to do, on the page; the published table holds the whole.
-_REASON, _DEED = 150, 120
+#: Things to do that have their reasons on the page, and a line; whole reasons of all stand folded below it.
+_SHOWN, _LINES = 6, 4
+#: Characters of a reason, and of what to do, on the page; what is cut there stands whole below it.
+_REASON, _DEED, _WHOLE = 150, 120, 10_000
 #: Things named in the headline.
 _NAMED = 3
 
@@ -40,13 +49,21 @@ def _things(count: int, what: str) -> str:
     return f"one thing needs {what}" if count == 1 else f"{number_words(count)} things need {what}"
 
 
-def worst_words(results: Results) -> str:
-    """Name what needs action, the most pressing first, with its day and its money; empty where nothing does."""
+def worst_words(results: Results, reasons: Mapping[str, str]) -> str:
+    """Name what makes the state, then what else is due, the first first, with its day and its money.
+
+    `reasons` are those of the figures in that state by their names; what is to do about these is not said twice.
+    """
     table = results["to_do"]
     pressing = table[table["state"] == "act"]
-    pressing = (pressing if len(pressing) else table).head(_NAMED)
+    pressing = pressing if len(pressing) else table
+    kinds = results["exceptions"].set_index("exception")["kind"].map({n: k.figure for n, k in KINDS.items()})
+    said = [kinds.get(names.split("; ")[0], "") in reasons for names in pressing["exception"]]
+    red = "; ".join(list(reasons.values())[:_NAMED])
+    words = f"{red[:1].upper()}{red[1:]}. " if red else ""
+    pressing = pressing[~np.array(said, dtype=bool)].head(max(_NAMED - len(reasons), 1))
     if pressing.empty:
-        return ""
+        return words
     currency, as_of = results.logs.plant.currency, results.logs.as_of
     money = [
         _money(cost, basis, currency)
@@ -56,9 +73,8 @@ def worst_words(results: Results) -> str:
         f"{about} ({f'{amount}, ' if amount else ''}by {day_words(day, as_of)})"
         for about, amount, day in zip(pressing["about"], money, pressing["by"], strict=True)
     ]
-    return (
-        f"{'; '.join(part[0].lower() + part[1:] if number else part for number, part in enumerate(parts))}."
-    )
+    first = "; ".join(part[0].lower() + part[1:] for part in parts)
+    return f"{words}Due first: {first}."
 
 
 def unknown_figures(results: Results) -> list[str]:
@@ -90,30 +106,57 @@ def actions(results: Results) -> Block:
             return note(f"What is logged asks for nothing beyond the routine.{unjudged}")
         return note("Nothing to do beyond the routine.")
     needs = needs_words(results)
-    caption = f"{needs[0].upper()}{needs[1:]}: what is most serious first, then by day and money"
+    caption = f"{needs[0].upper()}{needs[1:]}: what needs action first, each by its day"
     if len(table) > _SHOWN:
-        caption += f"; {len(table) - _SHOWN} more at the end of the page, on a screen"
-    return _listed(results, table.head(_SHOWN), "to-do", caption)
+        caption += f"; {len(table) - _SHOWN} more below the days of stock"
+    return _listed(results, table.head(_SHOWN), "to-do", caption, _DEED, _REASON)
 
 
-def further_actions(results: Results) -> Block | None:
-    """Return what is to do beyond what the page has room for, folded away; nothing where there is no more."""
+def other_actions(results: Results) -> Block | None:
+    """Return what else is to do in a line each: the action, who, by when, and its caution where that is new."""
+    as_of, cautions = results.logs.as_of, _cautions(results)
     more = results["to_do"].iloc[_SHOWN:]
     if more.empty:
         return None
-    words = f"{counted(len(more), 'more thing')} to do"
-    return folded(words, _listed(results, more, "to-do-more", words))
+    first = more.head(_LINES)
+    lines = [
+        f"{logged(_shortened(spoken(do, as_of), _DEED), _WHOLE)} ({logged(unbroken(who))}, by "
+        f"{day_words(by, as_of)}). {caution}".strip()
+        for do, who, by, caution in zip(
+            first["do"], first["who"], first["by"], cautions[first.index], strict=True
+        )
+    ]
+    left = len(more) - len(lines)
+    lines += [f"{counted(left, 'more thing')} to do: at the end of the page, on a screen."] if left else []
+    return points([f"**Also to do**: {lines[0]}", *lines[1:]])
 
 
-def _listed(results: Results, table: pd.DataFrame, name: str, caption: str) -> Block:
+def further_actions(results: Results) -> Block | None:
+    """Return all that is to do with nothing cut, folded away; nothing where the page has it whole."""
+    table = results["to_do"]
+    cut = (table["why"].str.len() > _REASON) | (table["do"].str.len() > _DEED)
+    if len(table) <= _SHOWN and not cut.any():
+        return None
+    words = f"All to do, with the whole of each reason: {len(table)}"
+    return folded(words, _listed(results, table, "to-do-more", words))
+
+
+def _listed(
+    results: Results, table: pd.DataFrame, name: str, caption: str, deed: int = _WHOLE, reason: int = _WHOLE
+) -> Block:
     as_of, currency = results.logs.as_of, results.logs.plant.currency
     cautions = _cautions(results)
+    if reason == _WHOLE:
+        # Of what the page says above them the cautions stand there.
+        cautions[table.index[: _SHOWN + _LINES]] = ""
+    bases = table["cost_basis"].str.partition(", ")
     shown = table.assign(
         who=[unbroken(who) for who in table["who"]],
         by=[day_cell(day, as_of) for day in table["by"]],
-        do=[_shortened(spoken(words, as_of), _DEED) for words in table["do"]],
-        why=[_shortened(spoken(why, as_of), _REASON) for why in table["why"]],
-        cost=[_money(cost, basis) for cost, basis in zip(table["cost"], table["cost_basis"], strict=True)],
+        do=[_shortened(spoken(words, as_of), deed) for words in table["do"]],
+        why=[_shortened(spoken(why, as_of), reason) for why in table["why"]],
+        cost=[_money(cost, basis) for cost, basis in zip(table["cost"], bases[0], strict=True)],
+        assumed=bases[2],
         # Each caution stands once on the page, at the first thing that it belongs to.
         caution=[cautions[rank] for rank in table["rank"].index],
     )
@@ -124,7 +167,7 @@ def _listed(results: Results, table: pd.DataFrame, name: str, caption: str) -> B
         columns=[
             Shown("do", "do", below="caution"),
             *heads("state <state>; who; by <text>"),
-            Shown("cost", f"money [{currency}]", kind="text"),
+            Shown("cost", f"money [{currency}]", kind="text", below="assumed"),
             *heads("why"),
         ],
         limit=max(len(table), 1),

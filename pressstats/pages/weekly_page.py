@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from ..exhibits import Block, Tile, folded, heads, logged, note, quantity, sheet, states, together
+from ..exhibits import Block, Shown, Tile, folded, heads, logged, note, quantity, sheet, states, together
 from ..exhibits import headline as headline_block
 from ..exhibits import tiles as tiles_block
+from ..geometry import paper_kg
+from ..nights import unusual_pages
 from ..watch import KINDS, last_week, weeks_logged, worst
 from ..watch.states import ACT, WATCH
 from .common import (
@@ -52,8 +54,8 @@ _LINES = {
 _NAMES = _TILES | _LINES
 #: Weeks of the small lines in the tiles.
 _LINE_WEEKS = 13
-#: Widths that have a column of their own in the week ahead.
-_WIDTHS = 3
+#: Papers that have a column of their own in the week ahead.
+_PAPERS = 5
 #: Where a reason names exceptions: they stand among what is to do.
 _SEE = re.compile(r"(^|; )see [^;]*$")
 #: Materials due on a day that are named.
@@ -80,7 +82,7 @@ def headline(results: Results) -> Block:
         needs = (
             "nothing needs action" if not unjudged_words(results) else "no action follows from what is logged"
         )
-    lead = f"{state.capitalize()}: {needs}. {worst_words(results)}".rstrip()
+    lead = f"{state.capitalize()}: {needs}. {worst_words(results, _red(results, shown, state))}".rstrip()
     untrue = results["exceptions"][results["exceptions"]["kind"] == "implausible logs"]
     if len(untrue):
         first = untrue.iloc[0]
@@ -95,6 +97,17 @@ def headline(results: Results) -> Block:
     if unknown:
         detail.append(f"Unknown: {', '.join(unknown)}.")
     return headline_block(logged(lead, 600), " ".join(detail), _title(results))
+
+
+def _red(results: Results, shown: list[str], state: str) -> dict[str, str]:
+    """Return why the figures in the state of the headline are in it, by their names; nothing where all is well."""
+    reasons = {}
+    for name in shown if state in (WATCH, ACT) else []:
+        row = _figure(results, name)
+        if row["state"] == state:
+            because, own, _ = _parted(results, row)
+            reasons[name] = f"{_NAMES[name][0].lower()}: {because}" if own else because
+    return reasons
 
 
 def _title(results: Results) -> str:
@@ -196,17 +209,21 @@ def _reasons(results: Results, row: pd.Series) -> tuple[str, str]:
     Exceptions that make its state are the reason; where there are none, what its own rule says first. Their names
     alone, which stand among what is to do, are left out.
     """
-    told = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of)).split("; ")
-    because = ""
-    if " because of " in told[-1]:
-        because = f"because of {told.pop().split(' because of ', 1)[1]}"
-    elif row["state"] in (WATCH, ACT):
-        because = told.pop(0)
+    because, _, told = _parted(results, row)
     if len(told) > _PARTS + 1:
         told[_PARTS:] = [f"{len(told) - _PARTS} more"]
     return tuple(
         logged(words[:1].upper() + words[1:], 400) if words else "" for words in (because, "; ".join(told))
     )
+
+
+def _parted(results: Results, row: pd.Series) -> tuple[str, bool, list[str]]:
+    """Return the reason for a state that is not fine, whether it is the figure's own, and the other parts."""
+    told = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of)).split("; ")
+    if " because of " in told[-1]:
+        return told.pop().split(" because of ", 1)[1], False, told
+    own = row["state"] in (WATCH, ACT)
+    return told.pop(0) if own else "", own, told
 
 
 def _line(results: Results, name: str) -> Tile:
@@ -233,30 +250,33 @@ _SUMS = ("paper mounted", "wasted paper cost")
 
 
 def coming(results: Results) -> Block:
-    """Return the seven days ahead: issues, pages, copies, newsprint by width, events, what is closed and due."""
+    """Return the seven days ahead: issues, pages, copies, newsprint by grammage and width, what is closed and due."""
     days = results["coming_days"].copy()
     as_of = results.logs.as_of
     paper = results["coming_paper"]
-    by_width = (paper.groupby(["date", "width_mm"])["kg"].sum() / 1000).unstack()
-    widths = by_width.sum().sort_values(ascending=False)
-    widths = widths[widths > 0]
-    names = sorted(widths.index[:_WIDTHS] if len(widths) <= _WIDTHS else widths.index[: _WIDTHS - 1])
-    for number, width in enumerate(names):
-        days[f"width{number}"] = by_width[width].reindex(days["date"]).to_numpy()
+    by_paper = _by_paper(results)
+    names = [str(name) for name in by_paper]
+    for number, name in enumerate(names):
+        days[f"paper{number}"] = by_paper[name].reindex(days["date"]).to_numpy()
     columns = heads("day <text>; issues .0; pages .0; copies .0")
-    columns += (
-        heads("; ".join(f"width{n}: {width:g} mm [t] .1" for n, width in enumerate(names))) if names else []
-    )
-    if len(widths) > len(names):
-        days["width_rest"] = by_width[[one for one in widths.index if one not in names]].sum(axis=1).reindex(
-            days["date"]
-        ).to_numpy()  # fmt: skip
-        columns += heads("width_rest: other widths [t] .1")
+    columns += [Shown(f"paper{number}", name, "t", 1) for number, name in enumerate(names)]
     days["day"] = [day_cell(day, as_of) for day in days["date"]]
-    nothing = "Nothing due" if results.logs.has("deliveries") else ""
+    nothing = "No delivery due" if results.logs.has("deliveries") else ""
     days["remarks"] = [
-        ". ".join(part[:1].upper() + part[1:] for part in (event, closed, _due_words(due)) if part) or nothing
-        for event, closed, due in zip(days["event"], days["closed"], days["due"], strict=True)
+        ". ".join(
+            part[:1].upper() + part[1:]
+            for part in (
+                event,
+                closed.replace("no receipts", "goods-in closed"),
+                _due_words(due, _due_sum(results, day)),
+                _as_booked(results, day),
+            )
+            if part
+        )
+        or nothing
+        for day, event, closed, due in zip(
+            days["date"], days["event"], days["closed"], days["due"], strict=True
+        )
     ]
     total = paper["kg"].sum() / 1000
     expected = int((days["issues"] - days["booked"]).sum())
@@ -276,11 +296,67 @@ def coming(results: Results) -> Block:
     )
 
 
-def _due_words(due: str) -> str:
+def _by_paper(results: Results) -> pd.DataFrame:
+    """Return newsprint by day [t], a column for each grammage and width; of many, those that most is used of."""
+    paper = results["coming_paper"]
+    if paper.empty:
+        return pd.DataFrame()
+    sort = paper["material"].map(_papers(results)).astype("str")
+    tonnes_of = paper["kg"].groupby([paper["date"], sort]).sum().unstack() / 1000
+    sums = tonnes_of.sum()
+    most = sums[sums > 0].nlargest(_PAPERS if (sums > 0).sum() <= _PAPERS else _PAPERS - 1).index
+    shown = tonnes_of[[name for name in dict.fromkeys(_papers(results).values()) if name in most]]
+    rest = tonnes_of.drop(columns=most).sum(axis=1)
+    return shown.assign(**{"other papers": rest}) if rest.sum() > 0 else shown
+
+
+def _papers(results: Results) -> dict[str, str]:
+    """Return grammage and width of each newsprint in words, the light and narrow first."""
+    listed = results.logs["materials"]
+    listed = listed[listed["kind"] == "newsprint"].sort_values(["grammage_gsm", "width_mm"])
+    sizes = zip(listed["material"], listed["grammage_gsm"], listed["width_mm"], strict=True)
+    return {str(name): f"{gsm:g} g {width:g} mm" for name, gsm, width in sizes}
+
+
+def _due_sum(results: Results, day: pd.Timestamp) -> str:
+    """Return the newsprint due on a day and on how many trucks all comes, where that is known; else nothing."""
+    due = results.open_orders
+    due = due[due["promised_on"] == day]
+    paper = due["material"].isin(results.logs.listed("newsprint", "kg"))
+    late = results["late_trucks"]
+    trucks = late.loc[(late["promised_on"] == day) & (late["state"] == "on order"), "trucks"].sum(min_count=1)
+    words = [f"{tonnes(due.loc[paper, 'quantity'].sum(), 1)} of newsprint"] if paper.sum() > 1 else []
+    words += [f"{counted(trucks, 'truck')} or more"] if trucks > 0 else []
+    return ", ".join(words)
+
+
+def _as_booked(results: Results, day: pd.Timestamp) -> str:
+    """Say what paper a day takes as booked where a title has unusual pages: tonnes follow what such bookings became."""
+    jobs = results["night_jobs"]
+    odd = unusual_pages(results.logs, jobs[jobs["date"] == day])
+    webs = results["night_webs"]
+    if odd.empty or webs["run_m"].isna().any() or webs.empty:
+        return ""
+    gsm = webs["material"].map(results.logs["materials"].set_index("material")["grammage_gsm"])
+    kg = paper_kg(webs["run_m"] * webs["width_mm"] / 1000, gsm).groupby(webs["material"]).sum()
+    usual = results["coming_paper"]
+    usual = usual[usual["date"] == day].set_index("material").reindex(kg.index)
+    kg = kg[(kg < usual["q05"]) | (kg > usual["q95"])]
+    if kg.empty:
+        return ""
+    booked = ", ".join(f"{_papers(results)[str(name)]} {tonnes(much, 1)}" for name, much in kg.items())
+    who = ", ".join(
+        f"{title} with {pages:.0f} pages (usually {usual:.0f})"
+        for title, pages, usual in zip(odd["title"], odd["pages"], odd["usual"], strict=True)
+    )
+    return f"{booked} as booked: {who}"
+
+
+def _due_words(due: str, total: str) -> str:
     """Say what is due on a day, the first materials of many; a quantity keeps its unit on its line."""
     lines = re.sub(r"(?<=\d) (?=[^\s;]+(;|$))", "\u00a0", due).split("; ")
     more = f" and {len(lines) - _DUE} more" if len(lines) > _DUE else ""
-    return f"due: {'; '.join(lines[:_DUE])}{more}" if due else ""
+    return f"due{total and f' {total}'}: {'; '.join(lines[:_DUE])}{more}" if due else ""
 
 
 def exceptions(results: Results) -> Block:

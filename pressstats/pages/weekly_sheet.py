@@ -11,7 +11,7 @@ from .. import figures
 from ..accounts import WASTE
 from ..exhibits import Block, declared, exhibit, logged, note, points, quantity, say, sheet
 from ..logs.requirements import losses
-from ..watch import KINDS, days_state, last_week, weeks_logged
+from ..watch import KINDS, days_state, last_week, weeks_logged, worst
 from .common import (
     STREAM_WORDS,
     by_default,
@@ -24,9 +24,10 @@ from .common import (
     per_cent,
     spoken,
     weeks_words,
+    whole,
 )
 from .material_words import material_words
-from .money import bridge_words
+from .money import bridge_words, waste_words
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -44,7 +45,9 @@ __all__ = [
 ]
 
 #: Presses that have a column of their own, materials on the page, and lines of what is not known.
-_PRESSES, _MATERIALS, _LINES = 4, 10, 6
+_PRESSES, _MATERIALS, _LINES = 4, 12, 6
+#: Exceptions that tell of the stock of a material, and how many that have too much are named.
+_OF_STOCK, _NAMED = ("days of stock low", "days of stock high", "count in doubt"), 3
 
 
 def waste_cost(results: Results) -> Block:
@@ -53,18 +56,18 @@ def waste_cost(results: Results) -> Block:
     rows = table[table["stream"].isin(list(WASTE))]
     week = rows[rows["period"] == "week"]
     names = ["kg", "cost", "cost_before", "cost_last_year"]
-    by = week.groupby("stream")[names].agg(_whole)
+    by = week.groupby("stream")[names].agg(whole)
     if not by["cost"].notna().any():
         return note(f"What the waste of the week cost is not known. {_why(results, 'wasted paper cost')}")
     currency = results.logs.plant.currency
-    quarter = rows[rows["period"] == "weeks_13"].groupby("stream")["cost"].agg(_whole)
+    quarter = rows[rows["period"] == "weeks_13"].groupby("stream")["cost"].agg(whole)
     by["weeks_13"] = quarter.reindex(by.index) / 13
     presses = sorted(week["press"].unique())
     shown = presses if len(presses) <= _PRESSES else []
     for number, press in enumerate(shown):
-        by[f"press{number}"] = week[week["press"] == press].groupby("stream")["cost"].agg(_whole)
+        by[f"press{number}"] = week[week["press"] == press].groupby("stream")["cost"].agg(whole)
     by = by.sort_values("cost", ascending=False)
-    total = by.agg(_whole)
+    total = by.agg(whole)
     by.loc["all"] = total
     by = by.reset_index()
     by["cause"] = [STREAM_WORDS.get(f"{name}_kg", "all waste") for name in by["stream"]]
@@ -83,16 +86,10 @@ def waste_cost(results: Results) -> Block:
     return sheet(
         by,
         name="waste-cost",
-        caption=f"{words}; {top['cause']} is the largest cause, {quantity(top['cost'], currency, 0)}. Wasted copies "
-        "count as they weigh; on the paper balance they count at nominal weight",
+        caption=f"{words}; {top['cause']} is the largest cause, {quantity(top['cost'], currency, 0)}",
         columns=columns,
         file="waste_cost",
     )
-
-
-def _whole(values: pd.Series) -> float:
-    """Return a sum; blank where a part of it is."""
-    return float(values.sum(skipna=False))
 
 
 def _head(press: str) -> str:
@@ -183,8 +180,8 @@ def year_words(results: Results) -> Block | None:
     if np.isfinite(every["budget"]) and np.isfinite(every["spent"]):
         parts.append(
             f"Spent {quantity(every['spent'], currency, 0)} of {quantity(every['budget'], currency, 0)}: "
-            f"{_signed(every['by_volume'])} by volume, {_signed(every['by_price'])} by price, "
-            f"{_signed(every['by_rest'])} by waste and the rest."
+            f"{_signed(every['by_volume'])} by volume, {_signed(every['by_price'])} by price. "
+            f"{_by_kind(results['budget_year'])}"
         )
     if np.isfinite(every["year_expected"]):
         low, high = (quantity(every[name], "", 0) for name in ("year_q05", "year_q95"))
@@ -212,6 +209,14 @@ def _all_of(table: pd.DataFrame) -> dict[str, float]:
     rows = table[table["kind"] == "all"]
     money = [str(name) for name in table if name not in ("kind", "through")]
     return {name: float(rows[name].iloc[0]) if len(rows) else np.nan for name in money}
+
+
+def _by_kind(table: pd.DataFrame) -> str:
+    """Say what waste and the rest cost against the budget, of each kind: less paper makes up for no plates."""
+    rows = table[(table["kind"] != "all") & (table["by_rest"].abs() >= 0.5)]
+    names = rows["kind"].replace({"plate": "plates"})
+    words = [f"{logged(n)} cost {_more(rest, '')}" for n, rest in zip(names, rows["by_rest"], strict=True)]
+    return f"By waste and the rest {', '.join(words)}." if words else ""
 
 
 def _more(amount: float, currency: str) -> str:
@@ -268,19 +273,16 @@ def stock(results: Results) -> Block:
     open_orders = results.open_orders.sort_values("promised_on").drop_duplicates("material")
     due = open_orders.set_index("material")["promised_on"]
     order = results["order_plan"].groupby("material")["order_on"].min()
-    nothing = "none on order" if results.logs.has("deliveries") else ""
-    allowed = 1 - policy.service_level
-    risk = results.risk.reindex(table["material"]).to_numpy(dtype=float)
+    nothing = "none" if results.logs.has("deliveries") else ""
     words = material_words(results.logs)
+    raised = results["exceptions"]
+    raised = raised[raised["kind"].isin(_OF_STOCK)]
     table = table.assign(
         words=[words.get(name, name) for name in table["material"]],
-        state=[
-            days_state(days, policy.cover_days_minimum, one, allowed, 0)
-            for days, one in zip(table["days_cover"], risk, strict=True)
-        ],
+        state=_states(results, table, raised),
         out=[day_cell(day, as_of) for day in table["runs_out_q05"]],
         due=[day_cell(day, as_of) or nothing for day in due.reindex(table["material"])],
-        order=[day_cell(day, as_of) or "none planned" for day in order.reindex(table["material"])],
+        order=[day_cell(day, as_of) or "none" for day in order.reindex(table["material"])],
     )
     # What is not in control first, so that it is never among what the page has no room for.
     table = table.assign(calm=table["state"].eq("in control")).sort_values(
@@ -292,6 +294,11 @@ def stock(results: Results) -> Block:
         f"{short} of {len(table)} materials {'is' if short == 1 else 'are'}" if short else "No material is"
     )
     unknown = int(results.on_hand["quantity"].isna().sum())
+    much = raised[raised["kind"] == "days of stock high"]
+    over = "".join(
+        f"; {logged(name)}: {logged(why.split('; ')[0])}"
+        for name, why in zip(much["subject"].head(_NAMED), much["why"], strict=False)
+    )
     more = f"; of {counted(unknown, 'material')} the stock is unknown" if unknown else ""
     return sheet(
         table,
@@ -299,7 +306,7 @@ def stock(results: Results) -> Block:
         caption=(
             f"{below} below {policy.cover_days_minimum:g} days of stock; the shortest is "
             f"{logged(first['material'])} with {first['days_cover']:.{int(first['days_cover'] < 10)}f} days, "
-            f"open orders left out{more}"
+            f"open orders left out{over}{more}"
         ),
         columns=(
             "words: material; state <state>; days_cover: days of stock on hand [day] .0; "
@@ -310,16 +317,30 @@ def stock(results: Results) -> Block:
     )
 
 
+def _states(results: Results, table: pd.DataFrame, raised: pd.DataFrame) -> list[str]:
+    """Return the state of each material's stock: the worst of its days, its risk, and what is raised of it."""
+    policy = results.logs.plant.policy
+    risk = results.risk.reindex(table["material"]).to_numpy(dtype=float)
+    return [
+        worst(
+            [
+                days_state(days, policy.cover_days_minimum, one, 1 - policy.service_level, 0),
+                *raised.loc[raised["subject"] == name, "state"],
+            ]
+        )
+        for name, days, one in zip(table["material"], table["days_cover"], risk, strict=True)
+    ]
+
+
 def since(results: Results) -> Block:
-    """Say what newsprint cost against earlier weeks, and what was resolved and is new since the last publication."""
+    """Say what newsprint and waste cost against earlier weeks, and what was resolved or is new since the last page."""
     before = results.raised_before
-    cost = bridge_words(results)
+    lines = [words for words in (bridge_words(results), waste_words(results)) if words]
     if before is None:
         first = "First publication: no earlier one to compare with."
-        return points([cost, first]) if cost else note(first)
+        return points([*lines, first]) if lines else note(first)
     table = results["exception_changes"]
     when = day_words(before, results.logs.as_of)
-    lines = [cost] if cost else []
     for change, words in (("resolved", "Resolved"), ("new", "New")):
         rows = table[table["change"] == change]
         kinds = rows["kind"].map({kind.name: kind.words for kind in KINDS.values()}).fillna(rows["kind"])

@@ -102,7 +102,7 @@ def _line(name: str, past: pd.Series, told: Told | None) -> dict[str, Any]:
         "shown": told.shown if told else quantity(known.iloc[-1], "", digits),
         "line": line,
         "marks": _marks(past, target, digits),
-        "ends": _ends(known, digits),
+        "ends": _ends(known, digits, "week of %-d %b %Y"),
         "note": f"dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else "",
         **_state(told),
     }
@@ -150,9 +150,9 @@ def _marks(past: pd.Series, target: float, digits: int) -> list[dict[str, Any]]:
     ]
 
 
-def _ends(known: pd.Series, digits: int) -> list[str]:
-    """Return the first and the last value, each with its month."""
-    return [f"{known.index[at]:%b %Y}: {quantity(known.iloc[at], '', digits)}" for at in (0, -1)]
+def _ends(known: pd.Series, digits: int, day: str = "%b %Y") -> list[str]:
+    """Return the first and the last value, each with its month, or as `day` says."""
+    return [f"{known.index[at]:{day}}: {quantity(known.iloc[at], '', digits)}" for at in (0, -1)]
 
 
 def _numbers(year: Year, told: dict[str, Told]) -> list[Markup]:

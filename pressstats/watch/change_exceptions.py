@@ -19,6 +19,8 @@ __all__ = ["change_exceptions"]
 _PAPER_DAYS = 91
 #: Start-up waste that has stayed higher for longer than the year it is judged by is what that press takes.
 _STARTUP_DAYS = 364
+#: Days within which a change is dated, so that its day is told with "about".
+_ABOUT = 7
 
 
 def change_exceptions(
@@ -48,19 +50,20 @@ def change_exceptions(
             share = 100 * size / before["estimate"]
             yield change(
                 "grammage change",
-                why=f"a square metre weighs {now['estimate']:.2f} g ({now['ci_low']:.2f} to {now['ci_high']:.2f}), "
-                f"{share:+.1f} % against before, {dated}; neither materials nor what was received says so. The "
-                "balance is reckoned with it",
+                why=f"a square metre weighs {now['estimate']:.2f} g, {share:+.1f} % against before; {dated}; 95 % "
+                f"interval {now['ci_low']:.2f} to {now['ci_high']:.2f} g; neither materials nor what was "
+                "received says so, the balance is reckoned with it",
             )
         if measure == "start-up waste" and days <= _STARTUP_DAYS and size > 0:
             yield change(
                 "start-up waste",
-                why=f"{now['estimate']:.1f} kg per web started ({now['ci_low']:.1f} to {now['ci_high']:.1f}) "
-                f"against {before['estimate']:.1f} before, {dated}",
+                why=f"start-up waste {now['estimate']:.1f} kg per web started, {before['estimate']:.1f} before; "
+                f"{dated}; 95 % interval {now['ci_low']:.1f} to {now['ci_high']:.1f} kg",
             )
 
 
 def _dated(regime: dict[Any, Any]) -> str:
     low, high = regime["dated_low"], regime["dated_high"]
-    between = "" if pd.isna(low) or low == high else f" (between {low:%Y-%m-%d} and {high:%Y-%m-%d})"
-    return f"since {regime['from']:%Y-%m-%d}{between}"
+    if pd.isna(low) or high - low <= pd.Timedelta(days=_ABOUT):
+        return f"since {'' if pd.isna(low) or low == high else 'about '}{regime['from']:%Y-%m-%d}"
+    return f"since a day between {low:%Y-%m-%d} and {high:%Y-%m-%d}"

@@ -53,6 +53,7 @@ class WeekInputs:
     exceptions: pd.DataFrame  # published table ``exceptions``
     # Probability of running out before the next order can arrive; empty where it is not known
     risk: pd.Series
+    paid: float = np.nan  # what was paid for the newsprint of the last whole week, by its book [currency]
 
     def runs_of(self, period: Period) -> pd.DataFrame:
         """Return the balance of the runs of a period."""

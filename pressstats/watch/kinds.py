@@ -43,8 +43,8 @@ class Kind:
     # Which parts of the logs it is derived from, ``paper``, ``ink`` or ``demand``, parted by blanks: where one
     # of them cannot be true, it is not told; empty where it stands by itself
     part: str = ""
-    # Figure of the week that is never calmer than an exception of this kind; empty where there is none: what is
-    # not known is a state of its own
+    # Figure of the week that is never calmer than an exception of this kind; empty where no figure is about it, and
+    # for what is not known, a state of its own
     figure: str = ""
 
     @property
@@ -200,9 +200,9 @@ _ALL = (
     ),
     Kind(
         "store losses", "Store losses",
-        # What the store loses is outside the paper balance: no waste of a press.
+        # What the store loses is outside the paper balance, and how much was mounted is right all the same.
         "Check stripping in the store and the scale: {subject}", "paper store", _LATER, state="watch",
-        cost_basis=_TO_DATE, part="paper", figure="paper mounted",
+        cost_basis=_TO_DATE, part="paper",
     ),
     Kind(
         "log gap", "Gap in the logs",
@@ -210,8 +210,9 @@ _ALL = (
     ),
     Kind(
         "days of stock high", "Days of stock high",
+        # What there is much of says nothing of the shortest days of stock.
         "Let {subject} run down before the next call-off", "purchasing", _TIDYING, state="watch", cost_basis=_A_YEAR,
-        caution=_FIRE, together=True, part="demand", figure="days of stock",
+        caution=_FIRE, together=True, part="demand",
     ),
 )
 

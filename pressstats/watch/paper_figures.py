@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from ..paper import counter_waste, runs_of, waste_by, waste_totals
-from ..prices import paid_cost, price_words
+from ..prices import price_words
 from .figure import WeekFigure, WeekInputs
 from .periods import LAST_YEAR, Period, weeks_logged
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["mounted_tonnes", "paper_figures", "waste_share", "wasted_cost"]
 
@@ -31,10 +34,9 @@ def paper_figures(week: WeekInputs) -> Iterator[WeekFigure]:
         return
     tonnes = [mounted_tonnes(week.runs_of(one)) for one in _PERIODS]
     lacking = _lacking(week)
-    spent = _paid(week)
     valued = price_words(week.logs)
     paid = valued if "no receipt" in valued else "was paid for it"
-    words = [lacking, f"{spent:,.0f} {currency} {paid}" if np.isfinite(spent) else ""]
+    words = [lacking, f"{week.paid:,.0f} {currency} {paid}" if np.isfinite(week.paid) else ""]
     yield WeekFigure(
         "paper mounted", tonnes[0], "t", last_week=tonnes[1], last_year=tonnes[2], weeks_13=tonnes[3],
         why="; ".join(word for word in words if word),
@@ -68,21 +70,6 @@ def wasted_cost(runs: pd.DataFrame) -> float:
     counted = runs[runs["has_reels"] & runs["good_kg"].notna()]
     wasted = counted["mounted_kg"] - counted["good_kg"] - counted["good_grammage_kg"].fillna(0.0)
     return float((wasted * counted["price"]).sum(skipna=False))
-
-
-def _paid(week: WeekInputs) -> float:
-    """Return what was paid for the paper that the last whole week mounted [currency]."""
-    logs, mounts = week.logs, week.logs["reel_mounts"]
-    used = pd.DataFrame(
-        {
-            "material": mounts["material"],
-            "day": mounts["run_id"].map(logs["runs"].set_index("run_id")["date"]),
-            "quantity": mounts["start_kg"] - mounts["returned_kg"],
-        }
-    )
-    stock = week.found.stock.set_index("material")["quantity"]
-    of_week = mounts["run_id"].isin(week.runs_of(_WEEK)["run_id"])
-    return float(paid_cost(logs, used, stock)[of_week].sum(skipna=False))
 
 
 _PERIODS = (_WEEK, _BEFORE, _YEAR, _QUARTER)

@@ -37,12 +37,14 @@ def raised(  # noqa: PLR0913 -- a column of the row each
     asked: str = "",
     part: str = "",
     by: pd.Timestamp | None = None,
+    assumed: str = "",
 ) -> dict[str, Any]:
     """Return one row of ``exceptions``, without its number and with ``part``.
 
-    `cost` is to date, a year's or an order's, as the kind says [currency]; `week` is the first day of the week since
-    which it is so, `by` the day by which it must be done where that is fixed; `state`, `asked` and so on stand where it
-    is not what its kind says.
+    `cost` is to date, a year's or an order's, as the kind says [currency], `assumed` the price in it that the plant has
+    not set; `week` is the first day of the week since which it is so, `by` the day by which it must be done where that
+    is fixed; `state`, `asked` and so on stand where it is not what its kind says. The first part of `why`, to its first
+    semicolon, stands by itself: with the subject before it, it is what a figure of the week says.
     """
     about = kind_of(kind)
     return {
@@ -52,7 +54,7 @@ def raised(  # noqa: PLR0913 -- a column of the row each
         "size": size,
         "unit": unit,
         "cost": cost,
-        "cost_basis": about.cost_basis if np.isfinite(cost) else "",
+        "cost_basis": f"{about.cost_basis}{assumed}" if np.isfinite(cost) else "",
         "state": state or about.state,
         "owner": owner_of(logs.plant, kind, asked),
         "by": pd.NaT if by is None else by,

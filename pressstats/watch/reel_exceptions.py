@@ -35,15 +35,16 @@ def _butts(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
         of_stand = reels.reel_ends[reels.reel_ends["reelstand"] == row.level]
         cost = float(of_stand["lost_cost_per_year"].sum()) * (1 - target / row.mean)
         why = (
-            f"{row.mean:.1f} m stay on the core at a splice (target {target:g} m, {row.count:.0f} splices), more than "
-            "the other stands"
+            f"{row.mean:.1f} m left a splice, target {target:g} m; {row.count:.0f} splices, more than "
+            "at the other stands"
         )
         yield raised(logs, "butts", row.level, why, size=row.mean - target, unit="m per splice", cost=cost)
 
 
 def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
     first, plant = reels.mount_history["mounted_at"].min(), logs.plant
-    set_by = "" if plant.says("policy", "break_cost") else " by default"
+    price = f"{plant.policy.break_cost:g} {plant.currency} a break"
+    assumed = "" if plant.says("policy", "break_cost") else f", at an assumed {price}"
     ranks = (("web breaks", reels.suppliers), ("breaking stand", reels.breaking_stands))
     for kind, ranked in ranks:
         row: Any
@@ -51,19 +52,18 @@ def _breaks(logs: Logs, reels: ReelStudy) -> Iterator[dict[str, Any]]:
             others = ranked[ranked["level"] != row.level]
             extra = row.breaks - row.reels * others["breaks"].sum() / others["reels"].sum()
             times = (
-                f"{row.ratio:.1f} times the rate of the others"
+                f"web breaks at {row.ratio:.1f} times the others' rate"
                 if np.isfinite(row.ratio)
-                else "the others have none"
+                else "web breaks, where the others have none"
             )
             why = (
-                f"{row.per_100_reels:.2f} breaks per 100 of its {row.reels:.0f} reels ({row.breaks:.0f} breaks since "
-                f"{first:%Y-%m-%d}), {times} with all else alike; chance alone would do that in "
-                f"{_often(row.p_value)} cases; a break counts {plant.policy.break_cost:g} {plant.currency}{set_by}"
+                f"{times}; {row.per_100_reels:.2f} per 100 of its {row.reels:.0f} reels, {row.breaks:.0f} since "
+                f"{first:%Y-%m-%d}; with all else alike chance would do that in {_often(row.p_value)} cases; "
+                f"those beyond the others' rate are counted at {price}"
             )
             cost = extra * plant.policy.break_cost
-            yield raised(
-                logs, kind, row.level, why, size=extra, unit="breaks beyond the others' rate", cost=cost
-            )
+            unit = "breaks beyond the others' rate"
+            yield raised(logs, kind, row.level, why, size=extra, unit=unit, cost=cost, assumed=assumed)
 
 
 def _often(p_value: float) -> str:

@@ -52,7 +52,10 @@ def _breaks(week: WeekInputs) -> WeekFigure:
     elif state == WATCH:
         why = f"over the target, though chance may bring that; {why}"
     if np.isfinite(counted) and counted != events:
-        why += f"; the press counter says {counted:.0f}"
+        failed = _failed_splices_counted(week, Period(_WEEKS))
+        why += f"; the press counter says {counted:.0f}" + (
+            f", {failed} of them failed splices" if failed else ""
+        )
     return WeekFigure(
         "web breaks", 100 * events / reels, unit, low, high, breaks_per_100(week, Period()),
         breaks_per_100(week, Period(_WEEKS, LAST_YEAR)), 100 * events / reels, target, state, why,
@@ -66,6 +69,18 @@ def _mounted(week: WeekInputs, period: Period) -> tuple[int, int]:
     return int((mounts["ended_by"] == "web_break").sum()), len(
         mounts[["supplier", "reel_id"]].drop_duplicates()
     )
+
+
+def _failed_splices_counted(week: WeekInputs, period: Period) -> int:
+    """Return failed splices of the runs whose press counter tells as many breaks more than their mounts."""
+    mounts = week.logs["reel_mounts"]
+    ended = {
+        how: mounts.loc[mounts["ended_by"] == how, "run_id"].value_counts()
+        for how in ("web_break", "failed_splice")
+    }
+    runs = week.logs["runs"].set_index("run_id").loc[week.runs_of(period)["run_id"], "web_breaks"]
+    breaks, failed = (ended[how].reindex(runs.index, fill_value=0) for how in ("web_break", "failed_splice"))
+    return int(failed[runs == breaks + failed].sum())
 
 
 def breaks_per_100(week: WeekInputs, period: Period) -> float:

@@ -93,10 +93,8 @@ def risk_state(risk: float, allowed: float) -> str:
     return WATCH if risk <= RISK_RATIO * allowed + 1e-9 else ACT
 
 
-def standby_state(overdue: int, untested: int, short: int, supplies: int) -> str:
-    """Return the state of the standby supplies."""
-    if overdue:
-        return ACT
+def standby_state(untested: int, short: int, supplies: int) -> str:
+    """Return the state of the standby supplies by themselves: a test overdue is an exception."""
     if short:
         return WATCH
     return UNKNOWN if untested or not supplies else IN_CONTROL

@@ -32,7 +32,7 @@ def stock_exceptions(
 ) -> Iterator[dict[str, Any]]:
     """Yield what of the stock needs somebody.
 
-    `wanted` are ordered within the week, or may run out before an order can arrive: of these nobody has too much.
+    `wanted` is the result of :func:`wanted_now`: of these nobody has too much.
     """
     part = _parts(logs)
     yield from _days_of_stock(logs, cover, orders, part, wanted)
@@ -70,9 +70,20 @@ def days_high_limit(logs: Logs, material: str, daily: float) -> float:
 
 
 def wanted_now(logs: Logs, risk: pd.Series, order_plan: pd.DataFrame) -> frozenset[str]:
-    """Return the materials that are ordered within the week, or may run out beyond what the service level allows."""
-    soon = order_plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)
-    return frozenset(order_plan.loc[soon, "material"]) | frozenset(risky(logs, risk).index)
+    """Return the materials of which nobody has too much.
+
+    They are ordered within the week, or may run out beyond what the service level allows: before an order can arrive,
+    or before the plan's next one does that is placed within its lead time. Where use is uneven, many days of mean use
+    may be few.
+    """
+    days = order_plan["order_on"] - logs.as_of
+    soon = days <= pd.Timedelta(days=ORDERED_SOON)
+    first = order_plan["order_on"] == order_plan.groupby("material")["order_on"].transform("min")
+    first &= days <= order_plan["due_on"] - order_plan["order_on"]
+    short = order_plan.loc[first].set_index("material")["stockout_probability"]
+    return frozenset(order_plan.loc[soon, "material"]).union(
+        risky(logs, risk).index, risky(logs, short).index
+    )
 
 
 def risky(logs: Logs, risk: pd.Series) -> pd.Series:
@@ -101,7 +112,7 @@ def _days_of_stock(
         if days > limit and row.material not in wanted:
             # Numbers that differ are told with as many digits as it takes to see it.
             digits = next((n for n in range(3) if f"{days:.{n}f}" != f"{limit:.{n}f}"), 2)
-            why = f"{days:.{digits}f} days of stock, more than {limit:.{digits}f}: it ties up cash and floor, and ages"
+            why = f"{days:.{digits}f} days of stock, limit {limit:.{digits}f}; it ties up cash and floor, and ages"
             above = row.quantity * (1 - limit / days) * prices.get(row.material, np.nan)
             cost = above * policy.holding_cost_rate
             yield raised(

@@ -55,6 +55,8 @@ def _contracts(logs: Logs, contracts: pd.DataFrame) -> Iterator[dict[str, Any]]:
             unit="% risk",
             cost=row.worth,
             state="act" if chance > _PROBABLE else "",
+            # Once that order is placed there is less to shift.
+            by=row.first_on if pd.notna(row.first_on) else None,
         )
 
 

@@ -150,7 +150,6 @@ def _standby(week: WeekInputs) -> WeekFigure:
     if not logs.has("standby") or logs["standby"].empty:
         return week.unknown("standby", unit, "no standby supplies are listed: log standby", 0.0)
     table = logs["standby"]
-    overdue = week.raised("standby test")
     later = int((table["tested_on"] > logs.as_of).sum())
     wanted = logs.plant.policy.standby_hours
     short = table[table["lasts_hours"] < wanted]
@@ -158,9 +157,10 @@ def _standby(week: WeekInputs) -> WeekFigure:
         f"no test known of {later}" if later else "",
         f"{len(short)} of {len(table)} last less than the {wanted:g} h wanted" if len(short) else "",
     ]
-    state = standby_state(len(overdue), later, len(short), len(table))
+    state = standby_state(later, len(short), len(table))
     why = "; ".join(word for word in words if word)
-    return WeekFigure("standby", float(len(overdue)), unit, target=0.0, state=state, why=why)
+    overdue = float(len(week.raised("standby test")))
+    return WeekFigure("standby", overdue, unit, target=0.0, state=state, why=why)
 
 
 def _logs(week: WeekInputs) -> WeekFigure:

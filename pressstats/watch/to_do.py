@@ -56,14 +56,18 @@ class Supply:
 def to_do(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> pd.DataFrame:
     """Return the published table ``to_do``, what needs action before what needs a look.
 
-    Within each by severity, then by the day it is wanted by, then by money.
+    Within each by the day it is wanted by, then by how pressing its kind is, then by money.
     """
     supply = supply.believable(logs)
-    rows = [*_actions(logs, exceptions, supply), *_orders(logs, supply), *_risks(logs, exceptions, supply)]
+    rows = [
+        *_actions(logs, exceptions, supply),
+        *_orders(logs, exceptions, supply),
+        *_risks(logs, exceptions, supply),
+    ]
     if not rows:
         return OUTPUTS["to_do"].empty()
     table = pd.DataFrame(rows).sort_values(
-        ["watched", "severity", "by", "cost", "do"],
+        ["watched", "by", "severity", "cost", "do"],
         ascending=[True, True, True, False, True],
         na_position="last",
     )
@@ -85,6 +89,7 @@ def _row(  # noqa: PLR0913 -- a column of the row each
     *,
     size: float = np.nan,
     cost: float = np.nan,
+    basis: str = "",
     by: pd.Timestamp | None = None,
     who: str = "",
     state: str = "",
@@ -100,7 +105,7 @@ def _row(  # noqa: PLR0913 -- a column of the row each
         "by": day,
         "why": why,
         "cost": cost,
-        "cost_basis": about.cost_basis if np.isfinite(cost) else "",
+        "cost_basis": (basis or about.cost_basis) if np.isfinite(cost) else "",
         "state": state or about.state,
         "exception": exception,
         "severity": about.severity,
@@ -125,6 +130,7 @@ def _actions(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[d
             why,
             size=float(first["size"]),
             cost=float(rows["cost"].sum(min_count=1)),
+            basis=str(first["cost_basis"]),
             by=None if pd.isna(fixed) else pd.Timestamp(fixed),
             who=str(first["owner"]),
             state=str(first["state"]),
@@ -137,10 +143,11 @@ def _one_action(row: Any) -> str:
     return f"{row.owner} {row.state}" if kind_of(row.kind).together else str(row.exception)
 
 
-def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
+def _orders(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:
     """Yield the orders of each day of the week to come; of each, what costs most comes first."""
     plan = supply.order_plan
     soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)]
+    shifts = exceptions[exceptions["kind"] == "contract"]
     for day, rows in soon.groupby("order_on"):
         ordered = rows.groupby("material")[["quantity", "cost"]].sum()
         ordered = ordered.sort_values("cost", ascending=False, kind="stable")
@@ -152,6 +159,8 @@ def _orders(logs: Logs, supply: Supply) -> Iterator[dict[str, Any]]:
         )
         if not logs.has("deliveries"):
             why += "; what is on order already is unknown, no deliveries are logged: ask the suppliers first"
+        if shifted := shifts.loc[shifts["by"] == day, "subject"].tolist():
+            why += f"; settle first what is shifted for the contract: {_listed(shifted, _NAMED)}"
         cost = float(rows["cost"].sum(skipna=False))
         named = "1 material" if len(amounts) == 1 else f"{len(amounts)} materials"
         yield _row(

@@ -40,8 +40,8 @@ def waste_exceptions(logs: Logs, chart: pd.DataFrame) -> Iterator[dict[str, Any]
         side = "above" if last["signal"] == "high" else "below"
         moved = f"{abs(size):.2g} {unit} {'higher' if size > 0 else 'lower'}"
         why = (
-            f"{words} is {side} the limits of the same titles' past year (by chance once in {ewma_run_length():.0f} "
-            f"weeks); it is {moved} since the week of {since:%Y-%m-%d}"
+            f"{words} {moved} since the week of {since:%Y-%m-%d}; it is {side} the limits of the same titles' past "
+            f"year (by chance once in {ewma_run_length():.0f} weeks)"
         )
         price = _press_price(logs, str(press), since)
         # What became less is looked at, not acted on.
@@ -63,7 +63,7 @@ def unexplained_exceptions(logs: Logs, limits: pd.DataFrame) -> Iterator[dict[st
     for row in limits[is_news(logs, limits["week"]) & (limits["z"].abs() > _UNEXPLAINED_SIGMA)].itertuples():
         extra = row.unexplained_kg - row.threading_kg
         why = (
-            f"{extra:+.0f} kg beyond the paper threaded, {abs(row.z):.1f} times the standard deviation of "
+            f"{extra:+.0f} kg unexplained, paper threaded left out; {abs(row.z):.1f} times the standard deviation of "
             "weighing, counting and grammage errors"
         )
         cost = extra * _press_price(logs, row.press, row.week)

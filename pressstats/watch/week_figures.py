@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["week_figures"]
 
-#: Exceptions named beside a figure.
+#: Exceptions named beside a figure that is in its state by itself, or subjects besides the first.
 _NAMED = 3
 
 
@@ -35,23 +35,25 @@ def week_figures(week: WeekInputs) -> pd.DataFrame:
 def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, str]:
     """Return state and reason of a figure with the exceptions that concern it.
 
-    Where they, not its own number, make its state, the reason says so: nobody could tell it from the number.
+    Where they, not its own number, make its state, the reason says so, with the number of the one that costs most:
+    nobody could tell it from the figure.
     """
     kinds = [kind.name for kind in KINDS.values() if kind.figure == figure.figure]
-    concerning = exceptions[exceptions["kind"].isin(kinds)].sort_values("state", kind="stable")
+    concerning = exceptions[exceptions["kind"].isin(kinds)]
     if concerning.empty:
         return {}
     state = worst([figure.state, *concerning["state"]])
-    told = f"{state} because of" if state != figure.state else "see"
-    if state != figure.state:
-        concerning = concerning[concerning["state"] == state]
-    # One kind is named once, with all that it is about.
-    first = concerning.head(_NAMED)
-    named = [
-        f"{kind}: {', '.join(rows['subject'])}"
-        if (rows["subject"] != "").all()
-        else ", ".join(rows["exception"])
-        for kind, rows in first.groupby("kind", sort=False)
-    ]
-    named += [f"{len(concerning) - _NAMED} more"] if len(concerning) > _NAMED else []
-    return {"state": state, "why": f"{figure.why}; {told} {', '.join(named)}".removeprefix("; ")}
+    if state == figure.state:
+        told = f"see {', '.join(concerning['exception'].head(_NAMED))}"
+    else:
+        told = f"{state} because of {_first_of(concerning[concerning['state'] == state])}"
+    return {"state": state, "why": f"{figure.why}; {told}".removeprefix("; ")}
+
+
+def _first_of(exceptions: pd.DataFrame) -> str:
+    """Return subject and number of the exception that costs most, of some, and what else they are about."""
+    rows = exceptions.sort_values("cost", ascending=False, kind="stable")
+    others = rows["subject"].iloc[1:].tolist()
+    named = [*others[:_NAMED], *([f"{len(others) - _NAMED} more"] if len(others) > _NAMED else [])]
+    first = f"{rows['subject'].iloc[0]}: {rows['why'].iloc[0].split('; ')[0]}"
+    return f"{first} (also {', '.join(named)})" if named else first

@@ -1,4 +1,4 @@
-"""The published table ``week_history``: the figures of the week as each of the last 52 weeks would have shown them."""
+"""The published table ``week_history``: the figures of the week as each of a year's weeks would have shown them."""
 
 from __future__ import annotations
 
@@ -34,10 +34,10 @@ _OF_RUNS: dict[str, tuple[int, Callable[[pd.DataFrame], float]]] = {
 def week_history(week: WeekInputs) -> pd.DataFrame:
     """Return the published table ``week_history``, each figure by the rule of ``week_figures``.
 
-    A figure of several weeks is of those that end with the week; the first weeks of the logs are of fewer. What is
-    refused has no rows, and what is not known of a week is blank.
+    The first is the same week of last year. A figure of several weeks is of those that end with the week; the first
+    weeks of the logs are of fewer. What is refused has no rows, and what is not known of a week is blank.
     """
-    weeks = weeks_logged(week.logs, LAST_YEAR)
+    weeks = weeks_logged(week.logs, LAST_YEAR + 1)
     rows = []
     for back in reversed(range(weeks)):
         first = last_week(week.logs) - pd.Timedelta(weeks=back)
