@@ -371,8 +371,7 @@ def table_html(
         width = max((len(html.unescape(_TAG.sub("", cell))) for cell in cells), default=0)
         if one.below:
             under = [str(words) if pd.notna(words) else "" for words in first[one.below]]
-            # a few words below a number ask for no more room than it has
-            width = max(width, _LONG + 1) if any(len(words) > _LONG for words in under) else width
+            width = max([width, *(_LONG + 1 for words in under if len(words) > _LONG)])
             cells = [
                 cell + (f'<span class="under">{inline(words)}</span>' if words else "")
                 for cell, words in zip(cells, under, strict=True)

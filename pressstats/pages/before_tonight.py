@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ..exhibits import Block, logged, note, points, quantity
-from ..nights import due_words
+from ..nights import USUAL_RUNS, due_words, unusual_pages
 from .common import counted, day_words, list_words
 
 if TYPE_CHECKING:
@@ -25,8 +25,6 @@ _BEYOND = (
     ("minutes_late", "minutes_high", "ended later than nine of ten such runs do", "late"),
     ("minutes_after_deadline", "on_time", "ended after its deadline", "after its deadline"),
 )
-#: Last runs of a title that a booked number of pages is held against; with fewer nothing is said.
-_USUAL_RUNS = 20
 
 
 def night_runs(results: Results) -> pd.DataFrame:
@@ -113,15 +111,10 @@ def clock(time: pd.Timestamp) -> str:
 
 def _unusual_pages(results: Results) -> list[str]:
     """Return a line for each title that is booked with a number of pages that none of its last runs had."""
-    runs = results.logs["runs"].sort_values("started_at", kind="stable")
-    jobs = results["night_jobs"]
-    lines = []
-    for title, booked in zip(jobs["title"], jobs["pages"], strict=True):
-        last = runs.loc[runs["title"] == title, "pages"].dropna().tail(_USUAL_RUNS)
-        if len(last) == _USUAL_RUNS and booked > 0 and not last.eq(booked).any():
-            lines.append(
-                f"**{logged(title)}** is booked with {booked:.0f} pages; it usually has {last.mode().iloc[0]:.0f}, and "
-                f"none of its last {_USUAL_RUNS} runs had {booked:.0f}. Ask before plates and reels are laid out: what "
-                "stands below follows the booking, while tonnes on the weekly page follow what such bookings became."
-            )
-    return lines
+    odd = unusual_pages(results.logs, results["night_jobs"])
+    return [
+        f"**{logged(title)}** is booked with {booked:.0f} pages; it usually has {usual:.0f}, and none of its last "
+        f"{USUAL_RUNS} runs had {booked:.0f}. Ask before plates and reels are laid out: what stands below follows the "
+        "booking, while tonnes on the weekly page follow what such bookings became."
+        for title, booked, usual in zip(odd["title"], odd["pages"], odd["usual"], strict=True)
+    ]
