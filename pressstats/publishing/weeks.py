@@ -102,8 +102,9 @@ def _line(name: str, past: pd.Series, told: Told | None) -> dict[str, Any]:
         "shown": told.shown if told else quantity(known.iloc[-1], "", digits),
         "line": line,
         "marks": _marks(past, target, digits),
-        "ends": _ends(known, digits, "week of %-d %b %Y"),
-        "note": f"dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else "",
+        "ends": _ends(known, digits, "%-d %b %Y"),
+        "note": "weeks by their first day"
+        + (f"; dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else ""),
         **_state(told),
     }
 
