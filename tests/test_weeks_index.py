@@ -65,7 +65,7 @@ def test_the_year_is_drawn_with_its_highest_lowest_and_newest(tmp_path: Path) ->
     words = shown(published(tmp_path / "2025-10-26", tables()))
     assert (
         "Waste of mounted paper 3.3 % ● In control 4.4 2.2 28 Oct 2024: 3.0 20 Oct 2025: 3.2 "
-        "weeks by their first day; dashed: target 3.6" in words
+        "dashed: target 3.6" in words
     )
     # 400 kg at 20 kg a day of July, 300 at 10 of August; September is not over.
     assert "Newsprint at the month's end 30 days of use 30 20 Jul 2025: 20 Aug 2025: 30" in words

@@ -103,8 +103,7 @@ def _line(name: str, past: pd.Series, told: Told | None) -> dict[str, Any]:
         "line": line,
         "marks": _marks(past, target, digits),
         "ends": _ends(known, digits, "%-d %b %Y"),
-        "note": "weeks by their first day"
-        + (f"; dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else ""),
+        "note": f"dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else "",
         **_state(told),
     }
 
