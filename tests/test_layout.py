@@ -90,7 +90,7 @@ EARLIER = {
         "watch",
         "demand",
     }
-    | {"orders", "nights", "suppliers", "accounts", "results", "group", "figures", "exhibits"},
+    | {"orders", "nights", "accounts", "results", "group", "figures", "exhibits"},
     "publishing": {
         "tables",
         "cache",

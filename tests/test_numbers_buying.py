@@ -258,7 +258,9 @@ def test_a_truck_has_one_number_on_its_card_and_in_every_file(
     assert shown == lines
 
 
-def test_the_card_of_an_order_that_a_contract_would_move_says_so(page: _Tables) -> None:
+def test_the_card_of_an_order_that_a_contract_would_move_says_so(
+    page: _Tables, demo_publication: Publication
+) -> None:
     found = re.search(
         r"Vosgard, N45-945: \d+ %, move .*; the order of (\w+ \d+ \w+), ([\d\u202f]+) kg, is the first",
         page.words.replace("\u00a0", " "),
@@ -271,6 +273,15 @@ def test_the_card_of_an_order_that_a_contract_would_move_says_so(page: _Tables) 
     assert "Vosgard for 5 reels N45-945, see contracts" in text
     assert found[2].replace("\u202f", " ") in text
     assert shown_day(found[1]) == dt.date(2025, 10, 29)
+    # So does each row of that order on the sheet that is ordered from, and no other.
+    book = openpyxl.load_workbook(demo_publication.folder / "buying_outlook.xlsx", data_only=True)
+    head, *rows = book["Order now"].iter_rows(values_only=True)
+    told = [dict(zip(head, row, strict=True)) for row in rows]
+    (order,) = {row["order"] for row in told if row["material"] == "N45-945"}
+    for row in told:
+        if row["order"]:
+            said = row["why"].startswith("consider Vosgard for 5 reels N45-945, see contracts; ")
+            assert said == (row["order"] == order)
 
 
 def of_month(rows: Iterator[Row]) -> dict[tuple[str, str], float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -18,7 +19,7 @@ from .ring_first import ring_first
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["first_orders", "order_now"]
+__all__ = ["first_orders", "moved_words", "order_now"]
 
 #: Digits of a price that an order is placed at, and of its value: as on an invoice, so that cards add up.
 _PRICE_DIGITS, _VALUE_DIGITS = 4, 2
@@ -90,7 +91,7 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
         head=f"{logged(supplier)}{truck}",
         figure=quantity(total, currency, _VALUE_DIGITS),
         facts=(
-            *[("consider", words) for words in _moved(results, supplier, rows)],
+            *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
             ("due", day_words(due, as_of)),
             *[("to spare", words) for words in least_to_spare(results, supplier, due)],
@@ -106,11 +107,13 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
     )
 
 
-def _moved(results: Results, supplier: str, rows: pd.DataFrame) -> list[str]:
-    """Say which lines of an order a contract advises to place with another supplier."""
-    assert results.plan is not None
+def moved_words(results: Results, rows: pd.DataFrame, name: Callable[[str], str] = logged) -> list[str]:
+    """Say which lines of an order a contract advises to place with whom instead, `name` as in ``reason_words``."""
+    if results.plan is None:
+        return []
     moved = moved_orders(results.plan.contracts, results.logs.as_of)
-    moved = moved[(moved["supplier"] == supplier) & (moved["order_on"] == rows["order_on"].iloc[0])]
+    first = rows.iloc[0]
+    moved = moved[(moved["supplier"] == first["supplier"]) & (moved["order_on"] == first["order_on"])]
     said = []
     advice: Any
     for advice in moved[moved["material"].isin(rows["material"])].itertuples():
@@ -118,5 +121,5 @@ def _moved(results: Results, supplier: str, rows: pd.DataFrame) -> list[str]:
         packs = packs_words(results.logs, row["material"], row["packs"], row["quantity"])
         some = quantity(advice.moved, unit_of(results, advice.material), 0)
         much = packs if advice.moved >= advice.quantity else f"up to {some}"
-        said.append(f"{logged(advice.instead)} for {much} {logged(advice.material)}, see contracts")
+        said.append(f"{name(advice.instead)} for {much} {name(advice.material)}, see contracts")
     return said

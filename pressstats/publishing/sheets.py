@@ -11,7 +11,7 @@ import pandas as pd
 from ..orders import latest_order_days, on_order, season_spend, total_spend, year_spend
 from ..pages.common import daily_use
 from ..pages.material_words import material_words, packs_words
-from ..pages.order_cards import first_orders
+from ..pages.order_cards import first_orders, moved_words
 from ..pages.order_reasons import reason_words
 from ..tables import OUTPUTS
 from .spreadsheet import Line, Worksheet, Worksheets
@@ -112,6 +112,11 @@ def order_rows(whole: Results) -> pd.DataFrame:
     if whole.plan is not None:
         latest = latest_order_days(logs, whole.plan, daily_use(whole))
     whys = pd.Series(reason_words(whole, str), dtype="str")
+    for name, mine in rows.groupby("order"):
+        order = str(name)
+        whys[order] = "; ".join(
+            [*(f"consider {words}" for words in moved_words(whole, mine, str)), whys[order]]
+        )
     value = rows["quantity"] * rows["unit_price"]
     packs = [packs_words(logs, row.material, row.packs, row.quantity) for row in rows.itertuples()]
     return pd.DataFrame(
