@@ -526,7 +526,9 @@ def test_a_supplier_and_a_reelstand_of_one_name_are_two_exceptions(steady: Resul
     assert set(found["owner"]) == {"purchasing", "pressroom"}
     # 30 breaks of 200 reels, where 9 of 900 are the others' rate: 28 too many.
     assert set(found["cost"]) == {28 * steady.logs.plant.policy.break_cost}
-    assert set(found["cost_basis"]) == {"to date"}
+    # The plant has not set what a break costs: the price is said to be assumed.
+    policy, money = steady.logs.plant.policy, steady.logs.plant.currency
+    assert set(found["cost_basis"]) == {f"to date, at an assumed {policy.break_cost:g} {money} a break"}
 
 
 # --- dating a step -----------------------------------------------------------------------------
