@@ -326,6 +326,9 @@ def test_a_table_says_what_paper_needs_to_know() -> None:
     html = exhibits.sheet(long, name="t", caption="c").markup
     assert '<div class="sheet" id="table-t">' in html
     assert html.count('class="text long"') == 21
+    # A code that is kept in one piece makes no cell longer.
+    codes = pd.DataFrame({"what": ["start-up waste", "N45-1260 and N52-1260"], "kg": [1.0, 2.0]})
+    assert "long" not in exhibits.sheet(codes, name="t", caption="c").markup
 
 
 def test_a_row_that_ends_in_a_sentence_can_stand_by_itself() -> None:
@@ -360,8 +363,11 @@ def test_a_table_too_wide_for_a_phone_folds_or_keeps_its_first_column() -> None:
     assert shape({"press": ["P1"] * 8, "number 1": [1.0] * 8}) == ""
     assert shape(words | {"number 1": [1.0] * 8}) == "rows"
     assert shape({"press": ["P1"] * 8} | numbers) == "kept"
-    # Of few rows nothing is compared down a column.
+    # Of few rows nothing is compared down a column; of some most columns would be out of sight.
     assert shape({"press": ["P1"] * 8} | numbers, rows=4) == "rows"
+    many = {f"number {n}": [123456.0] * 17 for n in range(12)}
+    assert shape({"press": ["P1"] * 17} | many, rows=16) == "rows"
+    assert shape({"press": ["P1"] * 17} | many, rows=17) == "kept"
     card = Card("a", "1 EUR", (), pd.DataFrame(words), "plant; paper; press")
     assert (
         'class="scroll"' in exhibits.cards([card], name="c", beside=exhibits.note(""), beside_head="b").markup

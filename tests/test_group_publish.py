@@ -2,8 +2,10 @@
 
 import functools
 import json
+import re
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 from killed_publications import killed_once
@@ -11,8 +13,9 @@ from small_plant import write_small_plant
 from spread_work import dies, lost
 from stand_ins import REPORTS as STAND_INS
 
+from pressstats import pages
 from pressstats.cli import main
-from pressstats.group import PLANTS, open_group, read_group
+from pressstats.group import PLANTS, Outcome, PlantOf, open_group, read_group
 from pressstats.publishing import publish_group
 from pressstats.publishing.group import PlantTask
 from pressstats.publishing.unchanged import is_unchanged
@@ -116,6 +119,21 @@ def test_each_plant_has_a_publication_all_have_a_page_and_who_fails_stops_nobody
         "group_suppliers.csv",
     }
     assert not [path for path in out.rglob(".*") if path.name != ".lock"]
+
+
+def test_plants_that_call_themselves_alike_have_their_short_names_beside_them():
+    names = {"a": "Works", "b": "Works", "c": "Quay", "d": ""}
+    published = tuple(
+        PlantOf(Outcome(short, "published", "2025-10-26"), name) for short, name in names.items()
+    )
+    table = pd.DataFrame({"plant": list(names), "name": list(names.values())})
+
+    class Alike(dict[str, pd.DataFrame]):
+        plants, as_of = published, pd.Timestamp("2025-10-26")
+
+    page = pages.group.weeks(Alike(group_plants=table)).markup
+    shown = re.findall(r"<bdi[^>]*>([^<]*)</bdi></a>", page)
+    assert shown == ["Works (a)", "Works (b)", "Quay", "d"]
 
 
 def test_dask_publishes_the_same_bytes_though_a_worker_is_killed_in_the_middle(

@@ -139,7 +139,7 @@ def waste(group: Group) -> Block:
     if len(rows) < 2:
         return note("Plants are not compared: of no two the waste of half a year is known.")
     told = rows[rows["state"] != "not told apart"]
-    finding = f"No plant differs from the group by more than chance explains, in {_WEEKS} weeks"
+    finding = f"No plant is shown to differ from the group in {_WEEKS} weeks"
     if len(told):
         finding = "; ".join(
             f"{logged(row['name'])} wasted {_over(row['adjusted'])} {row['state'].split()[0]} than its work explains "
@@ -208,7 +208,7 @@ def measures(group: Group) -> Block:
         return note("Streams of waste are not compared: of no two plants they are known.")
     rows = pd.concat(parts.values())
     told = rows[rows["state"] != "not told apart"]
-    caption = f"No stream of any plant differs from the group by more than chance explains, in {_WEEKS} weeks"
+    caption = f"No stream of any plant is shown to differ from the group in {_WEEKS} weeks"
     if len(told):
         first = told.iloc[int((told["adjusted"] - 1).abs().argmax())]
         caption = (
@@ -266,10 +266,7 @@ def suppliers(group: Group) -> Block:
     rows = table.sort_values(["measure", "adjusted"], ascending=False, kind="stable")
     told = rows[rows["state"] != "not told apart"]
     finding = "; ".join(_supplier_words(told))
-    finding = (
-        finding[:1].upper() + finding[1:]
-        or "No supplier differs from the others by more than chance explains"
-    )
+    finding = finding[:1].upper() + finding[1:] or "No supplier is shown to differ from the others"
     shown = rows.assign(**{name: 100 * rows[name] for name in ("ratio", "adjusted", "ci_low", "ci_high")})
     shown["row"] = [
         f"{name}, {measure}" for name, measure in zip(rows["supplier"], rows["measure"], strict=True)
