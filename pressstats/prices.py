@@ -6,14 +6,12 @@ wasted at the price of the last receipts. Every page says which of the three it 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from .logs import once
-from .valuation import VALUATIONS, Book, Receipts
 
 if TYPE_CHECKING:
     from .logs import Logs
@@ -24,7 +22,6 @@ __all__ = [
     "ink_prices",
     "is_agreed",
     "newsprint_price",
-    "paid_cost",
     "paper_prices",
     "price_breaks",
     "price_words",
@@ -280,55 +277,3 @@ def run_prices(logs: Logs, webs: pd.DataFrame, runs: int) -> np.ndarray:
     lacking = cost.isna().groupby(webs["run"]).any()
     price = (sums["cost"] / sums["kg"]).mask(lacking).reindex(range(runs))
     return np.asarray(price.to_numpy(dtype=float))
-
-
-def paid_cost(logs: Logs, used: pd.DataFrame, on_hand: Mapping[str, float] | None = None) -> pd.Series:
-    """Return what was paid for what was used.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``deliveries``; ``plant.toml`` says by ``[accounts] valuation`` whether what came first is used first
-        or the moving average holds.
-    used : DataFrame
-        material, day, quantity [unit of the material]: all that was used of each material, or what is valued would be
-        taken from receipts that others have used.
-    on_hand : mapping of str to float, optional
-        Stock by material at the end of as-of [unit of the material]: what was on hand before the first receipt is
-        what makes the book end with it, at the price of the first receipt. Without it nothing was.
-
-    Returns
-    -------
-    Series
-        Cost of each row [currency]; blank where its quantity is, or nothing tells a price. What is used beyond all
-        receipts costs as much as the last of them.
-    """
-    came = receipts(logs).dropna(subset="unit_price")
-    cost = pd.Series(np.nan, used.index)
-    value = VALUATIONS[logs.plant.accounts.valuation]
-    for material, uses in used.groupby("material"):
-        daily = uses.groupby("day")["quantity"].sum()
-        received = came[came["material"] == material]
-        if received.empty:
-            price = agreed_price(logs, str(material), logs.as_of, 0.0)
-            received = pd.DataFrame({"day": [daily.index[0]], "quantity": [1.0], "unit_price": [price]})
-        left = np.nan if on_hand is None else float(on_hand.get(str(material), np.nan))
-        opening = left + daily.sum() - received["quantity"].sum() if np.isfinite(left) else 0.0
-        cost[uses.index] = uses["quantity"] * uses["day"].map(_paid_price(value, received, daily, opening))
-    return cost
-
-
-def _paid_price(
-    value: Callable[..., Book], received: pd.DataFrame, daily: pd.Series, opening: float
-) -> pd.Series:
-    """Return the mean price of each day's use; what makes `opening` negative was lost before the first day."""
-    days = pd.Index(received["day"]).union(daily.index).unique()
-    # A day before all others, for what was lost.
-    used = np.append(0.0, daily.reindex(days, fill_value=0.0).fillna(0.0))
-    lost = np.append(min(opening, 0.0), np.zeros(len(days)))
-    prices = received["unit_price"].to_numpy(dtype=float)
-    place = days.get_indexer(received["day"]) + 1
-    came = Receipts(place, received["quantity"].to_numpy(dtype=float), prices)
-    book = value(max(opening, 0.0), came, used, lost, float(prices[0]))
-    mean = np.divide(book.used, used, out=np.full(len(used), np.nan), where=used > 0)
-    return pd.Series(mean[1:], days).ffill().fillna(float(prices[0]))

@@ -16,7 +16,6 @@ from pressstats.prices import (
     agreed_words,
     is_agreed,
     newsprint_price,
-    paid_cost,
     paper_prices,
     price_breaks,
     receipt_prices,
@@ -48,90 +47,6 @@ def with_receipts(logs: Logs, rows: list[tuple[int, float, float]], material: st
         }
     )
     return replace(logs, tables=logs.tables | {"deliveries": frame})
-
-
-def valued_by(logs: Logs, valuation: str) -> Logs:
-    accounts = logs.plant.accounts.model_copy(update={"valuation": valuation})
-    return replace(logs, plant=logs.plant.model_copy(update={"accounts": accounts}))
-
-
-def used(*rows: tuple[int, float]) -> pd.DataFrame:
-    days, amounts = zip(*rows, strict=True)
-    return pd.DataFrame(
-        {
-            "material": "N1200",
-            "day": FIRST_DAY + pd.to_timedelta(pd.Series(days), unit="D"),
-            "quantity": list(amounts),
-        }
-    )
-
-
-# --- what was paid -----------------------------------------------------------------------------
-
-#: 2,000 at 10, +500 at 11, -800, +1,000 at 12.50, -2,000: a course text on stock valuation, recomputed here.
-COURSE = [(0, 2000.0, 10.0), (1, 500.0, 11.0), (3, 1000.0, 12.5)]
-
-
-def test_moving_average_of_the_course_text(logs: Logs) -> None:
-    book = valued_by(with_receipts(logs, COURSE), "moving_average")
-    cost = paid_cost(book, used((2, 800.0), (4, 2000.0)))
-    # 25,500 / 2,500 = 10.20; (1,700 x 10.20 + 12,500) / 2,700 = 11.0519.
-    assert cost.tolist() == pytest.approx([8_160.0, 2000 * (1700 * 10.2 + 12_500) / 2700])
-    assert round(cost[1]) == 22_104
-    assert 25_500 + 12_500 - cost.sum() == pytest.approx(7_736, abs=0.5)
-
-
-def test_first_in_first_out_of_the_same_entries(logs: Logs) -> None:
-    cost = paid_cost(with_receipts(logs, COURSE), used((2, 800.0), (4, 2000.0)))
-    # 20,000 + 5,500 + 300 x 12.50 = 29,250 in all; 700 at 12.50 are left.
-    assert cost.tolist() == pytest.approx([8_000.0, 21_250.0])
-    assert cost.sum() == pytest.approx(29_250)
-
-
-def test_what_was_there_before_is_what_makes_the_book_end_with_the_stock(logs: Logs) -> None:
-    book = with_receipts(logs, COURSE)
-    # 1,200 on hand at the end: 500 were there before the first receipt, at its price.
-    cost = paid_cost(book, used((2, 800.0), (4, 2000.0)), {"N1200": 1200.0})
-    assert cost.sum() == pytest.approx(500 * 10 + 20_000 + 300 * 11)
-    # 200 on hand: 500 of the first were lost, and nobody used them.
-    cost = paid_cost(book, used((2, 800.0), (4, 2000.0)), {"N1200": 200.0})
-    assert cost.sum() == pytest.approx(1500 * 10 + 5_500 + 800 * 12.5)
-
-
-def test_use_of_one_day_is_shared_and_unknown_use_costs_nobody_knows_what(logs: Logs) -> None:
-    cost = paid_cost(with_receipts(logs, COURSE), used((2, 1900.0), (2, 600.0), (3, np.nan), (4, 1.0)))
-    # 2,000 at 10 and 500 at 11 in one day: the mean for both rows.
-    assert cost[0] == pytest.approx(1900 * 10.2)
-    assert cost[1] == pytest.approx(600 * 10.2)
-    assert np.isnan(cost[2])
-    assert cost[3] == 12.5
-
-
-def test_what_never_came_costs_what_is_agreed(logs: Logs) -> None:
-    bare = replace(logs, tables={name: logs[name] for name in logs.tables if name != "deliveries"})
-    assert paid_cost(bare, used((2, 10.0))).tolist() == [pytest.approx(5.2)]
-    unlisted = used((2, 10.0)).assign(material="unlisted")
-    assert paid_cost(bare, unlisted).isna().all()
-
-
-@pytest.mark.parametrize("valuation", ["first_in_first_out", "moving_average"])
-def test_all_that_came_is_either_used_or_left(logs: Logs, valuation: str) -> None:
-    rng = np.random.default_rng(5)
-    rows = [(int(day), float(rng.integers(50, 90)), float(rng.uniform(8, 12))) for day in range(0, 400, 7)]
-    book = valued_by(with_receipts(logs, rows), valuation)
-    taken = used(*[(day + 1, float(rng.integers(1, 8))) for day in range(0, 400)])
-    total = sum(amount for _, amount, _ in rows) - taken["quantity"].sum()
-    cost = paid_cost(book, taken)
-    left = sum(amount * price for _, amount, price in rows) - cost.sum()
-    assert total > 0
-    assert 8 < left / total < 12
-    if valuation == "first_in_first_out":
-        # By hand: layers from the end.
-        stack, value = total, 0.0
-        for _, amount, price in reversed(rows):
-            value += min(amount, stack) * price
-            stack -= min(amount, stack)
-        assert left == pytest.approx(value)
 
 
 # --- what will be bought -----------------------------------------------------------------------
