@@ -100,7 +100,6 @@ NAMED: tuple[tuple[str, str, str], ...] = (
     ("watch/states.py", "UNKNOWN if unknown or np.isnan(days)", "UNKNOWN if not unknown or np.isnan(days)"),
     ("watch/states.py", "if risk <= allowed + 1e-9", "if risk >= allowed + 1e-9"),
     ("watch/states.py", "risk <= RISK_RATIO * allowed", "risk >= RISK_RATIO * allowed"),
-    ("watch/states.py", "if overdue:", "if not overdue:"),
     ("watch/states.py", "if short:", "if not short:"),
     ("watch/states.py", "if untested or not supplies", "if not untested or not supplies"),
     ("watch/states.py", "aside_pct >= ASIDE_PCT", "aside_pct < ASIDE_PCT"),
