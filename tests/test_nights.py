@@ -243,7 +243,10 @@ def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results
     )
     assert "is booked with" not in told(16)
     assert "is booked with" not in told(24, kept=19)
-    assert re.search(rf"Due {tomorrow:%a} .* from Mill , 2 trucks at least: N1200 24\.0\st", told(16))
+    assert re.search(
+        rf"Due {tomorrow:%a} .* from Mill , after tonight's printing, 2 trucks at least: N1200 24\.0\st",
+        told(16),
+    )
     assert "today" not in told(16)
 
 

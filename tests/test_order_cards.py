@@ -112,7 +112,7 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     assert "freight 600.00 EUR" in said(block)
     assert "contact" not in said(block)
     assert "consider" not in said(block)
-    # Whom to ring stands on each card, as text; of several suppliers, who can wait least stands first.
+    # Whom to ring is text, and stands once for what a supplier brings on a day; who can wait least stands first.
     known = {"contacts": {"Northmill": "desk <4>"}}
     named = dataclasses.replace(logs, plant=logs.plant.model_copy(update=known))
     day = plan.published["order_on"].min()
@@ -123,7 +123,9 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     assert len(orders) > 10
     days = pd.Series(day, index=orders, dtype="datetime64[us]")
     monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
-    heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
+    block = order_cards.order_now(results_of(named, plan, on_order()))
+    assert said(block).count("contact desk <4>") == first["due_on"].nunique() < len(orders)
+    heads = heads_of(block)
     # A truck has the number that its order has in tables and workbooks.
     assert [head.split(":")[0] for head in heads] == [
         f"Northmill, truck {number} of {len(orders)}" for number in range(1, len(orders) + 1)

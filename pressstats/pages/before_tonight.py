@@ -100,7 +100,7 @@ def _due(results: Results, day: pd.Timestamp) -> list[str]:
         name = logged(supplier) if supplier else "no named supplier"
         # a quantity keeps its unit on its line
         materials = logged(due_words(results.logs, rows).replace("; ", ", "), 160)
-        lines.append(f"**Due {day_words(day)} from {name}**{on}: {materials}.")
+        lines.append(f"**Due {day_words(day)} from {name}**, after tonight's printing{on}: {materials}.")
     return lines
 
 

@@ -122,8 +122,10 @@ def _mended(results: Results, row: pd.Series) -> str:
     unit = unit_of(results, row["material"])
     less = row["shift"] + row["left"] < 0
     can = "take" if less else "spare"
-    left = f"{quantity(abs(row['left']), unit, 0)} too {'much' if less else 'little'}"
-    words, moved = f", no other supplier can {can} any: {left} is left", ""
+    left = (
+        f"{quantity(abs(row['left']), unit, 0)} too {'much' if less else 'little'} for a risk of one in ten"
+    )
+    words, moved = f", no other supplier can {can} any: {left}", ""
     if row["other"]:
         way = "to" if less else "from"
         words = f", move {quantity(abs(row['shift']), unit, 0)} {way} {logged(row['other'])}"

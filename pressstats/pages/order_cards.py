@@ -51,12 +51,14 @@ def order_now(results: Results) -> Block:
         "first", kind="stable", na_position="last"
     )
     items: list[Card] = []
+    # Whom to ring, and how much time there is, is told once for what a supplier brings on a day.
+    begins = ~rows.drop_duplicates("order").set_index("order").duplicated(["supplier", "due_on"])
     for order, mine in rows.groupby("order", sort=False):
         supplier = str(mine["supplier"].iloc[0])
         of = trucks.get(supplier, 1)
         truck = f", truck {mine['truck'].iloc[0]} of {of}" if of > 1 else ""
         until = latest.get(order, pd.NaT)
-        items.append(_card(results, supplier, truck, mine, until, why.get(str(order), "")))
+        items.append(_card(results, truck, mine, until, why.get(str(order), ""), begins=begins[order]))
     return cards(
         items,
         name="order-now",
@@ -67,8 +69,8 @@ def order_now(results: Results) -> Block:
     )
 
 
-def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Timestamp, why: str) -> Card:
-    logs, currency = results.logs, results.logs.plant.currency
+def _card(results: Results, truck: str, rows: Any, until: pd.Timestamp, why: str, *, begins: bool) -> Card:
+    logs, currency, supplier = results.logs, results.logs.plant.currency, str(rows["supplier"].iloc[0])
     words = material_words(logs)
     value = rows["unit_price"] * rows["quantity"]
     total = float(rows["cost"].sum(skipna=False))
@@ -85,7 +87,8 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
         }
     )
     as_of, due = logs.as_of, rows["due_on"].iloc[0]
-    contact = logs.plant.contacts.get(supplier)
+    contact = logs.plant.contacts.get(supplier) if begins else None
+    spare = least_to_spare(results, supplier, due) if begins else []
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     return Card(
         head=f"{logged(supplier)}{truck}",
@@ -94,7 +97,7 @@ def _card(results: Results, supplier: str, truck: str, rows: Any, until: pd.Time
             *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
             ("due", day_words(due, as_of)),
-            *[("to spare", words) for words in least_to_spare(results, supplier, due)],
+            *[("to spare", words) for words in spare],
             ("freight", quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)),
             *([("contact", logged(unbroken(contact)))] if contact else []),
         ),

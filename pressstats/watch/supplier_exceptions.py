@@ -63,9 +63,9 @@ def _contracts(logs: Logs, contracts: pd.DataFrame) -> Iterator[dict[str, Any]]:
 def _mended(row: Any, unit: str) -> str:
     """Say what shift of call-offs mends a contract, what it leaves, and what it costs beyond what it spares."""
     less = row.shift + row.left < 0
-    left = f"{abs(row.left):,.0f} {unit} too {'much' if less else 'little'}"
+    left = f"{abs(row.left):,.0f} {unit} too {'much' if less else 'little'} for a risk of one in ten"
     if not row.other:
-        return f"no other supplier can {'take' if less else 'spare'} any: {left} is left"
+        return f"no other supplier can {'take' if less else 'spare'} any: {left}"
     words = f"moving {abs(row.shift):,.0f} {unit} {'to' if less else 'from'} {row.other}"
     words += f", all that it can {'take' if less else 'spare'}, leaves {left}" if row.left else " mends it"
     known = pd.notna(row.first_on)
