@@ -147,7 +147,7 @@ def _groups(ends: pd.DataFrame, butt_error_kg: float) -> pd.DataFrame:
     """Return splices by material, stand and quarter, with the length that is meant there and its scatter."""
     good = ends[(ends["ended_by"] == "splice") & ends["butt_m"].notna()]
     quarter = ends["date"].dt.year * 4 + ends["date"].dt.quarter
-    setting = ends["reelstand"].astype(object) + "\n" + quarter.astype("Int64").astype(str)
+    setting = ends["reelstand"].astype("str") + "\n" + quarter.astype("Int64").astype("str")
     here = setting[good.index]
     means = pooled_means(good["butt_m"].to_numpy(), here.to_numpy(), judged=False).table
     # Scatter about the quarter's own mean, so that a setting changed is no scatter.
