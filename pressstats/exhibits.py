@@ -167,7 +167,7 @@ class Card:
     table: pd.DataFrame  # its rows
     columns: Sequence[Shown] | str  # how they are shown
     details: str = ""  # why, folded away
-    blank: str = ""  # label of a space to write in; empty for none
+    blanks: Sequence[str] = ()  # labels of spaces to write in
 
 
 def headline(text: str, detail: str = "", title: str = "") -> Block:

@@ -144,6 +144,43 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     assert "latest not known" in heads[-1]
 
 
+def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    logs = plant(tmp_path)
+    plan = plan_of(logs, spread=0.0)
+    rows = first_orders(plan.published)
+    rows = rows[rows["order"] == rows["order"].iloc[0]]
+    day = rows["order_on"].iloc[0]
+    trucks = [rows.assign(order=f"{day:%Y-%m-%d} Northmill {number}") for number in (1, 2, 3)]
+    trucks[2] = trucks[2].assign(quantity=2 * trucks[2]["quantity"])
+    published = pd.concat(trucks)[plan.published.columns]
+    plan = dataclasses.replace(plan, published=published)
+    orders = list(published["order"].unique())
+    days = pd.Series(day, index=orders, dtype="datetime64[us]")
+    monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
+    why = dict(zip(orders, ("one reason.", "another.", "a third."), strict=True))
+    monkeypatch.setattr(order_cards, "reason_words", lambda *_: why)
+    block = order_cards.order_now(results_of(logs, plan, on_order()))
+    total = f"{rows['cost'].sum():,.2f} EUR"
+    heads = heads_of(block)
+    assert [head.split(";")[0] for head in heads] == [
+        f"Northmill, trucks 1 and 2 of 3: 2 × {total}",
+        f"Northmill, truck 3 of 3: {total}",
+    ]
+    # Each truck keeps its own order number and reason, and the goods of one stand on the card.
+    assert [block.markup.count(f"Order number, truck {number} <") for number in (1, 2, 3)] == [1, 1, 0]
+    assert block.markup.count('class="to-write"') == 3
+    assert "Truck 1: One reason. Truck 2: Another." in block.markup
+    assert "A third." in block.markup
+    assert "Truck 3: A third." not in block.markup
+    assert block.markup.count(f"{rows['packs'].iloc[0]:.0f} reels") >= 2
+    # One that may wait longer is not like the others.
+    days[orders[1]] = day + DAY
+    heads = heads_of(order_cards.order_now(results_of(logs, plan, on_order())))
+    assert [head.split(":")[0] for head in heads] == [
+        f"Northmill, truck {number} of 3" for number in (1, 2, 3)
+    ]
+
+
 def numbered(rows: pd.DataFrame) -> list[str]:
     """Return an order a row, numbered as trucks of a day are."""
     return [

@@ -89,7 +89,9 @@ def test_a_reason_says_why_it_is_bought_ahead_once_and_what_that_gains() -> None
     assert "saves 300 EUR" in told(kind="risk", price_from=dear)
     assert "for no single reason" in told(kind="ahead")
     assert "lowest" not in told(kind="risk")
-    assert "lowest price with waste and breaks, by 10 EUR a tonne" in told(kind="risk", chosen="cost")
+    assert "lowest price with waste and breaks, at this size by 10 EUR a tonne" in told(
+        kind="risk", chosen="cost"
+    )
     assert "by 0.0100 EUR each" in told("each", kind="risk", chosen="cost")
     assert "as low elsewhere" in told(kind="risk", chosen="cost", others_cost=0.61)
     assert "not the cheapest, its contract or share asks" in told(kind="risk", chosen="contract")

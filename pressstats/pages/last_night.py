@@ -113,8 +113,8 @@ def runs(results: Results) -> Block:
             ended=rows["finished_at"].map(clock),
         ),
         name="last-night",
-        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more in all than nine of ten of its title "
-        f"on its press do (of all there where these are few){at_start}",
+        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs "
+        f"do{at_start}",
         columns=(
             "title; press; started <text>; ended <text>; state <state>; wasted_kg: wasted [kg] .0; "
             "wasted_high: limit [kg] .0; startup_kg: at start-up [kg] .0; startup_high: limit [kg] .0; "

@@ -9,7 +9,7 @@ import pandas as pd
 
 from ..exhibits import Block, Card, cards, logged, note, points, quantity
 from ..orders import latest_order_days, moved_orders, truck_numbers
-from .common import daily_use, day_words, spoken, unbroken
+from .common import daily_use, day_words, list_words, spoken, unbroken
 from .demand import unit_of
 from .late_deliveries import least_to_spare
 from .material_words import material_words, packs_words
@@ -44,32 +44,59 @@ def order_now(results: Results) -> Block:
         return cards([], name="order-now", beside=ring, beside_head="Ring first")
     latest = latest_order_days(results.logs, results.plan, daily_use(results))
     why = reason_words(results)
-    trucks = rows.drop_duplicates("order")["supplier"].value_counts()
     # Each supplier is rung once: who can wait least stands first; of whom nobody knows the day, last.
     first = latest.reindex(rows["order"].unique()).groupby(rows.groupby("order")["supplier"].first()).min()
     rows = rows.assign(first=rows["supplier"].map(first)).sort_values(
         "first", kind="stable", na_position="last"
     )
-    items: list[Card] = []
     # Whom to ring, and how much time there is, is told once for what a supplier brings on a day.
     begins = ~rows.drop_duplicates("order").set_index("order").duplicated(["supplier", "due_on"])
-    for order, mine in rows.groupby("order", sort=False):
-        supplier = str(mine["supplier"].iloc[0])
-        of = trucks.get(supplier, 1)
-        truck = f", truck {mine['truck'].iloc[0]} of {of}" if of > 1 else ""
-        until = latest.get(order, pd.NaT)
-        items.append(_card(results, truck, mine, until, why.get(str(order), ""), begins=begins[order]))
+    items = [
+        _card(
+            results,
+            _truck_words(rows, mine),
+            mine,
+            latest.get(mine["order"].iloc[0], pd.NaT),
+            why,
+            begins=begins,
+        )
+        for mine in _alike(rows, latest)
+    ]
     return cards(
         items,
         name="order-now",
         beside=ring,
         beside_head="Ring first",
-        unkept="Order numbers typed here are not saved: print this page, or keep them on the sheet Order now of "
-        "buying_outlook.xlsx.",
+        unkept="Ordered later, up to its latest day, a truck is due as many days later. Order numbers typed here are "
+        "not saved: print this page, or keep them on the sheet Order now of buying_outlook.xlsx.",
     )
 
 
-def _card(results: Results, truck: str, rows: Any, until: pd.Timestamp, why: str, *, begins: bool) -> Card:
+def _alike(rows: pd.DataFrame, latest: pd.Series) -> list[pd.DataFrame]:
+    """Return the rows of each card: a truck, or trucks that bring the same on the same day and may wait as long."""
+    found: dict[tuple, list[pd.DataFrame]] = {}
+    for order, mine in rows.groupby("order", sort=False):
+        brought = mine.set_index("material")[["packs", "quantity", "unit_price"]].sort_index().to_csv()
+        key = (mine["supplier"].iloc[0], mine["due_on"].iloc[0], latest.get(order, pd.NaT), brought)
+        found.setdefault(key, []).append(mine)
+    return [pd.concat(trucks) for trucks in found.values()]
+
+
+def _truck_words(rows: pd.DataFrame, mine: pd.DataFrame) -> str:
+    """Say which of its supplier's trucks a card is of, where there are several."""
+    of = int(rows.loc[rows["supplier"] == mine["supplier"].iloc[0], "truck"].nunique())
+    numbers = [f"{number}" for number in mine["truck"].unique()]
+    if of == 1:
+        return ""
+    return f", truck {numbers[0]} of {of}" if len(numbers) == 1 else f", trucks {list_words(numbers)} of {of}"
+
+
+def _card(
+    results: Results, truck: str, trucks: Any, until: pd.Timestamp, why: dict[str, str], *, begins: pd.Series
+) -> Card:
+    """Return the card of a truck, or of `trucks` that are alike."""
+    orders = trucks.drop_duplicates("order")
+    rows = trucks[trucks["order"] == orders["order"].iloc[0]]
     logs, currency, supplier = results.logs, results.logs.plant.currency, str(rows["supplier"].iloc[0])
     words = material_words(logs)
     value = rows["unit_price"] * rows["quantity"]
@@ -87,12 +114,16 @@ def _card(results: Results, truck: str, rows: Any, until: pd.Timestamp, why: str
         }
     )
     as_of, due = logs.as_of, rows["due_on"].iloc[0]
-    contact = logs.plant.contacts.get(supplier) if begins else None
-    spare = least_to_spare(results, supplier, due) if begins else []
+    rung = orders["order"].map(begins).any()
+    contact = logs.plant.contacts.get(supplier) if rung else None
+    spare = least_to_spare(results, supplier, due) if rung else []
     late = "not known" if pd.isna(until) else day_words(until, as_of)
+    said = [spoken(why.get(str(order), ""), as_of) for order in orders["order"]]
+    if len(said) > 1:
+        said = [f"Truck {one}: {words}" for one, words in zip(orders["truck"], said, strict=True)]
     return Card(
         head=f"{logged(supplier)}{truck}",
-        figure=quantity(total, currency, _VALUE_DIGITS),
+        figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
             *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
@@ -105,8 +136,10 @@ def _card(results: Results, truck: str, rows: Any, until: pd.Timestamp, why: str
         columns=f"packs <text>; material <text>; quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"
         f"price: {'each' if unit in ('', 'each') else f'per {unit}'} .{_PRICE_DIGITS}; value: {currency} "
         f".{_VALUE_DIGITS}",
-        details=spoken(why, as_of),
-        blank="Order number",
+        details=" ".join(said),
+        blanks=["Order number"]
+        if len(orders) == 1
+        else [f"Order number, truck {one}" for one in orders["truck"]],
     )
 
 

@@ -69,7 +69,8 @@ def _chosen(results: Results, row: Any) -> str:
         (1000, 0, "a tonne") if unit == "kg" else (1, 4, "each" if unit == "each" else f"a {unit}")
     )
     less = round(per * (row.others_cost - row.costs), digits)
-    by = f", by {quantity(less, currency, digits)} {one}" if less > 0 else ", as low elsewhere"
+    # The suppliers' table has prices of a full load.
+    by = f", at this size by {quantity(less, currency, digits)} {one}" if less > 0 else ", as low elsewhere"
     return f"; lowest price with waste and breaks{by}"
 
 

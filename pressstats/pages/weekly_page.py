@@ -46,7 +46,7 @@ _TILES = {
 }
 #: The others, a line each below the tiles.
 _LINES = {
-    "stock-out risk": ("Stock-out risk before arrival", 2),
+    "stock-out risk": ("Stock-out risk before the next order", 2),
     "standby": ("Standby supplies", 0),
     "butts": ("Butts", 2),
     "logs": ("Logs", 1),
