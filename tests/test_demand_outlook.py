@@ -303,7 +303,7 @@ def test_the_forecast_begins_where_the_demo_ends(demo: Outlook) -> None:
 
 
 def test_a_record_says_how_much_of_it_was_never_published() -> None:
-    from pressstats.pages.demand import _reconstructed
+    from pressstats.pages.demand_record import _reconstructed
 
     source = pd.DataFrame({"source": ["reconstructed"] * 2 + ["published"]})
     assert _reconstructed(source.head(2)) == "each made again from what was known then, none published"

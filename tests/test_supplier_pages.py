@@ -169,7 +169,10 @@ def test_terms_of_next_year_that_are_not_logged_are_named_as_an_assumption() -> 
     assert "assumed to continue" not in text
     # Of terms that are all logged nothing is said of each.
     assert ">logged<" not in buying_suppliers.contracts(results(contracts=known)).markup
-    assert "Next contracts that may end below their tolerance: Northmill, N45-1260 (83 %)." in text
+    assert (
+        "Next contracts that may end outside their tolerance, likelier below it: Northmill, N45-1260 (83 %)."
+        in text
+    )
     assert "likely" not in text
 
 

@@ -229,8 +229,8 @@ def test_page_says_what_is_not_weighed_and_about_how_much_it_is(tmp_path: Path) 
     toml = PLANT_TOML + '\n[waste.white]\nholds = ["strip", "reel_end"]\n'
     results = open_results(write_small_plant(tmp_path, unweighed(small_tables(DAYS)), toml))
     said = pages.paper_balance.unweighed(results).text
-    assert "Strip and butts: not weighed" in said
+    assert "White waste and butts: not weighed" in said
     assert "a reel, by regression" in said
     # 400 kg were sold in March.
     assert "Sold as white" in said
-    assert "in 1 month;" in said
+    assert "in 1 month, as the buyer weighed it, water in it" in said

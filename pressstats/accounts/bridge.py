@@ -59,9 +59,9 @@ class _Model:
 _STREAM_WORDS = {
     "startup": "start-up waste",
     "running": "running waste",
-    "uncounted": "uncounted copies",
+    "uncounted": "count difference",
     "grammage": "paper heavier than nominal",
-    "strip": "white waste, stripping",
+    "strip": "white waste",
     "reel_end": "butts",
     "scrapped": "scrapped paper",
     "unexplained": "unexplained paper",

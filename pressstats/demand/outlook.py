@@ -140,7 +140,7 @@ def promise_table(outlook: Outlook) -> pd.DataFrame:
 
     By material, all together last (material empty): mean absolute scaled error of each method and of what was
     published, shares of weeks held by its intervals. Choice and intervals are those that each origin could make
-    of what it knew.
+    of what it knew; made_first, made_last: the days on which the first and the last of them would have been made.
     """
     backtest = outlook.backtest
     n = len(outlook.history)
@@ -164,12 +164,14 @@ def promise_table(outlook: Outlook) -> pd.DataFrame:
         held.append(np.where(np.isfinite(came) & np.isfinite(band[:3]), inside, np.nan))
     columns = ["published", *METHODS, "held_80", "held_90", "held_95"]
     if not origins:
-        return pd.DataFrame(columns=["material", "origins", *columns])
+        return pd.DataFrame(columns=["material", "origins", "made_first", "made_last", *columns])
     both = np.concatenate([np.array(errors), np.array(held)], axis=1)
     table = pd.DataFrame(_mean(both, (0, 3)).T, columns=columns)
     table.loc[len(table)] = _mean(both, (0, 2, 3))
     table.insert(0, "material", [*outlook.names, ""])
     table.insert(1, "origins", float(len(origins)))
+    table.insert(2, "made_first", outlook.history.index[origins[0]] - pd.Timedelta(days=1))
+    table.insert(3, "made_last", outlook.history.index[origins[-1]] - pd.Timedelta(days=1))
     return table
 
 

@@ -7,6 +7,7 @@ from . import (
     buying_suppliers,
     buying_year,
     demand,
+    demand_record,
     glossary,
     group,
     ink_checks,
@@ -35,6 +36,7 @@ __all__ = [
     "buying_suppliers",
     "buying_year",
     "demand",
+    "demand_record",
     "foot",
     "glossary",
     "group",
@@ -68,6 +70,7 @@ leave_out_refused(reel_store, {"*": _PAPER, "reel_ages": ()})
 leave_out_refused(ink_use, {"*": _INK})
 leave_out_refused(ink_checks, {"*": _INK})
 leave_out_refused(demand, {"*": _DEMAND, "headline": ("paper", "demand"), "levers": _ANY})
+leave_out_refused(demand_record, {"*": _DEMAND})
 leave_out_refused(buying_outlook, {"*": _DEMAND, "unknown_stock": (), "on_order": ()})
 leave_out_refused(order_cards, {"*": _DEMAND})
 leave_out_refused(buying_year, {"*": _DEMAND})

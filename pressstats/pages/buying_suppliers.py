@@ -94,10 +94,13 @@ def _beyond(results: Results) -> str:
 def _next_contracts(table: pd.DataFrame) -> str:
     """Name the next contracts that the need may not fit, how likely, and which are assumed to continue."""
     later = table[table["later"]]
+    likely = later.assign(chance=later["outside"])[later["outside"] > 100 * _LIKELY]
+    below = likely["chance_below"] > likely["chance_above"]
     words = ""
-    for name, what in (("chance_below", "below"), ("chance_above", "above")):
-        rows = later.assign(chance=100 * later[name])[later[name] > _LIKELY]
-        words += _named(rows, f" Next contracts that may end {what} their tolerance: {{names}}.")
+    for rows, what in ((likely[below], "below"), (likely[~below], "above")):
+        words += _named(
+            rows, f" Next contracts that may end outside their tolerance, likelier {what} it: {{names}}."
+        )
     return words + _named(
         later[later["assumed"]],
         " No terms from {first} on are logged of {names}: the present contracts and shares are assumed to continue.",
@@ -171,7 +174,7 @@ def emergencies(results: Results) -> Block:
         caption=f"{finding}{placed}.{whom}",
         columns=(
             "material; a_year: emergency supply [a year] .2; packs: packs for a night .0; night: quantity .0; unit; "
-            f"cost: cost beyond its price [{currency}] .0; out: stock-outs all the same [a year] .2; "
+            f"cost: cost beyond its price [{currency}] .0; out: still runs out [a year] .2; "
             "source: whom to ring <text>"
         ),
     )
@@ -210,10 +213,7 @@ def side_by_side(results: Results) -> Block:
     known = table.dropna(subset="true_cost_per_t")
     several = known[known.duplicated("material", keep=False)]
     finding = _dearest(several, currency) if len(several) else "What each supplier delivers, and how"
-    columns = (
-        "material; supplier; loads .0; on_time_pct: on time [%] .0; days_late_mean: days late, mean, early as 0 .1; "
-        f"price: price [{currency}] .4; "
-    )
+    how = "loads .0; on_time_pct: on time [%] .0; days_late_mean: days late, mean, early as 0 .1; "
     contact = "; contact" if table["contact"].any() else ""
     # What is bought by the reel is compared; of the rest there is only how it comes.
     paper = table["true_cost_per_t"].notna() | table["reels"].notna()
@@ -221,8 +221,10 @@ def side_by_side(results: Results) -> Block:
         sheet(
             table[paper],
             name="suppliers-side-by-side",
-            caption=f"{finding}{_not_agreed(results, table)}",
-            columns=columns + "breaks_per_100: breaks per 100 reels .2; strip_pct: white waste [%] .2; "
+            caption=f"{finding}. Price: of one full load, before the break of a larger order, which order cards carry"
+            f"{_not_agreed(results, table)}",
+            columns=f"material; supplier; {how}price: price [{currency} / kg] .4; "
+            "breaks_per_100: breaks per 100 reels .2; strip_pct: white waste [%] .2; "
             f"heavier_pct: heavier [%] .2; paper_cost_per_t: with waste and breaks [{currency} / t] .0; "
             f"true_cost_per_t: all in [{currency} / t] .0; interval: all in, 95 % interval; "
             f"outside: contract outside [%] .0{contact}",
@@ -239,8 +241,10 @@ def side_by_side(results: Results) -> Block:
         )
     if not paper.all():
         rest = table[~paper]
+        rest = rest.assign(unit=[unit_of(results, name) or "each" for name in rest["material"]])
         words = f"{counted(len(rest), 'other material')}: how they come"
-        rows = sheet(rest, name="other-suppliers", caption=words, columns=f"{columns.rstrip('; ')}{contact}")
+        columns = f"material; supplier; {how}price: price a unit [{currency}] .4; unit{contact}"
+        rows = sheet(rest, name="other-suppliers", caption=words, columns=columns)
         blocks.append(folded(words, rows))
     return together(*blocks)
 

@@ -11,7 +11,7 @@ from ..demand import season_of
 from ..exhibits import Block, exhibit, folded, note, quantity, sheet, together
 from ..orders import season_spend, total_spend, year_spend
 from ..prices import agreed_price, agreed_words
-from .common import list_words, tonnes, unseen_season
+from .common import day_words, list_words, tonnes, unseen_season
 from .demand import newsprint, unit_of
 from .material_words import material_words
 
@@ -113,7 +113,7 @@ def contract(results: Results) -> Block:
     total, of = total_spend(table)
     spend = f"{quantity(total, currency, 0)} at today's prices{f' ({of})' if of else ''}"
     left_out: list[str] = []
-    then = results.logs.as_of + pd.Timedelta(weeks=52)
+    first, then = results.logs.as_of + pd.Timedelta(days=1), results.logs.as_of + pd.Timedelta(weeks=52)
     later = [
         row.material
         for row in table.dropna(subset="price").itertuples()
@@ -146,18 +146,20 @@ def contract(results: Results) -> Block:
         sums = table.loc[known, "over"].sum()
         more = "over" if sums > 0 else "under"
         spend += (
-            f". The twelve months from {season['month'].min():%B}, {agreed_words(results.logs, table)} for each month, "
-            f"come to {quantity(abs(sums), currency, 0)} {more} budget"
+            f". The twelve months {season['month'].min():%B %Y} to {season['month'].max():%B %Y}, "
+            f"{agreed_words(results.logs, table)} for each month, come to "
+            f"{quantity(abs(sums), currency, 0)} {more} budget"
         )
         if not known.all():
             spend += f", {known.sum()} of {len(table)} materials budgeted"
     rows = sheet(
         table,
         name="contract",
-        caption=f"The next 52 weeks: {spend}",
+        caption=f"The next 52 weeks, {day_words(first)} {first.year} to {day_words(then)} {then.year}: {spend}",
         columns=(
-            "material; unit; low: 1 in 20 below .0; expected .0; high: 1 in 20 above .0; "
-            f"change?: against last year [%] .1; price: price now{alone} [{currency}] .4; "
+            "material; unit; low: 1 in 20 below, 52 weeks .0; expected: expected, 52 weeks .0; "
+            "high: 1 in 20 above, 52 weeks .0; "
+            f"change?: against last year's months [%] .1; price: price now{alone} [{currency}] .4; "
             f"spend_expected: spend, 52 weeks [{currency}] .0; "
             f"spend_months?: spend, 12 months [{currency}] .0; budget?: budget, 12 months [{currency}] .0; "
             f"over?: over budget, 12 months [{currency}] .0"

@@ -33,6 +33,7 @@ __all__ = [
     "number_words",
     "per_cent",
     "spoken",
+    "streams_words",
     "tonnes",
     "unbroken",
     "unless_logged",
@@ -70,6 +71,11 @@ STREAM_WORDS = {
     "scrapped_kg": "scrapped",
     "unexplained_kg": "unexplained",
 }
+
+
+def streams_words(held: str) -> str:
+    """Return in words which streams a kind of waste holds, from its names in the tables: ``strip, reel_end``."""
+    return ", ".join(STREAM_WORDS.get(f"{name}_kg", name) for name in held.split(", "))
 
 
 #: Settings that move what pages say: their words and units.

@@ -13,25 +13,24 @@ from ..demand import CHOICE, METHODS, Outlook, WhatIf, choice_table, printed_ahe
 from ..demand import levers as assumed_levers
 from ..exhibits import Block, exhibit, logged, note, quantity, sheet
 from ..exhibits import headline as headline_block
-from .common import day_words, last_weeks, per_cent, tonnes
+from .common import day_words, per_cent, tonnes
 
 if TYPE_CHECKING:
     from ..results import Results
 
 __all__ = [
+    "METHOD_HEADS",
     "choice",
     "fans",
     "headline",
-    "kept",
     "key_figures",
     "levers",
-    "promises",
-    "record_table",
     "titles_ahead",
+    "too_short",
     "weeks_ahead",
 ]
 
-_METHOD_HEADS = "; ".join(f"{method} .2" for method in METHODS)
+METHOD_HEADS = "; ".join(f"{method} .2" for method in METHODS)
 
 
 def newsprint(results: Results) -> list[str]:
@@ -53,7 +52,8 @@ def unit_of(results: Results, material: str) -> str:
     return "" if unit == "each" else unit
 
 
-def _short() -> Block:
+def too_short() -> Block:
+    """Say that there is no forecast, and what it needs."""
     return note(
         "The logs are too short or hold no materials table, so there is no forecast: at least a few whole weeks "
         "and the table materials are needed."
@@ -63,7 +63,7 @@ def _short() -> Block:
 def headline(results: Results) -> Block:
     """Return the newsprint needed in the next 13 weeks against the same weeks last year."""
     if results.outlook is None:
-        return _printed_only(results) or _short()
+        return _printed_only(results) or too_short()
     paper = newsprint(results)
     ahead = results["demand_forecast"]
     total = ahead.loc[ahead["material"].isin(paper), "mean"].sum()
@@ -111,7 +111,7 @@ def _printed_only(results: Results) -> Block | None:
 def fans(results: Results, material: str | None = None, kind: str = "newsprint") -> Block:
     """Return the forecast of one material; of the most used one of a kind if none is named."""
     if results.outlook is None:
-        return _short()
+        return too_short()
     names = results.outlook.names
     chosen = material or _most_used(results, kind)
     if chosen not in names:
@@ -157,7 +157,7 @@ def unit_axis(name: str) -> str:
 def weeks_ahead(results: Results) -> Block:
     """Return the expected use of every material in the next weeks."""
     if results.outlook is None:
-        return _short()
+        return too_short()
     ahead = results["demand_forecast"]
     total = ahead.groupby("material").agg(first=("mean", "first"), thirteen=("mean", "sum"))
     history = results.outlook.history
@@ -180,7 +180,7 @@ def weeks_ahead(results: Results) -> Block:
 def titles_ahead(results: Results) -> Block:
     """Return what is expected of each title, and how far bookings reach."""
     if results.outlook is None:
-        return _short()
+        return too_short()
     outlook = results.outlook
     days = pd.date_range(outlook.weeks[0], periods=7 * CHOICE, freq="D", unit="us")
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), results.logs.as_of)
@@ -214,35 +214,14 @@ def titles_ahead(results: Results) -> Block:
 def choice(results: Results) -> Block:
     """Return the evidence for the method of each material."""
     if results.outlook is None:
-        return _short()
+        return too_short()
     table = choice_table(results.outlook)
     return sheet(
         table,
         name="choice",
         caption="Mean absolute error of each method over 13 weeks ahead, in units of the usual change from year "
         "to year, and what is published",
-        columns=f"material; weeks: weeks known .0; {_METHOD_HEADS}; chosen: published",
-    )
-
-
-def promises(results: Results) -> Block:
-    """Return how the published choice did at the last half year of origins, knowing only what was known."""
-    if results.outlook is None:
-        return _short()
-    table = results.outlook.promises
-    if table.empty or table["published"].isna().all():
-        return note("No forecast made in this way has 13 weeks of outcomes yet.")
-    last = table.iloc[-1]
-    shares = {f"share_{level}": 100 * table[f"held_{level}"] for level in (80, 90, 95)}
-    table = table.assign(material=table["material"].replace("", "all together"), **shares)
-    return sheet(
-        table,
-        name="promises",
-        caption=f"Tried at {last['origins']:.0f} past weeks with what was known then: published forecasts missed by "
-        f"{last['published']:.2f} of the usual change from year to year (last year's same week: "
-        f"{last[METHODS[0]]:.2f}), and 80 % intervals held {per_cent(100 * last['held_80'], 0)}",
-        columns=f"material; published .2; {_METHOD_HEADS}; "
-        + "; ".join(f"share_{level}: held by {level} % [%] .0" for level in (80, 90, 95)),
+        columns=f"material; weeks: weeks known .0; {METHOD_HEADS}; chosen: published",
     )
 
 
@@ -269,7 +248,7 @@ def standard_levers(results: Results) -> dict[str, WhatIf]:
 def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Block:
     """Return what other assumptions do to the needs of the next 13 weeks, and to money with its limits."""
     if results.outlook is None:
-        return _short()
+        return too_short()
     assumptions = assumptions or standard_levers(results)
     table = assumed_levers(results.outlook, assumptions)
     if table.empty:
@@ -300,84 +279,6 @@ def levers(results: Results, assumptions: dict[str, WhatIf] | None = None) -> Bl
             f"plate: plates [%] .1; cost: money [{results.logs.plant.currency}] .0; q05: 1 in 20 below .0; "
             "q95: 1 in 20 above .0; why?: remarks"
         ),
-    )
-
-
-def kept(results: Results) -> Block:
-    """Return how often past intervals held what came, and how near the forecasts were, beside last year's same week."""
-    record = results["forecast_record"].dropna(subset=["actual", "q05", "q95"])
-    if record.empty or results.outlook is None:
-        return note("No past forecast has both an interval and an outcome yet.")
-    past = results.outlook.history.stack().rename("naive").rename_axis(["week", "material"]).reset_index()
-    past["week"] += pd.Timedelta(weeks=52)
-    table = record.merge(past, on=["week", "material"], how="left")
-    # Of nothing used no share can be off: weeks without use are told apart.
-    used = table["actual"].where(table["actual"] > 0)
-    table = table.assign(
-        inside=100.0 * table["actual"].between(table["q05"], table["q95"]),
-        off=100 * (table["mean"] / used - 1).abs(),
-        off_naive=100 * (table["naive"] / used - 1).abs(),
-    )
-    table["off_both"] = table["off"].where(table["off_naive"].notna())
-    grouped = table.groupby(["material", "source"])
-    shown = grouped.agg(
-        forecasts=("inside", "size"),
-        inside=("inside", "mean"),
-        off=("off", "median"),
-        off_naive=("off_naive", "median"),
-    ).reset_index()
-    weeks = table.drop_duplicates(["material", "source", "week"]).groupby(["material", "source"])["actual"]
-    idle = weeks.agg(["size", lambda actual: (actual <= 0).sum()]).to_numpy()
-    shown["remarks"] = [f"nothing used in {none} of {of} weeks" if none else "" for of, none in idle]
-    # Real past publications before those made again.
-    shown = shown.sort_values(["source", "material"], kind="stable")
-    against = table["off_naive"].median()
-    other = f" (last year's week: {per_cent(against, 0)})" if np.isfinite(against) else ""
-    near = table["off_both" if other else "off"].median()
-    half = (
-        f"Half the forecasts were within {per_cent(near, 0)} of what was used{other}; " if near >= 0 else ""
-    )
-    return sheet(
-        shown,
-        name="kept",
-        caption=f"{half}90 % intervals held {per_cent(table['inside'].mean(), 0)} of "
-        f"{quantity(len(record), '', 0)} past forecasts, {_reconstructed(record)}",
-        columns=(
-            "material; source; forecasts .0; inside: held by the interval [%] .0; "
-            "off?: half within [%] .0; off_naive?: last year's week, half within [%] .0; remarks?: remarks"
-        ),
-        file="forecast_record",
-    )
-
-
-def _reconstructed(record: pd.DataFrame) -> str:
-    """Say how many of the past forecasts were published, and how many reconstructed."""
-    made_again = int((record["source"] == "reconstructed").sum())
-    if not made_again:
-        return "all as published"
-    if made_again == len(record):
-        return "each made again from what was known then, none published"
-    return (
-        f"{quantity(made_again, '', 0)} of {quantity(len(record), '', 0)} made again from what was known then"
-    )
-
-
-def record_table(results: Results) -> Block:
-    """Return what was said and what came in the last weeks, one to four weeks ahead."""
-    record = results["forecast_record"].dropna(subset="actual")
-    table = last_weeks(results, 4, record)
-    ahead = (table["week"] - table["made_on"]).dt.days
-    table = table[ahead <= 28].sort_values(["week", "material", "made_on"], ascending=[False, True, False])
-    return sheet(
-        table,
-        name="record",
-        caption=f"Forecast against actual, up to four weeks before, {_reconstructed(table)}",
-        columns=(
-            "material; made_on: made on <date>; week <date>; source; mean: expected .0; "
-            "q05: 1 in 20 below .0; q95: 1 in 20 above .0; actual .0"
-        ),
-        limit=40,
-        file="forecast_record",
     )
 
 

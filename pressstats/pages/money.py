@@ -11,7 +11,7 @@ from .. import figures
 from ..accounts import ALL_MATERIALS, WASTE, close_totals, recharge_statement, waste_sales_findings
 from ..exhibits import Block, declared, exhibit, logged, note, quantity, sheet
 from ..prices import price_words
-from .common import STREAM_WORDS, day_words, per_cent, whole
+from .common import STREAM_WORDS, day_words, per_cent, streams_words, whole
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -175,9 +175,12 @@ def waste_buyer(results: Results) -> Block:
             words=("sold dry less made", "95 % limits of weighing, counting and what waits in the bay"),
         ),
         name="waste-buyer",
-        finding=f"Waste sold against waste made, last twelve whole months: {'; '.join(words)}. A single month outside "
+        finding=f"Waste sold, less the water logged in it, against waste made, last twelve whole months: "
+        f"{'; '.join(words)}. A single month outside "
         "points to a miscount, a steady excess in all paper to water, a steady lack to a loss.",
-        table=sales.sort_values(["month", "kind"], ascending=[False, True]),
+        table=sales.assign(holds=sales["holds"].map(streams_words)).sort_values(
+            ["month", "kind"], ascending=[False, True]
+        ),
         columns=declared("waste_sales", currency=results.logs.plant.currency),
         file="waste_sales",
     )
@@ -297,7 +300,8 @@ def year(results: Results) -> Block:
     return sheet(
         table,
         name="year-end",
-        caption=f"{quantity(whole['spent'], currency, 0)} spent on what was used since {day_words(whole['from'])}; "
+        caption=f"{quantity(whole['spent'], currency, 0)} spent on what was used from "
+        f"{day_words(whole['from'])} to {day_words(results.logs.as_of)} {results.logs.as_of.year}; "
         f"{expected}",
         columns=(
             f"material; unit; used .0; spent [{currency}] .0; "

@@ -33,6 +33,7 @@ from .common import (
     list_words,
     per_cent,
     spoken,
+    streams_words,
     tonnes,
     weeks_words,
 )
@@ -71,7 +72,7 @@ def headline(results: Results) -> Block:
         return headline_block(
             f"{counted} of {len(runs)} runs in {weeks_words(results, 52)} has complete reel records, so paper "
             f"cannot be balanced; by the press counters {per_cent(counter_waste(runs))} of what was printed was waste.",
-            "Strip, butts and scrap are not in that; what was mounted is not known.",
+            "White waste, butts and scrap are not in that; what was mounted is not known.",
         )
     share = 100 * year / year["mounted_kg"]
     reels = share["reel_end_kg"] + share["strip_kg"]
@@ -169,7 +170,7 @@ def unweighed(results: Results) -> Block:
     """Return what unweighed strip and butts took by estimate, beside what was sold of them."""
     runs = _year(results)
     if not results.logs.has("reel_mounts"):
-        return note("Without reel mounts nothing is known of strip, butts and scrap.")
+        return note("Without reel mounts nothing is known of white waste, butts and scrap.")
     mounts = mount_weights(results.logs, web_use(results.logs))
     estimates = unweighed_streams(runs, results.threading, mounts)
     words = [
@@ -180,17 +181,22 @@ def unweighed(results: Results) -> Block:
         if row.reels > 0
     ]
     sold = sold_streams(results.logs, runs, results.threading, mounts)
+    # What is known month by month is held against it further down, and a month that the year cuts is not whole.
+    told = results["waste_sales"].dropna(subset="difference_kg")["kind"]
+    cut, first = runs["date"].min(), results.run_balance["date"].min()
+    sold = sold[~sold["kind"].isin(told) & (sold["month"] >= (cut if first < cut else pd.Timestamp.min))]
     sold = sold.dropna(subset="stream_kg")
     for kind, of_kind in sold.groupby("kind"):
         months = "1 month" if len(of_kind) == 1 else f"{len(of_kind)} months"
         words.append(
-            f"Sold as {logged(str(kind))}: {tonnes(of_kind['sold_kg'].sum())} in {months}; the streams that it "
-            f"holds ({of_kind['holds'].iloc[0].replace('_', ' ')}) took {tonnes(of_kind['stream_kg'].sum())} in "
-            "those months."
+            f"Sold as {logged(str(kind))}: {tonnes(of_kind['sold_kg'].sum())} in {months}, as the buyer weighed it, "
+            f"water in it; what it holds ({streams_words(of_kind['holds'].iloc[0])}) took "
+            f"{tonnes(of_kind['stream_kg'].sum())} dry in those months."
         )
+    below = "what was sold is held against it further down"
+    none = "no kind of waste sold says what it holds"
     return note(
-        " ".join(words)
-        or "Strip and butts are weighed reel by reel; no kind of waste sold says what it holds."
+        " ".join(words) or f"White waste and butts are weighed reel by reel; {below if len(told) else none}."
     )
 
 

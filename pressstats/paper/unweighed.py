@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["UNWEIGHED_WORDS", "sold_streams", "unweighed_streams"]
 
 #: What each term of the regression stands for, where it is not weighed.
-UNWEIGHED_WORDS = {"new reel": "strip", "splice": "butts", "reel": "strip and butts"}
+UNWEIGHED_WORDS = {"new reel": "white waste", "splice": "butts", "reel": "white waste and butts"}
 
 
 def unweighed_streams(runs: pd.DataFrame, threading: pd.DataFrame, mounts: pd.DataFrame) -> pd.DataFrame:
