@@ -348,6 +348,14 @@ def test_contracts_and_loads(page: _Tables, deliveries: list[Row]) -> None:
     assert {row[2] for _, row in told} == {"kg"}
     assert {key: number(row[3]) for key, row in told} == agreed
     assert {key: number(row[5]) for key, row in told} == pytest.approx({key: drawn[key] for key in agreed})
+    # The note on the next year's contracts says their chances as the table does.
+    noted = re.search(r"likelier below it: (.*?)\.", in_one_piece(page.words))
+    assert noted
+    chances = {(row[0], row[1]): row[9] for (year, _, _), row in told if year == YEARS[1]}
+    named = re.findall(r"([^;,]+), (\S+) \((\d+) %\)", noted[1])
+    assert {(supplier.strip(), material): chance for supplier, material, chance in named} == {
+        name: chance for name, chance in chances.items() if number(chance) > 10
+    }
     # What is expected by the end is at least what is drawn, and lies between its limits.
     for _, row in told:
         expected, low, high = (number(cell) for cell in row[6:9])
@@ -407,6 +415,12 @@ def test_forecasts_that_held_are_counted_from_their_record(
     }
     shown = [row for row in page.tables["kept"] if row[0] in off]
     assert {row[0]: number(row[4]) for row in shown} == pytest.approx(off, abs=0.5)
+    # Whose forecasts did worse than last year's week is said above the table, both numbers as it has them.
+    worse = {row[0]: (row[4], row[5]) for row in shown if number(row[4]) > number(row[5])}
+    (told,) = set(re.findall(r"Worse than last year's week: (.*?)\. 90", in_one_piece(page.words)))
+    found = re.findall(r"([^;,]+), (\d+) % against (\d+) %", told)
+    assert {name.strip(): (own, last_year) for name, own, last_year in found} == worse
+    assert len(worse) == 1
     idle = {(row["material"], row["week"]) for row in record if float(row["actual"]) == 0}
     weeks = {(row["material"], row["week"]) for row in record}
     for row in shown:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -49,7 +49,8 @@ def kept(results: Results) -> Block:
     record = results["forecast_record"].dropna(subset=["actual", "q05", "q95"])
     if record.empty or results.outlook is None:
         return note("No past forecast has both an interval and an outcome yet.")
-    past = results.outlook.history.stack().rename("naive").rename_axis(["week", "material"]).reset_index()
+    history: Any = results.outlook.history
+    past = history.stack().rename("naive").rename_axis(["week", "material"]).reset_index()
     past["week"] += pd.Timedelta(weeks=52)
     table = record.merge(past, on=["week", "material"], how="left")
     # Of nothing used no share can be off: weeks without use are told apart.
@@ -70,7 +71,9 @@ def kept(results: Results) -> Block:
         off=("off", "median"),
         off_naive=("off_naive", "median"),
     ).reset_index()
-    weeks = table.drop_duplicates(["material", "source", "week"]).groupby(["material", "source"])["actual"]
+    weeks: Any = table.drop_duplicates(["material", "source", "week"]).groupby(["material", "source"])[
+        "actual"
+    ]
     idle = weeks.agg(["size", lambda actual: (actual <= 0).sum()]).to_numpy()
     shown["remarks"] = [f"nothing used in {none} of {of} weeks" if none else "" for of, none in idle]
     # Real past publications before those made again.
@@ -79,7 +82,7 @@ def kept(results: Results) -> Block:
     other = f" (last year's week: {per_cent(against, 0)})" if np.isfinite(against) else ""
     near = table["off_both" if other else "off"].median()
     half = (
-        f"Half the forecasts were within {per_cent(near, 0)} of what was used{other}; " if near >= 0 else ""
+        f"Half the forecasts were within {per_cent(near, 0)} of what was used{other}. " if near >= 0 else ""
     )
     made = _span(record["made_on"].min(), record["made_on"].max())
     weeks_ahead = (record["week"] - record["made_on"]).dt.days.max() // 7 + 1
@@ -87,8 +90,8 @@ def kept(results: Results) -> Block:
         shown,
         name="kept",
         caption=f"{half}{_worse(shown)}90 % intervals held {per_cent(table['inside'].mean(), 0)} of "
-        f"{quantity(len(record), '', 0)} past forecasts, made {made} of up to {weeks_ahead} weeks "
-        f"ahead that have come, {_reconstructed(record)}",
+        f"{quantity(len(record), '', 0)} past forecasts, made {made}, for up to {weeks_ahead} weeks ahead as far as "
+        f"they have come, {_reconstructed(record)}",
         columns=(
             "material; source; forecasts .0; inside: held by the interval [%] .0; "
             "off?: half within [%] .0; off_naive?: last year's week, half within [%] .0; remarks?: remarks"
@@ -104,16 +107,17 @@ def _worse(shown: pd.DataFrame) -> str:
     if worse.empty:
         return ""
     told = [
-        f"{logged(row.material)} {per_cent(row.off, 0)} against {per_cent(row.off_naive, 0)}"
-        for row in worse.head(_WORSE).itertuples()
+        f"{logged(material)}, {per_cent(own, 0)} against {per_cent(last_year, 0)}"
+        for material, own, last_year in worse[["material", "off", "off_naive"]].head(_WORSE).to_numpy()
     ]
     more = f" and {len(worse) - _WORSE} more" if len(worse) > _WORSE else ""
-    return f"worse than last year's week: {', '.join(told)}{more}; "
+    return f"Worse than last year's week: {'; '.join(told)}{more}. "
 
 
 def _span(first: pd.Timestamp, last: pd.Timestamp) -> str:
     """Return the days between which forecasts were made, in words."""
-    return f"{day_words(first)} {first.year} to {day_words(last)} {last.year}"
+    year = f" {first.year}" if first.year != last.year else ""
+    return f"{day_words(first)}{year} to {day_words(last)} {last.year}"
 
 
 def _reconstructed(record: pd.DataFrame) -> str:
