@@ -141,21 +141,11 @@ def contract(results: Results) -> Block:
     table["over"] = over.reindex(table["material"]).to_numpy()
     # The months stand beside their budget: 52 weeks at one price are no sum that a budget is taken from.
     table["spend_months"] = table["budget"] + table["over"]
-    known = table["over"].notna()
-    if known.any():
-        sums = table.loc[known, "over"].sum()
-        more = "over" if sums > 0 else "under"
-        spend += (
-            f". The twelve months {season['month'].min():%B %Y} to {season['month'].max():%B %Y}, "
-            f"{agreed_words(results.logs, table)} for each month, come to "
-            f"{quantity(abs(sums), currency, 0)} {more} budget"
-        )
-        if not known.all():
-            spend += f", {known.sum()} of {len(table)} materials budgeted"
+    days = f"{day_words(first)} {first.year} to {day_words(then)} {then.year}"
     rows = sheet(
         table,
         name="contract",
-        caption=f"The next 52 weeks, {day_words(first)} {first.year} to {day_words(then)} {then.year}: {spend}",
+        caption=f"The next 52 weeks, {days}: {spend}{_over_budget(results, table)}",
         columns=(
             "material; unit; low: 1 in 20 below, 52 weeks .0; expected: expected, 52 weeks .0; "
             "high: 1 in 20 above, 52 weeks .0; "
@@ -166,3 +156,17 @@ def contract(results: Results) -> Block:
         ),
     )
     return together(rows, note(" ".join(left_out))) if left_out else rows
+
+
+def _over_budget(results: Results, table: pd.DataFrame) -> str:
+    """Say by how much what the twelve months are expected to cost is over budget, where a budget is known."""
+    known = table["over"].notna()
+    if not known.any():
+        return ""
+    months, sums = results["demand_season"]["month"], table.loc[known, "over"].sum()
+    some = "" if known.all() else f", {known.sum()} of {len(table)} materials budgeted"
+    return (
+        f". The twelve months {months.min():%B %Y} to {months.max():%B %Y}, {agreed_words(results.logs, table)} for "
+        f"each month, come to {quantity(abs(sums), results.logs.plant.currency, 0)} "
+        f"{'over' if sums > 0 else 'under'} budget{some}"
+    )

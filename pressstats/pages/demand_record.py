@@ -19,6 +19,8 @@ __all__ = ["kept", "promises", "record_table"]
 
 #: Materials told that were forecast worse than by last year's week.
 _WORSE = 4
+#: Share of their weeks of which a year before has to be known.
+_KNOWN = 0.75
 
 
 def promises(results: Results) -> Block:
@@ -61,15 +63,14 @@ def kept(results: Results) -> Block:
         off_naive=100 * (table["naive"] / used - 1).abs(),
     )
     table["off_both"] = table["off"].where(table["off_naive"].notna())
-    # Beside last year's week only weeks count that are known of both, where there are any.
-    any_known = table["off_both"].groupby([table["material"], table["source"]]).transform("count") > 0
-    table["off"] = table["off_both"].where(any_known, table["off"])
     grouped = table.groupby(["material", "source"])
     shown = grouped.agg(
         forecasts=("inside", "size"),
         inside=("inside", "mean"),
         off=("off", "median"),
         off_naive=("off_naive", "median"),
+        both=("off_both", "count"),
+        one=("off", "count"),
     ).reset_index()
     weeks: Any = table.drop_duplicates(["material", "source", "week"]).groupby(["material", "source"])[
         "actual"
@@ -103,7 +104,13 @@ def kept(results: Results) -> Block:
 def _worse(shown: pd.DataFrame) -> str:
     """Name the materials whose forecasts did worse than last year's week, the worst first, both numbers beside each."""
     off, naive = shown["off"].round(), shown["off_naive"].round()
-    worse = shown[off > naive].assign(more=off - naive).sort_values("more", ascending=False, kind="stable")
+    # Where of many weeks no year before is known, other weeks stand beside each other.
+    known = shown["both"] >= _KNOWN * shown["one"]
+    worse = (
+        shown[known & (off > naive)]
+        .assign(more=off - naive)
+        .sort_values("more", ascending=False, kind="stable")
+    )
     if worse.empty:
         return ""
     told = [
