@@ -184,8 +184,9 @@ def unweighed(results: Results) -> Block:
     # What is known month by month is held against it further down, and a month that the year cuts is not whole.
     told = results["waste_sales"].dropna(subset="difference_kg")["kind"]
     cut, first = runs["date"].min(), results.run_balance["date"].min()
-    sold = sold[~sold["kind"].isin(told) & (sold["month"] >= (cut if first < cut else pd.Timestamp.min))]
-    sold = sold.dropna(subset="stream_kg")
+    sold = sold[~sold["kind"].isin(told) & ((sold["month"] >= cut) | (first == cut))].dropna(
+        subset="stream_kg"
+    )
     for kind, of_kind in sold.groupby("kind"):
         months = "1 month" if len(of_kind) == 1 else f"{len(of_kind)} months"
         words.append(
@@ -193,11 +194,10 @@ def unweighed(results: Results) -> Block:
             f"water in it; what it holds ({streams_words(of_kind['holds'].iloc[0])}) took "
             f"{tonnes(of_kind['stream_kg'].sum())} dry in those months."
         )
-    below = "what was sold is held against it further down"
-    none = "no kind of waste sold says what it holds"
-    return note(
-        " ".join(words) or f"White waste and butts are weighed reel by reel; {below if len(told) else none}."
+    sales = (
+        "what was sold stands against it below" if len(told) else "no kind of waste sold says what it holds"
     )
+    return note(" ".join(words) or f"White waste and butts are weighed reel by reel; {sales}.")
 
 
 def waste_by_week(results: Results) -> Block:
