@@ -181,23 +181,19 @@ def unweighed(results: Results) -> Block:
         if row.reels > 0
     ]
     sold = sold_streams(results.logs, runs, results.threading, mounts)
-    # What is known month by month is held against it further down, and a month that the year cuts is not whole.
+    # What is known by month stands further down; a month that the year cuts is not whole.
     told = results["waste_sales"].dropna(subset="difference_kg")["kind"]
-    cut, first = runs["date"].min(), results.run_balance["date"].min()
-    sold = sold[~sold["kind"].isin(told) & ((sold["month"] >= cut) | (first == cut))].dropna(
-        subset="stream_kg"
-    )
-    for kind, of_kind in sold.groupby("kind"):
-        months = "1 month" if len(of_kind) == 1 else f"{len(of_kind)} months"
+    whole = (sold["month"] >= runs["date"].min()) | (len(runs) == len(results.run_balance))
+    for kind, rows in sold[whole & ~sold["kind"].isin(told)].dropna(subset="stream_kg").groupby("kind"):
         words.append(
-            f"Sold as {logged(str(kind))}: {tonnes(of_kind['sold_kg'].sum())} in {months}, as the buyer weighed it, "
-            f"water in it; what it holds ({streams_words(of_kind['holds'].iloc[0])}) took "
-            f"{tonnes(of_kind['stream_kg'].sum())} dry in those months."
+            f"Sold as {logged(str(kind))}: {tonnes(rows['sold_kg'].sum())} in {counted(len(rows), 'month')}, as the "
+            f"buyer weighed it, water in it; what it holds ({streams_words(rows['holds'].iloc[0])}) took "
+            f"{tonnes(rows['stream_kg'].sum())} dry in those months."
         )
-    sales = (
+    none = (
         "what was sold stands against it below" if len(told) else "no kind of waste sold says what it holds"
     )
-    return note(" ".join(words) or f"White waste and butts are weighed reel by reel; {sales}.")
+    return note(" ".join(words) or f"White waste and butts are weighed reel by reel; {none}.")
 
 
 def waste_by_week(results: Results) -> Block:
