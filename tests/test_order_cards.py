@@ -7,6 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
@@ -17,6 +18,7 @@ from pressstats.pages import order_cards, ring_first
 from pressstats.pages.common import day_words
 from pressstats.pages.material_words import material_words, packs_words
 from pressstats.pages.order_cards import first_orders
+from pressstats.publishing.sheets import order_rows
 
 if TYPE_CHECKING:
     from pressstats.exhibits import Block
@@ -37,6 +39,9 @@ def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame) -> Any:
     class StandIn(SimpleNamespace):
         def __getitem__(self, name: str) -> pd.DataFrame:
             return tables[name]
+
+        def tables(self) -> dict[str, pd.DataFrame]:
+            return tables
 
     nothing = pd.DataFrame(columns=["subject", "what", "suspect", "refuses"])
     return StandIn(logs=logs, plan=plan, open_orders=open_rows, on_hand=stock, implausible=nothing)
@@ -73,6 +78,23 @@ def test_an_order_may_wait_while_the_least_stock_is_left_when_it_comes(tmp_path:
         assert latest[order] == days[-1], order
         kept += latest[order] > placed
     assert kept > 0
+    # What a supplier brings on a day is ordered in one call: none of it later than all of it may come.
+    waits = next(
+        order for order, rows in plan.published.groupby("order") if latest[order] > rows["order_on"].iloc[0]
+    )
+    row = plan.published[plan.published["order"] == waits].iloc[0]
+    for days_late, runs_out, until in ((1.0, "N600", 1), (np.nan, "N600", 0), (np.nan, "", 7)):
+        late = pd.DataFrame(
+            {
+                "supplier": [row["supplier"]],
+                "promised_on": [row["due_on"]],
+                "state": ["to order"],
+                "days_late": [days_late],
+                "runs_out": [runs_out],
+            }
+        )
+        held = latest_order_days(logs, dataclasses.replace(plan, late_trucks=late), daily)
+        assert held[waits] == min(latest[waits], row["order_on"] + until * DAY)
     # A material of which nobody knows the use of a day makes the day of its orders unknown.
     assert latest_order_days(logs, plan, daily.drop("N600")).isna().any()
 
@@ -132,12 +154,14 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     ]
     placed = plan.published.groupby("order")["cost"].sum()
     for number, head in enumerate(heads, start=1):
-        assert f": {placed[f'{day:%Y-%m-%d} Northmill {number}']:,.2f} EUR; latest " in head
+        assert f": {placed[f'{day:%Y-%m-%d} Northmill {number}']:,.2f} EUR; " in head
+        assert "latest " in head
     last = plan.published["order"] == orders[-1]
     plan.published.loc[last, "supplier"] = "Eastmill"
     days[orders[:-1]] = day + DAY
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
-    assert heads[0].startswith(f"Eastmill: {placed[orders[-1]]:,.2f} EUR; latest {day_words(day)}")
+    assert heads[0].startswith(f"Eastmill: {placed[orders[-1]]:,.2f} EUR; ")
+    assert f"latest {day_words(day)}; " in heads[0]
     assert all(f"latest {day_words(day + DAY)}" in head for head in heads[1:])
     days[orders[-1]] = pd.NaT
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
@@ -222,6 +246,12 @@ def test_a_card_says_what_a_contract_would_have_placed_elsewhere(tmp_path: Path)
     assert f"consider Southmill for {packs} {row['material']}, see contracts" in told()
     assert f"consider Southmill for up to 1,000 kg {row['material']}, see contracts" in told(shift=[1000.0])
     assert "consider" not in told(first_on=[row["order_on"] + 7 * DAY])
+    # So does each row of that order on the sheet that is ordered from, and no other.
+    moved = dataclasses.replace(plan, contracts=pd.DataFrame(advice).astype(CONTRACTS))
+    sheet = order_rows(results_of(logs, moved, on_order()))
+    says = sheet["why"].str.startswith(f"consider Southmill for {packs} {row['material']}, see contracts; ")
+    assert says.tolist() == (sheet["order"] == row["order"]).tolist()
+    assert says.any()
     assert "consider" not in told(shift=[-2 * much])
 
 
@@ -246,7 +276,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     nothing, following, spare = [
         said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming))
     ]
-    assert nothing.startswith("Nothing is late today, and no planned material")
+    assert nothing.startswith("Nothing is late today. What is planned lasts until")
     day = day_words(logs.as_of + DAY, logs.as_of)
     assert following.startswith(f"Due next, {day}: 1 truck from Northmill (64 % on time so far). Ring")
     fewest = trucks["days_late"].min()

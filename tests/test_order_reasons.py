@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 from pressstats import figures
 from pressstats.orders.reasons import FULL, _lasts
 from pressstats.pages import ring_first
-from pressstats.pages.order_reasons import _left, reason_words
+from pressstats.pages.order_reasons import _left, need_words, reason_words
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
@@ -207,3 +208,24 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
     assert "comes in time" in ring_first._without_rush(results, "N600", soon)
     service["expedite"] = 0.0
     assert "comes in time" in ring_first._without_rush(results, "N1200", soon)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ({"kind": "risk", "risk": 0.84}, "must, 84 % risk without it"),
+        ({"kind": "risk", "risk": 0.02}, "2 % risk without it"),
+        ({"kind": "cover"}, "for the least stock"),
+        ({"kind": "break", "gain": 703.4}, "can wait, ahead it saves 703 EUR"),
+        ({"kind": "contract"}, "for its contract"),
+        ({"kind": "other"}, "the plan costs least so"),
+    ],
+)
+def test_a_card_says_whether_its_order_must_be_placed(row: dict[str, Any], words: str) -> None:
+    reasons = pd.DataFrame([{"order": "one", "risk": 0.0, "gain": 0.0} | row])
+    results: Any = SimpleNamespace(
+        plan=SimpleNamespace(reasons=reasons), logs=SimpleNamespace(plant=SimpleNamespace(currency="EUR"))
+    )
+    said = need_words(results)["one"]
+    assert said.replace("\xa0", " ") == words
+    assert need_words(SimpleNamespace(plan=None)) == {}

@@ -15,7 +15,7 @@ from scipy import stats
 from small_plant import small_tables
 
 from pressstats.orders import OrderPlan, plan_orders
-from pressstats.orders.contract_ends import _Course, _first_moved, _shifts
+from pressstats.orders.contract_ends import _Course, _first_moved, _free_parts, _shifts
 from pressstats.orders.contracts import call_offs, contract_limit, receipts_of
 from pressstats.orders.planned import ORDERS, Source
 
@@ -295,7 +295,7 @@ def test_the_first_order_that_can_be_moved_leaves_enough_until_the_other_comes()
     weekly = 7 * np.arange(ORDERS + 1)
     opened = np.ones(ORDERS + 1, dtype=bool)
     sources = [
-        SimpleNamespace(supplier=name, due=weekly + lead, rest=0, orders=opened)
+        SimpleNamespace(supplier=name, due=weekly + lead, rest=0, orders=opened, load=80.0)
         for name, lead in (("A", 21), ("B", 7))
     ]
     ordered = np.zeros((2, ORDERS))
@@ -304,24 +304,48 @@ def test_the_first_order_that_can_be_moved_leaves_enough_until_the_other_comes()
     contract = SimpleNamespace(supplier="A", contract_from=days[0], contract_to=days[-1])
     received = receipts_of(one, "B", days)
 
-    def first(stock: float, shift: float = 50.0, to: pd.Timestamp = days[-1], other: str = "B") -> object:
+    def first(
+        stock: float, shift: float = 50.0, to: pd.Timestamp = days[-1], other: str = "B", room: float = 0.5
+    ) -> object:
         stocks = pd.Series(100.0, pd.MultiIndex.from_product([["N1200"], days]))
         # Little is left on a day between the receipt of the first order by B and that by A.
         stocks["N1200", received[0] + 3 * DAY] = stock
         contract.contract_to = to
         orders: Any = SimpleNamespace(quantity=ordered)
-        return _first_moved(one, contract, (shift, other, 0.0, 0.0), orders, stocks, days)
+        free = {name: np.full(ORDERS, room) for name in "AB"}
+        return _first_moved(one, contract, (shift, other, 0.0, 0.0), orders, stocks, free, days)
 
     assert first(40.0) == (days[0], 40.0)
     # With less the next order is the first; of a smaller shift only that is taken from it.
     assert first(39.0) == (days[14], 30.0)
     assert first(39.0, shift=39.0) == (days[0], 40.0)
+    # 40 t is half a truck of A: with less room the next order is the first, with none nothing can be moved.
+    assert first(40.0, room=0.49) == (days[14], 30.0)
+    assert first(40.0, shift=39.0, room=0.49) == (days[0], 40.0)
+    assert pd.isna(first(40.0, room=0.0)[0])  # type: ignore[index]
     # A would come after its contract's last day.
     assert pd.isna(first(40.0, to=received[0] + 13 * DAY)[0])  # type: ignore[index]
     assert first(40.0, to=received[0] + 14 * DAY) == (days[0], 40.0)
     # What is too much of A goes to B: A has no order.
     assert pd.isna(first(40.0, shift=-50.0)[0])  # type: ignore[index]
     assert pd.isna(first(40.0, other="")[0])  # type: ignore[index]
+
+
+def test_room_on_trucks_is_what_their_loads_leave() -> None:
+    sources = [
+        SimpleNamespace(supplier=name, load=load) for name, load in (("A", 80.0), ("B", 40.0), ("C", np.nan))
+    ]
+    first = SimpleNamespace(sources=sources, rows=slice(0, 3))
+    other = SimpleNamespace(sources=sources[:1], rows=slice(3, 4))
+    quantity = np.array([[20.0, 0.0, 80.0], [50.0, 40.0, 0.0], [10.0, 0.0, 0.0], [40.0, 0.0, 8.0]])
+    planned: Any = [first, other]
+    orders: Any = SimpleNamespace(quantity=quantity)
+    free = _free_parts(planned, orders)
+    # A brings a quarter and a half; nothing, which is no truck with room; one whole and a tenth.
+    assert free["A"] == pytest.approx([0.25, 0.0, 0.9])
+    assert free["B"] == pytest.approx([0.75, 0.0, 0.0])
+    # What a truck of C holds is not told.
+    assert free["C"] == pytest.approx([0.0, 0.0, 0.0])
 
 
 def test_what_is_too_much_goes_where_there_is_room_and_nothing_is_given_twice() -> None:

@@ -56,7 +56,7 @@ def test_waste_and_titles_say_their_sums(small: Results) -> None:
     whole = small["year_end"].set_index("material").loc["all materials"]
     assert number_in(pages.money.year(small).text, "") == pytest.approx(whole["spent"], abs=5)
     assert "waste_sold, [waste.KIND]" in pages.money.waste_buyer(small).text
-    assert "wasted more than nine of ten" in pages.last_night.runs(small).text
+    assert "wasted more in all than nine of ten" in pages.last_night.runs(small).text
 
 
 def test_what_is_not_known_is_said(tmp_path_factory: pytest.TempPathFactory) -> None:

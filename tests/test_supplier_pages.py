@@ -99,7 +99,10 @@ def test_a_contract_that_may_be_broken_is_told_with_what_mends_it() -> None:
     large = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4))))
     assert f"{first} of which so much can be placed with Southmill instead" in large
     late = said(buying_suppliers.contracts(results(contracts=odds(first_on=pd.NaT, first_quantity=None))))
-    assert "; no order of the plan can be placed with Northmill instead in time" in late
+    assert (
+        "; no order of the plan can be placed with Northmill instead (too late, or no room on its truck): have"
+        in late
+    )
     assert "Northmill, N45-1260: 83 %, move" in text
     dearer = said(buying_suppliers.contracts(results(contracts=odds(shift=-5e4, worth=-900.0))))
     assert "50,000 kg to" in dearer

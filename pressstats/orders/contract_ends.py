@@ -68,8 +68,8 @@ def contract_odds(
     what would be outside, less what the shift costs) [unit of the material, currency]. Who gives or takes stays within
     its own contract all but once in twenty, and gives no more than will come of it; nothing is given twice, the
     likelier breach comes first. first_on, first_quantity: the first order of the plan that can be placed with the other
-    instead, both within the contract's days; where that comes later the stock of ``stock_ahead``, `ahead`, lasts
-    without it in 19 of 20 scenarios. Blank where there is none.
+    instead, both within the contract's days, and has room on the truck that it would come on; where that comes later
+    the stock of ``stock_ahead``, `ahead`, lasts without it in 19 of 20 scenarios. Blank where there is none.
     """
     agreed = contracts_ahead(logs, planned, days)
     by_name = {one.name: one for one in planned}
@@ -91,6 +91,7 @@ def contract_odds(
             told.append((contract, course, key))
     shifts = {key: _shifts(of_material) for key, of_material in courses.items()}
     stocks = ahead.set_index(["material", "day"])["q05"]
+    free = _free_parts(planned, orders)
     rows = [
         (
             *(contract.supplier, contract.material, contract.contract_from, contract.contract_to),
@@ -99,7 +100,9 @@ def contract_odds(
             *np.quantile(course.total, [0.05, 0.5, 0.95]),
             *(float((course.total < course.low).mean()), float((course.total > course.high).mean())),
             *shifts[key][contract.supplier],
-            *_first_moved(by_name[key[0]], contract, shifts[key][contract.supplier], orders, stocks, days),
+            *_first_moved(
+                by_name[key[0]], contract, shifts[key][contract.supplier], orders, stocks, free, days
+            ),
         )
         for contract, course, key in told
     ]
@@ -170,12 +173,24 @@ def drawn_beyond(odds: pd.DataFrame, record: pd.DataFrame, as_of: pd.Timestamp) 
     return next(told.itertuples(index=False), None)
 
 
+def _free_parts(planned: Sequence[Planned], orders: Orders) -> dict[str, np.ndarray]:
+    """Return by supplier which part of a truck is empty at each order, 0 where none of its trucks comes."""
+    loads: dict[str, np.ndarray] = {}
+    for one in planned:
+        for source, quantity in zip(one.sources, orders.quantity[one.rows], strict=True):
+            # Of what load a material comes on is not always told: of that no truck is known to have room.
+            more = np.where(quantity > 0, quantity / source.load, 0.0)
+            loads[source.supplier] = loads.get(source.supplier, 0.0) + more
+    return {name: np.nan_to_num(np.ceil(count - 1e-9) - count) for name, count in loads.items()}
+
+
 def _first_moved(
     one: Planned,
     contract: Any,
     shifted: tuple[float, str, float, float],
     orders: Orders,
     stocks: pd.Series,
+    free: dict[str, np.ndarray],
     days: pd.DatetimeIndex,
 ) -> tuple[Any, float]:
     """Return the day and the quantity of the first order that can be placed with who is to deliver instead."""
@@ -189,6 +204,9 @@ def _first_moved(
     given, taken = (receipts_of(one, name, days) for name in (gives, takes))
     first, last = np.minimum(given, taken), np.maximum(given, taken)
     can = (ordered > 0) & (can > 0) & (first >= contract.contract_from) & (last <= contract.contract_to)
+    # A truck more costs more than most shifts are worth.
+    load = next(source.load for source, _ in sources if source.supplier == takes)
+    can &= np.minimum(ordered, abs(shift)) <= free[takes] * load + 1e-6
     for turn in np.flatnonzero(can).tolist():
         waits = pd.date_range(given[turn], taken[turn], freq="D", unit="us", inclusive="left")
         left = stocks.reindex(pd.MultiIndex.from_product([[one.name], waits]))

@@ -100,7 +100,7 @@ def runs(results: Results) -> Block:
     deadline = "; minutes_after_deadline: after deadline [min] .0" if logged_one else ""
     words = f"{len(outside)} of {len(rows)}" if len(outside) else "none"
     started = int((rows["startup_kg"] > rows["startup_high"]).sum())
-    at_start = f"; {started} of {len(rows)} did at start-up" if started else ""
+    at_start = f"; at start-up {started} of {len(rows)} did" if started else ""
     states = [
         "watch" if beyond(row) else "in control" if np.isfinite(row["wasted_high"]) else "unknown"
         for _, row in rows.iterrows()
@@ -113,8 +113,8 @@ def runs(results: Results) -> Block:
             ended=rows["finished_at"].map(clock),
         ),
         name="last-night",
-        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more than nine of ten such runs "
-        f"do{at_start}",
+        caption=f"Runs of {day_words(rows['date'].iloc[0])}: {words} wasted more in all than nine of ten such "
+        f"runs do{at_start}",
         columns=(
             "title; press; started <text>; ended <text>; state <state>; wasted_kg: wasted [kg] .0; "
             "wasted_high: limit [kg] .0; startup_kg: at start-up [kg] .0; startup_high: limit [kg] .0; "

@@ -69,12 +69,18 @@ def fewest_to_spare(table: pd.DataFrame) -> Any:
     return None if known.empty else known.iloc[0]
 
 
-def least_to_spare(results: Results, supplier: str, due: pd.Timestamp) -> list[str]:
-    """Say how few days what is to be ordered of a supplier can be late, where nothing else has fewer."""
+def least_to_spare(results: Results, rows: pd.DataFrame) -> list[str]:
+    """Say on the truck that carries what runs out first how late it may be, where nothing else has fewer days.
+
+    `rows` are those of ``order_plan`` of one truck.
+    """
+    supplier, due = rows[["supplier", "due_on"]].iloc[0]
     row = fewest_to_spare(results["late_trucks"])
     if row is None or (row["state"], row["supplier"], row["promised_on"]) != ("to order", supplier, due):
         return []
-    return [f"{counted(max(row['days_late'], 0.0), 'day')}, the fewest of all"]
+    if row["runs_out"] not in set(rows["material"]):
+        return []
+    return [f"{counted(max(row['days_late'], 0.0), 'day')}, then {logged(row['runs_out'])} runs out first"]
 
 
 def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:

@@ -13,7 +13,7 @@ from .common import daily_use, day_words, list_words, spoken, unbroken
 from .demand import unit_of
 from .late_deliveries import least_to_spare
 from .material_words import material_words, packs_words
-from .order_reasons import reason_words
+from .order_reasons import need_words, reason_words
 from .ring_first import ring_first
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def order_now(results: Results) -> Block:
     if rows.empty:
         return cards([], name="order-now", beside=ring, beside_head="Ring first")
     latest = latest_order_days(results.logs, results.plan, daily_use(results))
-    why = reason_words(results)
+    why, needs = reason_words(results), need_words(results)
     # Each supplier is rung once: who can wait least stands first; of whom nobody knows the day, last.
     first = latest.reindex(rows["order"].unique()).groupby(rows.groupby("order")["supplier"].first()).min()
     rows = rows.assign(first=rows["supplier"].map(first)).sort_values(
@@ -51,17 +51,10 @@ def order_now(results: Results) -> Block:
     )
     # Whom to ring, and how much time there is, is told once for what a supplier brings on a day.
     begins = ~rows.drop_duplicates("order").set_index("order").duplicated(["supplier", "due_on"])
-    items = [
-        _card(
-            results,
-            _truck_words(rows, mine),
-            mine,
-            latest.get(mine["order"].iloc[0], pd.NaT),
-            why,
-            begins=begins,
-        )
-        for mine in _alike(rows, latest)
-    ]
+    items = []
+    for mine in _alike(rows, latest):
+        until = latest.get(mine["order"].iloc[0], pd.NaT)
+        items.append(_card(results, _truck_words(rows, mine), mine, until, why, needs, begins=begins))
     return cards(
         items,
         name="order-now",
@@ -92,7 +85,14 @@ def _truck_words(rows: pd.DataFrame, mine: pd.DataFrame) -> str:
 
 
 def _card(
-    results: Results, truck: str, trucks: Any, until: pd.Timestamp, why: dict[str, str], *, begins: pd.Series
+    results: Results,
+    truck: str,
+    trucks: Any,
+    until: pd.Timestamp,
+    why: dict[str, str],
+    needs: dict[str, str],
+    *,
+    begins: pd.Series,
 ) -> Card:
     """Return the card of a truck, or of `trucks` that are alike."""
     orders = trucks.drop_duplicates("order")
@@ -116,7 +116,11 @@ def _card(
     as_of, due = logs.as_of, rows["due_on"].iloc[0]
     rung = orders["order"].map(begins).any()
     contact = logs.plant.contacts.get(supplier) if rung else None
-    spare = least_to_spare(results, supplier, due) if rung else []
+    need = pd.Series({str(one.truck): needs.get(str(one.order), "") for one in orders.itertuples()})
+    if need.nunique() == 1:
+        needed = need.iloc[0]
+    else:
+        needed = "; ".join(f"truck {number}: {words}" for number, words in need.items())
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     said = [spoken(why.get(str(order), ""), as_of) for order in orders["order"]]
     if len(said) > 1:
@@ -125,10 +129,11 @@ def _card(
         head=f"{logged(supplier)}{truck}",
         figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
+            *([("need", needed)] if needed else []),
             *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
             ("due", day_words(due, as_of)),
-            *[("to spare", words) for words in spare],
+            *[("to spare", words) for words in least_to_spare(results, rows)],
             ("freight", quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)),
             *([("contact", logged(unbroken(contact)))] if contact else []),
         ),

@@ -16,7 +16,7 @@ from .demand import unit_of
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["reason_words"]
+__all__ = ["need_words", "reason_words"]
 
 
 def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[str, str]:
@@ -37,6 +37,23 @@ def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[
     if results.plan is None:
         return {}
     return {str(row.order): _sentence(results, row, name) for row in results.plan.reasons.itertuples()}
+
+
+def need_words(results: Results) -> dict[str, str]:
+    """Return by order in a few words whether it must be placed, or what it is placed for."""
+    if results.plan is None:
+        return {}
+    currency = results.logs.plant.currency
+    words = {"cover": "for the least stock", "contract": "for its contract", "freight": "fills the truck"}
+
+    def need(row: Any) -> str:
+        if row.kind == "risk":
+            return f"{'must, ' if row.risk >= MUST_ORDER else ''}{100 * row.risk:.0f} % risk without it"
+        if row.kind in ("price", "break"):
+            return f"can wait, ahead it saves {quantity(row.gain, currency, 0)}"
+        return words.get(row.kind, "the plan costs least so")
+
+    return {str(row.order): need(row) for row in results.plan.reasons.itertuples()}
 
 
 def _sentence(results: Results, row: Any, name: Callable[[str], str]) -> str:

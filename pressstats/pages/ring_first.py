@@ -44,8 +44,8 @@ def ring_first(results: Results) -> list[str]:
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
     nothing = (
-        "Nothing is late today, and no planned material is more likely than the service level allows to run out before "
-        f"the orders placed now can arrive{stock}."
+        "Nothing is late today. What is planned lasts until the orders placed now can arrive, as surely as the service "
+        f"level asks{stock}."
     )
     return [*(lines or [nothing]), *_next_due(results), *_shortest(results)]
 

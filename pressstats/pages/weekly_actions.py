@@ -30,8 +30,8 @@ __all__ = [
 _SHOWN, _LINES = 6, 4
 #: Characters of a reason, and of what to do, on the page; what is cut there stands whole below it.
 _REASON, _DEED, _WHOLE = 150, 120, 10_000
-#: Things named in the headline.
-_NAMED = 3
+#: Things named in the headline, and how many of them at least by what is due first.
+_NAMED, _DUE = 3, 2
 
 
 def needs_words(results: Results) -> str:
@@ -61,7 +61,7 @@ def worst_words(results: Results, reasons: Mapping[str, str]) -> str:
     said = [kinds.get(names.split("; ")[0], "") in reasons for names in pressing["exception"]]
     red = "; ".join(list(reasons.values())[:_NAMED])
     words = f"{red[:1].upper()}{red[1:]}. " if red else ""
-    pressing = pressing[~np.array(said, dtype=bool)].head(max(_NAMED - len(reasons), 1))
+    pressing = pressing[~np.array(said, dtype=bool)].head(max(_NAMED - len(reasons), _DUE))
     if pressing.empty:
         return words
     currency, as_of = results.logs.plant.currency, results.logs.as_of

@@ -81,7 +81,10 @@ def _mended(row: Any, unit: str) -> str:
 def first_moved_words(day: str, amount: str, taker: str, *, whole: bool) -> str:
     """Say which order of the plan is the first that can be moved; `day` is empty where none can."""
     if not day:
-        return f"no order of the plan can be placed with {taker} instead in time"
+        return (
+            f"no order of the plan can be placed with {taker} instead (too late, or no room on its truck): have the "
+            "contract changed, or shift what is ordered after the plan"
+        )
     what = "that" if whole else "of which so much"
     return f"the order of {day}, {amount}, is the first {what} can be placed with {taker} instead"
 
@@ -97,7 +100,8 @@ def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator
     told = set(zip(news["supplier"], news["delivery_id"], strict=True)) if len(news) else set()
     kept = [pair not in told for pair in zip(open_["supplier"], open_["delivery_id"], strict=True)]
     for supplier, rows in open_[kept].groupby("supplier"):
-        first: Any = rows.sort_values("seen_on").iloc[0]
+        rows = rows.sort_values(["seen_on", "cost"], ascending=[True, False], kind="stable")
+        first: Any = rows.iloc[0]
         last_day, end = first["seen_on"] + period, rows["seen_on"].max() + period
         named = first["reel_id"] if pd.notna(first["reel_id"]) else first["delivery_id"]
         cost = float(rows["cost"].sum(min_count=1))
@@ -108,7 +112,9 @@ def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator
             span = f"between {last_day:%Y-%m-%d} and {end:%Y-%m-%d}"
         ends = "its period ends" if len(rows) == 1 else "their periods end"
         which = "" if len(rows) == 1 else "first "
-        why = f"{number}; {ends} {span}: {which}{named}, {first['why']}"
+        others = int((rows["seen_on"] == first["seen_on"]).sum()) - 1
+        more = f" and {others} more" if others else ""
+        why = f"{number}; {ends} {span}: {which}{named}{more}, {first['why']}"
         yield raised(
             logs,
             "claim",
