@@ -91,7 +91,7 @@ def read(block: Any) -> str:
 
 
 def page_texts(results: Results, only: tuple[str, ...] = ()) -> dict[str, str]:
-    """Return the text of every call of the notebooks, by call; a call that fails says so.
+    """Return the text of every call of a plant's notebooks, by call; a call that fails says so.
 
     Parameters
     ----------
@@ -111,7 +111,9 @@ def page_texts(results: Results, only: tuple[str, ...] = ()) -> dict[str, str]:
             continue
         for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
             source = "".join(cell["source"])
-            if cell["cell_type"] != "code" or not source.startswith("pages.") or ".key_figures(" in source:
+            # A group's page is of several plants.
+            shown = cell["cell_type"] == "code" and re.match(r"pages\.\w+(\.\w+)?\(results", source)
+            if not shown or ".key_figures(" in source:
                 continue
             try:
                 found[source] = read(eval(source, {"pages": pages, "results": results}))
