@@ -104,9 +104,10 @@ def book(path: Path) -> Any:
     return openpyxl.load_workbook(path)
 
 
-def rows_of(sheet: Any) -> pd.DataFrame:
-    """Return the rows above the first empty one, columns named without their units."""
-    head, *rows = sheet.iter_rows(values_only=True)
+def rows_of(sheet: Any, above: bool = False) -> pd.DataFrame:
+    """Return the rows before the first empty one, columns named without their units; sentences stand `above` some."""
+    rows = list(sheet.iter_rows(values_only=True))
+    head, *rows = rows[next(place for place, row in enumerate(rows) if row[1] or not above) :]
     names = [re.sub(r" \[.*\]$", "", name) for name in head]
     end = next((place for place, row in enumerate(rows) if not any(row)), len(rows))
     return pd.DataFrame(rows[:end], columns=names)
@@ -364,26 +365,56 @@ def two_mills(folder: Path) -> Results:
     return results_of(folder, tables)
 
 
-def to_come(known: Results, supplier: str, sheet: pd.DataFrame) -> pd.Series:
-    """Check what a supplier's months say is to come against its own orders, and return that by material and month."""
+def months_of(known: Results, supplier: str, part: float, book: Any) -> list[float]:
+    """Check what a supplier is to make ready for, month by month and year by year; return the numbers allowed there."""
     plan, opens = known["order_plan"], known.open_orders
-    rows = pd.concat([plan.assign(day=plan["due_on"]), opens.assign(day=opens["promised_on"])])
+    sheet = rows_of(book["Twelve months"], above=True)
+    first = LAST + pd.Timedelta(days=1)
+    days = pd.to_datetime(opens["promised_on"]).clip(lower=first)
+    rows = pd.concat([plan.assign(day=plan["due_on"]), opens.assign(day=days)])
     rows = rows[(rows["supplier"] == supplier) & rows["day"].notna()]
     if supplier == NAMES["Northmill"]:
         # What is planned after its contract is told as well: it is taken to go on.
         assert (rows["day"] > CONTRACT_TO).any()
-    month = pd.to_datetime(rows["day"]).dt.strftime("%Y-%m")
-    coming = rows["quantity"].astype("float64").groupby([rows["material"], month]).sum()
-    assert len(sheet) > 0
+    coming = (
+        rows["quantity"].astype("float64").groupby([rows["material"], rows["day"].dt.strftime("%Y-%m")]).sum()
+    )
     mine = plan[plan["supplier"] == supplier]
     lead = (mine["due_on"] - mine["order_on"]).min() if len(mine) else pd.Timedelta(0)
-    for name, at, found in sheet[["material", "month", "to come"]].itertuples(index=False):
-        # No month is told that orders after the plan can still bring something in.
-        whole = at + pd.offsets.MonthEnd() <= plan["order_on"].max() + lead
-        some = 0.0 if name in set(plan["material"]) else None
-        expected = coming.get((name, f"{at:%Y-%m}"), some) if whole else None
-        assert (None if pd.isna(found) else found) == expected, (supplier, name, at)
-    return coming
+    season = known["demand_season"].assign(month=known["demand_season"]["month"].dt.strftime("%Y-%m"))
+    need = season.set_index(["material", "month"])[["q05", "mean", "q95"]] * part
+    allowed, told = [0.0], set()
+    for name, at, ready, low, high, by in sheet.drop(columns=["unit", "what"]).itertuples(index=False):
+        key = name, f"{at:%Y-%m}"
+        # No month is told by the plan that orders after it can still bring something in.
+        reached = at + pd.offsets.MonthEnd() <= plan["order_on"].max() + lead and name in set(
+            plan["material"]
+        )
+        said, come = (need.loc[key] if key in need.index else None), coming.get(key, 0.0)
+        planned = said is None or reached or come > said["mean"]
+        assert ready == pytest.approx(come if planned else said["mean"], abs=0.5), (supplier, key)
+        assert (by == "what is on order and planned") == planned
+        told.add(planned)
+        if said is not None and ready:
+            assert low <= ready <= high
+            assert high - ready == pytest.approx(said["q95"] - said["mean"], abs=1.1)
+        allowed += [one for one in (ready, low, high) if not pd.isna(one)]
+    assert told == {True, False}
+    received = known.logs["deliveries"]
+    listed = known.logs["materials"].set_index("material")["supplier"]
+    received = received[received["supplier"].fillna(received["material"].map(listed)) == supplier]
+    for name, since, to, came, still, whole in rows_of(book["By year"], above=True)[
+        ["material", "from", "to", "received", "still to come", "in all"]
+    ].itertuples(index=False):
+        inside = sheet[(sheet["material"] == name) & sheet["month"].between(since, to)]
+        assert still == inside["make ready for"].sum()
+        own = received[(received["material"] == name) & received["delivered_on"].between(since, LAST)]
+        assert came == own["quantity"].sum(), (supplier, name)
+        if name in set(plan["material"]):
+            assert whole == came + still
+            allowed.append(whole)
+        allowed += [came, still]
+    return allowed
 
 
 def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Path) -> None:
@@ -392,7 +423,7 @@ def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Pa
     write_supplier_files(tmp_path, known)
     files = supplier_files(known)
     assert set(files) == {NAMES[name] for name in ("Northmill", "Inkworks", "Plateworks")} | {"Southmill"}
-    plan, season, opens = known["order_plan"], known["demand_season"], known.open_orders
+    plan, opens = known["order_plan"], known.open_orders
     first = plan[plan["order_on"] == plan["order_on"].min()]
     delivers = {name: {"black", "cyan"} for name in (NAMES["Inkworks"],)} | {
         NAMES["Plateworks"]: {"plate", "wash"}
@@ -403,16 +434,14 @@ def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Pa
         # Nothing is agreed of the two mills' parts: what the plan orders of each tells them.
         paper = plan[plan["material"] == NAMES["N1200"]]
         part = paper.loc[paper["supplier"] == supplier, "quantity"].sum() / paper["quantity"].sum()
-        months = season[season["material"].isin(delivers.get(supplier, {NAMES["N1200"]}))]
-        months = months[["q05", "mean", "q95"]] * (1.0 if supplier in delivers else part)
         open_rows = opens[opens["supplier"] == supplier]
         value = mine["quantity"] * mine["unit_price"]
         allowed = [mine["quantity"], mine["unit_price"], value, [value.sum()], open_rows["quantity"]]
-        coming = to_come(known, supplier, rows_of(results_in(tmp_path / file)["Twelve months"]))
-        allowed.append([*coming, 0.0])
-        seen += int((coming > 0).sum())
+        allowed.append(
+            months_of(known, supplier, 1.0 if supplier in delivers else part, results_in(tmp_path / file))
+        )
+        seen += len(allowed[-1])
         numbers = np.concatenate([np.asarray(one, dtype=float) for one in allowed])
-        numbers = np.concatenate([numbers, months.to_numpy(dtype=float).ravel().round()])
         cells = [cell for sheet in results_in(tmp_path / file) for row in sheet.iter_rows() for cell in row]
         for cell in cells:
             if cell.data_type == "n" and cell.value is not None:
@@ -436,7 +465,7 @@ def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Pa
         for name in set(files) - {supplier}:
             assert html.escape(name, quote=False) not in raw, (file, name)
     assert held > 100
-    assert seen > 1
+    assert seen > 100
 
 
 def test_files_of_suppliers_have_sound_names_of_their_own() -> None:

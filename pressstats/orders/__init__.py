@@ -15,7 +15,7 @@ from .plan import OrderPlan, plan_orders
 from .plan_tables import SOON
 from .position import on_order, open_orders, refuse_stock, stock_on_hand
 from .standby import standby_hours
-from .supplier_parts import supplier_deliveries, supplier_parts
+from .supplier_parts import received_since, supplier_deliveries, supplier_parts
 from .yearly import season_spend, total_spend, year_spend
 
 __all__ = [
@@ -42,6 +42,7 @@ __all__ = [
     "open_orders",
     "plan_changes",
     "plan_orders",
+    "received_since",
     "refuse_stock",
     "rush_day",
     "season_spend",

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from ..offers import contracts, offers
+from .leadtimes import supplier_of
 
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["supplier_deliveries", "supplier_parts"]
+__all__ = ["received_since", "supplier_deliveries", "supplier_parts"]
 
 #: What parts are told by, the firmest first.
 ALONE, CONTRACTS, CONTINUED, PLAN = "alone", "contracts", "continued", "plan"
@@ -95,6 +96,37 @@ def supplier_deliveries(plan: pd.DataFrame, open_rows: pd.DataFrame, supplier: s
     day = rows["day"].astype("datetime64[us]")
     month = (day - pd.to_timedelta(day.dt.day - 1, unit="D")).rename("month")
     return rows["quantity"].astype("float64").groupby([rows["material"], month]).sum(min_count=1)
+
+
+def received_since(logs: Logs, supplier: str, first: pd.Timestamp) -> pd.Series:
+    """Return what came of a supplier from a day on, by material.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``.
+    supplier : str
+        The supplier; nobody else's rows count.
+    first : Timestamp
+        First day.
+
+    Returns
+    -------
+    Series, index material
+        Quantity [unit of the material]: 0 where nothing came, blank where ``deliveries`` are not logged.
+
+    Examples
+    --------
+    >>> received_since(logs, "Vosgard", pd.Timestamp("2025-01-01")).head(1)
+    material
+    N45-1260    804767.0
+    """
+    names = pd.Index(logs["materials"]["material"], name="material")
+    if not logs.has("deliveries"):
+        return pd.Series(np.nan, names)
+    rows = logs["deliveries"]
+    mine = rows[(supplier_of(logs, rows) == supplier) & (rows["delivered_on"] >= first)]
+    return mine.groupby("material")["quantity"].sum().reindex(names, fill_value=0.0).astype("float64")
 
 
 def _parts(offered: pd.DataFrame, ordered: np.ndarray) -> tuple[np.ndarray, str]:

@@ -56,7 +56,7 @@ class Worksheet:
     # Cells of a row of sums set apart below the rows, by column: words, or what the rows that are shown add up to;
     # empty for none
     total: Mapping[str, str | float] = field(default_factory=dict)
-    note: str = ""  # a sentence below the rows: what has to be known to read them
+    above: Sequence[str] = ()  # sentences above the heads, a row each: what has to be known to read the table
 
 
 #: Worksheets by name.
@@ -136,15 +136,17 @@ def _about(sheet: Any, lines: Sequence[Line], formats: dict[str, Any]) -> None:
 
 def _sheet(page: Any, sheet: Worksheet, formats: dict[str, Any]) -> None:
     _on_paper(page)
-    page.repeat_rows(0)
-    page.freeze_panes(1, sheet.frozen)
-    frame = sheet.frame
-    below = len(frame) + 2  # an empty row keeps the sums out of what is sorted and filtered
+    top, frame = len(sheet.above), sheet.frame
+    for row, sentence in enumerate(sheet.above):
+        _text(page, row, 0, sentence)
+    page.repeat_rows(0, top)
+    page.freeze_panes(top + 1, sheet.frozen)
+    below = top + len(frame) + 2  # an empty row keeps the sums out of what is sorted and filtered
     for number, head in enumerate(map(str, frame.columns)):
         unit = unit_text(sheet.units.get(head, ""))
         name = head.replace("_", " ")
-        _text(page, 0, number, f"{name} [{unit}]" if unit else name, formats["head"])
-        width = _column(page, number, frame[head], sheet.forms.get(head, ""), formats)
+        _text(page, top, number, f"{name} [{unit}]" if unit else name, formats["head"])
+        width = _column(page, (top + 1, number), frame[head], sheet.forms.get(head, ""), formats)
         page.set_column(number, number, min(max(width, len(name) // 2 + 4, 10), _PROSE_WIDTH))
         if head in sheet.formulas:
             _formulas(page, number, sheet, formats)
@@ -153,22 +155,20 @@ def _sheet(page: Any, sheet: Worksheet, formats: dict[str, Any]) -> None:
             _text(page, below, number, total, formats["bold"])
         elif total is not None and math.isfinite(total):
             # Rows that a filter hides are not in it: 109 is the sum of those that are shown.
-            formula = f"=SUBTOTAL(109,{letter}2:{letter}{len(frame) + 1})"
+            formula = f"=SUBTOTAL(109,{letter}{top + 2}:{letter}{top + len(frame) + 1})"
             page.write_formula(below, number, formula, formats["sum"], float(f"{total:.10g}"))
         if head in sheet.choices and len(frame):
             allowed = {"validate": "list", "source": list(sheet.choices[head])}
-            page.data_validation(1, number, len(frame), number, allowed)
-    if sheet.note:
-        _text(page, below + 2 * bool(sheet.total), 0, sheet.note)
+            page.data_validation(top + 1, number, top + len(frame), number, allowed)
     if len(frame):
-        page.autofilter(0, 0, len(frame), len(frame.columns) - 1)
+        page.autofilter(top, 0, top + len(frame), len(frame.columns) - 1)
 
 
 def _formulas(page: Any, at: int, sheet: Worksheet, formats: dict[str, Any]) -> None:
     """Put the formula of a column over its numbers, which stay as what the formula comes to."""
     head = str(sheet.frame.columns[at])
     places = {str(name): xl_col_to_name(number) for number, name in enumerate(sheet.frame.columns)}
-    for row, number in enumerate(sheet.frame[head], start=2):
+    for row, number in enumerate(sheet.frame[head], start=len(sheet.above) + 2):
         if math.isfinite(number):
             cells = {name: f"{letter}{row}" for name, letter in places.items()}
             formula = f"={sheet.formulas[head].format(**cells)}"
@@ -182,23 +182,24 @@ def _number_format(values: list[float]) -> str:
     return "whole" if largest >= 1000 else "fine" if largest >= 1 else "finer"
 
 
-def _column(sheet: Any, at: int, column: pd.Series, form: str, formats: dict[str, Any]) -> int:
-    """Write a column below its head and return the width it asks for [characters]."""
+def _column(sheet: Any, start: tuple[int, int], column: pd.Series, form: str, formats: dict[str, Any]) -> int:
+    """Write a column below its head, from row and column `start` on; return the width it asks for [characters]."""
+    first, at = start
     if pd.api.types.is_datetime64_any_dtype(column):
         known = column.dropna()
         kind = form or ("date" if (known == known.dt.normalize()).all() else "time")
-        for row, value in enumerate(column, start=1):
+        for row, value in enumerate(column, start=first):
             if not pd.isna(value):
                 _date(sheet, row, at, value.to_pydatetime(), formats[kind])
         return 17 if kind == "time" else 11
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         numbers = column.to_numpy(dtype=float, na_value=math.nan).tolist()
         kind = form or _number_format([number for number in numbers if math.isfinite(number)])
-        for row, number in enumerate(numbers, start=1):
+        for row, number in enumerate(numbers, start=first):
             _number(sheet, row, at, number, formats[kind])
         return 12
     longest = 0
-    for row, value in enumerate(column, start=1):
+    for row, value in enumerate(column, start=first):
         if not pd.isna(value):
             _text(sheet, row, at, value, formats[form] if form else None)
             longest = max(longest, len(str(value)))

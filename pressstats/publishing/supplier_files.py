@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..orders import supplier_deliveries, supplier_parts
+from ..orders import received_since, supplier_deliveries, supplier_parts
 from ..pages.buying_files import FOLDER, supplier_files
 from ..pages.material_words import material_words
 from .sheets import open_rows, order_rows
@@ -19,38 +19,24 @@ if TYPE_CHECKING:
 
 __all__ = ["supplier_sheets", "write_supplier_files"]
 
-#: How the two quantities of a month differ: what a supplier is to make ready for.
-_TO_COME = (
-    "Make ready for what is to come; where that is blank, for what is expected. To come is on order or planned, "
-    "with stock to fill and whole trucks; expected is your part of what we shall use in the month. "
-    "Neither is a promise to buy."
-)
 _ABOUT: list[Line] = [
     (
         "Quantities",
-        "In the unit beside the material. Low is undercut once in twenty, high exceeded once in twenty, expected is "
-        "the mean; lows of several months do not add up, nor do highs. They say how our "
-        "need may vary.",
-    ),
-    (
-        "Need and deliveries",
-        "Low, expected and high are your part, by what stands beside them, of what we shall use in the month. To come "
-        "is what is to be delivered in it: what is on order, and what we plan to call off; blank in months that our "
-        "plan does not reach the end of. They differ, month by month and over the months of the plan, by what goes "
-        "into stock or comes out of it, by what others deliver more or less than theirs, and by whole trucks: make "
-        "ready for what is to come, and where that is blank for what is expected.",
+        "In the unit beside the material. Low is undercut once in twenty, high exceeded once in twenty, as our need "
+        "may vary; lows of several months do not add up, nor do highs.",
     ),
     ("Blank", "What is not known is left blank."),
 ]
-_QUANTITIES = {"low": "q05", "expected": "mean", "high": "q95"}
+#: What months of a supplier's orders are told by.
+_PLANNED = "what is on order and planned"
 #: What tells a supplier's part of what is needed, without a word of anybody else.
 _BY = {
-    "alone": "all that we need",
-    "contracts": "your contract",
-    "continued": "your contract, taken to continue: the next is not logged",
-    "plan": "our order plan",
-    "agreed": "terms agreed",
-    "alike": "our estimate",
+    "alone": "all that we use",
+    "contracts": "our use, by your contract",
+    "continued": "our use, by your contract, taken to continue: the next is not logged",
+    "plan": "our use, by our order plan",
+    "agreed": "our use, by terms agreed",
+    "alike": "our use, by our estimate",
 }
 #: Columns of an order form that a supplier sees of our own.
 _ORDERED = ["order", "material", "what", "packs", "quantity", "price", "value", "due_on"]
@@ -75,8 +61,8 @@ def write_supplier_files(content: Path, results: Results) -> None:
 def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     """Return the sheets of a supplier's workbook: rows and columns are chosen, never left out.
 
-    Its orders of the next review with the price agreed with it or else listed, what it has open, and what it is likely
-    to deliver in the next twelve months.
+    Its orders of the next review with the price agreed with it or else listed, what it has open, what it is to make
+    ready for in the next twelve months, and that by calendar year beside its contract.
     """
     logs = results.logs
     currency = logs.plant.currency
@@ -93,13 +79,16 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
         opens["supplier"] == supplier, ["promised_on", "material", "quantity", "delivery_id"]
     ].reset_index(drop=True)
     months = twelve_months(results, supplier)
-    frames = {"Orders": form, "Open orders": opens, "Twelve months": months}
+    years = calendar_years(results, supplier, months)
+    frames = {"Orders": form, "Open orders": opens, "Twelve months": months, "By year": years}
     about = {
         "Orders": "What we order now: value is quantity times price: the one agreed, else as we have it listed; "
         "freight is not in it.",
         "Open orders": "What is on order and has not come.",
-        "Twelve months": "What we expect to use of yours and what is to come; neither is a promise to buy.",
+        "Twelve months": "What to make ready for, month by month.",
+        "By year": "What came and is to come in each calendar year, beside your contract.",
     }
+    above = {"Twelve months": _above_months(results, supplier, months), "By year": _above_years(results)}
     unit_heads = {"price": f"{currency} a unit", "value": currency}
     sheets = {}
     for name, frame in frames.items():
@@ -118,37 +107,154 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
             total={"material": "All orders, without freight", "value": value}
             if name == "Orders" and len(frame)
             else {},
-            note=_TO_COME if name == "Twelve months" and len(frame) else "",
+            above=above.get(name, ()) if len(frame) else (),
         )
     return sheets
 
 
 def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
-    """Return what is likely needed of a supplier in each of the next twelve months, and what is to come in it."""
+    """Return what a supplier is to make ready for in the rest of this month and each of the next twelve.
+
+    As far as the plan reaches that is what is on order and planned, later its part of what is used, or what is on order
+    and planned where that is more. Low and high are as far off as its part of the need may be; never below what is on
+    order.
+    """
     tables = results.tables()
     season = tables["demand_season"]
     parts = supplier_parts(
         results.logs, tables["order_plan"], pd.DatetimeIndex(season["month"].drop_duplicates())
     )
     mine = season.merge(parts[parts["supplier"] == supplier], on=["material", "month"])
-    # Nobody delivers parts of a kilogram.
-    quantities = {name: (mine[column] * mine["part"]).round() for name, column in _QUANTITIES.items()}
-    return mine[["material", "month"]].assign(
-        to_come=_to_come(results, supplier, mine), **quantities, by=mine["by"].map(_BY)
+    low, expected, high = (mine[name] * mine["part"] for name in ("q05", "mean", "q95"))
+    ordered, coming = _to_come(results, supplier, mine)
+    reached = mine["month"] + pd.offsets.MonthEnd() <= _plan_until(results, supplier)
+    planned = (reached & mine["material"].isin(results["order_plan"]["material"])) | (coming > expected)
+    ready = coming.where(planned, expected)
+    months = mine[["material", "month"]].assign(
+        make_ready_for=ready,
+        low=np.maximum(low + ready - expected, ordered),
+        high=high + ready - expected,
+        rests_on=mine["by"].map(_BY).where(~planned, _PLANNED),
     )
+    months = pd.concat([_this_month(results, supplier, months), months], ignore_index=True)
+    numbers = ["make_ready_for", "low", "high"]
+    # Nobody delivers parts of a kilogram.
+    months[numbers] = months[numbers].round()
+    # Around nothing there are no limits that tell anything.
+    months.loc[months["make_ready_for"] == 0, ["low", "high"]] = np.nan
+    months = months[["material", "month", *numbers, "rests_on"]]
+    return months.sort_values(["material", "month"], kind="stable", ignore_index=True)
 
 
-def _to_come(results: Results, supplier: str, months: pd.DataFrame) -> np.ndarray:
-    """Return what is on order or planned of a supplier for each row's material and month, while the plan reaches."""
+def _this_month(results: Results, supplier: str, months: pd.DataFrame) -> pd.DataFrame:
+    """Return what is on order and planned of a supplier in the days that are left of the running month, if any are."""
+    month = _first_month(results)
+    planned = results["order_plan"]["material"]
+    rows = months[["material"]].drop_duplicates().assign(month=month, rests_on=_PLANNED)
+    rows = rows[rows["material"].isin(planned) & (month < months["month"].min())]
+    if not month + pd.offsets.MonthEnd() <= _plan_until(results, supplier):
+        rows = rows.iloc[:0]
+    return rows.assign(make_ready_for=_to_come(results, supplier, rows)[1])
+
+
+def _first_month(results: Results) -> pd.Timestamp:
+    """Return the first day of the month of the day after as-of."""
+    return (results.logs.as_of + pd.Timedelta(days=1)).to_period("M").to_timestamp()
+
+
+def _plan_until(results: Results, supplier: str) -> pd.Timestamp:
+    """Return the day until which it is known what comes of a supplier; NaT without a plan.
+
+    What is ordered after the plan's last order comes no sooner than the soonest of its orders takes.
+    """
     plan = results["order_plan"]
-    of_month = supplier_deliveries(plan, results.open_orders, supplier)
-    found = of_month.reindex(pd.MultiIndex.from_frame(months[["material", "month"]])).to_numpy(dtype=float)
-    # What is ordered after the plan's last order comes no sooner than this: a month that ends later is not known whole.
     mine = plan[plan["supplier"] == supplier]
     soonest = (mine["due_on"] - mine["order_on"]).min() if len(mine) else pd.Timedelta(0)
-    whole = (months["month"] + pd.offsets.MonthEnd() <= plan["order_on"].max() + soonest).to_numpy()
-    planned = months["material"].isin(plan["material"]).to_numpy()
-    return np.where(whole & planned & np.isnan(found), 0.0, np.where(whole, found, np.nan))
+    return plan["order_on"].max() + soonest
+
+
+def _to_come(results: Results, supplier: str, months: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Return for each row's material and month what is on order of a supplier, and that with what is planned.
+
+    What is late is taken to come in the running month.
+    """
+    plan, opens = results["order_plan"], results.open_orders
+    days, tomorrow = opens["promised_on"].astype("datetime64[us]"), results.logs.as_of + pd.Timedelta(days=1)
+    opens = opens.assign(promised_on=days.where(~(days < tomorrow), tomorrow))
+    keys = pd.MultiIndex.from_frame(months[["material", "month"]])
+    ordered, coming = (
+        supplier_deliveries(rows, opens, supplier).reindex(keys).fillna(0.0).set_axis(months.index)
+        for rows in (plan.iloc[:0], plan)
+    )
+    return ordered, coming
+
+
+def calendar_years(results: Results, supplier: str, months: pd.DataFrame) -> pd.DataFrame:
+    """Return what came of a supplier and is to come by calendar year, beside its contract of the same days."""
+    first = _first_month(results)
+    by_year = months.assign(year=months["month"].dt.year).groupby(["material", "year"], as_index=False)
+    table: Any = by_year.agg(
+        since=("month", "min"),
+        to=("month", "max"),
+        still_to_come=("make_ready_for", lambda quantity: quantity.sum(skipna=False)),
+    )
+    running = table["year"] == first.year
+    came = received_since(results.logs, supplier, pd.Timestamp(first.year, 1, 1)).reindex(table["material"])
+    table["received"] = np.where(running, came.to_numpy(), 0.0).round()
+    # A year that lacks the days left of this month has no sum.
+    table["in_all"] = (table["received"] + table["still_to_come"]).where(~running | (table["since"] == first))
+    begins = [pd.Timestamp(year, 1, 1) for year in table["year"]]
+    table["from"] = pd.Series(begins, table.index, dtype="datetime64[us]")
+    table["to"] = (table["to"] + pd.offsets.MonthEnd()).astype("datetime64[us]")
+    columns = ["material", "from", "to", "received", "still_to_come", "in_all"]
+    if results.plan is None:
+        return table[columns]
+    odds = results.plan.contracts
+    odds = odds[odds["supplier"] == supplier].assign(
+        contract_agreed=odds["contract_quantity"].round(), contract_expected=odds["q50"].round()
+    )
+    odds = odds.rename(columns={"contract_from": "from", "contract_to": "to"})
+    keys = ["material", "from", "to"]
+    return table[columns].merge(odds[[*keys, "contract_agreed", "contract_expected"]], on=keys, how="left")
+
+
+def _above_months(results: Results, supplier: str, months: pd.DataFrame) -> list[str]:
+    """Say what the months rest on, and until which day they are the plan."""
+    planned = months.loc[months["rests_on"] == _PLANNED, "month"]
+    first = results.logs.as_of + pd.Timedelta(days=1)
+    whole = planned[planned + pd.offsets.MonthEnd() <= _plan_until(results, supplier)]
+    words = ["Beyond what is ordered nothing here is a promise to buy. Quantities are by day of delivery."]
+    if len(whole):
+        words = [
+            f"Until {_day(whole.max() + pd.offsets.MonthEnd())}, make ready for what is on order and planned, "
+            "with stock to fill and whole trucks.",
+            "After it, for your part of what we shall use; what the plan brings early is not taken off yet.",
+            *words,
+        ]
+    else:
+        words = ["Make ready for your part of what we shall use: no plan reaches the end of a month.", *words]
+    if months["month"].min() == _first_month(results) and first.day > 1:
+        words.append(f"The first month holds what is to come from {_day(first)} on; what is late is in it.")
+    return [
+        *words,
+        "Low and high: as our need may vary; a truck may move to another month besides. Blank: not told.",
+    ]
+
+
+def _above_years(results: Results) -> list[str]:
+    """Say what the years count, and how they stand to what contracts are expected to end at."""
+    return [
+        f"By day of delivery, from 1 January. Received: what came until {_day(results.logs.as_of)}.",
+        "Still to come: the sum of Twelve months until the last day of the row. In all: both.",
+        "Contract expected: what we expect you to deliver of it by its end, as likely more as less.",
+        "It is blank where no contract has the days of the row, as where the year goes on after our twelve months.",
+        "As far as the plan reaches both agree, nearly. After it the months take your contract's part, it the plan's;",
+        "of a contract that has not begun it is your part of what we shall use, without stock to fill.",
+    ]
+
+
+def _day(day: pd.Timestamp) -> str:
+    return f"{day.day} {day:%B %Y}"
 
 
 def _named(names: pd.Series, known: pd.Series) -> pd.Series:
