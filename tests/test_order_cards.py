@@ -183,7 +183,11 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
     why = dict(zip(orders, ("one reason.", "another.", "a third."), strict=True))
     monkeypatch.setattr(order_cards, "reason_words", lambda *_: why)
+    needs = dict(zip(orders, ("must", "can wait", "must"), strict=True))
+    monkeypatch.setattr(order_cards, "need_words", lambda *_: needs)
     block = order_cards.order_now(results_of(logs, plan, on_order()))
+    assert "need, truck 1 must; need, truck 2 can wait; " in said(block)
+    assert said(block).count("need must; ") == 1
     total = f"{rows['cost'].sum():,.2f} EUR"
     heads = heads_of(block)
     assert [head.split(";")[0] for head in heads] == [

@@ -116,11 +116,9 @@ def _card(
     as_of, due = logs.as_of, rows["due_on"].iloc[0]
     rung = orders["order"].map(begins).any()
     contact = logs.plant.contacts.get(supplier) if rung else None
-    need = pd.Series({str(one.truck): needs.get(str(one.order), "") for one in orders.itertuples()})
-    if need.nunique() == 1:
-        needed = need.iloc[0]
-    else:
-        needed = "; ".join(f"truck {number}: {words}" for number, words in need.items())
+    need = {f"need, truck {one.truck}": needs.get(str(one.order), "") for one in orders.itertuples()}
+    if len(set(need.values())) == 1:
+        need = {"need": needs.get(str(orders["order"].iloc[0]), "")}
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     said = [spoken(why.get(str(order), ""), as_of) for order in orders["order"]]
     if len(said) > 1:
@@ -129,7 +127,7 @@ def _card(
         head=f"{logged(supplier)}{truck}",
         figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
-            *([("need", needed)] if needed else []),
+            *[(label, words) for label, words in need.items() if words],
             *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
             ("due", day_words(due, as_of)),
