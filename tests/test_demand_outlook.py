@@ -28,6 +28,7 @@ from pressstats.demand import (
 )
 from pressstats.forecast import Forecast, calibrated
 from pressstats.logs import Logs, read_logs
+from pressstats.pages.demand_record import _worse
 from pressstats.past import past_forecasts
 from pressstats.results import open_results
 from pressstats.tables import QUANTILES
@@ -309,3 +310,21 @@ def test_a_record_says_how_much_of_it_was_never_published() -> None:
     assert _reconstructed(source.head(2)) == "each made again from what was known then, none published"
     assert _reconstructed(source) == "2 of 3 made again from what was known then"
     assert _reconstructed(source.tail(1)) == "all as published"
+
+
+def test_only_what_is_known_of_most_weeks_is_told_as_worse_than_last_year() -> None:
+    shown = pd.DataFrame(
+        {
+            "material": list("abc"),
+            "off": [13.2, 20.0, 4.0],
+            "off_naive": [8.1, 9.0, 5.0],
+            "both": 9,
+            "one": 10,
+        }
+    )
+    said = _worse(shown).replace("\xa0", " ").replace("\u2068", "").replace("\u2069", "")
+    assert said == "Worse than last year's week: b, 20 % against 9 %; a, 13 % against 8 %. "
+    assert _worse(shown.assign(both=[9, 1, 9])).count("against") == 1
+    # Of a young plant nothing is known of most weeks: nothing is told.
+    assert _worse(shown.assign(both=1)) == ""
+    assert _worse(shown.assign(off=1.0)) == ""

@@ -103,14 +103,11 @@ def kept(results: Results) -> Block:
 
 def _worse(shown: pd.DataFrame) -> str:
     """Name the materials whose forecasts did worse than last year's week, the worst first, both numbers beside each."""
-    off, naive = shown["off"].round(), shown["off_naive"].round()
+    further = shown["off"].round() - shown["off_naive"].round()
     # Where of many weeks no year before is known, other weeks stand beside each other.
     known = shown["both"] >= _KNOWN * shown["one"]
-    worse = (
-        shown[known & (off > naive)]
-        .assign(more=off - naive)
-        .sort_values("more", ascending=False, kind="stable")
-    )
+    worse = shown.assign(further=further)[known & (further > 0)]
+    worse = worse.sort_values("further", ascending=False, kind="stable")
     if worse.empty:
         return ""
     told = [
