@@ -210,9 +210,9 @@ def calendar_years(results: Results, supplier: str, months: pd.DataFrame) -> pd.
     if results.plan is None:
         return table[columns]
     odds = results.plan.contracts
-    odds = odds[odds["supplier"] == supplier].assign(
+    odds = odds.assign(
         contract_agreed=odds["contract_quantity"].round(), contract_expected=odds["q50"].round()
-    )
+    )[odds["supplier"] == supplier]
     odds = odds.rename(columns={"contract_from": "from", "contract_to": "to"})
     keys = ["material", "from", "to"]
     return table[columns].merge(odds[[*keys, "contract_agreed", "contract_expected"]], on=keys, how="left")
