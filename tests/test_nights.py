@@ -241,6 +241,10 @@ def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results
     assert "Daily is booked with 24 pages; it usually has 16, and none of its last 20 runs had 24." in told(
         24
     )
+    start = jobs.loc[jobs["title"] == "Daily", "starts_at"].iloc[0]
+    assert f"before plates and reels are laid out, its press usually starts at {start:%H:%M}: what" in told(
+        24
+    )
     assert "is booked with" not in told(16)
     assert "is booked with" not in told(24, kept=19)
     assert re.search(

@@ -112,9 +112,13 @@ def clock(time: pd.Timestamp) -> str:
 def _unusual_pages(results: Results) -> list[str]:
     """Return a line for each title that is booked with a number of pages that none of its last runs had."""
     odd = unusual_pages(results.logs, results["night_jobs"])
-    return [
-        f"**{logged(title)}** is booked with {booked:.0f} pages; it usually has {usual:.0f}, and none of its last "
-        f"{USUAL_RUNS} runs had {booked:.0f}. Ask before plates and reels are laid out: what stands below follows the "
-        "booking, while tonnes on the weekly page follow what such bookings became."
-        for title, booked, usual in zip(odd["title"], odd["pages"], odd["usual"], strict=True)
-    ]
+    starts = results["night_jobs"].groupby("title")["starts_at"].min().map(clock)
+    lines = []
+    for title, booked, usual in zip(odd["title"], odd["pages"], odd["usual"], strict=True):
+        begins = f", its press usually starts at {starts[title]}" if starts[title] else ""
+        lines.append(
+            f"**{logged(title)}** is booked with {booked:.0f} pages; it usually has {usual:.0f}, and none of its last "
+            f"{USUAL_RUNS} runs had {booked:.0f}. Ask who booked it before plates and reels are laid out{begins}: what "
+            "stands below follows the booking, while tonnes on the weekly page follow what such bookings became."
+        )
+    return lines

@@ -154,7 +154,7 @@ def _orders(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[di
         amounts = [f"{name} {_amount(logs, str(name), much)}" for name, much in ordered["quantity"].items()]
         number = rows["order"].nunique()
         why = (
-            f"{number} {'order' if number == 1 else 'orders'} of the plan; the first is due on "
+            f"{number} {'truck' if number == 1 else 'trucks'} to order; the first is due on "
             f"{rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
         )
         if not logs.has("deliveries"):
