@@ -21,6 +21,7 @@ SMALL = {
     "grammage_45_8w": 26,
     "only_runs_and_webs": 16,
     "no_weights_skips": 16,
+    "widths_cm": 16,
 }
 PAGES = ("weekly_page", "last_night", "log_check", "reels", "paper_balance")
 

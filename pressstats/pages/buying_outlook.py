@@ -115,7 +115,8 @@ def without_deliveries(results: Results) -> Block:
     unknown = int(results.on_hand["quantity"].isna().sum())
     most = "at most " if unknown else ""
     until = (
-        f"{most}{counted(first['nights_q50'], 'night')} can be printed, then {logged(first['material'])} runs out"
+        f"{most}{counted(round(first['nights_q50']), 'night')} can be printed, then {logged(first['material'])} runs "
+        "out"
         if np.isfinite(first["nights_q50"])
         else f"no material{' whose stock is known' if unknown else ''} runs out within 120 days"
     )
@@ -156,14 +157,14 @@ def sparing(results: Results) -> Block:
     if len(others) and not others.iloc[0]["nights_q50"] > nothing["nights"]:
         first = others.iloc[0]
         words += (
-            f". That is newsprint only: {logged(first['material'])} runs out after {first['nights_q50']:.0f} nights "
-            "whatever is cut"
+            f". That is newsprint only: {logged(first['material'])} runs out after "
+            f"{counted(round(first['nights_q50']), 'night')} whatever is cut"
         )
     rows = sheet(
         measures,
         name="sparing",
         caption=f"With nothing delivered and nothing cut, {logged(nothing['ends'])} is the first newsprint to run out, "
-        f"after {nothing['nights']:.0f} nights{words}"
+        f"after {counted(round(nothing['nights']), 'night')}{words}"
         if nothing["ends"]
         else "With nothing delivered and nothing cut, no newsprint runs out within 120 days",
         columns="measure: what is cut; bought: nights gained .0; nights: nights in all .0; ends: then runs out first",

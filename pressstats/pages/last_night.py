@@ -235,7 +235,7 @@ def tanks(results: Results) -> Block:
     first = table.groupby("ink")["tank"].transform("first")
     needs = {
         column: [
-            quantity(kg, "", 0) if tank == one or not np.isfinite(kg) else f"with {one}"
+            "not known" if not np.isfinite(kg) else quantity(kg, "", 0) if tank == one else f"with {one}"
             for tank, one, kg in zip(table["tank"], first, table[column], strict=True)
         ]
         for column in ("tonight_kg", "tonight_high_kg")

@@ -252,8 +252,9 @@ _SUMS = ("paper mounted", "wasted paper cost")
 def coming(results: Results) -> Block:
     """Return the seven days ahead: issues, pages, copies, newsprint by grammage and width, what is closed and due."""
     days = results["coming_days"].copy()
-    as_of = results.logs.as_of
-    paper = results["coming_paper"]
+    if days.empty:
+        return note("The week ahead is not known: nothing that is booked or forecast can be told.")
+    as_of, paper = results.logs.as_of, results["coming_paper"]
     by_paper = _by_paper(results)
     names = [str(name) for name in by_paper]
     for number, name in enumerate(names):
@@ -285,8 +286,7 @@ def coming(results: Results) -> Block:
     if days["booked"].sum() > 0:
         words += "; copies and pages as booked, tonnes as such bookings usually turn out"
     words += f"; {counted(expected, 'issue is', 'issues are')} not booked but expected" if expected else ""
-    if not results.logs.has("deliveries"):
-        words += "; what is due is unknown"
+    words += "" if results.logs.has("deliveries") else "; what is due is unknown"
     return sheet(
         days,
         name="coming",

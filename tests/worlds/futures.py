@@ -34,6 +34,8 @@ PLANNED_DAYS = 11
 PAGES_MOVED = (0.734, 0.133)
 PLAN_RATIO, PLAN_SCATTER = 1.004, 0.009
 COPIES_SCATTER = 0.0144
+#: What stands in for a paper, and how much of it a kilogram takes: as wide as ``materials`` says.
+_STANDS_IN = {"N45-945": ("N45-1260", 1260 / 945)}
 
 
 def _ink_need(orders: dict[dt.date, list[RunOrder]]) -> dict[str, dict[dt.date, float]]:
@@ -154,25 +156,41 @@ def shortage_rates(truth: Truth, suppliers: dict[str, str], futures: int = 200) 
     Returns
     -------
     Series, index material
-        Share of futures; newsprint and inks. What comes on a day serves the issue of the day after. Nothing stands in.
+        Share of futures; newsprint and inks. What comes on a day serves the issue of the day after. The next order can
+        come from whoever delivers soonest, and what another paper stands in for lacks where that lacks too.
     """
     use, scenario = _use(truth, futures), truth.scenario
     chance = Random(f"{truth.seed} futures")
     days_to_review = (REVIEW_WEEKDAY - truth.as_of.weekday() - 1) % 7 + 1
     review = truth.as_of + days_to_review * DAY
+    stocks = {material: _stock(truth, suppliers, material, drawn, chance) for material, drawn in use.items()}
+    short = {material: stock < 0 for material, stock in stocks.items()}
+    for material, (other, ratio) in _STANDS_IN.items():
+        taken = ratio * np.maximum(-stocks[material], 0.0)
+        short[other] = stocks[other] < taken
+        short[material] &= short[other]
     rates = {}
-    for material, drawn in use.items():
-        open_rows = truth.arrivals[truth.arrivals["material"] == material]
-        maker = makers_of(material)[0].name if material in NEWSPRINT else "Corvane Inks"
-        lead = SUPPLIERS[maker].lead_days if material in NEWSPRINT else LEAD_DAYS
-        promised, short = scenario.receiving_day(review + lead * DAY), 0
-        for daily in drawn:
-            stock = truth.stock[material] - np.cumsum(daily)
-            for row in open_rows.itertuples():
-                due = dt.date.fromisoformat(row.promised_on)
-                day = _arrival(scenario, chance, suppliers.get(row.delivery_id, ""), due, truth.as_of)
-                stock[max(0, (day - truth.as_of).days) :] += float(row.quantity)
-            until = (_arrival(scenario, chance, maker, promised, review) - truth.as_of).days
-            short += bool((stock[:until] < 0).any())
-        rates[material] = short / futures
+    for material, out in short.items():
+        maker, lead = "Corvane Inks", LEAD_DAYS
+        if material in NEWSPRINT:
+            soonest = min(makers_of(material), key=lambda one: one.lead_days)
+            maker, lead = soonest.name, soonest.lead_days
+        promised = scenario.receiving_day(review + lead * DAY)
+        arrives = [_arrival(scenario, chance, maker, promised, review) for _ in range(futures)]
+        until = np.array([(day - truth.as_of).days for day in arrives])
+        rates[material] = float((out & (np.arange(DAYS) < until[:, None])).any(axis=1).mean())
     return pd.Series(rates)
+
+
+def _stock(
+    truth: Truth, suppliers: dict[str, str], material: str, drawn: np.ndarray, chance: Random
+) -> np.ndarray:
+    """Return what is on hand after each day with what is on order, less than nothing where it lacks."""
+    stock = truth.stock[material] - np.cumsum(drawn, axis=1)
+    open_rows = truth.arrivals[truth.arrivals["material"] == material]
+    for future in stock:
+        for row in open_rows.itertuples():
+            due = dt.date.fromisoformat(row.promised_on)
+            day = _arrival(truth.scenario, chance, suppliers.get(row.delivery_id, ""), due, truth.as_of)
+            future[max(0, (day - truth.as_of).days) :] += float(row.quantity)
+    return stock

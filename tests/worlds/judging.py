@@ -158,7 +158,8 @@ def estimates(results: Results, truth: Truth) -> dict[str, tuple[float, float, f
         "standing_kg_per_day": truth.standing_ink,
     }
     for row in results["ink_model"].itertuples():
-        if row.term in terms:
+        # A world may copy an ink under another name, to have many.
+        if row.ink in terms.get(row.term, {}):
             found[f"{row.ink} {row.term}"] = (row.estimate, row.ci_low, row.ci_high, terms[row.term][row.ink])
     return {name: values for name, values in found.items() if pd.notna(values[0])}
 
