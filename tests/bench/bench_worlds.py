@@ -82,8 +82,8 @@ CUTS = {"June": JUNE, "November": NOVEMBER, "March": MARCH}
 #: Worlds whose forecasts are scored: what moves use, and how ink is dipped.
 FORECAST_WORLDS = ("quiet", "december_humps", "weekly_dips")
 #: Exceptions that tell what is so on a quiet plant too: its trucks are late, its buyer holds little of one material
-#: and much of another. Charts and tests raise the others.
-FACTS = ("delivery late", "standby test", "days of stock low", "days of stock high")
+#: and much of another, and what is drawn of its contracts is not what they say. Charts and tests raise the others.
+FACTS = ("delivery late", "standby test", "days of stock low", "days of stock high", "contract")
 #: Days in which a loss is found whose reel is mounted for the last time in the four weeks that an exception is of.
 _LOSS_DAYS = 56
 
