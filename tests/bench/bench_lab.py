@@ -94,9 +94,14 @@ for (const plot of document.querySelectorAll('.jp-RenderedPlotly .main-svg:first
   const ground = numbers(getComputedStyle(plot).backgroundColor);
   if (ground.length === 4 && ground[3] < .9) found.add('a figure without a ground of its own'); }
 return [...found]; }"""
-#: Outputs that are errors, in the notebook as JupyterLab would save it.
-_ERRORS = """() => window.jupyterapp.shell.currentWidget.content.model.sharedModel.toJSON().cells
+#: The notebook as JupyterLab would save it; its outputs that are errors; whether it has run to its end or to an error.
+_CELLS = "window.jupyterapp.shell.currentWidget.content.model.sharedModel.toJSON().cells"
+_ERRORS = f"""() => {_CELLS}
 .flatMap(cell => cell.outputs || []).filter(output => output.output_type === 'error').length"""
+_ENDED = f"""() => {{ const cells = {_CELLS}.filter(cell => cell.cell_type === 'code' && cell.source.length);
+const waits = [...document.querySelectorAll('.jp-InputArea-prompt')].some(one => one.textContent.includes('*'));
+const failed = cells.some(cell => cell.outputs.some(output => output.output_type === 'error'));
+return failed || (!waits && cells.every(cell => cell.execution_count)); }}"""
 _TALL = 14_000  # pixels of a window in which a notebook stands whole, so that all of it is drawn
 
 
@@ -117,15 +122,12 @@ def run_all(page: Page, address: str, name: str, pictures: Path | None) -> dict[
     page.set_viewport_size({"width": 1280, "height": 1000})
     page.goto(f"{address}/lab/tree/notebooks/{name}.ipynb?reset")
     page.wait_for_selector(".jp-Notebook .jp-Cell", timeout=60_000)
-    page.wait_for_selector('[data-status="idle"], .jp-Notebook-ExecutionIndicator', timeout=60_000)
+    # A notebook that is run before its kernel has come is not run at all.
+    page.wait_for_selector('.jp-Notebook-ExecutionIndicator[data-status="idle"]', timeout=60_000)
     page.wait_for_timeout(2000)
     page.get_by_role("menuitem", name="Run", exact=True).click()
     page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
-    page.wait_for_function(
-        "() => { const prompts = [...document.querySelectorAll('.jp-InputArea-prompt')].map(one => one.textContent);"
-        " return !prompts.some(text => text.includes('*')) && prompts.some(text => /[0-9]/.test(text)); }",
-        timeout=1000 * _PATIENCE,
-    )
+    page.wait_for_function(_ENDED, timeout=1000 * _PATIENCE)
     page.set_viewport_size({"width": 1280, "height": _TALL})
     # Cells outside the window are drawn when they come into sight.
     for cell in page.locator(".jp-Notebook .jp-Cell").all():
