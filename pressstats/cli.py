@@ -251,6 +251,8 @@ def start(folder: Path | None, templates: Path | None) -> None:
             f"\nNothing can be published yet: {', '.join(lacking)} not found. "
             "Where a column that is not used is it, name it under [columns]; where it never changes, under [constants]."
         )
+    if left_out := proposal.left_out():
+        click.echo(f"\nTheir tables are not read until these are found or written: {', '.join(left_out)}.")
     click.echo(
         f"\n{target} is written. Look at its guesses, then: python -m pressstats check --logs {folder}"
     )

@@ -339,6 +339,59 @@ def test_what_each_missing_table_would_unlock(tmp_path: Path) -> None:
     assert "Without runs" not in text
 
 
+@pytest.mark.parametrize(("bad", "found"), [(1, True), (3, False)])
+def test_a_cell_that_cannot_be_true_hides_no_column(tmp_path: Path, bad: int, found: bool) -> None:
+    tables = small_tables()
+    own = {
+        "runs": ("copies_good", "Gutexemplare", -120.0),
+        "reel_mounts": ("start_kg", "Anfangsgewicht", 9010.0),
+    }
+    for name, (ours, theirs, impossible) in own.items():
+        table = tables[name].astype({ours: float})
+        table = pd.concat([table, table.assign(run_id=table["run_id"] + "x")], ignore_index=True)
+        # Of as many rows one is less than a hundredth, or one alone.
+        assert 20 <= len(table) < 300
+        table.loc[table.index[5 : 5 + bad], ours] = impossible
+        tables[name] = table.rename(columns={ours: theirs})
+    folder = write_small_plant(tmp_path, tables)
+    (folder / "plant.toml").unlink()
+    proposal = propose(folder)
+    columns = {one.table: one.columns for one in proposal.tables}
+    assert ("copies_good" in columns["runs"]) == found
+    if found:
+        assert columns["reel_mounts"]["start_kg"].unit == ""
+        assert columns["reel_mounts"]["start_kg"].names == ("Anfangsgewicht",)
+
+
+def test_what_is_required_and_not_found_is_asked_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tables = small_tables()
+    tables["runs"] = tables["runs"].rename(columns={"pages": "qqq"})
+    tables["stock_counts"] = tables["stock_counts"].rename(columns={"quantity": "zzz"})
+    # Two columns that nobody knows: neither is the only one left.
+    tables["runs"]["xxx"] = tables["runs"]["qqq"]
+    tables["stock_counts"]["yyy"] = tables["stock_counts"]["zzz"]
+    names = ("runs", "run_webs", "stock_counts", "materials")
+    folder = write_small_plant(tmp_path, {name: tables[name] for name in names})
+    (folder / "plant.toml").unlink()
+    proposal = propose(folder)
+    assert proposal.lacking() == ["runs.pages"]
+    assert proposal.left_out() == ["stock_counts.quantity"]
+    _, said = _start(folder)
+    assert "Nothing can be published yet: runs.pages not found." in said
+    assert "not read until these are found or written: stock_counts.quantity." in said
+    (folder / "plant.toml").unlink()
+    monkeypatch.setattr(cli, "_is_terminal", lambda: True)
+    kept = [*["y"] * len(proposal.guesses()), "qqq", "none"]
+    code, said = _start(folder, "\n".join(["Night Press", "Europe/Vienna", "EUR", *kept, ""]))
+    assert code == 0, said
+    assert "runs.pages, " in said
+    plant = tomllib.loads((folder / "plant.toml").read_text())
+    assert plant["columns"]["runs"] == {"qqq": "pages"}
+    assert plant["columns"]["stock_counts"] == {}
+
+
 def _start(folder: Path, typed: str = "") -> tuple[int, str]:
     result = CliRunner().invoke(cli.main, ["start", str(folder)], input=typed)
     return result.exit_code, result.output
@@ -376,7 +429,8 @@ def test_guesses_are_asked_in_a_terminal(tmp_path: Path, monkeypatch: pytest.Mon
     guesses = [mapped.ours for _, mapped in propose(folder).guesses()]
     assert "press" in guesses
     monkeypatch.setattr(cli, "_is_terminal", lambda: True)
-    answers = ["n" if ours == "press" else "y" for ours in guesses]
+    # What is denied is asked for among what is not used, and there is none of it.
+    answers = [*("n" if ours == "press" else "y" for ours in guesses), "none"]
     code, _ = _start(folder, "\n".join(["Night Press", "Europe/Vienna", "EUR", *answers, ""]))
     assert code == 0
     text = (folder / "plant.toml").read_text()

@@ -10,12 +10,13 @@ import click
 from ..logs import printable
 from ..tables import INPUTS
 from .cellwords import Word
+from .recognising import take
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from .proposal import Proposal
-    from .recognising import Mapped
+    from .recognising import Mapped, Recognised
 
 __all__ = ["ask"]
 
@@ -40,6 +41,8 @@ def ask(proposal: Proposal) -> None:
         else:
             del table.columns[guess.ours]
     for table in proposal.tables:
+        for name in INPUTS[table.table].missing_from(table.columns):
+            _ask_missing(table, name)
         for mapped in table.columns.values():
             if mapped.unit and not mapped.unit_sure:
                 _ask_unit(table.table, mapped)
@@ -54,6 +57,20 @@ def _prompt(question: str, default: str, right: Callable[[str], bool], example: 
     while not right(answer := click.prompt(question, default=default)):
         click.echo(f"{printable(answer)} is none; one is {example}")
     return str(answer)
+
+
+def _ask_missing(table: Recognised, ours: str) -> None:
+    """Ask which of the columns that are not used is one that is required and was not found."""
+    if not (left := table.left):
+        return
+    names = {printable(name): name for name in left}
+    answer = click.prompt(
+        f"{table.table}.{ours}, {INPUTS[table.table][ours].meaning}, was not found: which column is it?",
+        default="none",
+        type=click.Choice([*names, "none"]),
+    )
+    if answer in names:
+        take(table, names[answer], ours)
 
 
 def _ask_unit(table: str, mapped: Mapped) -> None:

@@ -75,6 +75,15 @@ class Proposal:
             for column in INPUTS[name].missing_from(found[name].columns)
         ]
 
+    def left_out(self) -> list[str]:
+        """Return the required columns that were not found of tables without which something can be published."""
+        return [
+            f"{one.table}.{column}"
+            for one in self.tables
+            if not INPUTS[one.table].required
+            for column in INPUTS[one.table].missing_from(one.columns)
+        ]
+
     def missing(self) -> list[str]:
         """Return the tables of which there is nothing."""
         there = {one.table for one in self.tables}
