@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -352,6 +353,20 @@ def test_each_problem_stands_on_its_line_and_comes_with_a_remedy(tmp_path: Path)
         f"    runs.csv:{number} production = gerade" for number in (2, 3, 4)
     ]
     assert lines[at + 4] == "    remedy: say what the plant's words mean in [values.runs.COLUMN]"
+
+
+def test_reels_that_come_back_from_nowhere_point_to_their_columns(tmp_path: Path) -> None:
+    tables = small_tables()
+    mounts = tables["reel_mounts"]
+    # What is left on a core was exported as what went back.
+    tables["reel_mounts"] = mounts.assign(returned_kg=mounts["butt_kg"])
+    text = describe_check(read_logs(write_small_plant(tmp_path, tables)))
+    told = re.search(r"used up or thrown away before \((\d+) rows?\)\n(?:    .*\n)*?    remedy: (.*)\n", text)
+    assert told is not None
+    assert int(told[1]) >= 1
+    assert (
+        told[2] == "where many rows say so returned_kg is another column: say which in [columns.reel_mounts]"
+    )
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,10 @@ _REMEDIES = {
     "the time of day is missing": "export the time, or name its column too in [columns.{table}]",
     "required column is missing": "say which it is in [columns.{table}], or what it always is in [constants.{table}]",
     "two columns have this name": "say which of them is meant in [columns.{table}]",
+    "the same reel was used up": "where many rows say so returned_kg is another column: say which in [columns.{table}]",
+    "the same reel still ran": "correct the reel, its web or the time",
+    "heavier than when the same reel": "where many rows say so start_kg or returned_kg is another column: say which in "
+    "[columns.{table}]",
     "the same ": 'let the newest stand, [exports] corrections = "newest_file", or tell them apart in [keys]',
     "belongs to no table": "name its table in [files], or move it out of the folder",
     "no column of the table": "if it is one of ours, say so in [columns.{table}]",

@@ -81,7 +81,11 @@ def _truck_words(rows: pd.DataFrame, mine: pd.DataFrame) -> str:
     numbers = [f"{number}" for number in mine["truck"].unique()]
     if of == 1:
         return ""
-    return f", truck {numbers[0]} of {of}" if len(numbers) == 1 else f", trucks {list_words(numbers)} of {of}"
+    return (
+        f", truck {numbers[0]} of {of}"
+        if len(numbers) == 1
+        else f", trucks {list_words(numbers, of)} of {of}"
+    )
 
 
 def _card(
