@@ -225,8 +225,9 @@ def promises(seeds: tuple[int, ...], folder: Path) -> Iterator[Figure]:
             folders[f"seed {seed}"] = Path(scratch) / str(seed)
             write_demo(folders[f"seed {seed}"], seed=seed)
         for name, logs in folders.items():
-            kept = promise_table(demand_outlook(recipe_from(read_logs(logs)))).iloc[-1, 2:]
-            yield from figures_of(name, kept.astype(float).to_dict())
+            kept = promise_table(demand_outlook(recipe_from(read_logs(logs)))).iloc[-1]
+            told = kept.drop(["material", "origins", "made_first", "made_last"])
+            yield from figures_of(name, told.astype(float).to_dict())
 
 
 def december_errors(seed: int) -> pd.DataFrame:
