@@ -207,7 +207,8 @@ def test_pages_open_with_it_and_leave_out_what_rests_on_it(in_centimetres: Resul
     assert opening is not None
     assert "run_webs.width_mm in centimetres?" in opening.text.splitlines()[0]
     of_reels = (pages.reels, pages.reel_ends, pages.reel_store)
-    for page in (pages.paper_balance, *of_reels, pages.ink_use, pages.ink_checks, pages.demand):
+    of_need = (pages.demand, pages.demand_record)
+    for page in (pages.paper_balance, *of_reels, pages.ink_use, pages.ink_checks, *of_need):
         for name in set(page.__all__) - {"key_figures", "reel_ages"}:
             function = getattr(page, name)
             parameters = list(inspect.signature(function).parameters)

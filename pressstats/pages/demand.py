@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from ..results import Results
 
 __all__ = [
-    "METHOD_HEADS",
     "choice",
     "fans",
     "headline",
