@@ -194,6 +194,10 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
         f"Northmill, trucks 1 and 2 of 3: 2 × {total}",
         f"Northmill, truck 3 of 3: {total}",
     ]
+    # What one of them brings is not taken for all of them.
+    assert "freight 600.00 EUR each" in heads[0]
+    assert "each" not in heads[1]
+    assert "packs those of each truck" in heads[0]
     # Each truck keeps its own order number and reason, and the goods of one stand on the card.
     assert [block.markup.count(f"Order number, truck {number} <") for number in (1, 2, 3)] == [1, 1, 0]
     assert block.markup.count('class="to-write"') == 3

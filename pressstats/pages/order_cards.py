@@ -102,7 +102,7 @@ def _card(
     orders = trucks.drop_duplicates("order")
     rows = trucks[trucks["order"] == orders["order"].iloc[0]]
     logs, currency, supplier = results.logs, results.logs.plant.currency, str(rows["supplier"].iloc[0])
-    words = material_words(logs)
+    words, each = material_words(logs), " each" if len(orders) > 1 else ""
     value = rows["unit_price"] * rows["quantity"]
     total = float(rows["cost"].sum(skipna=False))
     units = [unit_of(results, name) or "each" for name in rows["material"]]
@@ -131,12 +131,13 @@ def _card(
         head=f"{logged(supplier)}{truck}",
         figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
+            *([("packs", "those of each truck")] if each else []),
             *[(label, words) for label, words in need.items() if words],
             *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
             ("due", day_words(due, as_of)),
             *[("to spare", words) for words in least_to_spare(results, rows)],
-            ("freight", quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)),
+            ("freight", f"{quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)}{each}"),
             *([("contact", logged(unbroken(contact)))] if contact else []),
         ),
         table=table,
