@@ -15,6 +15,7 @@ from pressstats.demand import Drivers, Expected, drivers_of
 from pressstats.demand.feasts import TERMS, feast_terms
 from pressstats.demand.issues import TitlePast, titles_changed, titles_of
 from pressstats.demand.trends import fit_trend
+from pressstats.demand.weighed import weighed_pages
 
 if TYPE_CHECKING:
     from pressstats.logs import Logs
@@ -214,6 +215,12 @@ def band(row: Any) -> int:
     return 0 if days <= 14 else 1 if days <= 28 else 2 if days <= 56 else 3
 
 
+def issues_of(drivers: Drivers, known: int, issue: Any) -> np.ndarray:
+    """Return draws of the pages of an issue for one who knows of no booking, shape (1, draws)."""
+    found = drivers.expected(day(known), pd.DatetimeIndex([issue.day]))
+    return found.pages[(found.issues["title"] == issue.title).to_numpy()]
+
+
 def test_bookings_are_corrected_by_what_they_were_off_as_a_slow_loop_finds(tmp_path: Path) -> None:
     # Booked 10 and 30 days before; those of 30 days are too high by more.
     plan = booked(range(20, 160), "Daily", 10, 22_000.0, 26.0)
@@ -239,14 +246,29 @@ def test_bookings_are_corrected_by_what_they_were_off_as_a_slow_loop_finds(tmp_p
                 continue
             last = max(mine, key=lambda row: row.made_on)
             off: dict[str, list[tuple[float, float]]] = {"Daily": [], "Weekly": []}
+            weighed = []
             for row in bookings:
                 copies, pages = came.get((row.title, row.date), (np.nan, np.nan))
                 if row.date <= day(known) and copies > 0 and band(row) == band(last):
                     off[row.title].append((copies / row.copies_planned, pages - row.pages_planned))
+                    if row.title == "Daily":
+                        weighed.append((row.pages_planned, pages))
             own = off[issue.title]
             used = own[-150:] if len(own) >= 12 else off["Daily"][-150:] + off["Weekly"][-150:]
             ratios = [min(max(ratio, 0.5), 2.0) for ratio, _ in used]
             assert issue.copies == pytest.approx(last.copies_planned * (sum(ratios) + 4) / (len(ratios) + 4))
+            if len(own) >= 12:
+                # Weighed with what the past says of it (test_demand_weighed.py).
+                usual = issues_of(replace(drivers, bookings={}), known, issue)
+                booked_of, came_of = (
+                    np.array(column, dtype=float) for column in zip(*weighed[-150:], strict=True)
+                )
+                past = drivers.titles[0].until(np.datetime64(day(known), "D"))
+                pages = weighed_pages(
+                    usual, np.array([last.pages_planned]), came_of, booked_of, np.unique(past.pages)
+                )
+                np.testing.assert_array_equal(found.pages[place], pages[0])
+                continue
             # Forty draws at the middles of forty equal shares of what pages were off.
             missed = sorted(pages for _, pages in used)
             for draw in range(40):

@@ -6,7 +6,6 @@ uncertainty.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,6 +14,7 @@ import pandas as pd
 
 from .issues import Calendar, TitlePast, days_printed, titles_of, weekday_of
 from .trends import fit_trend
+from .weighed import weighed_pages
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -26,11 +26,6 @@ _LEADS = np.array([14, 28, 56])
 #: Past bookings that tell how a title's are off; fewer are judged with those of all titles.
 _OWN_BOOKINGS = 12
 _RECENT_BOOKINGS = 150
-#: Bookings that depart from the usual as far as one does, from which on they tell more of it than all together.
-_LIKE_BOOKINGS = 8
-#: Part of what bookings were off that may be left where that explains it. Where pages follow a season that bookings
-#: know of, correcting them all cost 3 % in December (`bench_demand.py december --plants 4 --first 500`).
-_EXPLAINED = 0.5
 #: Draws that stand for the pages of an issue.
 DRAWS = 40
 _LATELY = np.timedelta64(182, "D")
@@ -137,12 +132,11 @@ class Drivers:
             return None
         copies, share, runs = np.full(len(days), np.nan), np.full(len(days), np.nan), np.ones(len(days))
         pages = np.full((len(days), DRAWS), np.nan)
-        usual = None
         if past is not None and len(past.day):
-            copies, pages, share, runs, usual = _modelled(past, days, now, self.calendar)
+            copies, pages, share, runs = _modelled(past, days, now, self.calendar)
         if bookings is not None:
-            unusual = None if usual is None or past is None else _Unusual(bookings, past, usual, days)
-            self._put_booked(bookings, booking, now, copies, pages, share, unusual)
+            levels = np.zeros(0) if past is None else np.unique(past.pages)
+            self._put_booked(bookings, booking, now, copies, pages, share, levels)
         use = np.isfinite(copies) & np.isfinite(pages).all(axis=1)
         table = {
             "day": days[use],
@@ -162,9 +156,12 @@ class Drivers:
         copies: np.ndarray,
         pages: np.ndarray,
         share: np.ndarray,
-        unusual: _Unusual | None,
+        levels: np.ndarray,
     ) -> None:
-        """Put what is booked in place of what the past says, corrected by what bookings were off."""
+        """Put what is booked in place of what the past says, corrected by what bookings were off.
+
+        Pages of a title with bookings enough are weighed with what the past says of them.
+        """
         lead = np.where(booking >= 0, bookings.lead[np.maximum(booking, 0)], -1)
         for band in np.unique(lead[lead >= 0]):
             here = np.flatnonzero(lead == band)
@@ -175,10 +172,15 @@ class Drivers:
             copies[here] = bookings.copies[rows] * ratio
             planned = bookings.pages[rows]
             with_pages = planned > 0
-            off = np.tile(_draws(off_pages), (len(here), 1))
-            if unusual is not None:
-                unusual.put(off, here, rows, bookings.errors_at(now, int(band), bool(now >= self.last)))
-            pages[here[with_pages]] = np.maximum(planned[with_pages, None] + off[with_pages], 1.0)
+            known = bookings.errors_at(now, int(band), bool(now >= self.last))
+            known = known[np.isfinite(bookings.off_pages[known])]
+            own, planned_pages = here[with_pages], planned[with_pages]
+            if len(known) >= _OWN_BOOKINGS and np.isfinite(pages[own]).all():
+                was = bookings.pages[known]
+                came = was + bookings.off_pages[known]
+                pages[own] = weighed_pages(pages[own], planned_pages, came, was, levels)
+            else:
+                pages[own] = np.maximum(planned_pages[:, None] + _draws(off_pages), 1.0)
             coloured = with_pages & np.isfinite(bookings.colour[rows])
             share[here[coloured]] = np.minimum(bookings.colour[rows][coloured] / planned[coloured], 1.0)
 
@@ -192,47 +194,6 @@ class Drivers:
         off_copies = np.concatenate([one.off_copies[rows] for one, rows in every])
         off_pages = np.concatenate([one.off_pages[rows] for one, rows in every])
         return off_copies, off_pages[np.isfinite(off_pages)]
-
-
-class _Unusual:
-    """Bookings of a title beside what is usual for it: one that departs from that may be off more often than another.
-
-    Where sixteen pages are printed every day, a booking of 24 mostly means 16; where they change with the day, it
-    means what it says. Which of the two a title is, its past bookings tell: only where it explains most of what they
-    were off is a booking corrected by those that departed from the usual as far as it does.
-    """
-
-    def __init__(
-        self,
-        bookings: _Bookings,
-        past: TitlePast,
-        usual: Callable[[np.ndarray], np.ndarray],
-        days: np.ndarray,
-    ) -> None:
-        self.bookings, self.usual, self.days = bookings, usual, days
-        seen = np.unique(past.pages)
-        self.step = float(np.diff(seen).min()) if len(seen) > 1 else 1.0
-
-    def put(self, off: np.ndarray, here: np.ndarray, rows: np.ndarray, known: np.ndarray) -> None:
-        """Replace rows of `off`, draws for the issues `here` booked in `rows`, as like ones in `known` were off."""
-        known = known[np.isfinite(self.bookings.off_pages[known])]
-        if len(known) < _OWN_BOOKINGS:
-            return
-        came = self.bookings.off_pages[known]
-        steps = self._steps(known, self.bookings.day[known])
-        like = {step: came[steps == step] for step in np.unique(steps)}
-        like = {step: own for step, own in like.items() if len(own) >= _LIKE_BOOKINGS}
-        centre = {step: np.median(own) for step, own in like.items()}
-        left = came - np.array([centre.get(step, 0.0) for step in steps])
-        if np.abs(left).sum() > _EXPLAINED * np.abs(came - np.median(came)).sum():
-            return
-        for place, step in enumerate(self._steps(rows, self.days[here])):
-            if step in like:
-                off[place] = _draws(like[step])
-
-    def _steps(self, rows: np.ndarray, days: np.ndarray) -> np.ndarray:
-        """Return by how many steps of its pages each booking departs from the usual of its day."""
-        return np.asarray(np.round((self.bookings.pages[rows] - self.usual(days)) / self.step))
 
 
 def drivers_of(logs: Logs) -> Drivers:
@@ -276,8 +237,8 @@ def _bookings(logs: Logs, titles: list[TitlePast]) -> dict[str, _Bookings]:
 
 def _modelled(
     past: TitlePast, days: np.ndarray, now: np.datetime64, calendar: Calendar
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, Callable[[np.ndarray], np.ndarray]]:
-    """Return copies, draws of pages, colour share and runs of issues by a title's past, and what tells usual pages."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return copies, draws of pages, colour share and runs of issues by a title's past."""
     usual = np.flatnonzero(~past.event)
     usual = usual if len(usual) >= 8 else np.arange(len(past.day))
     day, weekday = past.day[usual], weekday_of(days)
@@ -287,19 +248,15 @@ def _modelled(
     of_pages = fit_trend(past.pages[usual], *at)
     # The regression is of what is usual; the mean of what promotions and chance leave makes it a mean.
     copies = np.exp(of_copies.at(*to)) * (np.exp(of_copies.rest).mean() if len(of_copies.rest) else 1.0)
-    pages = np.maximum(of_pages.at(*to)[:, None] + _draws(of_pages.rest), 1.0)
+    fit = of_pages.at(*to)
+    pages = np.array([_draws(rest) for rest in of_pages.left_near(fit)]).reshape(-1, DRAWS)
+    pages = np.maximum(fit[:, None] + pages, 1.0)
     lately = day > now - _LATELY
     lately = lately if lately.sum() >= 8 else np.ones(len(day), dtype=bool)
     rows, on = usual[lately], weekday_of(day[lately])
     share = _ratio(past.colour_pages[rows], past.pages[rows], on)[weekday]
     runs = _ratio(past.runs[rows], np.ones(len(rows)), on)[weekday]
-
-    def usual_pages(of: np.ndarray) -> np.ndarray:
-        return of_pages.at(
-            (of - now).astype(float), weekday_of(of), calendar.holiday(of), calendar.feasts(of)
-        )
-
-    return copies, pages, share, runs, usual_pages
+    return copies, pages, share, runs
 
 
 def _ratio(above: np.ndarray, below: np.ndarray, weekday: np.ndarray) -> np.ndarray:

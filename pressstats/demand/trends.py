@@ -24,6 +24,8 @@ _TREND_WIDTH = 0.15
 #: How far Christmas and Easter may move a title, in its spread.
 _FEAST_WIDTH = 1.0
 _HUBER = 2.0
+#: Issues about a value that tell what is left of one; 30 to 120 do as well (`bench_demand.py december`).
+_NEAR = 60
 _REWEIGHTINGS = 4
 
 
@@ -35,7 +37,17 @@ class Trend:
     weekdays: np.ndarray  # weekdays that were seen, Monday 0
     pairs: int  # pairs of sine and cosine of the year
     level: float  # how far the last weeks lie above the regression
-    rest: np.ndarray  # (issues,): what the regression leaves of the issues of the last year
+    said: np.ndarray  # (issues,): what the regression says of the issues of the last year, in rising order
+    rest: np.ndarray  # (issues,): what it leaves of each
+
+    def left_near(self, values: np.ndarray) -> np.ndarray:
+        """Return what is left of the past issues of which nearly as much was said, shape (values, issues).
+
+        A title that is nearly always as thick is so most surely out of season.
+        """
+        count = min(_NEAR, len(self.said))
+        first = np.clip(np.searchsorted(self.said, values) - count // 2, 0, len(self.said) - count)
+        return np.asarray(self.rest[first[:, None] + np.arange(count)])
 
     def at(
         self, days: np.ndarray, weekday: np.ndarray, holiday: np.ndarray, feasts: np.ndarray
@@ -103,4 +115,6 @@ def fit_trend(
     near = robust * (1 - _LEVEL_SHARE) ** age
     # A level of few issues is drawn to none.
     level = float((near * rest).sum() / (near.sum() + 4.0))
-    return Trend(coefficients, weekdays, pairs, level, rest[days > -_YEAR])
+    said, rest = (values - rest)[days > -_YEAR], rest[days > -_YEAR]
+    order = np.argsort(said, kind="stable")
+    return Trend(coefficients, weekdays, pairs, level, said[order], rest[order])
