@@ -282,9 +282,8 @@ def coming(results: Results) -> Block:
     total = paper["kg"].sum() / 1000
     expected = int((days["issues"] - days["booked"]).sum())
     words = f"{counted(days['issues'].sum(), 'issue')}, {quantity(days['copies'].sum(), '', 0)} copies"
-    words += f", about {quantity(total, 't', 0)} of newsprint" if total > 0 else ""
-    if days["booked"].sum() > 0:
-        words += "; copies and pages as booked, tonnes as such bookings usually turn out"
+    words += " as booked" if days["booked"].sum() > 0 else ""
+    words += f", about {quantity(total, 't', 0)} of newsprint expected" if total > 0 else ""
     words += f"; {counted(expected, 'issue is', 'issues are')} not booked but expected" if expected else ""
     words += "" if results.logs.has("deliveries") else "; what is due is unknown"
     return sheet(
