@@ -50,6 +50,7 @@ __all__ = [
     "STATES",
     "Block",
     "Card",
+    "CardGroup",
     "Shown",
     "Tile",
     "cards",
@@ -170,6 +171,15 @@ class Card:
     blanks: Sequence[str] = ()  # labels of spaces to write in
 
 
+@dataclass(frozen=True)
+class CardGroup:
+    """Cards that belong together, under what holds of all of them."""
+
+    head: str  # a sentence that may hold :func:`logged` text
+    facts: Sequence[tuple[str, str]]  # label and words
+    cards: Sequence[Card]
+
+
 def headline(text: str, detail: str = "", title: str = "") -> Block:
     """Return the message of a page in a sentence, with a second line of `detail`.
 
@@ -216,34 +226,34 @@ def tiles(items: Sequence[Tile]) -> Block:
     return Block(block_html("tiles", items), "\n".join(lines))
 
 
-def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str, unkept: str = "") -> Block:
-    """Return cards, and what has to be read before they are used `beside` them; on a narrow screen above.
+def cards(
+    groups: Sequence[CardGroup], *, name: str, beside: Block, beside_head: str, unkept: str = ""
+) -> Block:
+    """Return groups of cards, and what has to be read before they are used `beside` them; on a narrow screen above.
 
     `unkept` says on a screen, below cards with a space to write in, what becomes of what is written there.
     """
-    tables = [
-        table_html(
-            one.table,
-            one.columns,
-            caption=plain(f"{one.head}: {one.figure}"),
-            limit=len(one.table),
-            folds=False,
-        )
-        for one in items
-    ]
-    words = [
-        plain(f"{one.head}: {one.figure}; {'; '.join(f'{label} {value}' for label, value in one.facts)}")
-        for one in items
-    ]
-    markup = block_html(
-        "cards",
-        _checked(name),
-        list(zip(items, tables, strict=True)),
-        Markup(beside.markup),
-        beside_head,
-        unkept,
-    )
+    shown, words = [], []
+    for group in groups:
+        words.append(plain("; ".join([group.head, *_facts(group.facts)])))
+        tables = [
+            table_html(
+                one.table,
+                one.columns,
+                caption=plain(f"{one.head}: {one.figure}"),
+                limit=len(one.table),
+                folds=False,
+            )
+            for one in group.cards
+        ]
+        words += [plain("; ".join([f"{one.head}: {one.figure}", *_facts(one.facts)])) for one in group.cards]
+        shown.append((group, list(zip(group.cards, tables, strict=True))))
+    markup = block_html("cards", _checked(name), shown, Markup(beside.markup), beside_head, unkept)
     return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))
+
+
+def _facts(facts: Sequence[tuple[str, str]]) -> list[str]:
+    return [f"{label} {value}" for label, value in facts]
 
 
 def files(items: Sequence[tuple[Sequence[tuple[str, str]], str]]) -> Block:

@@ -369,8 +369,10 @@ def test_a_table_too_wide_for_a_phone_folds_or_keeps_its_first_column() -> None:
     assert shape({"press": ["P1"] * 17} | many, rows=16) == "rows"
     assert shape({"press": ["P1"] * 17} | many, rows=17) == "kept"
     card = Card("a", "1 EUR", (), pd.DataFrame(words), "plant; paper; press")
+    group = exhibits.CardGroup("g", (), [card])
     assert (
-        'class="scroll"' in exhibits.cards([card], name="c", beside=exhibits.note(""), beside_head="b").markup
+        'class="scroll"'
+        in exhibits.cards([group], name="c", beside=exhibits.note(""), beside_head="b").markup
     )
 
 

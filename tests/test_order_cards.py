@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
@@ -15,7 +16,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 from pressstats.orders import latest_order_days
 from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.pages import order_cards, ring_first
-from pressstats.pages.common import day_words
+from pressstats.pages.common import counted, day_words
 from pressstats.pages.material_words import material_words, packs_words
 from pressstats.pages.order_cards import first_orders
 from pressstats.publishing.sheets import order_rows
@@ -131,8 +132,8 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     for order, rows in first.groupby("order"):
         assert f"{rows['cost'].sum():,.2f} EUR" in said(block), order
     assert block.markup.count('class="to-write"') == first["order"].nunique()
-    assert "freight 600.00 EUR" in said(block)
-    assert "contact" not in said(block)
+    assert "freight 600.00 EUR a truck" in said(block)
+    assert "desk" not in said(block)
     assert "consider" not in said(block)
     # Whom to ring is text, and stands once for what a supplier brings on a day; who can wait least stands first.
     known = {"contacts": {"Northmill": "desk <4>"}}
@@ -146,8 +147,12 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     days = pd.Series(day, index=orders, dtype="datetime64[us]")
     monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
     block = order_cards.order_now(results_of(named, plan, on_order()))
-    assert said(block).count("contact desk <4>") == first["due_on"].nunique() < len(orders)
+    # So does what is the same of all of them; what differs stands on each card.
+    (group,) = [line for line in said(block).splitlines() if "desk <4>" in line]
+    assert group == f"Northmill: desk <4>; latest {day_words(day)}"
     heads = heads_of(block)
+    assert first["due_on"].nunique() > 1
+    assert all("; due " in head and "latest" not in head for head in heads)
     # A truck has the number that its order has in tables and workbooks.
     assert [head.split(":")[0] for head in heads] == [
         f"Northmill, truck {number} of {len(orders)}" for number in range(1, len(orders) + 1)
@@ -155,14 +160,15 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     placed = plan.published.groupby("order")["cost"].sum()
     for number, head in enumerate(heads, start=1):
         assert f": {placed[f'{day:%Y-%m-%d} Northmill {number}']:,.2f} EUR; " in head
-        assert "latest " in head
     last = plan.published["order"] == orders[-1]
     plan.published.loc[last, "supplier"] = "Eastmill"
     days[orders[:-1]] = day + DAY
+    days[orders[0]] = day + 2 * DAY
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
     assert heads[0].startswith(f"Eastmill: {placed[orders[-1]]:,.2f} EUR; ")
     assert f"latest {day_words(day)}; " in heads[0]
-    assert all(f"latest {day_words(day + DAY)}" in head for head in heads[1:])
+    assert f"latest {day_words(day + 2 * DAY)}" in heads[1]
+    assert all(f"latest {day_words(day + DAY)}" in head for head in heads[2:])
     days[orders[-1]] = pd.NaT
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
     assert "latest not known" in heads[-1]
@@ -186,8 +192,8 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
     needs = dict(zip(orders, ("must", "can wait", "must"), strict=True))
     monkeypatch.setattr(order_cards, "need_words", lambda *_: needs)
     block = order_cards.order_now(results_of(logs, plan, on_order()))
-    assert "need, truck 1 must; need, truck 2 can wait; " in said(block)
-    assert said(block).count("need must; ") == 1
+    assert "; truck 1 must; truck 2 can wait" in said(block)
+    assert said(block).count("; need must") == 1
     total = f"{rows['cost'].sum():,.2f} EUR"
     heads = heads_of(block)
     assert [head.split(";")[0] for head in heads] == [
@@ -195,9 +201,8 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
         f"Northmill, truck 3 of 3: {total}",
     ]
     # What one of them brings is not taken for all of them.
-    assert "freight 600.00 EUR each" in heads[0]
-    assert "each" not in heads[1]
-    assert "packs those of each truck" in heads[0]
+    assert block.markup.count("packs a truck") == 1
+    assert said(block).count("freight 600.00 EUR a truck") == 1
     # Each truck keeps its own order number and reason, and the goods of one stand on the card.
     assert [block.markup.count(f"Order number, truck {number} <") for number in (1, 2, 3)] == [1, 1, 0]
     assert block.markup.count('class="to-write"') == 3
@@ -221,7 +226,11 @@ def numbered(rows: pd.DataFrame) -> list[str]:
 
 
 def heads_of(block: Block) -> list[str]:
-    return [line for line in said(block).splitlines() if "; freight" in line]
+    return [
+        line
+        for line in said(block).splitlines()
+        if re.match(r"(North|East)mill[^;]*: [×\d, ]+\.\d\d EUR", line)
+    ]
 
 
 def test_a_card_says_what_a_contract_would_have_placed_elsewhere(tmp_path: Path) -> None:
@@ -284,11 +293,14 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     nothing, following, spare = [
         said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming))
     ]
-    assert nothing.startswith("Nothing is late today. What is planned lasts until")
+    assert nothing.startswith("Nothing is late today. With what is on order, stock lasts until")
     day = day_words(logs.as_of + DAY, logs.as_of)
-    assert following.startswith(f"Due next, {day}: 1 truck from Northmill (64 % on time so far). Ring")
-    fewest = trucks["days_late"].min()
-    assert spare.startswith(f"Fewest days to spare, {max(fewest, 0):.0f} day")
+    assert following.startswith(f"Due {day}: 1 truck from Northmill (64 % on time). Ring")
+    fewest = trucks.loc[trucks["days_late"].idxmin()]
+    # Who must be rung about which truck is said, and what that truck brings.
+    due = day_words(fewest["promised_on"], logs.as_of)
+    assert f", due {due}: {counted(max(fewest['days_late'], 0), 'day')}, then {fewest['runs_out']} " in spare
+    assert re.match(r"Fewest days to spare: Northmill(, truck \d+|, order)?, due ", spare)
     (bare,) = ring_first.ring_first(
         results_of(logs, dataclasses.replace(quiet, late_trucks=trucks.iloc[:0]), on_order())
     )

@@ -13,6 +13,7 @@ import pytest
 from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 
 from pressstats import figures
+from pressstats.markup import plain
 from pressstats.orders.reasons import FULL, _lasts
 from pressstats.pages import ring_first
 from pressstats.pages.order_reasons import _left, need_words, reason_words
@@ -213,19 +214,25 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"kind": "risk", "risk": 0.84}, "must, 84 % risk without it"),
-        ({"kind": "risk", "risk": 0.02}, "2 % risk without it"),
+        ({"kind": "risk", "risk": 0.84}, "must, 84 % risk of running out without it"),
+        ({"kind": "risk", "risk": 0.02}, "2 % risk of running out without it"),
+        ({"kind": "risk", "risk": 0.84, "order": "two"}, "must, 84 % risk that N600 runs out without it"),
         ({"kind": "cover"}, "for the least stock"),
-        ({"kind": "break", "gain": 703.4}, "can wait, ahead it saves 703 EUR"),
+        ({"kind": "break", "gain": 703.4}, "can wait, ordered now it saves 703 EUR"),
         ({"kind": "contract"}, "for its contract"),
         ({"kind": "other"}, "the plan costs least so"),
     ],
 )
 def test_a_card_says_whether_its_order_must_be_placed(row: dict[str, Any], words: str) -> None:
-    reasons = pd.DataFrame([{"order": "one", "risk": 0.0, "gain": 0.0} | row])
-    results: Any = SimpleNamespace(
-        plan=SimpleNamespace(reasons=reasons), logs=SimpleNamespace(plant=SimpleNamespace(currency="EUR"))
-    )
-    said = need_words(results)["one"]
-    assert said.replace("\xa0", " ") == words
+    reasons = pd.DataFrame([{"order": "one", "material": "N600", "risk": 0.0, "gain": 0.0} | row])
+    # The first truck brings one material, the second two.
+    plan = pd.DataFrame({"order": ["one", "two", "two"], "material": ["N600", "N600", "N1200"]})
+
+    class StandIn(SimpleNamespace):
+        def __getitem__(self, name: str) -> pd.DataFrame:
+            return {"order_plan": plan}[name]
+
+    plant_of = SimpleNamespace(plant=SimpleNamespace(currency="EUR"))
+    (said,) = need_words(StandIn(plan=SimpleNamespace(reasons=reasons), logs=plant_of)).values()  # type: ignore[arg-type]
+    assert plain(said).replace("\xa0", " ") == words
     assert need_words(SimpleNamespace(plan=None)) == {}

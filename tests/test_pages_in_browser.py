@@ -242,16 +242,16 @@ def order_cards_are_whole_on_a_phone(page: sync_api.Page) -> None:
     assert ring is not None
     assert first is not None
     assert ring["y"] + ring["height"] <= first["y"]
-    beyond = """cards => cards.flatMap(card => [card, ...card.querySelectorAll("th, td, dt, dd, h3, .to-write")])
+    beyond = """cards => cards.flatMap(card => [card, ...card.querySelectorAll("th, td, dt, dd, h4, .to-write")])
         .map(part => part.getBoundingClientRect()).filter(box => box.left < 0 || box.right > innerWidth).length"""
     assert cards.evaluate_all(beyond) == 0
-    outside = """cards => cards.flatMap(card => [...card.querySelectorAll("th, td, dd, h3")]
+    outside = """cards => cards.flatMap(card => [...card.querySelectorAll("th, td, dd, h4")]
         .filter(part => part.getBoundingClientRect().right > card.getBoundingClientRect().right)).length"""
     assert cards.evaluate_all(outside) == 0
     # A number may be written into it, and the page says that it is not kept.
     page.get_by_label("Order number").first.fill("4711")
     # Trucks that are alike share a card: "trucks 1 and 2 of 3".
-    named = [re.search(r"trucks? ([\d, and]+) of", head) for head in cards.locator("h3").all_inner_texts()]
+    named = [re.search(r"trucks? ([\d, and]+) of", head) for head in cards.locator("h4").all_inner_texts()]
     trucks = sum(len(re.findall(r"\d+", one[1])) if one else 1 for one in named)
     assert page.get_by_label("Order number").count() == trucks >= cards.count()
     assert "not saved" in page.locator(".unkept").inner_text()

@@ -15,7 +15,7 @@ from .material_words import material_words
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["come_until", "fewest_to_spare", "late_trucks", "least_to_spare"]
+__all__ = ["come_until", "fewest_to_spare", "late_trucks"]
 
 
 def late_trucks(results: Results) -> Block:
@@ -67,20 +67,6 @@ def fewest_to_spare(table: pd.DataFrame) -> Any:
     """Return the row of ``late_trucks`` with the fewest days to spare; None where none has a last day."""
     known = table.dropna(subset="days_late").sort_values(["days_late", "promised_on"], kind="stable")
     return None if known.empty else known.iloc[0]
-
-
-def least_to_spare(results: Results, rows: pd.DataFrame) -> list[str]:
-    """Say on the truck that carries what runs out first how late it may be, where nothing else has fewer days.
-
-    `rows` are those of ``order_plan`` of one truck.
-    """
-    supplier, due = rows[["supplier", "due_on"]].iloc[0]
-    row = fewest_to_spare(results["late_trucks"])
-    if row is None or (row["state"], row["supplier"], row["promised_on"]) != ("to order", supplier, due):
-        return []
-    if row["runs_out"] not in set(rows["material"]):
-        return []
-    return [f"{counted(max(row['days_late'], 0.0), 'day')}, then {logged(row['runs_out'])} runs out first"]
 
 
 def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:

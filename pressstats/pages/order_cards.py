@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..exhibits import Block, Card, cards, logged, note, points, quantity
+from ..exhibits import Block, Card, CardGroup, cards, logged, note, points, quantity
 from ..orders import latest_order_days, moved_orders, truck_numbers
 from .common import daily_use, day_words, list_words, spoken, unbroken
 from .demand import unit_of
-from .late_deliveries import least_to_spare
 from .material_words import material_words, packs_words
 from .order_reasons import need_words, reason_words
 from .ring_first import ring_first
@@ -23,6 +23,8 @@ __all__ = ["first_orders", "moved_words", "order_now"]
 
 #: Digits of a price that an order is placed at, and of its value: as on an invoice, so that cards add up.
 _PRICE_DIGITS, _VALUE_DIGITS = 4, 2
+#: Facts that are told once where they hold of all trucks of a supplier.
+_SHARED = ("latest", "due", "freight")
 
 
 def first_orders(plan: pd.DataFrame) -> pd.DataFrame:
@@ -49,19 +51,34 @@ def order_now(results: Results) -> Block:
     rows = rows.assign(first=rows["supplier"].map(first)).sort_values(
         "first", kind="stable", na_position="last"
     )
-    # Whom to ring, and how much time there is, is told once for what a supplier brings on a day.
-    begins = ~rows.drop_duplicates("order").set_index("order").duplicated(["supplier", "due_on"])
-    items = []
+    by_supplier: dict[str, list[Card]] = {}
     for mine in _alike(rows, latest):
         until = latest.get(mine["order"].iloc[0], pd.NaT)
-        items.append(_card(results, _truck_words(rows, mine), mine, until, why, needs, begins=begins))
+        card = _card(results, _truck_words(rows, mine), mine, until, why, needs)
+        by_supplier.setdefault(str(mine["supplier"].iloc[0]), []).append(card)
+    groups = [_group(results, supplier, mine) for supplier, mine in by_supplier.items()]
     return cards(
-        items,
+        groups,
         name="order-now",
         beside=ring,
         beside_head="Ring first",
         unkept="Ordered later, up to its latest day, a truck is due as many days later. Order numbers typed here are "
         "not saved: print this page, or keep them on the sheet Order now of buying_outlook.xlsx.",
+    )
+
+
+def _group(results: Results, supplier: str, mine: list[Card]) -> CardGroup:
+    """Return the cards of a supplier under whom to ring, and what is the same of all trucks, told once."""
+    shared = [
+        fact
+        for fact in mine[0].facts
+        if len(mine) > 1 and fact[0] in _SHARED and all(fact in one.facts for one in mine)
+    ]
+    contact = results.logs.plant.contacts.get(supplier)
+    return CardGroup(
+        f"{logged(supplier)}{f': {logged(unbroken(contact))}' if contact else ''}",
+        shared,
+        [replace(one, facts=[fact for fact in one.facts if fact not in shared]) for one in mine],
     )
 
 
@@ -95,14 +112,12 @@ def _card(
     until: pd.Timestamp,
     why: dict[str, str],
     needs: dict[str, str],
-    *,
-    begins: pd.Series,
 ) -> Card:
     """Return the card of a truck, or of `trucks` that are alike."""
     orders = trucks.drop_duplicates("order")
     rows = trucks[trucks["order"] == orders["order"].iloc[0]]
     logs, currency, supplier = results.logs, results.logs.plant.currency, str(rows["supplier"].iloc[0])
-    words, each = material_words(logs), " each" if len(orders) > 1 else ""
+    words, each = material_words(logs), len(orders) > 1
     value = rows["unit_price"] * rows["quantity"]
     total = float(rows["cost"].sum(skipna=False))
     units = [unit_of(results, name) or "each" for name in rows["material"]]
@@ -118,9 +133,7 @@ def _card(
         }
     )
     as_of, due = logs.as_of, rows["due_on"].iloc[0]
-    rung = orders["order"].map(begins).any()
-    contact = logs.plant.contacts.get(supplier) if rung else None
-    need = {f"need, truck {one.truck}": needs.get(str(one.order), "") for one in orders.itertuples()}
+    need = {f"truck {one.truck}": needs.get(str(one.order), "") for one in orders.itertuples()}
     if len(set(need.values())) == 1:
         need = {"need": needs.get(str(orders["order"].iloc[0]), "")}
     late = "not known" if pd.isna(until) else day_words(until, as_of)
@@ -131,17 +144,18 @@ def _card(
         head=f"{logged(supplier)}{truck}",
         figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
-            *([("packs", "those of each truck")] if each else []),
             *[(label, words) for label, words in need.items() if words],
             *[("consider", words) for words in moved_words(results, rows)],
             ("latest", late),
             ("due", day_words(due, as_of)),
-            *[("to spare", words) for words in least_to_spare(results, rows)],
-            ("freight", f"{quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)}{each}"),
-            *([("contact", logged(unbroken(contact)))] if contact else []),
+            (
+                "freight",
+                f"{quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)} a truck, in the sums",
+            ),
         ),
         table=table,
-        columns=f"packs <text>; material <text>; quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"
+        columns=f"packs{': packs a truck' if each else ''} <text>; material <text>; "
+        f"quantity: {unit or 'quantity'} .0; {'' if unit else 'unit <text>; '}"
         f"price: {'each' if unit in ('', 'each') else f'per {unit}'} .{_PRICE_DIGITS}; value: {currency} "
         f".{_VALUE_DIGITS}",
         details=" ".join(said),

@@ -46,11 +46,17 @@ def need_words(results: Results) -> dict[str, str]:
     currency = results.logs.plant.currency
     words = {"cover": "for the least stock", "contract": "for its contract", "freight": "fills the truck"}
 
+    carried = results["order_plan"].groupby("order")["material"].nunique()
+
     def need(row: Any) -> str:
         if row.kind == "risk":
-            return f"{'must, ' if row.risk >= MUST_ORDER else ''}{100 * row.risk:.0f} % risk without it"
+            must = "must, " if row.risk >= MUST_ORDER else ""
+            what = (
+                f"that {logged(row.material)} runs out" if carried.get(row.order) != 1 else "of running out"
+            )
+            return f"{must}{100 * row.risk:.0f} % risk {what} without it"
         if row.kind in ("price", "break"):
-            return f"can wait, ahead it saves {quantity(row.gain, currency, 0)}"
+            return f"can wait, ordered now it saves {quantity(row.gain, currency, 0)}"
         return words.get(row.kind, "the plan costs least so")
 
     return {str(row.order): need(row) for row in results.plan.reasons.itertuples()}

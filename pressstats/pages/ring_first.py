@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ..exhibits import logged, quantity
-from ..orders import SOON, LeadTimes
+from ..orders import SOON, LeadTimes, truck_numbers
 from ..orders.emergency import contact_key
 from ..orders.plan_tables import BEFORE_ANY_ORDER, NO_ROOM, NOT_QUITE, WORTH_A_RUSH
 from ..orders.reasons import MUST_ORDER
 from ..orders.rushing import EXPEDITE_DAYS
 from ..watch.kinds import owner_of
-from .common import counted, day_words, unbroken
+from .common import counted, day_words, list_words, unbroken
 from .demand import unit_of
 from .late_deliveries import fewest_to_spare
 from .material_words import material_words
@@ -44,8 +44,8 @@ def ring_first(results: Results) -> list[str]:
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
     nothing = (
-        "Nothing is late today. What is planned lasts until the orders placed now can arrive, as surely as the service "
-        f"level asks{stock}."
+        "Nothing is late today. With what is on order, stock lasts until these orders arrive, at the service "
+        f"level{stock}."
     )
     return [*(lines or [nothing]), *_next_due(results), *_shortest(results)]
 
@@ -62,11 +62,11 @@ def _next_due(results: Results) -> list[str]:
     said = []
     for row in first.itertuples():
         share = on_time.get(row.supplier, float("nan"))
-        often = f" ({share:.0f} % on time so far)" if share >= 0 else ""
+        often = f" ({share:.0f} % on time)" if share >= 0 else ""
         trucks = counted(row.trucks, "truck") if row.trucks > 0 else "what"
         said.append(f"{trucks} from {logged(row.supplier) if row.supplier else 'no named supplier'}{often}")
     day = day_words(first["promised_on"].iloc[0], as_of)
-    return [f"Due next, {day}: {' and '.join(said)}. Ring if it is not there by evening."]
+    return [f"Due {day}: {' and '.join(said)}. Ring if it is not there by evening."]
 
 
 def _shortest(results: Results) -> list[str]:
@@ -76,12 +76,21 @@ def _shortest(results: Results) -> list[str]:
         return []
     late = LeadTimes(results.logs).summary().set_index("supplier")["late_q95"].get(row["supplier"])
     often = "" if late is None else f"; it is {counted(round(late), 'day')} late or more one time in 20"
-    day, what = (
-        day_words(row["promised_on"], results.logs.as_of),
-        "order" if row["state"] == "to order" else "delivery",
-    )
-    spare = counted(max(row["days_late"], 0.0), "day")
-    return [f"Fewest days to spare, {spare}: {logged(row['supplier'])}, {what} due {day}{often}."]
+    trucks = ""
+    if row["state"] == "to order":
+        plan = results["order_plan"]
+        plan = plan[
+            plan[["supplier", "due_on", "material"]]
+            .eq(row[["supplier", "promised_on", "runs_out"]].to_list())
+            .all(axis=1)
+        ]
+        numbers = [f"{number}" for number in truck_numbers(plan["order"]).unique()]
+        trucks = f", truck {list_words(numbers, len(numbers))}" if numbers else ", order"
+    day, spare = day_words(row["promised_on"], results.logs.as_of), counted(max(row["days_late"], 0.0), "day")
+    return [
+        f"Fewest days to spare: {logged(row['supplier'])}{trucks}, due {day}: {spare}, then {logged(row['runs_out'])} "
+        f"runs out first{often}."
+    ]
 
 
 def looked_words(results: Results) -> str:
