@@ -20,7 +20,7 @@ import pandas as pd
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from .exports import Exported, Part, hint
-from .tables import MATTERS
+from .tables import DESKS, MATTERS
 
 __all__ = ["WEEKDAYS", "Plant", "PlantError", "read_plant", "read_toml", "validated"]
 
@@ -239,8 +239,8 @@ class Plant(Exported):
     @classmethod
     def _known_matters(cls, value: dict[str, str]) -> dict[str, str]:
         for matter, owner in value.items():
-            if matter not in MATTERS:
-                raise ValueError(f"no matter is called {matter!r}{hint(matter, list(MATTERS))}")
+            if matter not in (*MATTERS, *DESKS):
+                raise ValueError(f"no matter or desk is called {matter!r}{hint(matter, [*MATTERS, *DESKS])}")
             if not owner.strip():
                 raise ValueError(f"{matter} is asked of nobody")
         return value

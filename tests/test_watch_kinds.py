@@ -12,7 +12,7 @@ from small_plant import PLANT_TOML
 import pressstats.watch
 from pressstats.ink import findings
 from pressstats.plant import Plant, read_plant
-from pressstats.tables import MATTERS
+from pressstats.tables import DESKS, MATTERS
 from pressstats.watch import MEASURES, PLANNED, kinds
 from pressstats.watch.kinds import KINDS, action_of, kind_of, owner_of
 
@@ -49,6 +49,13 @@ def test_owners_of_the_plant_stand_before_the_desks(plant: Plant) -> None:
     assert owner_of(plant, "standby test") == "shift electrician, desk 12"
     assert owner_of(plant, "start-up waste") == "press lead"
     assert owner_of(plant, "butts") == KINDS["butts"].desk
+    named = plant.model_copy(
+        update={"owners": {**plant.owners, "pressroom": "foreman", "shift_desk": "lead"}}
+    )
+    assert owner_of(named, "butts") == "foreman"
+    assert owner_of(named, "start-up waste") == "press lead"
+    assert owner_of(named, "log gap") == "lead"
+    assert owner_of(named, "log gap", "desk 9") == "desk 9"
 
 
 def test_less_waste_or_ink_is_not_treated_as_more() -> None:
@@ -79,6 +86,8 @@ def test_a_kind_that_is_not_registered_is_an_error() -> None:
 def test_owners_may_be_named_for_every_kind_and_for_no_other() -> None:
     assert set(MATTERS) == {kind.key for kind in (*KINDS.values(), *PLANNED.values())}
     assert len(set(MATTERS)) == len(MATTERS)
+    # What a desk is asked may be asked of somebody by name; who is named for a kind stands before that.
+    assert {kind.desk.replace(" ", "_") for kind in (*KINDS.values(), *PLANNED.values())} == set(DESKS)
 
 
 def test_keys_of_owners_are_unlike_and_no_kind_stands_twice() -> None:

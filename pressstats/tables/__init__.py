@@ -3,10 +3,11 @@
 from .columns import Column, Table, month_of
 from .frames import FRAMES
 from .inputs import INKS, INPUTS
-from .matters import MATTERS
+from .matters import DESKS, MATTERS
 from .outputs import GROUP_OUTPUTS, OUTPUTS, PUBLISHED, QUANTILES, as_published
 
 __all__ = [
+    "DESKS",
     "FRAMES",
     "GROUP_OUTPUTS",
     "INKS",

@@ -1,6 +1,9 @@
-"""Kinds of matter: about which of them `[owners]` of ``plant.toml`` can say who is asked."""
+"""Kinds of matter, and desks: of which `[owners]` of ``plant.toml`` can say who is asked."""
 
-__all__ = ["MATTERS"]
+__all__ = ["DESKS", "MATTERS"]
+
+#: Keys of ``[owners]`` for all that a desk is asked, where its kind says nobody else.
+DESKS = ("purchasing", "pressroom", "paper_store", "ink_store", "technical_services", "shift_desk")
 
 #: Keys of ``[owners]``: kinds of ``exceptions`` and of what the order plan asks for, their words joined by ``_``.
 MATTERS = (

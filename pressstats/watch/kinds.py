@@ -252,9 +252,12 @@ def kind_of(name: str) -> Kind:
 
 
 def owner_of(plant: Plant, name: str, asked: str = "") -> str:
-    """Return who is asked about a kind of exception: as ``[owners]`` says, else whom the logs name, else its desk."""
+    """Return who is asked about a kind of exception.
+
+    As ``[owners]`` says of the kind, else whom the logs name, else as it says of its desk, else that desk.
+    """
     kind = kind_of(name)
-    return plant.owners.get(kind.key, asked or kind.desk)
+    return plant.owners.get(kind.key, asked or plant.owners.get(kind.desk.replace(" ", "_"), kind.desk))
 
 
 def action_of(name: str, size: float) -> str:

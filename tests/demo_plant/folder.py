@@ -58,8 +58,9 @@ holds = ["plates"]
 plate_kg = 0.11
 
 [owners]
-start_up_waste = "pressroom foreman, desk 7"
-web_breaks = "paper buyer, desk 2"
+purchasing = "paper buyer, desk 2"
+pressroom = "pressroom foreman, desk 7"
+paper_store = "store keeper, desk 4"
 
 [contacts]
 "Brantelow" = "Ilse Marrow, order desk, 0100 555 21"
