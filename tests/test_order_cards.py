@@ -20,12 +20,13 @@ from pressstats.pages.common import counted, day_words
 from pressstats.pages.material_words import material_words, packs_words
 from pressstats.pages.order_cards import first_orders
 from pressstats.publishing.sheets import order_rows
+from pressstats.tables import OUTPUTS
 
 if TYPE_CHECKING:
     from pressstats.exhibits import Block
 
 
-def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame) -> Any:
+def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame, claims: pd.DataFrame | None = None) -> Any:
     cover = pd.DataFrame({"material": list(USE), "quantity": list(STOCK.values())})
     cover["days_cover"] = cover["quantity"] / pd.Series(list(USE.values()))
     stock = pd.DataFrame({"material": list(USE), "quantity": list(STOCK.values()), "why": ""})
@@ -35,6 +36,7 @@ def results_of(logs: Any, plan: Any, open_rows: pd.DataFrame) -> Any:
         "stock_cover": cover,
         "late_trucks": plan.late_trucks,
         "supplier_record": record,
+        "exceptions": OUTPUTS["exceptions"].empty() if claims is None else claims,
     }
 
     class StandIn(SimpleNamespace):
@@ -149,10 +151,11 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     block = order_cards.order_now(results_of(named, plan, on_order()))
     # So does what is the same of all of them; what differs stands on each card.
     (group,) = [line for line in said(block).splitlines() if "desk <4>" in line]
-    assert group == f"Northmill: desk <4>; latest {day_words(day)}"
+    total = f"{first['cost'].sum():,.2f} EUR"
+    assert group == f"Northmill: desk <4>; {len(orders)} trucks {total}; order by {day_words(day)}"
     heads = heads_of(block)
     assert first["due_on"].nunique() > 1
-    assert all("; due " in head and "latest" not in head for head in heads)
+    assert all("; due " in head and "order by" not in head for head in heads)
     # A truck has the number that its order has in tables and workbooks.
     assert [head.split(":")[0] for head in heads] == [
         f"Northmill, truck {number} of {len(orders)}" for number in range(1, len(orders) + 1)
@@ -166,12 +169,13 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     days[orders[0]] = day + 2 * DAY
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
     assert heads[0].startswith(f"Eastmill: {placed[orders[-1]]:,.2f} EUR; ")
-    assert f"latest {day_words(day)}; " in heads[0]
-    assert f"latest {day_words(day + 2 * DAY)}" in heads[1]
-    assert all(f"latest {day_words(day + DAY)}" in head for head in heads[2:])
+    assert f"order by {day_words(day)}; " in heads[0]
+    # Of a supplier's trucks that which can wait least stands first.
+    assert all(f"order by {day_words(day + DAY)}" in head for head in heads[1:-1])
+    assert f"order by {day_words(day + 2 * DAY)}" in heads[-1]
     days[orders[-1]] = pd.NaT
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
-    assert "latest not known" in heads[-1]
+    assert "order by not known" in heads[-1]
 
 
 def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -189,11 +193,14 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
     why = dict(zip(orders, ("one reason.", "another.", "a third."), strict=True))
     monkeypatch.setattr(order_cards, "reason_words", lambda *_: why)
-    needs = dict(zip(orders, ("must", "can wait", "must"), strict=True))
+    needs = dict(
+        zip(orders, (("without it", "84 %"), ("need", "can wait"), ("without it", "2 %")), strict=True)
+    )
     monkeypatch.setattr(order_cards, "need_words", lambda *_: needs)
     block = order_cards.order_now(results_of(logs, plan, on_order()))
-    assert "; truck 1 must; truck 2 can wait" in said(block)
-    assert said(block).count("; need must") == 1
+    # Of trucks that are alike the second helps where the first has come.
+    assert "; with none 84 %; with one can wait" in said(block)
+    assert said(block).count("; without it 2 %") == 1
     total = f"{rows['cost'].sum():,.2f} EUR"
     heads = heads_of(block)
     assert [head.split(";")[0] for head in heads] == [
@@ -214,7 +221,7 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
     days[orders[1]] = day + DAY
     heads = heads_of(order_cards.order_now(results_of(logs, plan, on_order())))
     assert [head.split(":")[0] for head in heads] == [
-        f"Northmill, truck {number} of 3" for number in (1, 2, 3)
+        f"Northmill, truck {number} of 3" for number in (1, 3, 2)
     ]
 
 
@@ -290,12 +297,20 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     coming = on_order(("N600", 4_850.0, logs.as_of + DAY))
     trucks = plan_of(logs, open_rows=coming).late_trucks
     quiet = dataclasses.replace(quiet, late_trucks=trucks)
-    nothing, following, spare = [
-        said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming))
+    by = pd.to_datetime([logs.as_of + DAY, logs.as_of + 60 * DAY])
+    claims = pd.DataFrame({"kind": "claim", "subject": ["Northmill", "Eastmill"], "by": by, "cost": 226.4})
+    nothing, claim, following, spare = [
+        said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming, claims))
     ]
-    assert nothing.startswith("Nothing is late today. With what is on order, stock lasts until")
+    assert nothing.startswith("Nothing is late today, and nothing is likely to run out before")
+    # Only the claim whose period ends before the orders are placed.
+    assert (
+        claim == f"By {day_words(by[0], logs.as_of)}: send Northmill its claims, 226 EUR; their period ends."
+    )
     day = day_words(logs.as_of + DAY, logs.as_of)
-    assert following.startswith(f"Due {day}: 1 truck from Northmill (64 % on time). Ring")
+    assert following.startswith(f"Due {day}: 1 truck from Northmill")
+    needed = trucks.loc[trucks["promised_on"] == logs.as_of + DAY, "latest_on"].item()
+    assert (f"Northmill, needed by {day_words(needed, logs.as_of)}." in following) == pd.notna(needed)
     fewest = trucks.loc[trucks["days_late"].idxmin()]
     # Who must be rung about which truck is said, and what that truck brings.
     due = day_words(fewest["promised_on"], logs.as_of)

@@ -214,13 +214,13 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"kind": "risk", "risk": 0.84}, "must, 84 % risk of running out without it"),
-        ({"kind": "risk", "risk": 0.02}, "2 % risk of running out without it"),
-        ({"kind": "risk", "risk": 0.84, "order": "two"}, "must, 84 % risk that N600 runs out without it"),
-        ({"kind": "cover"}, "for the least stock"),
-        ({"kind": "break", "gain": 703.4}, "can wait, ordered now it saves 703 EUR"),
-        ({"kind": "contract"}, "for its contract"),
-        ({"kind": "other"}, "the plan costs least so"),
+        ({"kind": "risk", "risk": 0.84}, "without it 84 % risk of running out"),
+        ({"kind": "risk", "risk": 0.02}, "without it 2 % risk of running out"),
+        ({"kind": "risk", "risk": 0.84, "order": "two"}, "without it 84 % risk that N600 runs out"),
+        ({"kind": "cover"}, "need for the least stock"),
+        ({"kind": "break", "gain": 703.4}, "need can wait, ordered now it saves 703 EUR"),
+        ({"kind": "contract"}, "need for its contract"),
+        ({"kind": "other"}, "need the plan costs least so"),
     ],
 )
 def test_a_card_says_whether_its_order_must_be_placed(row: dict[str, Any], words: str) -> None:
@@ -233,6 +233,6 @@ def test_a_card_says_whether_its_order_must_be_placed(row: dict[str, Any], words
             return {"order_plan": plan}[name]
 
     plant_of = SimpleNamespace(plant=SimpleNamespace(currency="EUR"))
-    (said,) = need_words(StandIn(plan=SimpleNamespace(reasons=reasons), logs=plant_of)).values()  # type: ignore[arg-type]
-    assert plain(said).replace("\xa0", " ") == words
+    ((label, said),) = need_words(StandIn(plan=SimpleNamespace(reasons=reasons), logs=plant_of)).values()  # type: ignore[arg-type]
+    assert plain(f"{label} {said}").replace("\xa0", " ") == words
     assert need_words(SimpleNamespace(plan=None)) == {}

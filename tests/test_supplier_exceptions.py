@@ -57,6 +57,9 @@ def test_a_contract_that_nobody_can_mend_says_so(logs: Logs) -> None:
         logs, odds(material="N1200", first_on=pd.NaT), OUTPUTS["claims"].empty(), NOTHING
     )
     assert pd.isna(row["by"])
+    # Who reads the beginning alone must not order what cannot be moved.
+    words = row["why"]
+    assert words.index("no order of the plan can be placed") < words.index("moving 150,000 kg from Southmill")
     part = odds(material="N1200", shift=-9e4, left=-6e4, worth=-20.0)
     (row,) = supplier_exceptions(logs, part, OUTPUTS["claims"].empty(), NOTHING)
     assert "moving 90,000 kg to Southmill, all that it can take, leaves 60,000 kg too much" in row["why"]

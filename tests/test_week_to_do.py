@@ -157,7 +157,7 @@ def order_plan(logs: Logs, days: int, material: str, cost: float, **changes: Any
     on = logs.as_of + pd.Timedelta(days=days)
     row = {"order": f"{days} {material}", "material": material, "order_on": on}
     row |= {"due_on": on + pd.Timedelta(days=14), "quantity": 5_000.0, "cost": cost, "stock_before": 4_000.0}
-    return pd.DataFrame([row | changes])
+    return pd.DataFrame([row | {"supplier": ""} | changes])
 
 
 def test_orders_of_the_next_seven_days_are_told_and_no_later_ones(logs: Logs) -> None:
@@ -173,6 +173,11 @@ def test_orders_of_the_next_seven_days_are_told_and_no_later_ones(logs: Logs) ->
     many = pd.concat([order_plan(logs, 3, name, cost) for name, cost in costs.items()])
     words = to_do(logs, exceptions_of(), nothing(order_plan=many))["do"].item()
     assert words == "Order N1200 5,000 kg, f 5,000, b 5,000, e 5,000, c 5,000 and 2 more"
+    # Where everybody's supplier is known, whose trucks are ordered, the most of one first.
+    mills = many.assign(supplier=["Southmill"] * 2 + ["Northmill"] * 5)
+    assert to_do(logs, exceptions_of(), nothing(order_plan=mills))["do"].item() == (
+        "Order 7 trucks: Northmill 5, Southmill 2"
+    )
 
 
 def test_a_risk_above_what_is_allowed_asks_for_the_open_order_only_where_there_is_one(logs: Logs) -> None:

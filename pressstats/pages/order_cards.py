@@ -10,7 +10,7 @@ import pandas as pd
 
 from ..exhibits import Block, Card, CardGroup, cards, logged, note, points, quantity
 from ..orders import latest_order_days, moved_orders, truck_numbers
-from .common import daily_use, day_words, list_words, spoken, unbroken
+from .common import daily_use, day_words, list_words, number_words, spoken, unbroken
 from .demand import unit_of
 from .material_words import material_words, packs_words
 from .order_reasons import need_words, reason_words
@@ -24,7 +24,7 @@ __all__ = ["first_orders", "moved_words", "order_now"]
 #: Digits of a price that an order is placed at, and of its value: as on an invoice, so that cards add up.
 _PRICE_DIGITS, _VALUE_DIGITS = 4, 2
 #: Facts that are told once where they hold of all trucks of a supplier.
-_SHARED = ("latest", "due", "freight")
+_SHARED = ("order by", "due", "freight")
 
 
 def first_orders(plan: pd.DataFrame) -> pd.DataFrame:
@@ -46,29 +46,29 @@ def order_now(results: Results) -> Block:
         return cards([], name="order-now", beside=ring, beside_head="Ring first")
     latest = latest_order_days(results.logs, results.plan, daily_use(results))
     why, needs = reason_words(results), need_words(results)
-    # Each supplier is rung once: who can wait least stands first; of whom nobody knows the day, last.
-    first = latest.reindex(rows["order"].unique()).groupby(rows.groupby("order")["supplier"].first()).min()
-    rows = rows.assign(first=rows["supplier"].map(first)).sort_values(
-        "first", kind="stable", na_position="last"
-    )
-    by_supplier: dict[str, list[Card]] = {}
-    for mine in _alike(rows, latest):
-        until = latest.get(mine["order"].iloc[0], pd.NaT)
-        card = _card(results, _truck_words(rows, mine), mine, until, why, needs)
-        by_supplier.setdefault(str(mine["supplier"].iloc[0]), []).append(card)
-    groups = [_group(results, supplier, mine) for supplier, mine in by_supplier.items()]
+    # What can wait least stands first, of suppliers, each rung once, and of trucks; whose day nobody knows, last.
+    rows = rows.assign(until=rows["order"].map(latest))
+    first = rows.groupby("supplier")["until"].transform("min")
+    rows = rows.assign(first=first).sort_values(["first", "until"], kind="stable", na_position="last")
+    groups = []
+    for _, own in rows.groupby(["first", "supplier"], sort=False, dropna=False):
+        mine = [_card(results, _truck_words(own, trucks), trucks, why, needs) for trucks in _alike(own)]
+        groups.append(_group(results, own, mine))
     return cards(
         groups,
         name="order-now",
         beside=ring,
         beside_head="Ring first",
-        unkept="Ordered later, up to its latest day, a truck is due as many days later. Order numbers typed here are "
-        "not saved: print this page, or keep them on the sheet Order now of buying_outlook.xlsx.",
+        unkept="Risks are those of the time until the week after the next order. Ordered later, a truck comes as many "
+        "days later. Order numbers typed here are not saved: print this "
+        "page, or keep them on the sheet Order now of buying_outlook.xlsx.",
     )
 
 
-def _group(results: Results, supplier: str, mine: list[Card]) -> CardGroup:
+def _group(results: Results, own: pd.DataFrame, mine: list[Card]) -> CardGroup:
     """Return the cards of a supplier under whom to ring, and what is the same of all trucks, told once."""
+    supplier, trucks = str(own["supplier"].iloc[0]), int(own["order"].nunique())
+    total = quantity(float(own["cost"].sum(skipna=False)), results.logs.plant.currency, _VALUE_DIGITS)
     shared = [
         fact
         for fact in mine[0].facts
@@ -77,24 +77,24 @@ def _group(results: Results, supplier: str, mine: list[Card]) -> CardGroup:
     contact = results.logs.plant.contacts.get(supplier)
     return CardGroup(
         f"{logged(supplier)}{f': {logged(unbroken(contact))}' if contact else ''}",
-        shared,
+        [*([(f"{trucks} trucks", total)] if trucks > 1 else []), *shared],
         [replace(one, facts=[fact for fact in one.facts if fact not in shared]) for one in mine],
     )
 
 
-def _alike(rows: pd.DataFrame, latest: pd.Series) -> list[pd.DataFrame]:
+def _alike(rows: pd.DataFrame) -> list[pd.DataFrame]:
     """Return the rows of each card: a truck, or trucks that bring the same on the same day and may wait as long."""
     found: dict[tuple, list[pd.DataFrame]] = {}
-    for order, mine in rows.groupby("order", sort=False):
+    for _, mine in rows.groupby("order", sort=False):
         brought = mine.set_index("material")[["packs", "quantity", "unit_price"]].sort_index().to_csv()
-        key = (mine["supplier"].iloc[0], mine["due_on"].iloc[0], latest.get(order, pd.NaT), brought)
-        found.setdefault(key, []).append(mine)
+        # Days that nobody knows are alike, too.
+        found.setdefault((*mine[["due_on", "until"]].iloc[0].astype("str"), brought), []).append(mine)
     return [pd.concat(trucks) for trucks in found.values()]
 
 
 def _truck_words(rows: pd.DataFrame, mine: pd.DataFrame) -> str:
     """Say which of its supplier's trucks a card is of, where there are several."""
-    of = int(rows.loc[rows["supplier"] == mine["supplier"].iloc[0], "truck"].nunique())
+    of = int(rows["truck"].nunique())
     numbers = [f"{number}" for number in mine["truck"].unique()]
     if of == 1:
         return ""
@@ -109,9 +109,8 @@ def _card(
     results: Results,
     truck: str,
     trucks: Any,
-    until: pd.Timestamp,
     why: dict[str, str],
-    needs: dict[str, str],
+    needs: dict[str, tuple[str, str]],
 ) -> Card:
     """Return the card of a truck, or of `trucks` that are alike."""
     orders = trucks.drop_duplicates("order")
@@ -132,10 +131,13 @@ def _card(
             "value": value.to_numpy(),
         }
     )
-    as_of, due = logs.as_of, rows["due_on"].iloc[0]
-    need = {f"truck {one.truck}": needs.get(str(one.order), "") for one in orders.itertuples()}
-    if len(set(need.values())) == 1:
-        need = {"need": needs.get(str(orders["order"].iloc[0]), "")}
+    as_of, (due, until) = logs.as_of, rows[["due_on", "until"]].iloc[0]
+    need = [needs[str(order)] for order in orders["order"] if str(order) in needs]
+    if each:
+        # Of trucks that are alike each helps where those before it have come.
+        need = [
+            (f"with {number_words(place) if place else 'none'}", said) for place, (_, said) in enumerate(need)
+        ]
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     said = [spoken(why.get(str(order), ""), as_of) for order in orders["order"]]
     if len(said) > 1:
@@ -144,13 +146,13 @@ def _card(
         head=f"{logged(supplier)}{truck}",
         figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
-            *[(label, words) for label, words in need.items() if words],
+            ("order by", late),
+            *need,
             *[("consider", words) for words in moved_words(results, rows)],
-            ("latest", late),
             ("due", day_words(due, as_of)),
             (
                 "freight",
-                f"{quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)} a truck, in the sums",
+                f"{quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)} a truck",
             ),
         ),
         table=table,

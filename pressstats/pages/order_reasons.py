@@ -39,8 +39,8 @@ def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[
     return {str(row.order): _sentence(results, row, name) for row in results.plan.reasons.itertuples()}
 
 
-def need_words(results: Results) -> dict[str, str]:
-    """Return by order in a few words whether it must be placed, or what it is placed for."""
+def need_words(results: Results) -> dict[str, tuple[str, str]]:
+    """Return by order a label, and in a few words what is to be feared without it, or what it is placed for."""
     if results.plan is None:
         return {}
     currency = results.logs.plant.currency
@@ -48,16 +48,15 @@ def need_words(results: Results) -> dict[str, str]:
 
     carried = results["order_plan"].groupby("order")["material"].nunique()
 
-    def need(row: Any) -> str:
+    def need(row: Any) -> tuple[str, str]:
         if row.kind == "risk":
-            must = "must, " if row.risk >= MUST_ORDER else ""
             what = (
                 f"that {logged(row.material)} runs out" if carried.get(row.order) != 1 else "of running out"
             )
-            return f"{must}{100 * row.risk:.0f} % risk {what} without it"
+            return "without it", f"{100 * row.risk:.0f} % risk {what}"
         if row.kind in ("price", "break"):
-            return f"can wait, ordered now it saves {quantity(row.gain, currency, 0)}"
-        return words.get(row.kind, "the plan costs least so")
+            return "need", f"can wait, ordered now it saves {quantity(row.gain, currency, 0)}"
+        return "need", words.get(row.kind, "the plan costs least so")
 
     return {str(row.order): need(row) for row in results.plan.reasons.itertuples()}
 

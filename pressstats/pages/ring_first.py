@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from ..exhibits import logged, quantity
@@ -43,53 +44,60 @@ def ring_first(results: Results) -> list[str]:
         return [ask, *lines]
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
-    nothing = (
-        "Nothing is late today. With what is on order, stock lasts until these orders arrive, at the service "
-        f"level{stock}."
-    )
-    return [*(lines or [nothing]), *_next_due(results), *_shortest(results)]
+    nothing = f"Nothing is late today, and nothing is likely to run out before these orders arrive{stock}."
+    return [*(lines or [nothing]), *_claims(results), *_next_due(results), *_shortest(results)]
+
+
+def _claims(results: Results) -> list[str]:
+    """Say which suppliers must have their claims before the orders are placed."""
+    exceptions, first = results["exceptions"], results["order_plan"]["order_on"].min()
+    rows: Any = exceptions[(exceptions["kind"] == "claim") & (exceptions["by"] <= first)]
+    return [
+        f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} its claims, "
+        f"{quantity(row.cost, results.logs.plant.currency, 0)}; their period ends."
+        for row in rows.itertuples()
+    ]
 
 
 def _next_due(results: Results) -> list[str]:
-    """Say what is due next, and how often who brings it is on its day."""
+    """Say what is due next, and until when it is needed."""
     as_of = results.logs.as_of
     table = results["late_trucks"]
     table = table[(table["state"] == "on order") & (table["promised_on"] >= as_of)]
     if table.empty:
         return []
-    on_time = results["supplier_record"].groupby("supplier")["on_time_pct"].first()
-    first = table[table["promised_on"] == table["promised_on"].min()]
+    first: Any = table[table["promised_on"] == table["promised_on"].min()]
     said = []
     for row in first.itertuples():
-        share = on_time.get(row.supplier, float("nan"))
-        often = f" ({share:.0f} % on time)" if share >= 0 else ""
         trucks = counted(row.trucks, "truck") if row.trucks > 0 else "what"
-        said.append(f"{trucks} from {logged(row.supplier) if row.supplier else 'no named supplier'}{often}")
+        name = logged(row.supplier) if row.supplier else "no named supplier"
+        needed = f", needed by {day_words(row.latest_on, as_of)}" if pd.notna(row.latest_on) else ""
+        said.append(f"{trucks} from {name}{needed}")
     day = day_words(first["promised_on"].iloc[0], as_of)
-    return [f"Due {day}: {' and '.join(said)}. Ring if it is not there by evening."]
+    return [f"Due {day}: {'; '.join(said)}. Ring the next morning for what is missing."]
 
 
 def _shortest(results: Results) -> list[str]:
-    """Say what has the fewest days to spare, and how late its supplier is one time in 20."""
+    """Say what has the fewest days to spare, where its supplier uses them up one time in 20 or oftener."""
     row = fewest_to_spare(results["late_trucks"])
     if row is None or not row["supplier"]:
         return []
-    late = LeadTimes(results.logs).summary().set_index("supplier")["late_q95"].get(row["supplier"])
-    often = "" if late is None else f"; it is {counted(round(late), 'day')} late or more one time in 20"
+    late = LeadTimes(results.logs).summary().set_index("supplier")["late_q95"].get(row["supplier"], np.inf)
+    spare = max(row["days_late"], 0.0)
+    if spare > late:
+        return []
+    often = f"; it is {counted(round(late), 'day')} late or more one time in 20" if np.isfinite(late) else ""
     trucks = ""
     if row["state"] == "to order":
         plan = results["order_plan"]
-        plan = plan[
-            plan[["supplier", "due_on", "material"]]
-            .eq(row[["supplier", "promised_on", "runs_out"]].to_list())
-            .all(axis=1)
-        ]
+        mine = plan["supplier"].eq(row["supplier"]) & plan["due_on"].eq(row["promised_on"])
+        plan = plan[mine & plan["material"].eq(row["runs_out"])]
         numbers = [f"{number}" for number in truck_numbers(plan["order"]).unique()]
         trucks = f", truck {list_words(numbers, len(numbers))}" if numbers else ", order"
-    day, spare = day_words(row["promised_on"], results.logs.as_of), counted(max(row["days_late"], 0.0), "day")
+    day = day_words(row["promised_on"], results.logs.as_of)
     return [
-        f"Fewest days to spare: {logged(row['supplier'])}{trucks}, due {day}: {spare}, then {logged(row['runs_out'])} "
-        f"runs out first{often}."
+        f"Fewest days to spare: {logged(row['supplier'])}{trucks}, due {day}: {counted(spare, 'day')}, then "
+        f"{logged(row['runs_out'])} runs out first{often}."
     ]
 
 

@@ -179,7 +179,7 @@ def year_words(results: Results) -> Block | None:
     parts = []
     if np.isfinite(every["budget"]) and np.isfinite(every["spent"]):
         parts.append(
-            f"Spent {quantity(every['spent'], currency, 0)} of {quantity(every['budget'], currency, 0)}: "
+            f"Spent {quantity(every['spent'], currency, 0)}, budget {quantity(every['budget'], currency, 0)}: "
             f"{_signed(every['by_volume'])} by volume, {_signed(every['by_price'])} by price. "
             f"{_by_kind(results['budget_year'])}"
         )
@@ -337,7 +337,7 @@ def since(results: Results) -> Block:
     before = results.raised_before
     lines = [words for words in (bridge_words(results), waste_words(results)) if words]
     if before is None:
-        first = "First publication: no earlier one to compare with."
+        first = "First publication: which exceptions are new is not known."
         return points([*lines, first]) if lines else note(first)
     table = results["exception_changes"]
     when = day_words(before, results.logs.as_of)

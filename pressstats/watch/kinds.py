@@ -160,7 +160,7 @@ _ALL = (
     ),
     Kind(
         "web breaks", "Web breaks",
-        "Take the counts of {subject} to the supplier, and agree what changes",
+        "Show {subject} the counts of its web breaks, and agree what changes",
         "purchasing", _COSTS, cost_basis=_TO_DATE, part="paper", figure="web breaks",
     ),
     Kind(

@@ -66,15 +66,17 @@ def _mended(row: Any, unit: str) -> str:
     left = f"{abs(row.left):,.0f} {unit} too {'much' if less else 'little'} for a risk of one in ten"
     if not row.other:
         return f"no other supplier can {'take' if less else 'spare'} any: {left}"
-    words = f"moving {abs(row.shift):,.0f} {unit} {'to' if less else 'from'} {row.other}"
-    words += f", all that it can {'take' if less else 'spare'}, leaves {left}" if row.left else " mends it"
+    mended = f"moving {abs(row.shift):,.0f} {unit} {'to' if less else 'from'} {row.other}"
+    mended += f", all that it can {'take' if less else 'spare'}, leaves {left}" if row.left else " mends it"
     known = pd.notna(row.first_on)
-    words += "; " + first_moved_words(
+    first = first_moved_words(
         f"{row.first_on:%Y-%m-%d}" if known else "",
         f"{row.first_quantity:,.0f} {unit}",
         row.other if less else row.supplier,
         whole=row.first_quantity <= abs(row.shift),
     )
+    # Where nothing can be moved that stands first: who reads the beginning alone must not order what cannot be.
+    words = f"{mended}; {first}" if known else f"{first}; {mended}"
     return words + ("; it costs more than it spares" if row.worth < 0 else "")
 
 

@@ -144,7 +144,7 @@ def _one_action(row: Any) -> str:
 
 
 def _orders(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:
-    """Yield the orders of each day of the week to come; of each, what costs most comes first."""
+    """Yield the orders of each day of the week to come: whose trucks, or of materials without a supplier how much."""
     plan = supply.order_plan
     soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)]
     shifts = exceptions[exceptions["kind"] == "contract"]
@@ -153,19 +153,19 @@ def _orders(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[di
         ordered = ordered.sort_values("cost", ascending=False, kind="stable")
         amounts = [f"{name} {_amount(logs, str(name), much)}" for name, much in ordered["quantity"].items()]
         number = rows["order"].nunique()
-        why = (
-            f"{number} {'truck' if number == 1 else 'trucks'} to order; the first is due on "
-            f"{rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
-        )
+        placed = f"{number} {'truck' if number == 1 else 'trucks'}"
+        why = f"{placed} to order; the first is due on {rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
+        what = _listed(amounts, _AMOUNTS)
+        if rows["supplier"].ne("").all():
+            trucks = rows.groupby("supplier")["order"].nunique().sort_values(ascending=False, kind="stable")
+            what = f"{placed}: {_listed([f'{name} {count}' for name, count in trucks.items()], _AMOUNTS)}"
         if not logs.has("deliveries"):
             why += "; what is on order already is unknown, no deliveries are logged: ask the suppliers first"
         if shifted := shifts.loc[shifts["by"] == day, "subject"].tolist():
             why += f"; settle first what is shifted for the contract: {_listed(shifted, _NAMED)}"
         cost = float(rows["cost"].sum(skipna=False))
         named = "1 material" if len(amounts) == 1 else f"{len(amounts)} materials"
-        yield _row(
-            logs, "orders due", named, why, cost=cost, by=pd.Timestamp(day), asked=_listed(amounts, _AMOUNTS)
-        )
+        yield _row(logs, "orders due", named, why, cost=cost, by=pd.Timestamp(day), asked=what)
 
 
 def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:
