@@ -16,7 +16,7 @@ from order_plans import DAY, STOCK, USE, on_order, plan_of, plant
 from pressstats.orders import latest_order_days
 from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.pages import order_cards, ring_first
-from pressstats.pages.common import counted, day_words
+from pressstats.pages.common import day_words
 from pressstats.pages.material_words import material_words, packs_words
 from pressstats.pages.order_cards import first_orders
 from pressstats.publishing.sheets import order_rows
@@ -279,7 +279,9 @@ def test_a_card_says_what_a_contract_would_have_placed_elsewhere(tmp_path: Path)
     assert "consider" not in told(shift=[-2 * much])
 
 
-def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: Path) -> None:
+def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     logs = plant(tmp_path, without=("prices",))
     late = on_order(("N600", 4_850.0, logs.as_of - 2 * DAY), ("N1200", 9_700.0, logs.as_of + 40 * DAY))
     plan = plan_of(logs, open_rows=late)
@@ -299,6 +301,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     quiet = dataclasses.replace(quiet, late_trucks=trucks)
     by = pd.to_datetime([logs.as_of + DAY, logs.as_of + 60 * DAY])
     claims = pd.DataFrame({"kind": "claim", "subject": ["Northmill", "Eastmill"], "by": by, "cost": 226.4})
+    trucks["days_late"] = [0.0] * len(trucks)
     nothing, claim, following, spare = [
         said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming, claims))
     ]
@@ -311,11 +314,16 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(tmp_path: P
     assert following.startswith(f"Due {day}: 1 truck from Northmill")
     needed = trucks.loc[trucks["promised_on"] == logs.as_of + DAY, "latest_on"].item()
     assert (f"Northmill, needed by {day_words(needed, logs.as_of)}." in following) == pd.notna(needed)
-    fewest = trucks.loc[trucks["days_late"].idxmin()]
-    # Who must be rung about which truck is said, and what that truck brings.
-    due = day_words(fewest["promised_on"], logs.as_of)
-    assert f", due {due}: {counted(max(fewest['days_late'], 0), 'day')}, then {fewest['runs_out']} " in spare
+    # Who must be rung about which truck is said, and what runs out after it; not where its supplier is never so late.
+    first = trucks.sort_values("promised_on").iloc[0]
+    due = day_words(first["promised_on"], logs.as_of)
+    assert f", due {due}: 0 days, then {first['runs_out']} runs out first" in spare
     assert re.match(r"Fewest days to spare: Northmill(, truck \d+|, order)?, due ", spare)
+    trucks["days_late"] = [400.0] * len(trucks)
+    known = {"Northmill": {"late_q95": 7.0}}
+    summary = pd.DataFrame(known).T.rename_axis("supplier").reset_index()
+    monkeypatch.setattr(ring_first.LeadTimes, "summary", lambda _: summary)
+    assert len(ring_first.ring_first(results_of(logs, quiet, coming, claims))) == 3
     (bare,) = ring_first.ring_first(
         results_of(logs, dataclasses.replace(quiet, late_trucks=trucks.iloc[:0]), on_order())
     )

@@ -176,7 +176,7 @@ def test_orders_of_the_next_seven_days_are_told_and_no_later_ones(logs: Logs) ->
     # Where everybody's supplier is known, whose trucks are ordered, the most of one first.
     mills = many.assign(supplier=["Southmill"] * 2 + ["Northmill"] * 5)
     assert to_do(logs, exceptions_of(), nothing(order_plan=mills))["do"].item() == (
-        "Order 7 trucks: Northmill 5, Southmill 2"
+        "Order 7 trucks: Northmill 5 and Southmill 2"
     )
 
 
