@@ -99,6 +99,8 @@ def _use(truth: Truth, futures: int) -> dict[str, np.ndarray]:
     past = truth.use[truth.use.index <= pd.Timestamp(truth.as_of) - pd.Timedelta(days=6)].tail(13)
     before = _by_day(needs, past.index[0].date(), 91)
     idle = {ink.material: ink.standing_kg for ink in INKS.values()}
+    # A width that the past of this world never took has no ratio.
+    needs = {m: need for m, need in needs.items() if m in past and before[m].sum() > 0}
     ratio = {m: (past[m].sum() - 91 * idle.get(m, 0.0)) / before[m].sum() for m in needs}
     planned = _planned(truth)
     short = replace(scenario, before=1)
