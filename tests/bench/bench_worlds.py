@@ -21,7 +21,7 @@
 ``risk``
     Risk of running out before the next order can arrive, as told, against futures drawn as the plant draws them::
 
-        python tests/bench/bench_worlds.py risk [--seeds N] [--futures N]
+        python tests/bench/bench_worlds.py risk [--worlds NAME ...] [--seeds N] [--futures N]
 
 ``what-if``
     Change that an assumption makes to 13 weeks' use or cost, as told, against the same plant run again with that
