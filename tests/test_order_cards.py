@@ -310,6 +310,9 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     assert (
         claim == f"By {day_words(by[0], logs.as_of)}: send Northmill its claims, 226 EUR; their period ends."
     )
+    # What is claimed without a price has no sum.
+    unpriced = ring_first.ring_first(results_of(logs, quiet, coming, claims.assign(cost=np.nan)))
+    assert said(unpriced[1]) == claim.replace(", 226 EUR", "")
     day = day_words(logs.as_of + DAY, logs.as_of)
     assert following.startswith(f"Due {day}: 1 truck from Northmill")
     needed = trucks.loc[trucks["promised_on"] == logs.as_of + DAY, "latest_on"].item()

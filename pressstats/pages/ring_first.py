@@ -52,9 +52,10 @@ def _claims(results: Results) -> list[str]:
     """Say which suppliers must have their claims before the orders are placed."""
     exceptions, first = results["exceptions"], results["order_plan"]["order_on"].min()
     rows: Any = exceptions[(exceptions["kind"] == "claim") & (exceptions["by"] <= first)]
+    currency = results.logs.plant.currency
     return [
-        f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} its claims, "
-        f"{quantity(row.cost, results.logs.plant.currency, 0)}; their period ends."
+        f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} its claims"
+        f"{f', {quantity(row.cost, currency, 0)}' if row.cost > 0 else ''}; their period ends."
         for row in rows.itertuples()
     ]
 
