@@ -307,9 +307,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     ]
     assert nothing.startswith("Nothing is late today, and nothing is likely to run out before")
     # Only the claim whose period ends before the orders are placed.
-    assert (
-        claim == f"By {day_words(by[0], logs.as_of)}: send Northmill its claims, 226 EUR; their period ends."
-    )
+    assert claim == f"By {day_words(by[0], logs.as_of)}: send Northmill its claims, 226 EUR."
     # What is claimed without a price has no sum.
     unpriced = ring_first.ring_first(results_of(logs, quiet, coming, claims.assign(cost=np.nan)))
     assert said(unpriced[1]) == claim.replace(", 226 EUR", "")

@@ -59,9 +59,8 @@ def order_now(results: Results) -> Block:
         name="order-now",
         beside=ring,
         beside_head="Ring first",
-        unkept="Risks are those of the time until the week after the next order. Ordered later, a truck comes as many "
-        "days later. Order numbers typed here are not saved: print this "
-        "page, or keep them on the sheet Order now of buying_outlook.xlsx.",
+        unkept="Risks are until the week after the next order. Ordered later, a truck comes as many days later. Order "
+        "numbers typed here are not saved: print the page, or use the sheet Order now.",
     )
 
 

@@ -55,7 +55,7 @@ def _claims(results: Results) -> list[str]:
     currency = results.logs.plant.currency
     return [
         f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} its claims"
-        f"{f', {quantity(row.cost, currency, 0)}' if row.cost > 0 else ''}; their period ends."
+        f"{f', {quantity(row.cost, currency, 0)}' if row.cost > 0 else ''}."
         for row in rows.itertuples()
     ]
 
