@@ -320,6 +320,18 @@ def test_a_booking_unlike_any_before_is_taken_as_it_stands(tmp_path: Path) -> No
     assert np.median(daily_with(tmp_path, printed, planned, 48)) == 48
 
 
+def test_pages_that_no_booking_ahead_tells_are_those_of_the_past(tmp_path: Path) -> None:
+    """Enough bookings of ten days came true, and those ahead tell copies alone."""
+    plan = booked(range(100, 140), "Daily", 10, 20_000.0, 24.0)
+    plan += booked(range(140, 149), "Daily", 10, 20_000.0, 0.0, colour=0.0)
+    drivers = drivers_of(plan_logs(tmp_path, plan))
+    ahead = expected(drivers, 139, 9)
+    daily = issues(ahead, "Daily")
+    assert (daily["source"] == "plan").all()
+    alone = expected(replace(drivers, bookings={}), 139, 9)
+    np.testing.assert_array_equal(daily["pages"], issues(alone, "Daily")["pages"])
+
+
 def test_the_plan_says_which_days_come_out_and_the_last_one_made_stands(tmp_path: Path) -> None:
     plan = booked(range(130, 160), "Daily", 20, 20_000.0, 24.0)
     plan += [(145, "Daily", 135, 0.0, 0.0, 0.0, ""), (146, "Daily", 136, 60_000.0, 48.0, 24.0, "fair")]

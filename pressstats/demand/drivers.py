@@ -166,31 +166,31 @@ class Drivers:
         for band in np.unique(lead[lead >= 0]):
             here = np.flatnonzero(lead == band)
             rows = booking[here]
-            off_copies, off_pages = self._off(bookings, now, int(band))
+            past = bookings.errors_at(now, int(band), bool(now >= self.last))
+            off_copies, off_pages = self._off(bookings, past, now, int(band))
             # Of few bookings little is learned.
             ratio = (np.clip(off_copies, 0.5, 2.0).sum() + 4) / (len(off_copies) + 4)
             copies[here] = bookings.copies[rows] * ratio
             planned = bookings.pages[rows]
             with_pages = planned > 0
-            known = bookings.errors_at(now, int(band), bool(now >= self.last))
-            known = known[np.isfinite(bookings.off_pages[known])]
             own, planned_pages = here[with_pages], planned[with_pages]
-            if len(known) >= _OWN_BOOKINGS and np.isfinite(pages[own]).all():
-                was = bookings.pages[known]
-                came = was + bookings.off_pages[known]
+            past = past[np.isfinite(bookings.off_pages[past])]
+            if len(own) and len(past) >= _OWN_BOOKINGS and np.isfinite(pages[own]).all():
+                was = bookings.pages[past]
+                came = was + bookings.off_pages[past]
                 pages[own] = weighed_pages(pages[own], planned_pages, came, was, levels)
             else:
                 pages[own] = np.maximum(planned_pages[:, None] + _draws(off_pages), 1.0)
             coloured = with_pages & np.isfinite(bookings.colour[rows])
             share[here[coloured]] = np.minimum(bookings.colour[rows][coloured] / planned[coloured], 1.0)
 
-    def _off(self, bookings: _Bookings, now: np.datetime64, band: int) -> tuple[np.ndarray, np.ndarray]:
-        """Return by how much bookings of a title at that distance were off; of all titles where few are its own."""
-        today = bool(now >= self.last)
-        rows = bookings.errors_at(now, band, today)
-        if len(rows) >= _OWN_BOOKINGS:
-            return bookings.off_copies[rows], bookings.off_pages[rows][np.isfinite(bookings.off_pages[rows])]
-        every = [(one, one.errors_at(now, band, today)) for one in self.bookings.values()]
+    def _off(
+        self, bookings: _Bookings, past: np.ndarray, now: np.datetime64, band: int
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return by how much `past` bookings of a title were off; those of all titles at that distance if few are."""
+        if len(past) >= _OWN_BOOKINGS:
+            return bookings.off_copies[past], bookings.off_pages[past][np.isfinite(bookings.off_pages[past])]
+        every = [(one, one.errors_at(now, band, bool(now >= self.last))) for one in self.bookings.values()]
         off_copies = np.concatenate([one.off_copies[rows] for one, rows in every])
         off_pages = np.concatenate([one.off_pages[rows] for one, rows in every])
         return off_copies, off_pages[np.isfinite(off_pages)]
@@ -249,8 +249,7 @@ def _modelled(
     # The regression is of what is usual; the mean of what promotions and chance leave makes it a mean.
     copies = np.exp(of_copies.at(*to)) * (np.exp(of_copies.rest).mean() if len(of_copies.rest) else 1.0)
     fit = of_pages.at(*to)
-    pages = np.array([_draws(rest) for rest in of_pages.left_near(fit)]).reshape(-1, DRAWS)
-    pages = np.maximum(fit[:, None] + pages, 1.0)
+    pages = np.maximum(fit[:, None] + _draws(of_pages.left_near(fit)), 1.0)
     lately = day > now - _LATELY
     lately = lately if lately.sum() >= 8 else np.ones(len(day), dtype=bool)
     rows, on = usual[lately], weekday_of(day[lately])
@@ -270,10 +269,12 @@ def _ratio(above: np.ndarray, below: np.ndarray, weekday: np.ndarray) -> np.ndar
 
 
 def _draws(rest: np.ndarray) -> np.ndarray:
-    """Return `DRAWS` equally likely values that stand for all of `rest`."""
-    if not len(rest):
-        return np.zeros(DRAWS)
-    ranked = np.sort(rest)
-    return np.asarray(
-        np.interp((np.arange(DRAWS) + 0.5) / DRAWS * len(ranked) - 0.5, np.arange(len(ranked)), ranked)
-    )
+    """Return `DRAWS` equally likely values that stand for all of `rest`, along its last axis."""
+    count = rest.shape[-1]
+    if not count:
+        return np.zeros((*rest.shape[:-1], DRAWS))
+    at = np.clip((np.arange(DRAWS) + 0.5) / DRAWS * count - 0.5, 0, count - 1)
+    below = at.astype(int)
+    ranked = np.sort(rest, axis=-1)
+    low, high = ranked[..., below], ranked[..., np.minimum(below + 1, count - 1)]
+    return np.asarray(low + (high - low) * (at - below))
