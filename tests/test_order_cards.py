@@ -307,10 +307,11 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     ]
     assert nothing.startswith("Nothing is late today, and nothing is likely to run out before")
     # Only the claim whose period ends before the orders are placed.
-    assert claim == f"By {day_words(by[0], logs.as_of)}: send Northmill its claims, 226 EUR."
+    ends = day_words(by[0], logs.as_of)
+    assert claim == f"By {ends}, when the first period ends: send Northmill its claims, 226 EUR in all."
     # What is claimed without a price has no sum.
     unpriced = ring_first.ring_first(results_of(logs, quiet, coming, claims.assign(cost=np.nan)))
-    assert said(unpriced[1]) == claim.replace(", 226 EUR", "")
+    assert said(unpriced[1]) == claim.replace(", 226 EUR in all", "")
     day = day_words(logs.as_of + DAY, logs.as_of)
     assert following.startswith(f"Due {day}: 1 truck from Northmill")
     needed = trucks.loc[trucks["promised_on"] == logs.as_of + DAY, "latest_on"].item()

@@ -54,8 +54,8 @@ def _claims(results: Results) -> list[str]:
     rows: Any = exceptions[(exceptions["kind"] == "claim") & (exceptions["by"] <= first)]
     currency = results.logs.plant.currency
     return [
-        f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} its claims"
-        f"{f', {quantity(row.cost, currency, 0)}' if row.cost > 0 else ''}."
+        f"By {day_words(row.by, results.logs.as_of)}, when the first period ends: send {logged(row.subject)} its claims"
+        f"{f', {quantity(row.cost, currency, 0)} in all' if row.cost > 0 else ''}."
         for row in rows.itertuples()
     ]
 

@@ -149,23 +149,32 @@ def _orders(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[di
     soon = plan[plan["order_on"] <= logs.as_of + pd.Timedelta(days=ORDERED_SOON)]
     shifts = exceptions[exceptions["kind"] == "contract"]
     for day, rows in soon.groupby("order_on"):
-        ordered = rows.groupby("material")[["quantity", "cost"]].sum()
-        ordered = ordered.sort_values("cost", ascending=False, kind="stable")
-        amounts = [f"{name} {_amount(logs, str(name), much)}" for name, much in ordered["quantity"].items()]
-        number = rows["order"].nunique()
-        placed = f"{number} {'truck' if number == 1 else 'trucks'}"
-        why = f"{placed} to order; the first is due on {rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
-        what = _listed(amounts, _AMOUNTS)
-        if rows["supplier"].ne("").all():
-            trucks = rows.groupby("supplier")["order"].nunique().sort_values(ascending=False, kind="stable")
-            what = f"{placed}: {_listed([f'{name} {count}' for name, count in trucks.items()], _AMOUNTS)}"
+        what, number = _ordered(logs, rows), rows["order"].nunique()
+        why = (
+            f"{number} {'truck' if number == 1 else 'trucks'} to order; the first is due on "
+            f"{rows['due_on'].min():%Y-%m-%d} (reasons on the buying outlook)"
+        )
         if not logs.has("deliveries"):
             why += "; what is on order already is unknown, no deliveries are logged: ask the suppliers first"
         if shifted := shifts.loc[shifts["by"] == day, "subject"].tolist():
             why += f"; settle first what is shifted for the contract: {_listed(shifted, _NAMED)}"
         cost = float(rows["cost"].sum(skipna=False))
-        named = "1 material" if len(amounts) == 1 else f"{len(amounts)} materials"
+        materials = rows["material"].nunique()
+        named = "1 material" if materials == 1 else f"{materials} materials"
         yield _row(logs, "orders due", named, why, cost=cost, by=pd.Timestamp(day), asked=what)
+
+
+def _ordered(logs: Logs, rows: pd.DataFrame) -> str:
+    """Return whose trucks are ordered, the most of one first; of a plan without suppliers what costs most first."""
+    if rows["supplier"].ne("").all():
+        trucks = rows.groupby("supplier")["order"].nunique().sort_values(ascending=False, kind="stable")
+        number = int(trucks.sum())
+        of_each = _listed([f"{name} {count}" for name, count in trucks.items()], _AMOUNTS)
+        return f"{number} {'truck' if number == 1 else 'trucks'}: {of_each}"
+    ordered = rows.groupby("material")[["quantity", "cost"]].sum()
+    ordered = ordered.sort_values("cost", ascending=False, kind="stable")
+    amounts = [f"{name} {_amount(logs, str(name), much)}" for name, much in ordered["quantity"].items()]
+    return _listed(amounts, _AMOUNTS)
 
 
 def _risks(logs: Logs, exceptions: pd.DataFrame, supply: Supply) -> Iterator[dict[str, Any]]:

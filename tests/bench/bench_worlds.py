@@ -262,7 +262,8 @@ def _risked(name: str, seed: int, weeks: int, futures: int) -> pd.DataFrame | st
             truth = make(name, scratch, seed, **given)
             results = _results(Path(scratch), truth.as_of)
             if not results.logs.has("deliveries") or results.risk.empty:
-                return f"{name} seed {seed}: not judged, what is on order or on hand is unknown"
+                # What is on order or on hand is unknown: no risk is told that could be held against anything.
+                return pd.DataFrame({"material": [""], "told": [np.nan], "true": [np.nan]})
             rows = results.logs["deliveries"]
             # Open orders are those of the logs: a world may have left them out.
             truth = replace(
