@@ -122,7 +122,7 @@ def by_plan(draws: int = 1000, nodes: int = 400) -> Callable[[Loop, Review], dic
         urgent = plan.service.set_index("material")["at_once"].reindex(loop.names).fillna(0.0)
         found = {"gap": np.array(plan.gap), "expedite": urgent.to_numpy(dtype=float)}
         first = table[table["order_on"] == review.today + DAY]
-        found["told"] = plan.contracts, 52 * float(plan.service["weeks_saved"].sum())
+        found["told"] = plan.contracts, 52 * float(plan.service["weeks_rushed"].sum())
         found["of"] = {
             str(supplier): mine.groupby("material")["quantity"]
             .sum()

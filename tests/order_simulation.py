@@ -209,8 +209,8 @@ class Result:
     rushed : float
         Weeks of a year in which something of a material was brought by other means, added up over materials.
     told : list of (DataFrame, float)
-        Of each counted review's plan: how likely contracts end outside their tolerance, and how many weeks of a year
-        emergency supply spares by it.
+        Of each counted review's plan: how likely contracts end outside their tolerance, and in how many weeks of a year
+        something is brought by other means by it.
     loads, near_empty : float
         Loads, and the share of them that are filled to less than a quarter.
     overfull : float

@@ -96,7 +96,7 @@ def test_a_drift_is_seen_coming_and_the_use_of_the_last_days_is_not(tmp_path: Pa
             scenarios.use[0][np.arange(20), 20 + np.arange(20)] += 300_000.0
         left = scenarios.stock(0, orders, 56)
         short = (left < -1e-6) & (np.arange(56) >= 17)
-        seen = foreseen(scenarios, 0, orders, left, policy)
+        seen, _ = foreseen(scenarios, 0, orders, left, policy)
         part = (short & seen).sum() / short.sum()
         first = np.argmax(short, axis=1)[short.any(axis=1)]
         if name == "drift":
@@ -117,7 +117,7 @@ def test_a_truck_that_has_been_waited_for_is_seen_missing(tmp_path: Path) -> Non
     late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
     late[np.arange(12), missing] += 14
     left = scenarios.stock(0, orders, 84)
-    seen = foreseen(scenarios, 0, orders, left, Policy(looked_at="daily"))
+    seen, _ = foreseen(scenarios, 0, orders, left, Policy(looked_at="daily"))
     since = np.arange(84) - scenarios.planned[0].due[missing][:, None]
     short = left < -1e-6
     # What a look on the first days would have had to help is not: the truck may still come tomorrow.
@@ -144,10 +144,10 @@ def test_days_that_a_truck_has_been_missing_tell_more_than_what_it_brings(
     since = np.arange(84) - scenarios.planned[0].due[missing][:, None]
     nights = (left[:20] < -1e-6) & (since >= 8) & (since < 21)
     policy = Policy(looked_at="daily")
-    known = foreseen(scenarios, 0, orders, left, policy)
+    known, _ = foreseen(scenarios, 0, orders, left, policy)
     # What has been overdue since this morning stands twice instead.
     monkeypatch.setattr(rushing, "_LONG", 0)
-    unknown = foreseen(scenarios, 0, orders, left, policy)
+    unknown, _ = foreseen(scenarios, 0, orders, left, policy)
     assert nights.sum() > 20
     assert (known[:20] & nights).sum() > 0.85 * nights.sum() > (unknown[:20] & nights).sum() + 2
     assert known[20:].mean() <= unknown[20:].mean() + 0.001
@@ -158,7 +158,7 @@ def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:
     orders = np.zeros(13)
     left = scenarios.stock(0, orders, 42)
     assert (left < 0).any()
-    assert not foreseen(scenarios, 0, orders, left, Policy(stockout_cost=0)).any()
+    assert not np.any(foreseen(scenarios, 0, orders, left, Policy(stockout_cost=0)))
 
 
 def test_a_truck_that_does_not_come_is_worth_a_rush_once_nobody_knows_when_it_will(tmp_path: Path) -> None:

@@ -182,7 +182,7 @@ def test_terms_of_next_year_that_are_not_logged_are_named_as_an_assumption() -> 
 def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    row = dict.fromkeys(SERVICE, 0.0) | {"material": "N45-1260", "weeks_short": 0.001, "weeks_saved": 0.025}
+    row = dict.fromkeys(SERVICE, 0.0) | {"material": "N45-1260", "weeks_short": 0.001, "weeks_rushed": 0.025}
     monkeypatch.setattr(buying_suppliers, "daily_use", lambda results: pd.Series({"N45-1260": 1700.0}))
     plan = results(service=pd.DataFrame([row]))
     block = buying_suppliers.emergencies(plan)
@@ -205,7 +205,7 @@ def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     assert "Nobody is named" in text
     often = expected_rushes(plan.logs, plan.plan.service, pd.Series({"N45-1260": 1700.0})).iloc[0]
     assert often[["packs", "night", "out"]].tolist() == [2.0, 1834.0, pytest.approx(0.052)]
-    quiet = pd.DataFrame([row | {"weeks_saved": 0.0, "weeks_short": 0.0}])
+    quiet = pd.DataFrame([row | {"weeks_rushed": 0.0, "weeks_short": 0.0}])
     assert "expected to need no emergency supply" in str(buying_suppliers.emergencies(results(service=quiet)))
 
 

@@ -40,7 +40,8 @@ def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.D
     Returns
     -------
     DataFrame, shape (materials, 7)
-        material, a_year (weeks of a year in which emergency supply spares a stock-out), out (weeks of a year in which
+        material, a_year (weeks of a year in which emergency supply is brought: most of it would not have been needed in
+        the end), out (weeks of a year in which
         something runs out all the same), packs and night (a mean day's use in whole packs) [1, unit of the material],
         unit, cost (of a night's supply beyond its price: the policy's rate and a truck) [currency]. The most often
         first.
@@ -51,7 +52,7 @@ def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.D
       material  a_year
     0    N1200     0.4
     """
-    known = service.dropna(subset=["weeks_saved", "weeks_short"])
+    known = service.dropna(subset=["weeks_rushed", "weeks_short"])
     listed = logs["materials"].set_index("material").reindex(known["material"])
     pack = listed["pack_quantity"].where(listed["pack_quantity"] > 0, 1.0).to_numpy(dtype=float)
     packs = np.ceil(daily.reindex(known["material"]).to_numpy(dtype=float) / pack)
@@ -59,7 +60,7 @@ def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.D
     return pd.DataFrame(
         {
             "material": known["material"].to_numpy(),
-            "a_year": _WEEKS_A_YEAR * known["weeks_saved"].to_numpy(dtype=float),
+            "a_year": _WEEKS_A_YEAR * known["weeks_rushed"].to_numpy(dtype=float),
             "out": _WEEKS_A_YEAR * known["weeks_short"].to_numpy(dtype=float),
             "packs": packs,
             "night": packs * pack,

@@ -61,10 +61,10 @@ class OrderPlan:
         Published table ``order_plan``.
     reasons : DataFrame, shape (orders, 17)
         Why each load is ordered (:func:`pressstats.orders.reasons.reasons`).
-    service : DataFrame, shape (materials, 10)
+    service : DataFrame, shape (materials, 11)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
         come, although what is seen coming is brought by other means), weeks_saved (share of weeks that this saves),
-        allowed, short_on (first day of the first week from as-of on in which it runs out more often than allowed,
+        weeks_rushed (share of weeks in which something is brought so, needed in the end or not), allowed, short_on (first day of the first week from as-of on in which it runs out more often than allowed,
         before that order counted in), chance (the stock-out risk before the next order can arrive where that is the
         cause, else of running out in that week, with nothing rushed), on_order (open orders that may come before the
         next order does) [unit of the material], cause (empty where the

@@ -43,6 +43,7 @@ SERVICE = [
     "material",
     "weeks_short",
     "weeks_saved",
+    "weeks_rushed",
     "allowed",
     "short_on",
     "chance",
@@ -134,7 +135,7 @@ def service_held(
 ) -> pd.DataFrame:
     """Return how often each material runs out, and what must come by other means where that is too often: `SERVICE`."""
     rows = []
-    means, missed = short.mean, short.mean_missed
+    means, missed, rushed = short.mean, short.mean_missed, short.mean_rushed
     allowed, scenarios = 1 - policy.service_level, fresh.use.shape[1]
     review = int(planned[0].reviews[0]) or int(planned[0].reviews[1])
     before = fresh.short_before(rush_serves_from(fresh.receives, 0))
@@ -164,6 +165,7 @@ def service_held(
                 one.name,
                 float(missed[place]),
                 float(means[place] - missed[place]),
+                float(rushed[place]),
                 allowed,
                 days[7 * week] if cause else pd.NaT,
                 chance,

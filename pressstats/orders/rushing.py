@@ -82,19 +82,20 @@ def worth_rushing(scenarios: Scenarios, policy: Policy, again: int) -> np.ndarra
 
 def foreseen(
     scenarios: Scenarios, place: int, quantity: np.ndarray, left: np.ndarray, policy: Policy
-) -> np.ndarray:
-    """Say on which days a material would not run out, since somebody saw it coming and something was rushed.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Say on which days a material would not run out, since somebody saw it coming, and on which a rush comes.
 
     `left` is its stock at each day's end with its orders. Those are days of which, at the last look that could help
     them, the chance of running out was worth a rush. What is seen is the lowest stock of the days that a look can help
     and the next cannot, by least squares from what is then on hand, on order, overdue, and overdue for long; what the
-    scenarios depart from that is not seen.
+    scenarios depart from that is not seen. A rush comes for the first day that its look can help, whether or not the
+    material would have run out: most of what is worth a rush would not have been needed.
     """
     one = scenarios.planned[place]
     days = left.shape[1]
-    seen = np.zeros(left.shape, dtype=bool)
+    seen, rushed = np.zeros((2, *left.shape), dtype=bool)
     if not (left < -NOTHING).any():
-        return seen
+        return seen, rushed
     # From that chance on a pack is worth its rush.
     worth = (policy.freight_per_load + expedite_price(one.row, policy) * one.pack) / max(
         _CAUTION * policy.stockout_cost, 1e-9
@@ -135,7 +136,8 @@ def foreseen(
         missed = np.sort(lowest - told)
         chance = np.searchsorted(missed, -told, side="left") / len(missed)
         seen[:, helps] = (chance > worth)[:, None]
-    return seen
+        rushed[:, helps.start] = chance > worth
+    return seen, rushed
 
 
 def _promised_by(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from .rushing import foreseen
 
 if TYPE_CHECKING:
     from ..plant import Policy
+    from .planned import Planned
     from .scenarios import Scenarios
 
 __all__ = ["ShortageRates", "shortage_rates"]
@@ -28,6 +30,8 @@ class ShortageRates:
         the plan has come, and before.
     missed : ndarray, shape (materials, weeks)
         What is left of `share` where that is brought by other means which is seen coming.
+    rushed : ndarray, shape (materials, weeks)
+        Share of scenarios in which something is brought by other means in a week, needed in the end or not.
     after : ndarray of bool, shape (materials, weeks)
         Weeks that the plan's orders decide.
     """
@@ -35,6 +39,7 @@ class ShortageRates:
     share: np.ndarray
     early: np.ndarray
     missed: np.ndarray
+    rushed: np.ndarray
     after: np.ndarray
 
     @property
@@ -46,6 +51,11 @@ class ShortageRates:
     def mean_missed(self) -> np.ndarray:
         """The same where what is seen coming is brought by other means."""
         return self._mean(self.missed)
+
+    @property
+    def mean_rushed(self) -> np.ndarray:
+        """Share of weeks in which something of each material is brought by other means, of those that the plan decides."""
+        return self._mean(self.rushed)
 
     def _mean(self, share: np.ndarray) -> np.ndarray:
         share = np.where(self.after, share, np.nan)
@@ -63,19 +73,43 @@ def shortage_rates(scenarios: Scenarios, quantity: np.ndarray, policy: Policy | 
     """
     weeks = min(max(int(one.due[-1]) for one in scenarios.planned) // 7 + 1, len(scenarios.days) // 7)
     shape = (len(scenarios.planned), weeks)
-    share, early, missed = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    share, early, missed, brought = np.zeros((4, *shape))
     after = np.zeros(shape, dtype=bool)
     stocks = scenarios.stocks(quantity, 7 * weeks)
+    rushes: dict[int, np.ndarray] = {}
     for place, (one, short) in enumerate(zip(scenarios.planned, scenarios.run_out(stocks), strict=True)):
         # Nothing of the plan helps before it has come.
         helped = np.arange(7 * weeks) >= scenarios.helped[place][:, None]
         unseen = short & helped
         if policy is not None and unseen.any():
-            unseen &= ~foreseen(scenarios, place, quantity[one.rows], stocks[place], policy)
+            seen, rush = foreseen(scenarios, place, quantity[one.rows], stocks[place], policy)
+            unseen &= ~seen
+            rushes[place] = rush & helped
         for counted, days in ((share, short & helped), (early, short & ~helped), (missed, unseen)):
-            counted[place] = days.reshape(len(short), weeks, 7).any(axis=2).mean(axis=0)
+            counted[place] = _by_week(days)
         # The weeks that the plan decides: from the first that half of the first orders have come in, to that of
         # the order that comes after the plan's last.
         first = int(np.median(scenarios.helped[place])) // 7
         after[place, first : min(int(one.due[ORDERS]) // 7, weeks)] = True
-    return ShortageRates(share, early, missed, after)
+    for place, rush in rushes.items():
+        brought[place] = _by_week(_of_its_own(scenarios.planned, rushes, place, rush))
+    return ShortageRates(share, early, missed, brought, after)
+
+
+def _by_week(days: np.ndarray) -> np.ndarray:
+    """Return in which share of scenarios a day of each week is marked, shape (weeks,)."""
+    return np.asarray(days.reshape(len(days), -1, 7).any(axis=2).mean(axis=0))
+
+
+def _of_its_own(
+    planned: Sequence[Planned], rushes: Mapping[int, np.ndarray], place: int, rush: np.ndarray
+) -> np.ndarray:
+    """Return the rushes of a material that are not another's: of two that stand in for each other one is brought."""
+    nothing = np.zeros_like(rush)
+    stand_in = planned[place].stand_in
+    if stand_in is not None:
+        return rush & rushes.get(stand_in[0], nothing)
+    for other, one in enumerate(planned):
+        if one.stand_in is not None and one.stand_in[0] == place:
+            rush = rush & ~rushes.get(other, nothing)
+    return rush
