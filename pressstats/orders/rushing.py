@@ -27,6 +27,8 @@ EXPEDITE_DAYS = 3
 _CAUTION = 1.5
 #: Quantities tried of what might be rushed.
 _TRIED = 40
+#: Scenarios from which on those whose trucks are as overdue are told from one another alone.
+_ENOUGH = 50
 #: Days after which an order that has not come is overdue for long.
 _LONG = 3
 
@@ -132,12 +134,29 @@ def foreseen(
         # What has been waited for some days comes later than what is overdue since yesterday.
         overdue = [np.maximum(late, 0.0) for late in (backlog[-1], np.min(backlog, axis=0))]
         state = np.column_stack([np.ones(len(left)), on_hand, on_order, *overdue])
-        told = state @ np.linalg.lstsq(state, lowest, rcond=None)[0]
-        missed = np.sort(lowest - told)
-        chance = np.searchsorted(missed, -told, side="left") / len(missed)
+        chance = _chance_below(state, lowest, sum((late > NOTHING).astype(int) for late in overdue))
         seen[:, helps] = (chance > worth)[:, None]
         rushed[:, helps.start] = chance > worth
     return seen, rushed
+
+
+def _chance_below(state: np.ndarray, lowest: np.ndarray, like: np.ndarray) -> np.ndarray:
+    """Return how likely the lowest stock is below nothing, as far as the state of each scenario tells it.
+
+    What is told by least squares errs otherwise where trucks are overdue: of scenarios that are `like` it, where they
+    are enough, each is told from its own.
+    """
+    chance = np.empty(len(state))
+    kinds = [like == kind for kind in np.unique(like)]
+    few = np.logical_or.reduce([rows for rows in kinds if rows.sum() < _ENOUGH] or [like < 0])
+    for rows in [*(rows for rows in kinds if rows.sum() >= _ENOUGH), few]:
+        if not rows.any():
+            continue
+        known = rows if rows is not few else np.ones(len(state), dtype=bool)
+        told = state @ np.linalg.lstsq(state[known], lowest[known], rcond=None)[0]
+        missed = np.sort((lowest - told)[known])
+        chance[rows] = np.searchsorted(missed, -told[rows], side="left") / len(missed)
+    return chance
 
 
 def _promised_by(
