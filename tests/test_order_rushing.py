@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import product
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +15,7 @@ from order_plans import DAY, USE, cases_of, on_order, plan_of, plant
 from pressstats.orders import LeadTimes, rushing
 from pressstats.orders.leadtimes import arrivals, receipt_days
 from pressstats.orders.rushing import foreseen, next_look, rush_serves_from, worth_rushing
+from pressstats.orders.shortages import _of_its_own, shortage_rates
 from pressstats.plant import Policy
 
 if TYPE_CHECKING:
@@ -133,24 +135,66 @@ def test_days_that_a_truck_has_been_missing_tell_more_than_what_it_brings(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # A load a week, up to three days late; those of twenty scenarios come three weeks late, while the next are overdue.
-    scenarios = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 56_000.0}, spread=0.02, draws=2000)
-    rng = np.random.default_rng(3)
-    orders = np.full(13, 7 * 2400.0)
-    missing = rng.integers(1, 5, 20)
+    logs, orders, policy = plant(tmp_path), np.full(13, 7 * 2400.0), Policy(looked_at="daily")
+    # Nights that are seen, of all, and rushes for nothing: as it is, and where "since this morning" stands twice.
+    seen, nights, needless = np.zeros(2), 0, np.zeros(2)
+    for seed in (3, 4, 5, 6, 7):
+        scenarios = cases_of(logs, {"N1200": 2400.0}, {"N1200": 56_000.0}, spread=0.02, draws=2000)
+        rng = np.random.default_rng(seed)
+        missing = rng.integers(1, 5, 20)
+        late = scenarios.arrives[0]
+        late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
+        late[np.arange(20), missing] += 21
+        left = scenarios.stock(0, orders, 84)
+        since = np.arange(84) - scenarios.planned[0].due[missing][:, None]
+        lacks = (left[:20] < -1e-6) & (since >= 8) & (since < 21)
+        nights += int(lacks.sum())
+        for place, long in enumerate((rushing._LONG, 0)):
+            with monkeypatch.context() as other:
+                other.setattr(rushing, "_LONG", long)
+                known, _ = foreseen(scenarios, 0, orders, left, policy)
+            seen[place] += (known[:20] & lacks).sum()
+            needless[place] += known[20:].mean()
+    assert nights > 100
+    assert seen[0] > 0.7 * nights
+    assert seen[0] >= seen[1] + 3
+    assert needless[0] < 0.6 * needless[1]
+
+
+def test_emergency_supply_is_counted_as_often_as_it_is_brought(tmp_path: Path) -> None:
+    # A load a fortnight. Of one order 100 scenarios' trucks are nine days late, those of 20 others three weeks: after
+    # four days nobody can tell these from those, and the nights of the few are worth a rush to all.
+    scenarios = cases_of(plant(tmp_path), {"N1200": 2400.0}, {"N1200": 66_000.0}, spread=0.02, draws=2000)
+    orders = np.where(np.arange(13) % 2 == 0, 14 * 2400.0, 0.0)
     late = scenarios.arrives[0]
-    late += (rng.random(late.shape) < 0.6) * rng.integers(1, 4, late.shape)
-    late[np.arange(20), missing] += 21
-    left = scenarios.stock(0, orders, 84)
-    since = np.arange(84) - scenarios.planned[0].due[missing][:, None]
-    nights = (left[:20] < -1e-6) & (since >= 8) & (since < 21)
+    late[:100, 4] += 9
+    late[100:120, 4] += 21
+    left = scenarios.stock(0, orders, 91)
+    short = (left < -1e-6).any(axis=1)
+    assert not short[:100].any()
+    assert short[100:120].all()
+    assert not short[120:].any()
     policy = Policy(looked_at="daily")
-    known, _ = foreseen(scenarios, 0, orders, left, policy)
-    # What has been overdue since this morning stands twice instead.
-    monkeypatch.setattr(rushing, "_LONG", 0)
-    unknown, _ = foreseen(scenarios, 0, orders, left, policy)
-    assert nights.sum() > 20
-    assert (known[:20] & nights).sum() > 0.85 * nights.sum() > (unknown[:20] & nights).sum() + 2
-    assert known[20:].mean() <= unknown[20:].mean() + 0.001
+    _, rushed = foreseen(scenarios, 0, orders, left, policy)
+    brought = rushed.any(axis=1)
+    assert brought[:120].mean() > 0.9
+    assert brought[120:].mean() < 0.01
+    rates = shortage_rates(scenarios, orders[None], policy)
+    weeks = rates.after.sum()
+    # As a share of the weeks that the plan decides: six times as often as something would have run out.
+    assert weeks * rates.mean_rushed[0] > 5 * weeks * rates.mean[0] - 1e-12
+    assert weeks * rates.mean_rushed[0] == pytest.approx(rates.rushed[0][rates.after[0]].sum())
+    # Without a policy nobody rushes.
+    assert not shortage_rates(scenarios, orders[None]).rushed.any()
+
+
+def test_a_rush_of_two_that_stand_in_for_each_other_is_counted_once() -> None:
+    own, other = np.array([[True, True, False, False]]), np.array([[True, False, True, False]])
+    planned = [SimpleNamespace(stand_in=(1, 1.0)), SimpleNamespace(stand_in=None)]
+    rushes = {0: own, 1: other}
+    told = [_of_its_own(planned, rushes, place, rushes[place]).tolist() for place in (0, 1)]  # type: ignore[arg-type]
+    # What the other stands in for is no rush, and what both lack is one.
+    assert told == [[[True, False, False, False]], [[False, False, True, False]]]
 
 
 def test_a_night_that_costs_nothing_is_never_rushed_for(tmp_path: Path) -> None:

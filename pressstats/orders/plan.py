@@ -64,13 +64,14 @@ class OrderPlan:
     service : DataFrame, shape (materials, 11)
         material, weeks_short (share of weeks in which it runs out, on fresh paths, once an order of the plan can have
         come, although what is seen coming is brought by other means), weeks_saved (share of weeks that this saves),
-        weeks_rushed (share of weeks in which something is brought so, needed in the end or not), allowed, short_on (first day of the first week from as-of on in which it runs out more often than allowed,
-        before that order counted in), chance (the stock-out risk before the next order can arrive where that is the
-        cause, else of running out in that week, with nothing rushed), on_order (open orders that may come before the
-        next order does) [unit of the material], cause (empty where the
-        level holds and nothing is worth a rush), expedite (whole packs by other means that hold the level) and at_once
-        (what is worth bringing by them today, since nights that are lost cost more and the next look comes too late)
-        [unit of the material]. What runs out before other means can bring anything is in neither.
+        weeks_rushed (share of weeks in which something is brought so, needed in the end or not), allowed, short_on
+        (first day of the first week from as-of on in which it runs out more often than allowed, before that order
+        counted in), chance (the stock-out risk before the next order can arrive where that is the cause, else of
+        running out in that week, with nothing rushed), on_order (open orders that may come before the next order does)
+        [unit of the material], cause (empty where the level holds and nothing is worth a rush), expedite (whole packs
+        by other means that hold the level) and at_once (what is worth bringing by them today, since nights that are
+        lost cost more and the next look comes too late) [unit of the material]. What runs out before other means can
+        bring anything is in neither.
     stock_ahead : DataFrame, shape (materials x days, 5)
         material, day, q05, q50, q95 (on hand at the day's end with the plan's orders) [unit of the material].
     risk : Series, index material

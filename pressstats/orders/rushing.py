@@ -134,7 +134,7 @@ def foreseen(
         # What has been waited for some days comes later than what is overdue since yesterday.
         overdue = [np.maximum(late, 0.0) for late in (backlog[-1], np.min(backlog, axis=0))]
         state = np.column_stack([np.ones(len(left)), on_hand, on_order, *overdue])
-        chance = _chance_below(state, lowest, sum((late > NOTHING).astype(int) for late in overdue))
+        chance = _chance_below(state, lowest, np.sum([late > NOTHING for late in overdue], axis=0))
         seen[:, helps] = (chance > worth)[:, None]
         rushed[:, helps.start] = chance > worth
     return seen, rushed
@@ -147,12 +147,9 @@ def _chance_below(state: np.ndarray, lowest: np.ndarray, like: np.ndarray) -> np
     are enough, each is told from its own.
     """
     chance = np.empty(len(state))
-    kinds = [like == kind for kind in np.unique(like)]
-    few = np.logical_or.reduce([rows for rows in kinds if rows.sum() < _ENOUGH] or [like < 0])
-    for rows in [*(rows for rows in kinds if rows.sum() >= _ENOUGH), few]:
-        if not rows.any():
-            continue
-        known = rows if rows is not few else np.ones(len(state), dtype=bool)
+    for kind in np.unique(like):
+        rows = like == kind
+        known = rows if rows.sum() >= _ENOUGH else np.ones(len(state), dtype=bool)
         told = state @ np.linalg.lstsq(state[known], lowest[known], rcond=None)[0]
         missed = np.sort((lowest - told)[known])
         chance[rows] = np.searchsorted(missed, -told[rows], side="left") / len(missed)

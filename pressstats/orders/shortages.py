@@ -54,7 +54,7 @@ class ShortageRates:
 
     @property
     def mean_rushed(self) -> np.ndarray:
-        """Share of weeks in which something of each material is brought by other means, of those that the plan decides."""
+        """Share of those weeks in which something of each material is brought by other means."""
         return self._mean(self.rushed)
 
     def _mean(self, share: np.ndarray) -> np.ndarray:
