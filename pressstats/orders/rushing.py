@@ -134,9 +134,12 @@ def foreseen(
         # What has been waited for some days comes later than what is overdue since yesterday.
         overdue = [np.maximum(late, 0.0) for late in (backlog[-1], np.min(backlog, axis=0))]
         state = np.column_stack([np.ones(len(left)), on_hand, on_order, *overdue])
-        chance = _chance_below(state, lowest, np.sum([late > NOTHING for late in overdue], axis=0))
-        seen[:, helps] = (chance > worth)[:, None]
-        rushed[:, helps.start] = chance > worth
+        alike = np.zeros(len(state), dtype=int)
+        seen[:, helps] = (_chance_below(state, lowest, alike) > worth)[:, None]
+        # How trucks come that are long overdue is known from few: orders lean on what all scenarios tell, but how
+        # often somebody will rush is told from those in which they are.
+        like = np.sum([late > NOTHING for late in overdue], axis=0)
+        rushed[:, helps.start] = _chance_below(state, lowest, like) > worth
     return seen, rushed
 
 
