@@ -162,13 +162,19 @@ class Tile:
 class Card:
     """Something to be done as a whole, such as an order: facts, rows, and a space to write in."""
 
-    head: str  # whom or what it is of, a sentence that may hold :func:`logged` text
+    of: str  # of whom, which its group says already: unseen; may hold :func:`logged` text
+    head: str  # which of theirs it is
     figure: str  # what it comes to, with its unit
     facts: Sequence[tuple[str, str]]  # label and words
     table: pd.DataFrame  # its rows
     columns: Sequence[Shown] | str  # how they are shown
     details: str = ""  # why, folded away
     blanks: Sequence[str] = ()  # labels of spaces to write in
+
+    @property
+    def name(self) -> str:
+        """Whom it is of and which of theirs."""
+        return f"{self.of}, {self.head}"
 
 
 @dataclass(frozen=True)
@@ -240,13 +246,13 @@ def cards(
             table_html(
                 one.table,
                 one.columns,
-                caption=plain(f"{one.head}: {one.figure}"),
+                caption=plain(f"{one.name}: {one.figure}"),
                 limit=len(one.table),
                 folds=False,
             )
             for one in group.cards
         ]
-        words += [plain("; ".join([f"{one.head}: {one.figure}", *_facts(one.facts)])) for one in group.cards]
+        words += [plain("; ".join([f"{one.name}: {one.figure}", *_facts(one.facts)])) for one in group.cards]
         shown.append((group, list(zip(group.cards, tables, strict=True))))
     markup = block_html("cards", _checked(name), shown, Markup(beside.markup), beside_head, unkept)
     return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))

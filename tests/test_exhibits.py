@@ -368,7 +368,7 @@ def test_a_table_too_wide_for_a_phone_folds_or_keeps_its_first_column() -> None:
     many = {f"number {n}": [123456.0] * 17 for n in range(12)}
     assert shape({"press": ["P1"] * 17} | many, rows=16) == "rows"
     assert shape({"press": ["P1"] * 17} | many, rows=17) == "kept"
-    card = Card("a", "1 EUR", (), pd.DataFrame(words), "plant; paper; press")
+    card = Card("g", "a", "1 EUR", (), pd.DataFrame(words), "plant; paper; press")
     group = exhibits.CardGroup("g", (), [card])
     assert (
         'class="scroll"'

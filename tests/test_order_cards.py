@@ -17,7 +17,7 @@ from pressstats.orders import latest_order_days
 from pressstats.orders.contract_ends import CONTRACTS
 from pressstats.pages import order_cards, ring_first
 from pressstats.pages.common import day_words
-from pressstats.pages.material_words import material_words, packs_words
+from pressstats.pages.material_words import material_words, packs_words, short_words
 from pressstats.pages.order_cards import first_orders
 from pressstats.publishing.sheets import order_rows
 from pressstats.tables import OUTPUTS
@@ -111,6 +111,13 @@ def test_packs_are_called_as_they_are_sold(tmp_path: Path) -> None:
     named = dataclasses.replace(logs, tables={**logs.tables, "materials": own})
     assert material_words(named)["ink-black"] == "ink-black"
     assert material_words(logs)["plate"] == "plate"
+    # Who knows the plant needs no code of a width, but where two are the same.
+    assert short_words(logs)[["N1200", "black", "plate"]].tolist() == ["45 g 1200 mm", "ink black", "plate"]
+    twice = pd.concat([logs["materials"], logs["materials"].head(1).assign(material="N1200-2")])
+    alike = dataclasses.replace(logs, tables={**logs.tables, "materials": twice})
+    assert short_words(alike)[["N1200", "N600"]].tolist() == ["45 g 1200 mm N1200", "45 g 600 mm"]
+    nameless = dataclasses.replace(logs, tables={})
+    assert short_words(nameless).empty
     assert packs_words(logs, "N1200", 26, 26 * 970.0) == "26 reels"
     assert packs_words(logs, "N1200", 1, 970.0) == "1 reel"
     # Common practice, no source: an IBC holds about a tonne, a drum 200 l.
@@ -134,7 +141,7 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     for order, rows in first.groupby("order"):
         assert f"{rows['cost'].sum():,.2f} EUR" in said(block), order
     assert block.markup.count('class="to-write"') == first["order"].nunique()
-    assert "freight 600.00 EUR a truck" in said(block)
+    assert "with freight 600.00 EUR a truck" in said(block)
     assert "desk" not in said(block)
     assert "consider" not in said(block)
     # Whom to ring is text, and stands once for what a supplier brings on a day; who can wait least stands first.
@@ -142,7 +149,9 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     named = dataclasses.replace(logs, plant=logs.plant.model_copy(update=known))
     day = plan.published["order_on"].min()
     one_day = plan.published.assign(order_on=day)
-    plan = dataclasses.replace(plan, published=one_day.assign(order=numbered(one_day)))
+    plan = dataclasses.replace(
+        plan, published=one_day.assign(order=numbered(one_day)), reasons=plan.reasons.iloc[:0]
+    )
     first = first_orders(plan.published)
     orders = list(first["order"].unique())
     assert len(orders) > 10
@@ -168,7 +177,7 @@ def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch
     days[orders[:-1]] = day + DAY
     days[orders[0]] = day + 2 * DAY
     heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
-    assert heads[0].startswith(f"Eastmill: {placed[orders[-1]]:,.2f} EUR; ")
+    assert heads[0].startswith(f"Eastmill, one truck: {placed[orders[-1]]:,.2f} EUR; ")
     assert f"order by {day_words(day)}; " in heads[0]
     # Of a supplier's trucks that which can wait least stands first.
     assert all(f"order by {day_words(day + DAY)}" in head for head in heads[1:-1])
@@ -194,13 +203,18 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
     why = dict(zip(orders, ("one reason.", "another.", "a third."), strict=True))
     monkeypatch.setattr(order_cards, "reason_words", lambda *_: why)
     needs = dict(
-        zip(orders, (("without it", "84 %"), ("need", "can wait"), ("without it", "2 %")), strict=True)
+        zip(
+            orders,
+            (("risk", "84 %"), ("can wait", "until Monday"), ("can wait", "until Friday")),
+            strict=True,
+        )
     )
     monkeypatch.setattr(order_cards, "need_words", lambda *_: needs)
     block = order_cards.order_now(results_of(logs, plan, on_order()))
-    # Of trucks that are alike the second helps where the first has come.
-    assert "; with none 84 %; with one can wait" in said(block)
-    assert said(block).count("; without it 2 %") == 1
+    # Of trucks that are alike it is said which can wait; one that can wait by itself is not to be ordered by a day.
+    assert "; risk 84 %; truck 2 can wait until Monday" in said(block)
+    assert said(block).count("; can wait until Friday") == 1
+    assert said(block).count("order by") == 1
     total = f"{rows['cost'].sum():,.2f} EUR"
     heads = heads_of(block)
     assert [head.split(";")[0] for head in heads] == [
@@ -209,7 +223,7 @@ def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.
     ]
     # What one of them brings is not taken for all of them.
     assert block.markup.count("packs a truck") == 1
-    assert said(block).count("freight 600.00 EUR a truck") == 1
+    assert said(block).count("with freight 600.00 EUR a truck") == 1
     # Each truck keeps its own order number and reason, and the goods of one stand on the card.
     assert [block.markup.count(f"Order number, truck {number} <") for number in (1, 2, 3)] == [1, 1, 0]
     assert block.markup.count('class="to-write"') == 3
@@ -319,7 +333,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     # Who must be rung about which truck is said, and what runs out after it; not where its supplier is never so late.
     first = trucks.sort_values("promised_on").iloc[0]
     due = day_words(first["promised_on"], logs.as_of)
-    assert f", due {due}: 0 days, then {first['runs_out']} runs out first" in spare
+    assert f", due {due}: 0 days, then {short_words(logs)[first['runs_out']]} runs out first" in spare
     assert re.match(r"Fewest days to spare: Northmill(, truck \d+|, order)?, due ", spare)
     trucks["days_late"] = [400.0] * len(trucks)
     known = {"Northmill": {"late_q95": 7.0}}

@@ -26,7 +26,8 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
     told = 0
     for order, load in plan.published.groupby("order"):
         found = re.match(
-            r"(?:must order: )?without it the risk is (\d+) % that (\S+) runs out by the week after the next order",
+            r"(?:must order: )?without (?:it|trucks [\d ,and]+|trucks \d+ to \d+) the risk is (\d+) % "
+            r"that (\S+) runs out by the week after the next order",
             why[order],
         )
         if not found:
@@ -57,7 +58,7 @@ def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> Non
 def test_a_reason_says_why_it_is_bought_ahead_once_and_what_that_gains() -> None:
     policy = SimpleNamespace(cover_days_maximum=21.0, cover_days_minimum=3.0)
     plan = SimpleNamespace(policy=policy, currency="EUR")
-    row = {"order": "O", "material": "ink", "days_left": 20.0, "days_after": 50.0, "used": 0.95}
+    row = {"order": "O 1", "material": "ink", "days_left": 20.0, "days_after": 50.0, "used": 0.95}
     row |= {
         "risk": 0.4,
         "next_due_on": pd.Timestamp("2025-12-01"),
@@ -72,8 +73,17 @@ def test_a_reason_says_why_it_is_bought_ahead_once_and_what_that_gains() -> None
         reasons = pd.DataFrame([row | own])
         logs = Known(plant=plan, has=lambda _: True)
         logs.materials = pd.DataFrame({"material": ["ink"], "unit": [unit]})
-        results = SimpleNamespace(plan=SimpleNamespace(reasons=reasons), logs=logs)
-        return reason_words(results, str)["O"].replace("\xa0", " ")
+        published = pd.DataFrame(
+            {
+                "order": ["O 1"],
+                "supplier": ["Mill"],
+                "material": ["ink"],
+                "order_on": [dear],
+                "stock_before": [1.0],
+            }
+        )
+        results = SimpleNamespace(plan=SimpleNamespace(reasons=reasons, published=published), logs=logs)
+        return reason_words(results, str)["O 1"].replace("\xa0", " ")
 
     more = "50 days of stock with it, more than the 21 wanted"
     kinds = ("freight", "price", "risk", "break", "ahead", "cover", "contract")
@@ -214,25 +224,31 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"kind": "risk", "risk": 0.84}, "without it 84 % risk of running out"),
-        ({"kind": "risk", "risk": 0.02}, "without it 2 % risk of running out"),
-        ({"kind": "risk", "risk": 0.84, "order": "two"}, "without it 84 % risk that N600 runs out"),
+        ({"kind": "risk", "risk": 0.84}, "risk 84 % of running out without trucks 1 to 3"),
+        ({"order": "2", "kind": "risk", "risk": 0.02}, "risk 2 % of running out without trucks 2 and 3"),
+        ({"order": "3", "kind": "risk", "risk": 0.84}, "risk 84 % that 45 g 600 mm runs out without it"),
         ({"kind": "cover"}, "need for the least stock"),
-        ({"kind": "break", "gain": 703.4}, "need can wait, ordered now it saves 703 EUR"),
+        ({"kind": "break", "gain": 703.4}, "can wait until Wed 19 Mar; ordered now it saves 703 EUR"),
+        # A price that is gone before the next review is waited for until then.
+        (
+            {"kind": "price", "gain": 703.4, "price_from": pd.Timestamp("2025-03-15")},
+            "can wait until Fri 14 Mar; ordered now it saves 703 EUR",
+        ),
         ({"kind": "contract"}, "need for its contract"),
         ({"kind": "other"}, "need the plan costs least so"),
     ],
 )
-def test_a_card_says_whether_its_order_must_be_placed(row: dict[str, Any], words: str) -> None:
-    reasons = pd.DataFrame([{"order": "one", "material": "N600", "risk": 0.0, "gain": 0.0} | row])
-    # The first truck brings one material, the second two.
-    plan = pd.DataFrame({"order": ["one", "two", "two"], "material": ["N600", "N600", "N1200"]})
-
-    class StandIn(SimpleNamespace):
-        def __getitem__(self, name: str) -> pd.DataFrame:
-            return {"order_plan": plan}[name]
-
-    plant_of = SimpleNamespace(plant=SimpleNamespace(currency="EUR"))
-    ((label, said),) = need_words(StandIn(plan=SimpleNamespace(reasons=reasons), logs=plant_of)).values()  # type: ignore[arg-type]
+def test_a_card_says_whether_its_order_must_be_placed(
+    tmp_path: Path, row: dict[str, Any], words: str
+) -> None:
+    nothing = {"order": "1", "material": "N600", "risk": 0.0, "gain": 0.0, "price_from": pd.NaT}
+    # The first two trucks bring one material, the third two; another supplier's is a truck of its own.
+    plan = pd.DataFrame(
+        [("1", "N600", 100.0), ("2", "N600", 200.0), ("3", "N600", 300.0), ("3", "N1200", 50.0)],
+        columns=["order", "material", "stock_before"],
+    ).assign(supplier="Northmill", order_on=pd.Timestamp("2025-03-12"))
+    plan = pd.concat([plan, plan.tail(2).assign(order="4", supplier="Eastmill", stock_before=900.0)])
+    made = SimpleNamespace(reasons=pd.DataFrame([nothing | row]), published=plan)
+    ((label, said),) = need_words(SimpleNamespace(plan=made, logs=plant(tmp_path))).values()  # type: ignore[arg-type]
     assert plain(f"{label} {said}").replace("\xa0", " ") == words
     assert need_words(SimpleNamespace(plan=None)) == {}

@@ -15,7 +15,7 @@ from .material_words import material_words
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["come_until", "fewest_to_spare", "late_trucks"]
+__all__ = ["come_until", "fewest_to_spare", "late_trucks", "spared_weeks"]
 
 
 def late_trucks(results: Results) -> Block:
@@ -50,7 +50,7 @@ def late_trucks(results: Results) -> Block:
             "What a supplier brings on one day is taken to be late together, on however many trucks; a single one of "
             "them has as many days at least. Other orders come as late as their suppliers usually do, in "
             f"{quantity(LATE_SCENARIOS, '', 0)} scenarios; emergency orders are not counted in. A risk of 0.0: "
-            f"in none of them; a dash: nothing lacks within {_weeks()}."
+            f"in none of them; a dash: nothing lacks within {spared_weeks()}."
         ),
     )
 
@@ -83,7 +83,9 @@ def _finding(results: Results, table: pd.DataFrame, words: pd.Series) -> str:
     if row is None:
         lasting = (table["chance_promised"].notna()).sum()
         return (
-            f"{counted(int(lasting), 'arrival')}, of which each may come {_weeks()} late." if lasting else ""
+            f"{counted(int(lasting), 'arrival')}, of which each may come {spared_weeks()} late."
+            if lasting
+            else ""
         )
     days = row["days_late"]
     may = (
@@ -106,7 +108,8 @@ def _truck(row: Any, as_of: pd.Timestamp) -> str:
     return f"what is {due} {day_words(row['promised_on'], as_of)} from {supplier}{on}"
 
 
-def _weeks() -> str:
+def spared_weeks() -> str:
+    """Return for how long a truck is looked at that nothing needs, in words."""
     return f"{number_words(LATE_DAYS // 7)} weeks"
 
 
@@ -117,4 +120,4 @@ def _until(row: Any, as_of: pd.Timestamp) -> str:
         return f"{day_cell(row.latest_on, as_of)}{late}"
     if row.runs_out:
         return "too late already"
-    return f"can be spared {_weeks()}" if np.isfinite(row.chance_promised) else "not known"
+    return f"can be spared {spared_weeks()}" if np.isfinite(row.chance_promised) else "not known"

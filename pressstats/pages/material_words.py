@@ -12,7 +12,7 @@ from ..exhibits import quantity
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["material_words", "packs_words"]
+__all__ = ["material_words", "packs_words", "short_words"]
 
 #: What a pack is called by the kind of material, and of liquids from how many kg or l on: IBCs hold about 1,000 l,
 #: steel drums 200 l (common practice, no source).
@@ -37,6 +37,28 @@ def material_words(logs: Logs) -> pd.Series:
         return pd.Series(dtype="str")
     rows = logs["materials"].itertuples()
     return pd.Series({str(row.material): f"{_what(row)} {row.material}".strip() for row in rows}, dtype="str")
+
+
+def short_words(logs: Logs) -> pd.Series:
+    """Return the same for who knows the plant: newsprint by grammage and width, its code where two are alike.
+
+    Parameters
+    ----------
+    logs : Logs
+        Logs with ``materials``; without the table nothing is known of any.
+
+    Returns
+    -------
+    Series of str, index material
+        Plain text that holds names from the logs.
+    """
+    words = material_words(logs)
+    if words.empty:
+        return words
+    kinds = logs["materials"].set_index("material")["kind"]
+    what = {str(row.material): _what(row) for row in logs["materials"].itertuples()}
+    short = pd.Series(what, dtype="str").reindex(words.index)
+    return words.mask((kinds == "newsprint") & (short != "") & ~short.duplicated(keep=False), short)
 
 
 def _what(row: object) -> str:

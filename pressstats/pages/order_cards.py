@@ -10,10 +10,10 @@ import pandas as pd
 
 from ..exhibits import Block, Card, CardGroup, cards, logged, note, points, quantity
 from ..orders import latest_order_days, moved_orders, truck_numbers
-from .common import daily_use, day_words, list_words, number_words, spoken, unbroken
+from .common import daily_use, day_words, list_words, spoken, unbroken
 from .demand import unit_of
-from .material_words import material_words, packs_words
-from .order_reasons import need_words, reason_words
+from .material_words import packs_words, short_words
+from .order_reasons import CAN_WAIT, need_words, reason_words
 from .ring_first import ring_first
 
 if TYPE_CHECKING:
@@ -24,7 +24,8 @@ __all__ = ["first_orders", "moved_words", "order_now"]
 #: Digits of a price that an order is placed at, and of its value: as on an invoice, so that cards add up.
 _PRICE_DIGITS, _VALUE_DIGITS = 4, 2
 #: Facts that are told once where they hold of all trucks of a supplier.
-_SHARED = ("order by", "due", "freight")
+_FREIGHT = "with freight"
+_SHARED = ("order by", _FREIGHT, "due")
 
 
 def first_orders(plan: pd.DataFrame) -> pd.DataFrame:
@@ -59,8 +60,8 @@ def order_now(results: Results) -> Block:
         name="order-now",
         beside=ring,
         beside_head="Ring first",
-        unkept="Risks are until the week after the next order. Ordered later, a truck comes as many days later. Order "
-        "numbers typed here are not saved: print the page, or use the sheet Order now.",
+        unkept="A risk is until a week after the next order is due. Ordered later, a truck comes as many days later. "
+        "Order numbers typed here are not saved: print the page, or use the sheet Order now.",
     )
 
 
@@ -92,16 +93,12 @@ def _alike(rows: pd.DataFrame) -> list[pd.DataFrame]:
 
 
 def _truck_words(rows: pd.DataFrame, mine: pd.DataFrame) -> str:
-    """Say which of its supplier's trucks a card is of, where there are several."""
+    """Say which of its supplier's trucks a card is of."""
     of = int(rows["truck"].nunique())
     numbers = [f"{number}" for number in mine["truck"].unique()]
     if of == 1:
-        return ""
-    return (
-        f", truck {numbers[0]} of {of}"
-        if len(numbers) == 1
-        else f", trucks {list_words(numbers, of)} of {of}"
-    )
+        return "one truck"
+    return f"truck {numbers[0]} of {of}" if len(numbers) == 1 else f"trucks {list_words(numbers, of)} of {of}"
 
 
 def _card(
@@ -115,7 +112,7 @@ def _card(
     orders = trucks.drop_duplicates("order")
     rows = trucks[trucks["order"] == orders["order"].iloc[0]]
     logs, currency, supplier = results.logs, results.logs.plant.currency, str(rows["supplier"].iloc[0])
-    words, each = material_words(logs), len(orders) > 1
+    words, each = short_words(logs), len(orders) > 1
     value = rows["unit_price"] * rows["quantity"]
     total = float(rows["cost"].sum(skipna=False))
     units = [unit_of(results, name) or "each" for name in rows["material"]]
@@ -132,27 +129,29 @@ def _card(
     )
     as_of, (due, until) = logs.as_of, rows[["due_on", "until"]].iloc[0]
     need = [needs[str(order)] for order in orders["order"] if str(order) in needs]
+    waits = [label == CAN_WAIT for label, _ in need]
     if each:
-        # Of trucks that are alike each helps where those before it have come.
         need = [
-            (f"with {number_words(place) if place else 'none'}", said) for place, (_, said) in enumerate(need)
+            (f"truck {truck}", f"{label} {said}") if label == CAN_WAIT else (label, said)
+            for truck, (label, said) in zip(orders["truck"], need, strict=False)
         ]
     late = "not known" if pd.isna(until) else day_words(until, as_of)
     said = [spoken(why.get(str(order), ""), as_of) for order in orders["order"]]
     if len(said) > 1:
         said = [f"Truck {one}: {words}" for one, words in zip(orders["truck"], said, strict=True)]
     return Card(
-        head=f"{logged(supplier)}{truck}",
+        of=logged(supplier),
+        head=truck,
         figure=f"{f'{len(orders)} × ' if len(orders) > 1 else ''}{quantity(total, currency, _VALUE_DIGITS)}",
         facts=(
-            ("order by", late),
+            *([] if waits and all(waits) else [("order by", late)]),
             *need,
             *[("consider", words) for words in moved_words(results, rows)],
-            ("due", day_words(due, as_of)),
             (
-                "freight",
+                _FREIGHT,
                 f"{quantity(total - float(value.sum(skipna=False)), currency, _VALUE_DIGITS)} a truck",
             ),
+            ("due", day_words(due, as_of)),
         ),
         table=table,
         columns=f"packs{': packs a truck' if each else ''} <text>; material <text>; "

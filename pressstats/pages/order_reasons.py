@@ -9,14 +9,20 @@ import numpy as np
 import pandas as pd
 
 from ..exhibits import quantity
+from ..orders import truck_numbers
 from ..orders.reasons import FULL, MUST_ORDER
-from .common import logged
+from .common import day_words, logged
 from .demand import unit_of
+from .material_words import short_words
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["need_words", "reason_words"]
+__all__ = ["CAN_WAIT", "need_words", "reason_words"]
+
+#: Label of an order that is bought ahead.
+CAN_WAIT = "can wait"
+_DAY, _REVIEW = pd.Timedelta(days=1), pd.Timedelta(days=7)
 
 
 def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[str, str]:
@@ -43,22 +49,43 @@ def need_words(results: Results) -> dict[str, tuple[str, str]]:
     """Return by order a label, and in a few words what is to be feared without it, or what it is placed for."""
     if results.plan is None:
         return {}
-    currency = results.logs.plant.currency
+    plan, named = results.plan.published, short_words(results.logs)
     words = {"cover": "for the least stock", "contract": "for its contract", "freight": "fills the truck"}
 
-    carried = results["order_plan"].groupby("order")["material"].nunique()
-
     def need(row: Any) -> tuple[str, str]:
+        lines = plan[plan["order"] == row.order]
         if row.kind == "risk":
-            what = (
-                f"that {logged(row.material)} runs out" if carried.get(row.order) != 1 else "of running out"
-            )
-            return "without it", f"{100 * row.risk:.0f} % risk {what}"
+            name = logged(named.get(row.material, row.material))
+            what = f"that {name} runs out" if lines["material"].nunique() != 1 else "of running out"
+            return "risk", f"{100 * row.risk:.0f} % {what} {_without(plan, row)}"
         if row.kind in ("price", "break"):
-            return "need", f"can wait, ordered now it saves {quantity(row.gain, currency, 0)}"
+            # The next review decides anew, but for a price that is gone by then.
+            until = lines["order_on"].iloc[0] + _REVIEW
+            gone = pd.notna(row.price_from) and row.price_from < until
+            day = day_words(row.price_from - _DAY if gone else until, results.logs.as_of)
+            saves = f"ordered now it saves {quantity(row.gain, results.logs.plant.currency, 0)}"
+            return CAN_WAIT, f"until {day}; {saves}"
         return "need", words.get(row.kind, "the plan costs least so")
 
     return {str(row.order): need(row) for row in results.plan.reasons.itertuples()}
+
+
+def _without(plan: pd.DataFrame, row: Any) -> str:
+    """Say without which trucks a risk is: an order's, and later ones of its supplier and day that bring the same."""
+    own = plan[plan["order"] == row.order].iloc[0]
+    mine = plan[(plan["supplier"] == own["supplier"]) & (plan["order_on"] == own["order_on"])]
+    mine = mine[mine["material"] == row.material]
+    brought = mine.set_index("order")["stock_before"]
+    trucks = sorted(truck_numbers(brought.index[brought >= brought[row.order]].to_series()))
+    if len(trucks) == 1:
+        return "without it"
+    *before, last = trucks
+    run = len(trucks) > 2 and last - trucks[0] == len(before)
+    return (
+        f"without trucks {trucks[0]} to {last}"
+        if run
+        else f"without trucks {', '.join(map(str, before))} and {last}"
+    )
 
 
 def _sentence(results: Results, row: Any, name: Callable[[str], str]) -> str:
@@ -100,7 +127,8 @@ def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:
     material, least = name(row.material), results.logs.plant.policy.cover_days_minimum
     if row.kind == "risk":
         must = "must order: " if row.risk >= MUST_ORDER else ""
-        risk = f"without it the risk is {100 * row.risk:.0f} % that {material} runs out"
+        without = _without(results.plan.published, row)
+        risk = f"{without} the risk is {100 * row.risk:.0f} % that {material} runs out"
         return f"{must}{risk} by the week after the next order"
     if row.kind == "cover":
         due = f"the next order is due on {row.next_due_on:%Y-%m-%d}"

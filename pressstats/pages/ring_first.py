@@ -16,8 +16,8 @@ from ..orders.rushing import EXPEDITE_DAYS
 from ..watch.kinds import owner_of
 from .common import counted, day_words, list_words, unbroken
 from .demand import unit_of
-from .late_deliveries import fewest_to_spare
-from .material_words import material_words
+from .late_deliveries import fewest_to_spare, spared_weeks
+from .material_words import material_words, short_words
 
 if TYPE_CHECKING:
     from ..results import Results
@@ -73,6 +73,8 @@ def _next_due(results: Results) -> list[str]:
         trucks = counted(row.trucks, "truck") if row.trucks > 0 else "what"
         name = logged(row.supplier) if row.supplier else "no named supplier"
         needed = f", needed by {day_words(row.latest_on, as_of)}" if pd.notna(row.latest_on) else ""
+        if not needed and row.runs_out == "" and np.isfinite(row.chance_promised):
+            needed = f", can be spared {spared_weeks()}"
         said.append(f"{trucks} from {name}{needed}")
     day = day_words(first["promised_on"].iloc[0], as_of)
     return [f"Due {day}: {'; '.join(said)}. Ring the next morning for what is missing."]
@@ -98,7 +100,7 @@ def _shortest(results: Results) -> list[str]:
     day = day_words(row["promised_on"], results.logs.as_of)
     return [
         f"Fewest days to spare: {logged(row['supplier'])}{trucks}, due {day}: {counted(spare, 'day')}, then "
-        f"{logged(row['runs_out'])} runs out first{often}."
+        f"{logged(short_words(results.logs).get(row['runs_out'], row['runs_out']))} runs out first{often}."
     ]
 
 
