@@ -182,13 +182,14 @@ def test_terms_of_next_year_that_are_not_logged_are_named_as_an_assumption() -> 
 def test_emergency_supply_is_told_with_how_often_from_when_and_at_what_cost(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    row = dict.fromkeys(SERVICE, 0.0) | {"material": "N45-1260", "weeks_short": 0.001, "weeks_rushed": 0.025}
+    row = dict.fromkeys(SERVICE, 0.0) | {"material": "N45-1260", "weeks_short": 0.001}
+    row |= {"weeks_rushed": 0.025, "weeks_saved": 0.005}
     monkeypatch.setattr(buying_suppliers, "daily_use", lambda results: pd.Series({"N45-1260": 1700.0}))
     plan = results(service=pd.DataFrame([row]))
     block = buying_suppliers.emergencies(plan)
     text = said(block)
     # 52 x 0.025 weeks a year; a night takes two reels of 917 kg: 1.834 t at 150 EUR a tonne, and a truck of 600 EUR.
-    assert "1.3 times a year" in text
+    assert "called in 1.3 times a year, most often of N45-1260 (1.3), and proves needed 0.3 times" in text
     assert f"costs {1.3 * (1.834 * 150 + 600):,.0f} EUR a year" in text
     # As of a Friday: asked for on Monday, there three days later.
     assert "arrives on Thu 30 Oct" in text

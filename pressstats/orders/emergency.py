@@ -39,9 +39,9 @@ def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.D
 
     Returns
     -------
-    DataFrame, shape (materials, 7)
-        material, a_year (weeks of a year in which emergency supply is brought: most of it would not have been needed in
-        the end), out (weeks of a year in which
+    DataFrame, shape (materials, 8)
+        material, a_year (weeks of a year in which emergency supply is brought), needed (those of them in which it would
+        have run out, as rushes are worth their money long before that is sure), out (weeks of a year in which
         something runs out all the same), packs and night (a mean day's use in whole packs) [1, unit of the material],
         unit, cost (of a night's supply beyond its price: the policy's rate and a truck) [currency]. The most often
         first.
@@ -52,7 +52,7 @@ def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.D
       material  a_year
     0    N1200     0.4
     """
-    known = service.dropna(subset=["weeks_rushed", "weeks_short"])
+    known = service.dropna(subset=["weeks_rushed", "weeks_saved", "weeks_short"])
     listed = logs["materials"].set_index("material").reindex(known["material"])
     pack = listed["pack_quantity"].where(listed["pack_quantity"] > 0, 1.0).to_numpy(dtype=float)
     packs = np.ceil(daily.reindex(known["material"]).to_numpy(dtype=float) / pack)
@@ -61,6 +61,7 @@ def expected_rushes(logs: Logs, service: pd.DataFrame, daily: pd.Series) -> pd.D
         {
             "material": known["material"].to_numpy(),
             "a_year": _WEEKS_A_YEAR * known["weeks_rushed"].to_numpy(dtype=float),
+            "needed": _WEEKS_A_YEAR * known["weeks_saved"].to_numpy(dtype=float),
             "out": _WEEKS_A_YEAR * known["weeks_short"].to_numpy(dtype=float),
             "packs": packs,
             "night": packs * pack,

@@ -156,8 +156,8 @@ def emergencies(results: Results) -> Block:
         most = table.iloc[0]
         cost = float((table["a_year"] * table["cost"]).sum(min_count=1))
         finding = (
-            f"This plan is expected to need emergency supply {total:.1f} times a year, most often of "
-            f"{logged(most['material'])} ({most['a_year']:.1f})"
+            f"At the rate of the plan's 13 weeks emergency supply is called in {total:.1f} times a year, most often of "
+            f"{logged(most['material'])} ({most['a_year']:.1f}), and proves needed {table['needed'].sum():.1f} times"
         )
         if cost > 0:
             finding += f"; at a night's supply each time it costs {quantity(cost, currency, 0)} a year"
@@ -173,7 +173,8 @@ def emergencies(results: Results) -> Block:
         name="emergencies",
         caption=f"{finding}{placed}.{whom}",
         columns=(
-            "material; a_year: emergency supply [a year] .2; packs: packs for a night .0; night: quantity .0; unit; "
+            "material; a_year: emergency supply [a year] .2; needed: proves needed [a year] .2; "
+            "packs: packs for a night .0; night: quantity .0; unit; "
             f"cost: cost beyond its price [{currency}] .0; out: still runs out [a year] .2; "
             "source: whom to ring <text>"
         ),
