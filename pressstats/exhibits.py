@@ -50,7 +50,6 @@ __all__ = [
     "STATES",
     "Block",
     "Card",
-    "CardGroup",
     "Shown",
     "Tile",
     "cards",
@@ -160,30 +159,16 @@ class Tile:
 
 @dataclass(frozen=True)
 class Card:
-    """Something to be done as a whole, such as an order: facts, rows, and a space to write in."""
+    """Something to be done as a whole, such as the trucks of an order: rows by column, and spaces to write in."""
 
-    of: str  # of whom, which its group says already: unseen; may hold :func:`logged` text
-    head: str  # which of theirs it is
+    head: str  # whom or what it is of, a sentence that may hold :func:`logged` text
     figure: str  # what it comes to, with its unit
-    facts: Sequence[tuple[str, str]]  # label and words
-    table: pd.DataFrame  # its rows
-    columns: Sequence[Shown] | str  # how they are shown
+    facts: Sequence[tuple[str, str]]  # label and words of what holds of all of it
+    columns: Sequence[str]  # heads, first of what heads the rows
+    rows: Sequence[Sequence[str]]  # cells as text
+    foot: Sequence[Sequence[str]]  # what columns come to; blank cells are left empty
     details: str = ""  # why, folded away
-    blanks: Sequence[str] = ()  # labels of spaces to write in
-
-    @property
-    def name(self) -> str:
-        """Whom it is of and which of theirs."""
-        return f"{self.of}, {self.head}"
-
-
-@dataclass(frozen=True)
-class CardGroup:
-    """Cards that belong together, under what holds of all of them."""
-
-    head: str  # a sentence that may hold :func:`logged` text
-    facts: Sequence[tuple[str, str]]  # label and words
-    cards: Sequence[Card]
+    blanks: Sequence[str] = ()  # head of the row to write in, and labels of its spaces, a blank for none
 
 
 def headline(text: str, detail: str = "", title: str = "") -> Block:
@@ -232,29 +217,17 @@ def tiles(items: Sequence[Tile]) -> Block:
     return Block(block_html("tiles", items), "\n".join(lines))
 
 
-def cards(
-    groups: Sequence[CardGroup], *, name: str, beside: Block, beside_head: str, unkept: str = ""
-) -> Block:
-    """Return groups of cards, and what has to be read before they are used `beside` them; on a narrow screen above.
+def cards(items: Sequence[Card], *, name: str, beside: Block, beside_head: str, unkept: str = "") -> Block:
+    """Return cards, and what has to be read before they are used `beside` them; on a narrow screen above.
 
     `unkept` says on a screen, below cards with a space to write in, what becomes of what is written there.
     """
-    shown, words = [], []
-    for group in groups:
-        words.append(plain("; ".join([group.head, *_facts(group.facts)])))
-        tables = [
-            table_html(
-                one.table,
-                one.columns,
-                caption=plain(f"{one.name}: {one.figure}"),
-                limit=len(one.table),
-                folds=False,
-            )
-            for one in group.cards
-        ]
-        words += [plain("; ".join([f"{one.name}: {one.figure}", *_facts(one.facts)])) for one in group.cards]
-        shown.append((group, list(zip(group.cards, tables, strict=True))))
-    markup = block_html("cards", _checked(name), shown, Markup(beside.markup), beside_head, unkept)
+    words = []
+    for one in items:
+        lines = [one.columns, *one.rows, *one.foot]
+        words.append(plain("; ".join([f"{one.head}: {one.figure}", *_facts(one.facts)])))
+        words += [plain(" ".join(cell for cell in line if cell)) for line in lines]
+    markup = block_html("cards", _checked(name), items, Markup(beside.markup), beside_head, unkept)
     return Block(markup, "\n".join([*words, f"{beside_head}:", beside.text]))
 
 

@@ -368,12 +368,26 @@ def test_a_table_too_wide_for_a_phone_folds_or_keeps_its_first_column() -> None:
     many = {f"number {n}": [123456.0] * 17 for n in range(12)}
     assert shape({"press": ["P1"] * 17} | many, rows=16) == "rows"
     assert shape({"press": ["P1"] * 17} | many, rows=17) == "kept"
-    card = Card("g", "a", "1 EUR", (), pd.DataFrame(words), "plant; paper; press")
-    group = exhibits.CardGroup("g", (), [card])
-    assert (
-        'class="scroll"'
-        in exhibits.cards([group], name="c", beside=exhibits.note(""), beside_head="b").markup
-    )
+
+
+def test_a_card_has_its_columns_side_by_side_and_a_space_to_write_in_under_each() -> None:
+    card = Card(
+        "Mill <1>", "1 EUR", [("due", "today")], ["what", "a", "b"], [["reels", "1", ""]], [["kg", "2", "3"]],
+        "because", ["number", "number of a", ""],
+    )  # fmt: skip
+    block = exhibits.cards([card], name="c", beside=exhibits.note("first"), beside_head="Read", unkept="lost")
+    html = block.markup
+    assert "Mill &lt;1&gt;" in html
+    assert '<th scope="row">reels</th><td>1</td><td></td>' in html
+    assert html.count("<input") == html.count('aria-label="number of a"') == 1
+    assert block.text.splitlines() == [
+        "Mill <1>: 1 EUR; due today",
+        "what a b",
+        "reels 1",
+        "kg 2 3",
+        "Read:",
+        "first",
+    ]
 
 
 def test_a_column_that_is_not_there_is_an_error_that_names_it() -> None:

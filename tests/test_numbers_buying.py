@@ -57,6 +57,8 @@ class _Tables(HTMLParser):
         super().__init__()
         self.tables: dict[str, list[list[str]]] = defaultdict(list)
         self.cards: list[str] = []
+        #: Rows of the table of each card.
+        self.card_rows: list[list[list[str]]] = []
         self._name, self._cell, self._card = "", False, False
         self.words = ""
 
@@ -66,12 +68,13 @@ class _Tables(HTMLParser):
             self._name = str(own["id"]).removeprefix("table-")
         if own.get("class") == "card":
             self.cards.append("")
+            self.card_rows.append([])
             self._card = True
         if tag == "tr":
-            self.tables[self._name].append([])
+            self._rows().append([])
         self._cell = tag in ("td", "th") or (self._cell and tag in ("bdi", "span", "abbr"))
         if tag in ("td", "th"):
-            self.tables[self._name][-1].append("")
+            self._rows()[-1].append("")
 
     def handle_endtag(self, tag: str) -> None:
         if tag in ("td", "th"):
@@ -84,7 +87,17 @@ class _Tables(HTMLParser):
         if self._card:
             self.cards[-1] += f" {data}"
         if self._cell:
-            self.tables[self._name][-1][-1] += data
+            self._rows()[-1][-1] += data
+
+    def _rows(self) -> list[list[str]]:
+        return self.card_rows[-1] if self._card else self.tables[self._name]
+
+    def by_truck(self) -> Iterator[tuple[str, str, dict[str, str]]]:
+        """Yield supplier, truck and cells of each truck's column, by what heads their rows."""
+        for card, (head, *rows) in zip(self.cards, self.card_rows, strict=True):
+            supplier = re.sub(r"[\u2068\u2069]", "", card).split(",")[0].strip()
+            for place, truck in enumerate(head[2:], start=2):
+                yield supplier, truck.removeprefix("truck "), {row[0]: row[place] for row in rows}
 
 
 def spaced(value: float) -> str:
@@ -205,15 +218,12 @@ def test_orders_are_priced_by_what_was_agreed_for_their_size(
         f"Wednesday 29 Oct: {words} trucks to order from {mills} suppliers, {spaced(total)}\u00a0EUR."
         in page.words
     )
-    # A card is of a truck, or of several that are alike: "2 × 15 000.00 EUR".
-    cards = []
-    for card in page.cards:
-        many, each = re.findall(r"(?:(\d+) × )?([\d\u202f.]+)\u00a0EUR", card)[0]
-        cards += int(many or 1) * [number(each)]
-    assert len(page.cards) <= len(value)
-    assert sorted(cards) == pytest.approx(sorted(one + FREIGHT for one in value.values()), abs=0.005)
+    # A truck of an order has a column of its supplier's card.
+    trucks = [number(cells["EUR in all"]) for _, _, cells in page.by_truck()]
+    assert sorted(trucks) == pytest.approx(sorted(one + FREIGHT for one in value.values()), abs=0.005)
     # What stands on the cards adds up to the headline.
-    assert spaced(sum(cards)) == spaced(total)
+    suppliers = [number(re.findall(r"trucks? +([\d\u202f.]+)\u00a0EUR", card)[0]) for card in page.cards]
+    assert spaced(sum(trucks)) == spaced(sum(suppliers)) == spaced(total)
 
 
 def in_one_piece(card: str) -> str:
@@ -251,17 +261,17 @@ def test_a_truck_has_one_number_on_its_card_and_in_every_file(
         )
     assert held[0] == lines
     assert set().union(*held[1:]) == lines
+    # A truck's column of its supplier's card has the packs of each material, and all of its kilograms.
     shown = set()
-    for card in page.cards:
-        text = in_one_piece(card)
-        supplier, trucks = re.match(
-            r"(.+?)(?:, trucks? ([\d, and]+) of \d+)? (?:\d+ × )?[\d ]+\.\d\d", text
-        ).groups()
-        for order, material, quantity in lines:
-            if order in {f"{first} {supplier} {truck}" for truck in re.findall(r"\d+", trucks or "1")}:
-                assert f"{material} {quantity:,} ".replace(",", " ") in text, (order, material)
-                shown.add((order, material, quantity))
-    assert shown == lines
+    for supplier, truck, cells in page.by_truck():
+        order = f"{first} {supplier} {truck}"
+        brought = [row for row in plan if row["order"] == order]
+        assert number(cells["kg"]) == round(sum(float(row["quantity"]) for row in brought)), order
+        packs = [cell for cell in cells.values() if re.search("(reel|IBC)s?$", cell)]
+        told = [int(cell.replace("\u00a0", " ").split()[0]) for cell in packs]
+        assert sorted(told) == sorted(round(float(row["packs"])) for row in brought), order
+        shown.add(order)
+    assert shown == {order for order, _, _ in lines}
 
 
 def test_no_order_is_to_be_moved_to_a_truck_that_is_full(

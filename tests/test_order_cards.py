@@ -128,130 +128,75 @@ def test_packs_are_called_as_they_are_sold(tmp_path: Path) -> None:
     assert packs_words(logs, "plate", float("nan"), 200.0) == ""
 
 
-def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_cards_hold_all_that_an_order_is_placed_with(tmp_path: Path) -> None:
     logs = plant(tmp_path)
     plan = plan_of(logs, spread=0.0)
     block = order_cards.order_now(results_of(logs, plan, on_order()))
     first = first_orders(plan.published)
-    assert block.markup.count('class="card"') == first["order"].nunique()
+    # A card a supplier, a column a truck, each with a space for its order number.
+    assert block.markup.count('class="card"') == 1
+    assert block.markup.count("<input") == first["order"].nunique()
     for row in first.itertuples():
-        assert f"{row.packs:.0f} reel" in block.markup
-        assert f"{row.quantity:,.0f}".replace(",", "\u202f") in block.markup
-        assert f"{row.unit_price:.4f}" in block.markup
-    for order, rows in first.groupby("order"):
-        assert f"{rows['cost'].sum():,.2f} EUR" in said(block), order
-    assert block.markup.count('class="to-write"') == first["order"].nunique()
-    assert "with freight 600.00 EUR a truck" in said(block)
-    assert "desk" not in said(block)
+        assert packs_words(logs, row.material, row.packs, row.quantity) in block.markup
+        assert f"{short_words(logs)[row.material]} {row.unit_price:.4f} " in said(block)
+    for kg in first.groupby("order")["quantity"].sum():
+        assert f"{kg:,.0f}".replace(",", "\u202f") in block.markup
+    for order, cost in first.groupby("order")["cost"].sum().items():
+        assert f" {cost:,.2f}" in next(line for line in said(block).splitlines() if "in all" in line), order
+    assert "freight 600.00" in said(block)
+    assert "ring" not in said(block).split("Ring first")[0]
     assert "consider" not in said(block)
-    # Whom to ring is text, and stands once for what a supplier brings on a day; who can wait least stands first.
-    known = {"contacts": {"Northmill": "desk <4>"}}
-    named = dataclasses.replace(logs, plant=logs.plant.model_copy(update=known))
-    day = plan.published["order_on"].min()
-    one_day = plan.published.assign(order_on=day)
-    plan = dataclasses.replace(
-        plan, published=one_day.assign(order=numbered(one_day)), reasons=plan.reasons.iloc[:0]
-    )
-    first = first_orders(plan.published)
-    orders = list(first["order"].unique())
-    assert len(orders) > 10
-    days = pd.Series(day, index=orders, dtype="datetime64[us]")
-    monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
-    block = order_cards.order_now(results_of(named, plan, on_order()))
-    # So does what is the same of all of them; what differs stands on each card.
-    (group,) = [line for line in said(block).splitlines() if "desk <4>" in line]
-    total = f"{first['cost'].sum():,.2f} EUR"
-    assert group == f"Northmill: desk <4>; {len(orders)} trucks {total}; order by {day_words(day)}"
-    heads = heads_of(block)
-    assert first["due_on"].nunique() > 1
-    assert all("; due " in head and "order by" not in head for head in heads)
-    # A truck has the number that its order has in tables and workbooks.
-    assert [head.split(":")[0] for head in heads] == [
-        f"Northmill, truck {number} of {len(orders)}" for number in range(1, len(orders) + 1)
-    ]
-    placed = plan.published.groupby("order")["cost"].sum()
-    for number, head in enumerate(heads, start=1):
-        assert f": {placed[f'{day:%Y-%m-%d} Northmill {number}']:,.2f} EUR; " in head
-    last = plan.published["order"] == orders[-1]
-    plan.published.loc[last, "supplier"] = "Eastmill"
-    days[orders[:-1]] = day + DAY
-    days[orders[0]] = day + 2 * DAY
-    heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
-    assert heads[0].startswith(f"Eastmill, one truck: {placed[orders[-1]]:,.2f} EUR; ")
-    assert f"order by {day_words(day)}; " in heads[0]
-    # Of a supplier's trucks that which can wait least stands first.
-    assert all(f"order by {day_words(day + DAY)}" in head for head in heads[1:-1])
-    assert f"order by {day_words(day + 2 * DAY)}" in heads[-1]
-    days[orders[-1]] = pd.NaT
-    heads = heads_of(order_cards.order_now(results_of(named, plan, on_order())))
-    assert "order by not known" in heads[-1]
 
 
-def test_trucks_that_are_alike_share_a_card(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    logs = plant(tmp_path)
+def test_trucks_of_a_supplier_stand_side_by_side_and_three_on_a_card(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs = plant(tmp_path, '\n[contacts]\nNorthmill = "desk <4>"\n')
     plan = plan_of(logs, spread=0.0)
     rows = first_orders(plan.published)
-    rows = rows[rows["order"] == rows["order"].iloc[0]]
+    rows = rows[rows["order"] == rows["order"].iloc[0]].head(1)
     day = rows["order_on"].iloc[0]
-    trucks = [rows.assign(order=f"{day:%Y-%m-%d} Northmill {number}") for number in (1, 2, 3)]
-    trucks[2] = trucks[2].assign(quantity=2 * trucks[2]["quantity"])
+    trucks = [rows.assign(order=f"{day:%Y-%m-%d} Northmill {number}") for number in range(1, 12)]
+    trucks[1] = trucks[1].assign(unit_price=0.6)
+    trucks[2] = trucks[2].assign(packs=1.0)
+    trucks.append(rows.assign(order=f"{day:%Y-%m-%d} Eastmill 1", supplier="Eastmill"))
     published = pd.concat(trucks)[plan.published.columns]
-    plan = dataclasses.replace(plan, published=published)
+    plan = dataclasses.replace(plan, published=published, reasons=plan.reasons.iloc[:0])
     orders = list(published["order"].unique())
-    days = pd.Series(day, index=orders, dtype="datetime64[us]")
+    days = pd.Series(day + 2 * DAY, index=orders, dtype="datetime64[us]")
+    days[orders[0]] = pd.NaT
+    days[orders[3]] = day + DAY
     monkeypatch.setattr(order_cards, "latest_order_days", lambda *_: days)
-    why = dict(zip(orders, ("one reason.", "another.", "a third."), strict=True))
+    why = dict(zip(orders[:3], ("one reason.", "another.", "a third."), strict=True))
     monkeypatch.setattr(order_cards, "reason_words", lambda *_: why)
-    needs = dict(
-        zip(
-            orders,
-            (("risk", "84 %"), ("can wait", "until Monday"), ("can wait", "until Friday")),
-            strict=True,
-        )
-    )
-    monkeypatch.setattr(order_cards, "need_words", lambda *_: needs)
+    monkeypatch.setattr(order_cards, "waiting", lambda *_: {orders[1]: "can wait until Monday"})
     block = order_cards.order_now(results_of(logs, plan, on_order()))
-    # Of trucks that are alike it is said which can wait; one that can wait by itself is not to be ordered by a day.
-    assert "; risk 84 %; truck 2 can wait until Monday" in said(block)
-    assert said(block).count("; can wait until Friday") == 1
-    assert said(block).count("order by") == 1
-    total = f"{rows['cost'].sum():,.2f} EUR"
-    heads = heads_of(block)
-    assert [head.split(";")[0] for head in heads] == [
-        f"Northmill, trucks 1 and 2 of 3: 2 × {total}",
-        f"Northmill, truck 3 of 3: {total}",
+    cost = rows["cost"].sum()
+    # Who can wait least is rung first; trucks keep their numbers, as a number they are sorted by.
+    assert [line.split(";")[0] for line in said(block).splitlines() if "mill, " in line] == [
+        f"Northmill, trucks 1 to 3 of 11: {3 * cost:,.2f} EUR",
+        f"Northmill, trucks 4 to 6 of 11: {3 * cost:,.2f} EUR",
+        f"Northmill, trucks 7 to 9 of 11: {3 * cost:,.2f} EUR",
+        f"Northmill, trucks 10 to 11 of 11: {2 * cost:,.2f} EUR",
+        f"Eastmill, 1 truck: {cost:,.2f} EUR",
     ]
-    # What one of them brings is not taken for all of them.
-    assert block.markup.count("packs a truck") == 1
-    assert said(block).count("with freight 600.00 EUR a truck") == 1
-    # Each truck keeps its own order number and reason, and the goods of one stand on the card.
-    assert [block.markup.count(f"Order number, truck {number} <") for number in (1, 2, 3)] == [1, 1, 0]
-    assert block.markup.count('class="to-write"') == 3
-    assert "Truck 1: One reason. Truck 2: Another." in block.markup
-    assert "A third." in block.markup
-    assert "Truck 3: A third." not in block.markup
-    assert block.markup.count(f"{rows['packs'].iloc[0]:.0f} reels") >= 2
-    # One that may wait longer is not like the others.
-    days[orders[1]] = day + DAY
-    heads = heads_of(order_cards.order_now(results_of(logs, plan, on_order())))
-    assert [head.split(":")[0] for head in heads] == [
-        f"Northmill, truck {number} of 3" for number in (1, 3, 2)
-    ]
-
-
-def numbered(rows: pd.DataFrame) -> list[str]:
-    """Return an order a row, numbered as trucks of a day are."""
-    return [
-        f"{row.order_on:%Y-%m-%d} Northmill {number}" for number, row in enumerate(rows.itertuples(), start=1)
-    ]
-
-
-def heads_of(block: Block) -> list[str]:
-    return [
-        line
-        for line in said(block).splitlines()
-        if re.match(r"(North|East)mill[^;]*: [×\d, ]+\.\d\d EUR", line)
-    ]
+    first, fourth = [line for line in said(block).splitlines() if line.startswith("order ")][:2]
+    assert first == f"order by a day not known can wait until Monday by {day_words(day + 2 * DAY)}"
+    assert fourth.startswith(f"order by {day_words(day + DAY)} by ")
+    # Another price is a line of its own.
+    packs = packs_words(logs, rows["material"].iloc[0], rows["packs"].iloc[0], rows["quantity"].iloc[0])
+    name = short_words(logs)[rows["material"].iloc[0]]
+    lines = [line for line in said(block).splitlines() if line.startswith(name)]
+    assert f"{name} 0.6000 {packs}" in lines
+    assert f"{name} {rows['unit_price'].iloc[0]:.4f} {packs} 1 reel" in lines
+    assert "Truck 1: One reason. Truck 2: Another. Truck 3: A third." in block.markup
+    assert said(block).count("ring desk <4>") == 4
+    # Where trucks come on different days, each says its own.
+    late = published.assign(due_on=published["due_on"].where(published["order"] != orders[1], day + 30 * DAY))
+    block = order_cards.order_now(results_of(logs, dataclasses.replace(plan, published=late), on_order()))
+    due = day_words(rows["due_on"].iloc[0])
+    assert f"\ndue {due} {day_words(day + 30 * DAY)} {due}\n" in said(block)
+    assert said(block).count(f"; due {due}") == 4
 
 
 def test_a_card_says_what_a_contract_would_have_placed_elsewhere(tmp_path: Path) -> None:
@@ -319,13 +264,13 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     nothing, claim, following, spare = [
         said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming, claims))
     ]
-    assert nothing.startswith("Nothing is late today, and nothing is likely to run out before")
+    assert nothing.startswith("Nobody: nothing is late, and nothing is likely to run out before")
     # Only the claim whose period ends before the orders are placed.
     ends = day_words(by[0], logs.as_of)
-    assert claim == f"By {ends}, when the first period ends: send Northmill its claims, 226 EUR in all."
+    assert claim == f"By {ends}: send Northmill its claims, 226 EUR; the first end then."
     # What is claimed without a price has no sum.
     unpriced = ring_first.ring_first(results_of(logs, quiet, coming, claims.assign(cost=np.nan)))
-    assert said(unpriced[1]) == claim.replace(", 226 EUR in all", "")
+    assert said(unpriced[1]) == claim.replace(", 226 EUR", "")
     day = day_words(logs.as_of + DAY, logs.as_of)
     assert following.startswith(f"Due {day}: 1 truck from Northmill")
     needed = trucks.loc[trucks["promised_on"] == logs.as_of + DAY, "latest_on"].item()
@@ -343,7 +288,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     (bare,) = ring_first.ring_first(
         results_of(logs, dataclasses.replace(quiet, late_trucks=trucks.iloc[:0]), on_order())
     )
-    assert bare.startswith("Nothing is late today")
+    assert bare.startswith("Nobody: nothing is late")
     without = plant(tmp_path / "without")
     (unknown,) = ring_first.ring_first(results_of(without, quiet, on_order()))
     assert "is unknown" in unknown

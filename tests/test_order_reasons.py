@@ -16,7 +16,7 @@ from pressstats import figures
 from pressstats.markup import plain
 from pressstats.orders.reasons import FULL, _lasts
 from pressstats.pages import ring_first
-from pressstats.pages.order_reasons import _left, need_words, reason_words
+from pressstats.pages.order_reasons import _left, _without, reason_words, waiting
 
 
 def test_without_a_load_stock_runs_out_as_its_reason_says(tmp_path: Path) -> None:
@@ -224,31 +224,41 @@ def test_a_width_that_runs_out_by_standing_in_is_held_by_what_the_other_gets() -
 @pytest.mark.parametrize(
     ("row", "words"),
     [
-        ({"kind": "risk", "risk": 0.84}, "risk 84 % of running out without trucks 1 to 3"),
-        ({"order": "2", "kind": "risk", "risk": 0.02}, "risk 2 % of running out without trucks 2 and 3"),
-        ({"order": "3", "kind": "risk", "risk": 0.84}, "risk 84 % that 45 g 600 mm runs out without it"),
-        ({"kind": "cover"}, "need for the least stock"),
-        ({"kind": "break", "gain": 703.4}, "can wait until Wed 19 Mar; ordered now it saves 703 EUR"),
-        # A price that is gone before the next review is waited for until then.
-        (
-            {"kind": "price", "gain": 703.4, "price_from": pd.Timestamp("2025-03-15")},
-            "can wait until Fri 14 Mar; ordered now it saves 703 EUR",
-        ),
-        ({"kind": "contract"}, "need for its contract"),
-        ({"kind": "other"}, "need the plan costs least so"),
+        ({"kind": "break", "gain": 703.4}, "can wait until Wed 19 Mar, saves 703 EUR now"),
+        # A price that is gone before the next review is waited for until then; a later one until the review.
+        ({"kind": "price", "price_from": "2025-03-15"}, "can wait until Fri 14 Mar, saves 10 EUR now"),
+        ({"kind": "price", "price_from": "2025-04-01"}, "can wait until Wed 19 Mar, saves 10 EUR now"),
+        ({"kind": "risk"}, None),
+        ({"kind": "cover"}, None),
+        ({"kind": "contract"}, None),
     ],
 )
-def test_a_card_says_whether_its_order_must_be_placed(
-    tmp_path: Path, row: dict[str, Any], words: str
+def test_an_order_can_wait_that_is_bought_ahead_of_its_price(
+    tmp_path: Path, row: dict[str, Any], words: str | None
 ) -> None:
-    nothing = {"order": "1", "material": "N600", "risk": 0.0, "gain": 0.0, "price_from": pd.NaT}
-    # The first two trucks bring one material, the third two; another supplier's is a truck of its own.
-    plan = pd.DataFrame(
-        [("1", "N600", 100.0), ("2", "N600", 200.0), ("3", "N600", 300.0), ("3", "N1200", 50.0)],
-        columns=["order", "material", "stock_before"],
-    ).assign(supplier="Northmill", order_on=pd.Timestamp("2025-03-12"))
+    row = {"order": "A 1", "material": "N600", "gain": 10.0, "price_from": None} | row
+    made = SimpleNamespace(
+        reasons=pd.DataFrame([row]).assign(price_from=pd.to_datetime(row["price_from"])),
+        published=pd.DataFrame({"order": ["A 1"], "order_on": [pd.Timestamp("2025-03-12")]}),
+    )
+    found = waiting(SimpleNamespace(plan=made, logs=plant(tmp_path)))  # type: ignore[arg-type]
+    assert [plain(one).replace("\xa0", " ") for one in found.values()] == ([words] if words else [])
+    assert waiting(SimpleNamespace(plan=None)) == {}  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("order", "words"),
+    [
+        ("1", "without trucks 1 to 3"),
+        ("2", "without trucks 2 and 3"),
+        ("3", "without it"),
+        ("4", "without it"),
+    ],
+)
+def test_a_risk_says_without_which_trucks(order: str, words: str) -> None:
+    # Three trucks bring one material, the last another besides; another supplier's truck brings it, too.
+    rows = [("1", "N600", 100.0), ("2", "N600", 200.0), ("3", "N600", 300.0), ("3", "N1200", 50.0)]
+    plan = pd.DataFrame(rows, columns=["order", "material", "stock_before"]).assign(supplier="Northmill")
     plan = pd.concat([plan, plan.tail(2).assign(order="4", supplier="Eastmill", stock_before=900.0)])
-    made = SimpleNamespace(reasons=pd.DataFrame([nothing | row]), published=plan)
-    ((label, said),) = need_words(SimpleNamespace(plan=made, logs=plant(tmp_path))).values()  # type: ignore[arg-type]
-    assert plain(f"{label} {said}").replace("\xa0", " ") == words
-    assert need_words(SimpleNamespace(plan=None)) == {}
+    plan = plan.assign(order_on=pd.Timestamp("2025-03-12"))
+    assert _without(plan, SimpleNamespace(order=order, material="N600")) == words

@@ -18,6 +18,7 @@ from .demand import newsprint, printed_weight, unit_of
 from .late_deliveries import come_until
 from .material_words import material_words
 from .order_cards import first_orders
+from .order_reasons import waiting
 from .reel_store import reel_ages
 
 if TYPE_CHECKING:
@@ -69,10 +70,12 @@ def headline(results: Results) -> Block:
     orders = f"{number_words(number)} {'truck' if number == 1 else 'trucks'} to order"
     if due["supplier"].ne("").all():
         orders += f" from {number_words(suppliers)} {'supplier' if suppliers == 1 else 'suppliers'}"
+    waits = len(set(due["order"]) & set(waiting(results)))
+    can_wait = f" {number_words(waits).capitalize()} of the trucks can wait." if 0 < waits < number else ""
     return headline_block(
         f"{first:%A} {first.day} {first:%b}: {orders}, "
         f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}.",
-        f"With freight{freight}, {agreed_words(results.logs, due)}{paper_words}. {year}".strip(),
+        f"With freight{freight}, {agreed_words(results.logs, due)}{paper_words}.{can_wait} {year}".strip(),
     )
 
 

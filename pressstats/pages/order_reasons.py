@@ -13,15 +13,12 @@ from ..orders import truck_numbers
 from ..orders.reasons import FULL, MUST_ORDER
 from .common import day_words, logged
 from .demand import unit_of
-from .material_words import short_words
 
 if TYPE_CHECKING:
     from ..results import Results
 
-__all__ = ["CAN_WAIT", "need_words", "reason_words"]
+__all__ = ["reason_words", "waiting"]
 
-#: Label of an order that is bought ahead.
-CAN_WAIT = "can wait"
 _DAY, _REVIEW = pd.Timedelta(days=1), pd.Timedelta(days=7)
 
 
@@ -45,29 +42,21 @@ def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[
     return {str(row.order): _sentence(results, row, name) for row in results.plan.reasons.itertuples()}
 
 
-def need_words(results: Results) -> dict[str, tuple[str, str]]:
-    """Return by order a label, and in a few words what is to be feared without it, or what it is placed for."""
+def waiting(results: Results) -> dict[str, str]:
+    """Return by order until when it can wait and what it saves now, of those that are bought ahead of their price."""
     if results.plan is None:
         return {}
-    plan, named = results.plan.published, short_words(results.logs)
-    words = {"cover": "for the least stock", "contract": "for its contract", "freight": "fills the truck"}
-
-    def need(row: Any) -> tuple[str, str]:
-        lines = plan[plan["order"] == row.order]
-        if row.kind == "risk":
-            name = logged(named.get(row.material, row.material))
-            what = f"that {name} runs out" if lines["material"].nunique() != 1 else "of running out"
-            return "risk", f"{100 * row.risk:.0f} % {what} {_without(plan, row)}"
-        if row.kind in ("price", "break"):
-            # The next review decides anew, but for a price that is gone by then.
-            until = lines["order_on"].iloc[0] + _REVIEW
-            gone = pd.notna(row.price_from) and row.price_from < until
-            day = day_words(row.price_from - _DAY if gone else until, results.logs.as_of)
-            saves = f"ordered now it saves {quantity(row.gain, results.logs.plant.currency, 0)}"
-            return CAN_WAIT, f"until {day}; {saves}"
-        return "need", words.get(row.kind, "the plan costs least so")
-
-    return {str(row.order): need(row) for row in results.plan.reasons.itertuples()}
+    placed = results.plan.published.drop_duplicates("order").set_index("order")["order_on"]
+    reasons: Any = results.plan.reasons
+    found = {}
+    for row in reasons[reasons["kind"].isin(("price", "break"))].itertuples():
+        # The next review decides anew, but for a price that is gone by then.
+        until = placed[row.order] + _REVIEW
+        if pd.notna(row.price_from):
+            until = min(until, row.price_from - _DAY)
+        saves = quantity(row.gain, results.logs.plant.currency, 0)
+        found[str(row.order)] = f"can wait until {day_words(until, results.logs.as_of)}, saves {saves} now"
+    return found
 
 
 def _without(plan: pd.DataFrame, row: Any) -> str:
@@ -127,6 +116,7 @@ def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:
     material, least = name(row.material), results.logs.plant.policy.cover_days_minimum
     if row.kind == "risk":
         must = "must order: " if row.risk >= MUST_ORDER else ""
+        assert results.plan is not None
         without = _without(results.plan.published, row)
         risk = f"{without} the risk is {100 * row.risk:.0f} % that {material} runs out"
         return f"{must}{risk} by the week after the next order"
