@@ -353,12 +353,10 @@ def table_html(
     caption: str,
     limit: int,
     file: str = "",
-    folds: bool = True,
 ) -> Markup:
     """Return a table as HTML, in a box of its own that scrolls when it is wider than the page.
 
-    From `limit` rows on a line says what is left out, and that the published `file` holds all. One that `folds` is
-    told how to stand on a phone.
+    From `limit` rows on a line says what is left out, and that the published `file` holds all.
     """
     shown = shown_columns(frame, columns)
     missing = [one.column for one in shown if one.column not in frame.columns]
@@ -381,8 +379,7 @@ def table_html(
         name = one.label or one.column.replace("_", " ")
         column = {"look": kind + long, "name": name, "unit": one.unit, "cells": list(map(Markup, cells))}
         body.append(column | {"width": 2 + max(width, *map(len, name.split()))})
-    shape = _shape(body, len(first)) if folds else ""
-    return Markup(block_html("table", body, len(first), len(frame), caption, file, shape))
+    return Markup(block_html("table", body, len(first), len(frame), caption, file, _shape(body, len(first))))
 
 
 def _shape(columns: Sequence[Mapping[str, Any]], rows: int) -> str:

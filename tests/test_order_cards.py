@@ -181,8 +181,11 @@ def test_trucks_of_a_supplier_stand_side_by_side_and_three_on_a_card(
         f"Eastmill, 1 truck: {cost:,.2f} EUR",
     ]
     first, fourth = [line for line in said(block).splitlines() if line.startswith("order ")][:2]
-    assert first == f"order by a day not known can wait until Monday by {day_words(day + 2 * DAY)}"
-    assert fourth.startswith(f"order by {day_words(day + DAY)} by ")
+    assert (
+        first
+        == f"order {day:%a}, latest not known can wait until Monday {day:%a}, latest {day_words(day + 2 * DAY)}"
+    )
+    assert fourth.startswith(f"order {day:%a}, latest {day_words(day + DAY)} {day:%a}, ")
     # Another price is a line of its own.
     packs = packs_words(logs, rows["material"].iloc[0], rows["packs"].iloc[0], rows["quantity"].iloc[0])
     name = short_words(logs)[rows["material"].iloc[0]]
@@ -264,17 +267,22 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     nothing, claim, following, spare = [
         said(line) for line in ring_first.ring_first(results_of(logs, quiet, coming, claims))
     ]
-    assert nothing.startswith("Nobody: nothing is late, and nothing is likely to run out before")
+    assert nothing.startswith("Nobody today: nothing is late, and nothing is likely to run out before")
     # Only the claim whose period ends before the orders are placed.
     ends = day_words(by[0], logs.as_of)
-    assert claim == f"By {ends}: send Northmill its claims, 226 EUR; the first end then."
+    assert claim == f"By {ends}: send Northmill our claims, 226 EUR; the first lapse then."
     # What is claimed without a price has no sum.
     unpriced = ring_first.ring_first(results_of(logs, quiet, coming, claims.assign(cost=np.nan)))
     assert said(unpriced[1]) == claim.replace(", 226 EUR", "")
     day = day_words(logs.as_of + DAY, logs.as_of)
     assert following.startswith(f"Due {day}: 1 truck from Northmill")
     needed = trucks.loc[trucks["promised_on"] == logs.as_of + DAY, "latest_on"].item()
-    assert (f"Northmill, needed by {day_words(needed, logs.as_of)}." in following) == pd.notna(needed)
+    assert (f"Northmill, needed by {day_words(needed, logs.as_of)}: ring" in following) == pd.notna(needed)
+    spared = trucks.assign(latest_on=pd.NaT, runs_out="", chance_promised=0.0)
+    free = results_of(logs, dataclasses.replace(quiet, late_trucks=spared), coming, claims)
+    assert (
+        said(ring_first.ring_first(free)[2]) == f"Due {day}: 1 truck from Northmill can be spared four weeks."
+    )
     # Who must be rung about which truck is said, and what runs out after it; not where its supplier is never so late.
     first = trucks.sort_values("promised_on").iloc[0]
     due = day_words(first["promised_on"], logs.as_of)
@@ -288,7 +296,7 @@ def test_who_is_rung_stands_with_a_number_or_with_whom_to_ask_for_it(
     (bare,) = ring_first.ring_first(
         results_of(logs, dataclasses.replace(quiet, late_trucks=trucks.iloc[:0]), on_order())
     )
-    assert bare.startswith("Nobody: nothing is late")
+    assert bare.startswith("Nobody today: nothing is late")
     without = plant(tmp_path / "without")
     (unknown,) = ring_first.ring_first(results_of(without, quiet, on_order()))
     assert "is unknown" in unknown

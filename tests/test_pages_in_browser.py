@@ -122,7 +122,7 @@ OF_ANOTHER_WIDTH = """() => [...document.querySelectorAll(".plot")].filter(place
     return place.clientWidth && (!drawn || Math.abs(drawn.getBoundingClientRect().width - place.clientWidth) > 1);
 })"""
 #: The tables of which a phone shows a part without a word on the rest, or loses what a row is of.
-LOST = """() => [...document.querySelectorAll(".scroll:not(.card *)")].filter(box => {
+LOST = """() => [...document.querySelectorAll(".scroll")].filter(box => {
     const beyond = box.scrollWidth > box.clientWidth + 1;
     if (!beyond) return box.classList.contains("more");
     const first = box.querySelector("tbody tr > :first-child");

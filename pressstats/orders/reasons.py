@@ -71,8 +71,8 @@ def reasons(
 ) -> pd.DataFrame:
     """Say of each load why it is ordered: the columns of `REASONS`.
 
-    kind: `risk` (without it the material runs out by the week after the next order is due in the share of scenarios
-    `risk`), `cover` (without it fewer days than wanted are left when the next order is due on `next_due_on`), `price`
+    kind: `risk` (without it the material runs out by a week after `next_due_on`, when the next order is due, in the
+    share of scenarios `risk`), `cover` (without it fewer days than wanted are left on `next_due_on`), `price`
     (no other order of the material is planned before its price rises from `price` to `price_then` on `price_from`),
     `break` (ordered with the other trucks of the day it costs less than apart: `price` and not `price_then`),
     `contract` (its contract or share asks for it), `freight` (it fills a shared truck), else `ahead`: nothing single
@@ -160,11 +160,11 @@ def _without(
 
 def _why(logs: Logs, line: _Line, plan: pd.DataFrame, days: pd.DatetimeIndex) -> dict[str, Any]:
     """Return why a load is needed, or bought before it is dearer; empty where neither is so."""
-    if line.risk >= _TOLD:
-        return {"kind": "risk"}
     due, turn = line.source.due, line.turn
+    following = days[due[turn + 1] - serves_from(0, line.source.rest)]
+    if line.risk >= _TOLD:
+        return {"kind": "risk", "next_due_on": following}
     if line.days_left - (due[turn + 1] - due[turn]) < logs.plant.policy.cover_days_minimum:
-        following = days[due[turn + 1] - serves_from(0, line.source.rest)]
         return {"kind": "cover", "next_due_on": following}
     dearer = _dearer_later(logs, line, plan, days)
     return {"kind": "price"} | dearer if dearer else {}

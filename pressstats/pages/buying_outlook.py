@@ -13,7 +13,7 @@ from ..exhibits import headline as headline_block
 from ..orders import nights_bought, nights_left, sparing_measures
 from ..prices import agreed_words
 from .buying_orders import counts, not_planned
-from .common import by_default, by_reason, counted, day_cells, number_words, tonnes, unseen_season
+from .common import by_default, by_reason, counted, day_cells, list_words, number_words, tonnes, unseen_season
 from .demand import newsprint, printed_weight, unit_of
 from .late_deliveries import come_until
 from .material_words import material_words
@@ -64,14 +64,15 @@ def headline(results: Results) -> Block:
     policy, currency = results.logs.plant.policy, results.logs.plant.currency
     by = by_default(results, "freight")
     freight = f" ({quantity(policy.freight_per_load, currency, 0)} a truck{by})" if by else ""
-    paper_words = f", {tonnes(kg, 0)} of it newsprint" if kg > 0 else ""
+    paper_words = f", {tonnes(kg, 0)} of newsprint" if kg > 0 else ""
     # A truck is an order of its own; all of a supplier are placed in one call.
     number, suppliers = due["order"].nunique(), due["supplier"].nunique()
     orders = f"{number_words(number)} {'truck' if number == 1 else 'trucks'} to order"
     if due["supplier"].ne("").all():
         orders += f" from {number_words(suppliers)} {'supplier' if suppliers == 1 else 'suppliers'}"
-    waits = len(set(due["order"]) & set(waiting(results)))
-    can_wait = f" {number_words(waits).capitalize()} of the trucks can wait." if 0 < waits < number else ""
+    waits = due[due["order"].isin(list(waiting(results)))].drop_duplicates("order")
+    named = [f"{row.supplier} {row.truck}".strip() for row in waits.itertuples()]
+    can_wait = f" {list_words(named)} can wait." if 0 < len(named) < number else ""
     return headline_block(
         f"{first:%A} {first.day} {first:%b}: {orders}, "
         f"{quantity(due['cost'].sum(), results.logs.plant.currency, 0)}.",

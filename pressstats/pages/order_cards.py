@@ -84,10 +84,11 @@ def _card(results: Results, rows: Any, of: int, why: dict[str, str], waits: dict
     by_truck = rows.groupby("order", sort=False)
     value = (rows["unit_price"] * rows["quantity"]).groupby(rows["order"]).sum(min_count=1)
     cost, currency = by_truck["cost"].sum(min_count=1), logs.plant.currency
-    order = [
-        waits.get(str(name), f"by {_days(logs, pd.Series([until]))[0]}")
-        for name, until in trucks["until"].items()
+    latest = [
+        f"{day:%a}, latest {until}"
+        for day, until in zip(trucks["order_on"], _days(logs, trucks["until"]), strict=True)
     ]
+    order = [waits.get(str(name), words) for name, words in zip(trucks.index, latest, strict=True)]
     foot = [
         *([[unit, "", *_numbers(by_truck["quantity"].sum(), 0)]] if unit else []),
         ["freight", "", *_numbers((cost - value).reindex(cost.index), _VALUE_DIGITS)],
@@ -130,7 +131,7 @@ def _numbers(values: pd.Series, digits: int) -> list[str]:
 
 
 def _days(logs: Logs, days: pd.Series) -> list[str]:
-    return ["a day not known" if pd.isna(day) else day_words(day, logs.as_of) for day in days]
+    return ["not known" if pd.isna(day) else day_words(day, logs.as_of) for day in days]
 
 
 def _trucks_words(numbers: list[int], of: int) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from ..exhibits import quantity
 from ..orders import truck_numbers
-from ..orders.reasons import FULL, MUST_ORDER
+from ..orders.reasons import FULL
 from .common import day_words, logged
 from .demand import unit_of
 
@@ -43,7 +43,7 @@ def reason_words(results: Results, name: Callable[[str], str] = logged) -> dict[
 
 
 def waiting(results: Results) -> dict[str, str]:
-    """Return by order until when it can wait and what it saves now, of those that are bought ahead of their price."""
+    """Return by order until when it can wait and what that costs, of those that are bought ahead of their price."""
     if results.plan is None:
         return {}
     placed = results.plan.published.drop_duplicates("order").set_index("order")["order_on"]
@@ -54,8 +54,10 @@ def waiting(results: Results) -> dict[str, str]:
         until = placed[row.order] + _REVIEW
         if pd.notna(row.price_from):
             until = min(until, row.price_from - _DAY)
-        saves = quantity(row.gain, results.logs.plant.currency, 0)
-        found[str(row.order)] = f"can wait until {day_words(until, results.logs.as_of)}, saves {saves} now"
+        costs = quantity(row.gain, results.logs.plant.currency, 0)
+        found[str(row.order)] = (
+            f"can wait until {day_words(until, results.logs.as_of)}; waiting costs {costs}"
+        )
     return found
 
 
@@ -115,17 +117,18 @@ def _chosen(results: Results, row: Any) -> str:
 def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:
     material, least = name(row.material), results.logs.plant.policy.cover_days_minimum
     if row.kind == "risk":
-        must = "must order: " if row.risk >= MUST_ORDER else ""
         assert results.plan is not None
         without = _without(results.plan.published, row)
         risk = f"{without} the risk is {100 * row.risk:.0f} % that {material} runs out"
-        return f"{must}{risk} by the week after the next order"
+        return (
+            f"{risk} by {row.next_due_on + _REVIEW:%Y-%m-%d}, with all else that is ordered until this comes"
+        )
     if row.kind == "cover":
         due = f"the next order is due on {row.next_due_on:%Y-%m-%d}"
         return f"without it {material} falls below {least:g} days of stock before {due}"
     whys = {
         "price": f"{_saved(results, row)}, and no other order of it is planned before",
-        "break": f"ordered with the day's other trucks {_saved(results, row)}",
+        "break": f"with the supplier's other trucks of the day {_saved(results, row)}",
         "contract": "its contract or share asks for it",
         "freight": "to fill the truck",
     }
@@ -137,8 +140,10 @@ def _saved(results: Results, row: Any) -> str:
     """Say what an order at the price of now saves, and against which price."""
     currency = results.logs.plant.currency
     against = f"{row.price:.4f} against {row.price_then:.4f} {currency}"
-    when = f" from {row.price_from:%Y-%m-%d} on" if pd.notna(row.price_from) else " apart"
-    return f"this saves {quantity(row.gain, currency, 0)} ({against}{when})"
+    if pd.notna(row.price_from):
+        return f"this saves {quantity(row.gain, currency, 0)} ({against} from {row.price_from:%Y-%m-%d} on)"
+    # A price break is of all that is ordered together.
+    return f"{quantity(row.gain, currency, 0)} are saved over all of them (this at {against} apart)"
 
 
 def _left(days_left: float) -> str:

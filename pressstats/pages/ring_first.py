@@ -44,7 +44,9 @@ def ring_first(results: Results) -> list[str]:
         return [ask, *lines]
     unknown = int(results.on_hand["quantity"].isna().sum())
     stock = f"; the stock of {unknown} is unknown" if unknown else ""
-    nothing = f"Nobody: nothing is late, and nothing is likely to run out before these orders arrive{stock}."
+    nothing = (
+        f"Nobody today: nothing is late, and nothing is likely to run out before these orders arrive{stock}."
+    )
     return [*(lines or [nothing]), *_claims(results), *_next_due(results), *_shortest(results)]
 
 
@@ -54,8 +56,8 @@ def _claims(results: Results) -> list[str]:
     rows: Any = exceptions[(exceptions["kind"] == "claim") & (exceptions["by"] <= first)]
     currency = results.logs.plant.currency
     return [
-        f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} its claims"
-        f"{f', {quantity(row.cost, currency, 0)}' if row.cost > 0 else ''}; the first end then."
+        f"By {day_words(row.by, results.logs.as_of)}: send {logged(row.subject)} our claims"
+        f"{f', {quantity(row.cost, currency, 0)}' if row.cost > 0 else ''}; the first lapse then."
         for row in rows.itertuples()
     ]
 
@@ -68,15 +70,21 @@ def _next_due(results: Results) -> list[str]:
     if table.empty:
         return []
     first: Any = table[table["promised_on"] == table["promised_on"].min()]
-    said = []
+    needed, spared = [], []
     for row in first.sort_values("latest_on", kind="stable").itertuples():
         trucks = counted(row.trucks, "truck") if row.trucks > 0 else "what is on order"
-        needed = f", needed by {day_words(row.latest_on, as_of)}" if pd.notna(row.latest_on) else ""
-        if not needed and row.runs_out == "" and np.isfinite(row.chance_promised):
-            needed = f", can be spared {spared_weeks()}"
-        said.append(f"{trucks} from {logged(row.supplier) if row.supplier else 'no named supplier'}{needed}")
-    day = day_words(first["promised_on"].iloc[0], as_of)
-    return [f"Due {day}: {'; '.join(said)}. Ring the next morning for what is needed and missing."]
+        what = f"{trucks} from {logged(row.supplier) if row.supplier else 'no named supplier'}"
+        if pd.isna(row.latest_on) and row.runs_out == "" and np.isfinite(row.chance_promised):
+            spared.append(what)
+        else:
+            until = f", needed by {day_words(row.latest_on, as_of)}" if pd.notna(row.latest_on) else ""
+            needed.append(f"{what}{until}")
+    lines = []
+    if needed:
+        lines.append(f"{'; '.join(needed)}: ring the next morning for what is missing")
+    if spared:
+        lines.append(f"{'; '.join(spared)} can be spared {spared_weeks()}")
+    return [f"Due {day_words(first['promised_on'].iloc[0], as_of)}: {'. '.join(lines)}."]
 
 
 def _shortest(results: Results) -> list[str]:

@@ -53,7 +53,7 @@
   const measured = new ResizeObserver((entries) => {
     for (const { target: box } of entries) box.classList.toggle("more", box.scrollWidth > box.clientWidth + 1);
   });
-  for (const table of document.querySelectorAll(".scroll:not(.card *) table")) {
+  for (const table of document.querySelectorAll(".scroll table")) {
     const box = table.parentElement;
     measured.observe(box);
     const body = table.tBodies[0];
