@@ -29,7 +29,7 @@ _MEANINGS = {
     "splice": "the joint of a new reel to the end of the running one (US: paster)",
     "standby supply": "what keeps the plant printing when a supply fails; tested so that it does",
     "start-up waste": "copies from the start of a run until the first good one; running waste comes later in the run",
-    "order by": "last day to order at which the least stock still holds in 19 cases of 20; a truck is due as many days "
+    "latest": "last day to order at which the least stock still holds in 19 cases of 20; a truck is due as many days "
     "later as it is ordered later",
     "stock-out risk before arrival": "chance that a material runs out after its order before has come, and before this "
     "one has",
@@ -56,7 +56,7 @@ _PAGES = {
         "tolerance",
         "days of stock",
         "emergency supply",
-        "order by",
+        "latest",
         "service level",
         "stock-out risk before arrival",
         "white waste",
