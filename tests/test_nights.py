@@ -18,6 +18,7 @@ from pressstats.logs import read_logs
 from pressstats.nights import night_jobs, night_splices, night_tanks
 from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
+from pressstats.watch.kinds import KINDS
 
 
 @pytest.fixture(scope="module")
@@ -252,6 +253,28 @@ def test_a_booking_of_pages_that_a_title_never_has_is_asked_about(small: Results
         told(16),
     )
     assert "today" not in told(16)
+
+
+def test_what_the_pressroom_does_this_week_stands_on_its_page_with_its_caution(small: Results) -> None:
+    morning = small.logs.as_of + pd.Timedelta(days=1)
+    butts, startup = KINDS["butts"], KINDS["start-up waste"]
+    assert butts.desk == startup.desk == "pressroom"
+    assert butts.caution
+    rows = [
+        ("Have the splice setting of R1 checked", "butts: R1", morning + pd.Timedelta(days=9)),
+        ("Go through the start-up routine of P1", "start-up waste: P1", morning),
+        ("Count N600", "stock unknown: N600", morning + pd.Timedelta(days=2)),
+    ]
+    listed = pd.DataFrame(rows, columns=["do", "exception", "by"]).assign(about="it", who="foreman")
+    published = {**small.published, "to_do": listed}
+    lines = read(pages.last_night.look_at(dataclasses.replace(small, published=published)))
+    lines = re.sub(r" (?=[.,:])", "", lines)
+    assert re.search(
+        rf"By {rows[0][2]:%a} .*, foreman: {rows[0][0]}\. Caution\. {re.escape(butts.caution)}\.", lines
+    )
+    # What presses stands there as before, once; what others do does not.
+    assert lines.count(rows[1][0]) == 1
+    assert "Count N600" not in lines
 
 
 def test_the_headline_says_what_was_outside_the_usual(small: Results) -> None:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from ..exhibits import Block, logged, note, points, quantity
 from ..nights import USUAL_RUNS, due_words, unusual_pages
+from ..watch.kinds import KINDS
 from .common import counted, day_words, list_words
 
 if TYPE_CHECKING:
@@ -80,10 +81,22 @@ def look_at(results: Results) -> Block:
         f"**{logged(about)}**: {logged(do, 140)}."
         for about, do in zip(pressing["about"], pressing["do"], strict=True)
     ]
-    lines += _due(results, morning)
+    lines += [*_of_the_week(results, morning), *_due(results, morning)]
     if not lines:
         return note("Nothing that is logged asks for a look before tonight.")
     return points(lines)
+
+
+def _of_the_week(results: Results, morning: pd.Timestamp) -> list[str]:
+    """Return a line for each thing of this week's to-do that the pressroom does after tonight, with its caution."""
+    own = {kind.name: kind.caution for kind in KINDS.values() if kind.desk == "pressroom"}
+    rows = results["to_do"]
+    rows = rows.assign(kind=rows["exception"].fillna("").str.split(":").str[0])
+    rows = rows[rows["kind"].isin(list(own)) & (rows["by"] > morning)]
+    return [
+        f"**By {day_words(by)}**, {logged(who)}: {logged(do, 140)}.{f' **Caution.** {own[kind]}.' if own[kind] else ''}"
+        for by, who, do, kind in zip(rows["by"], rows["who"], rows["do"], rows["kind"], strict=True)
+    ]
 
 
 def _due(results: Results, day: pd.Timestamp) -> list[str]:

@@ -120,9 +120,7 @@ def _why(results: Results, row: Any, name: Callable[[str], str]) -> str:
         assert results.plan is not None
         without = _without(results.plan.published, row)
         risk = f"{without} the risk is {100 * row.risk:.0f} % that {material} runs out"
-        return (
-            f"{risk} by {row.next_due_on + _REVIEW:%Y-%m-%d}, with all else ordered that day"
-        )
+        return f"{risk} by {row.next_due_on + _REVIEW:%Y-%m-%d}, with all else ordered that day"
     if row.kind == "cover":
         due = f"the next order is due on {row.next_due_on:%Y-%m-%d}"
         return f"without it {material} falls below {least:g} days of stock before {due}"
