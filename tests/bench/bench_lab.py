@@ -53,6 +53,8 @@ def lab(folder: Path) -> Iterator[str]:
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--ServerApp.port={port}"]
     command += ["--ServerApp.token=", f"--ServerApp.root_dir={folder}", "--LabApp.news_url=None"]
     command += ["--LabApp.expose_app_in_browser=True"]  # by which the theme is changed
+    # Kernels that start at once beside others may be given one and the same port: files cannot be.
+    command += ["--KernelManager.transport=ipc"]
     settings = {"JUPYTERLAB_WORKSPACES_DIR": str(folder / "workspaces")}
     server = subprocess.Popen(command, env=os.environ | settings, stderr=subprocess.DEVNULL)
     try:
