@@ -40,18 +40,7 @@ def material_words(logs: Logs) -> pd.Series:
 
 
 def short_words(logs: Logs) -> pd.Series:
-    """Return the same for who knows the plant: newsprint by grammage and width, its code where two are alike.
-
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``materials``; without the table nothing is known of any.
-
-    Returns
-    -------
-    Series of str, index material
-        Plain text that holds names from the logs.
-    """
+    """Return :func:`material_words` for who knows the plant: newsprint without its code, where no two are alike."""
     words = material_words(logs)
     if words.empty:
         return words
