@@ -8,10 +8,11 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import nbformat
 import papermill
+from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
 from .kernels import WarmKernels
@@ -28,6 +29,25 @@ _KERNEL = "python3"
 #: Longest that a cell is waited for [s]: sixty years of a plant take a fraction of it.
 CELL_SECONDS = 3600
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
+
+
+class _SavedAtItsEnd(NBClientEngine):
+    """Saves a notebook when it has ended, well or not: to save it before and after each cell takes half of the time."""
+
+    @classmethod
+    def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **options: Any) -> None:
+        saved, nb_man.save = nb_man.save, _nothing
+        try:
+            super().execute_managed_notebook(nb_man, kernel_name, **options)
+        finally:
+            saved()
+
+
+def _nothing(**_: object) -> None:
+    """Leave it as it is."""
+
+
+papermill_engines.register(_SavedAtItsEnd.__name__, _SavedAtItsEnd)
 
 
 class NotebookError(ValueError):
@@ -143,6 +163,7 @@ def _run(
             str(_without_exploring(notebooks / report.notebook, target)),
             str(target),
             parameters=dict(parameters),
+            engine_name=_SavedAtItsEnd.__name__,
             kernel_name=_KERNEL,
             language="python",
             progress_bar=False,

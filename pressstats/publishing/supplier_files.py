@@ -45,12 +45,19 @@ _ORDERED = ["order", "material", "what", "packs", "quantity", "price", "value", 
 def write_supplier_files(content: Path, results: Results) -> None:
     """Write the workbook of each supplier into a folder of its own."""
     files = supplier_files(results)
-    if files:
-        (content / FOLDER).mkdir()
+    if not files:
+        return
+    (content / FOLDER).mkdir()
+    ordered, opens = order_rows(results), open_rows(results)
+    months = pd.DatetimeIndex(results["demand_season"]["month"].drop_duplicates())
+    parts = supplier_parts(results.logs, results["order_plan"], months)
     for supplier, name in files.items():
+        own = (
+            frame[frame["supplier"] == supplier].reset_index(drop=True) for frame in (ordered, opens, parts)
+        )
         write_spreadsheet(
             content / name,
-            supplier_sheets(results, supplier),
+            supplier_sheets(results, supplier, *own),
             title=results.logs.plant.name,
             as_of=results.logs.as_of.date(),
             about=[("For", supplier), *_ABOUT],
@@ -58,27 +65,25 @@ def write_supplier_files(content: Path, results: Results) -> None:
         )
 
 
-def supplier_sheets(results: Results, supplier: str) -> Worksheets:
+def supplier_sheets(
+    results: Results, supplier: str, ordered: pd.DataFrame, opens: pd.DataFrame, parts: pd.DataFrame
+) -> Worksheets:
     """Return the sheets of a supplier's workbook: rows and columns are chosen, never left out.
 
-    Its orders of the next review with the price agreed with it or else listed, what it has open, what it is to make
-    ready for in the next twelve months, and that by calendar year beside its contract.
+    Its orders of the next review (of `ordered`) with the price agreed with it or else listed, what it has open (of
+    `opens`), what it is to make ready for in the next twelve months (by its `parts` of the need), and that by calendar
+    year beside its contract.
     """
     logs = results.logs
     currency = logs.plant.currency
     units = logs["materials"].set_index("material")["unit"]
     words = material_words(logs)
-    ordered = order_rows(results)
-    ordered = ordered.loc[ordered["supplier"] == supplier, _ORDERED].reset_index(drop=True)
-    form = ordered.assign(
+    form = ordered[_ORDERED].assign(
         order_number=pd.Series(pd.NA, ordered.index, dtype="str"),
         confirmed_for=pd.Series(pd.NA, ordered.index, dtype="str"),
     )
-    opens = open_rows(results)
-    opens = opens.loc[
-        opens["supplier"] == supplier, ["promised_on", "material", "quantity", "delivery_id"]
-    ].reset_index(drop=True)
-    months = twelve_months(results, supplier)
+    opens = opens[["promised_on", "material", "quantity", "delivery_id"]]
+    months = twelve_months(results, supplier, parts)
     years = calendar_years(results, supplier, months)
     frames = {"Orders": form, "Open orders": opens, "Twelve months": months, "By year": years}
     about = {
@@ -112,19 +117,14 @@ def supplier_sheets(results: Results, supplier: str) -> Worksheets:
     return sheets
 
 
-def twelve_months(results: Results, supplier: str) -> pd.DataFrame:
+def twelve_months(results: Results, supplier: str, parts: pd.DataFrame) -> pd.DataFrame:
     """Return what a supplier is to make ready for in the rest of this month and each of the next twelve.
 
     As far as the plan reaches that is what is on order and planned, later its part of what is used, or what is on order
     and planned where that is more. Low and high are as far off as its part of the need may be; never below what is on
     order.
     """
-    tables = results.tables()
-    season = tables["demand_season"]
-    parts = supplier_parts(
-        results.logs, tables["order_plan"], pd.DatetimeIndex(season["month"].drop_duplicates())
-    )
-    mine = season.merge(parts[parts["supplier"] == supplier], on=["material", "month"])
+    mine = results["demand_season"].merge(parts, on=["material", "month"])
     low, expected, high = (mine[name] * mine["part"] for name in ("q05", "mean", "q95"))
     ordered, coming = _to_come(results, supplier, mine)
     reached = mine["month"] + pd.offsets.MonthEnd() <= _plan_until(results, supplier)
