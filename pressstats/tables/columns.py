@@ -8,13 +8,13 @@ or publishes a table asks these declarations, so a limit is never written in two
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import pandas as pd
 
-__all__ = ["Column", "Kind", "Table", "month_of"]
+__all__ = ["Column", "Table", "count", "date", "limits", "month_of", "number", "text", "time"]
 
 Kind = Literal["text", "choice", "date", "month", "time", "number", "count"]
 
@@ -82,8 +82,12 @@ class Table:
     name: str
     row: str
     key: tuple[str, ...]
-    columns: tuple[Column, ...]
+    columns: tuple[Column, ...] = ()
     required: bool = False
+
+    def holding(self, *columns: Column) -> Table:
+        """Return the table with its columns."""
+        return replace(self, columns=columns)
 
     @cached_property
     def by_name(self) -> dict[str, Column]:
@@ -119,6 +123,36 @@ class Table:
     def __getitem__(self, name: str) -> Column:
         """Return the column called `name`; raise ``KeyError`` if there is none."""
         return self.by_name[name]
+
+
+def text(name: str, meaning: str = "", **more: Any) -> Column:
+    """Return a column of text; `more` as for :class:`Column`, here and below."""
+    return Column(name, "text", "", meaning, **more)
+
+
+def date(name: str, meaning: str = "", **more: Any) -> Column:
+    """Return a column of dates."""
+    return Column(name, "date", "", meaning, **more)
+
+
+def time(name: str, meaning: str = "", **more: Any) -> Column:
+    """Return a column of times."""
+    return Column(name, "time", "", meaning, **more)
+
+
+def number(name: str, unit: str = "", meaning: str = "") -> Column:
+    """Return a column of numbers."""
+    return Column(name, "number", unit, meaning)
+
+
+def limits(name: str, unit: str, meaning: str) -> tuple[Column, Column]:
+    """Return two columns of the limits of an interval: `name` followed by ``low`` and by ``high``."""
+    return number(f"{name}low", unit, meaning), number(f"{name}high", unit, meaning)
+
+
+def count(name: str, meaning: str = "") -> Column:
+    """Return a column of whole numbers."""
+    return Column(name, "count", "", meaning)
 
 
 def month_of(days: pd.Series) -> pd.Series:

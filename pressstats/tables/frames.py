@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from .declaring import count as _c
-from .declaring import date as _d
-from .declaring import number as _n
-from .declaring import table as _table
-from .declaring import text as _t
+from .columns import Table
+from .columns import count as _c
+from .columns import date as _d
+from .columns import limits as _limits
+from .columns import number as _n
+from .columns import text as _t
+from .inputs import INKS
 
 __all__ = ["FRAMES"]
 
@@ -24,13 +26,9 @@ _STREAMS = (
         "mounted less good copies and what they weigh more than nominal; of runs with reel records",
     ),
 )
-_INKS = ("black", "cyan", "magenta", "yellow")
 
 _ALL = (
-    _table(
-        "runs",
-        "run",
-        ("run_id",),
+    Table("runs", "run", ("run_id",)).holding(
         _t("run_id", "run"),
         _d("date", "publication date"),
         _d("week", "first day of the week of that date"),
@@ -54,8 +52,7 @@ _ALL = (
         _n("grammage_kg", "kg", "area x (effective - nominal) grammage"),
         *_STREAMS,
         _n("wasted_expected_kg", "kg", "waste expected of a run like it"),
-        _n("wasted_low", "kg", "80 % limits of the waste of a run like it"),
-        _n("wasted_high", "kg", "80 % limits of the waste of a run like it"),
+        *_limits("wasted_", "kg", "80 % limits of the waste of a run like it"),
         _n(
             "cost_over_expected",
             "currency",
@@ -69,16 +66,13 @@ _ALL = (
         _n("ink_expected_kg", "kg", "ink expected of a run like it"),
         _n("minutes_late", "min", "finished later than usual for its title and weekday"),
         _n("minutes_after_deadline", "min", "finished after its deadline, where one is logged"),
-        *(_n(f"{ink}_m2", "m2", f"solid area printed in {ink}") for ink in _INKS),
+        *(_n(f"{ink}_m2", "m2", f"solid area printed in {ink}") for ink in INKS),
         *(
             _n(f"{ink}_kg", "kg", f"{ink} ink by film weight and start-up; idle loss is no run's")
-            for ink in _INKS
+            for ink in INKS
         ),
     ),
-    _table(
-        "mounts",
-        "mount of a reel",
-        ("supplier", "reel_id", "mounted_at"),
+    Table("mounts", "mount of a reel", ("supplier", "reel_id", "mounted_at")).holding(
         _t("supplier", "supplier of the reel"),
         _t("reel_id", "reel, as its supplier numbers it"),
         _t("material", "newsprint"),
@@ -102,10 +96,7 @@ _ALL = (
             "wasted_kg", "kg", "its own strip, butt and scrap, and its share of what the run spoilt in copies"
         ),
     ),
-    _table(
-        "reels",
-        "reel",
-        ("supplier", "reel_id"),
+    Table("reels", "reel", ("supplier", "reel_id")).holding(
         _t("supplier", "supplier"),
         _t("reel_id", "reel, as its supplier numbers it"),
         _t("material", "newsprint"),
@@ -124,10 +115,7 @@ _ALL = (
         _n("store_loss_kg", "kg", "lighter at a mount than when it went back to the store"),
         _n("in_store_kg", "kg", "what is left of it in the store"),
     ),
-    _table(
-        "ink",
-        "ink and dip: the interval that ends there",
-        ("ink", "read_at"),
+    Table("ink", "ink and dip: the interval that ends there", ("ink", "read_at")).holding(
         _t("ink", "ink"),
         _d("since", "dip before"),
         _d("read_at", "dip at the end"),
@@ -143,10 +131,7 @@ _ALL = (
         _c("starts", "runs in which the ink printed"),
         _n("pages_printed", "", "pages x gross copies of those runs"),
     ),
-    _table(
-        "stock",
-        "material",
-        ("material",),
+    Table("stock", "material", ("material",)).holding(
         _t("material", "material"),
         _t("kind", "newsprint, ink, plate or other"),
         _t("unit", "unit of quantities"),
@@ -160,10 +145,7 @@ _ALL = (
         _n("value", "currency", "at the price of the last receipts, else the list price"),
         _t("why", "why the quantity is blank"),
     ),
-    _table(
-        "weeks",
-        "week",
-        ("week",),
+    Table("weeks", "week", ("week",)).holding(
         _d("week", "first day"),
         _d("date", "the same, as a date to cut by"),
         _d("month", "first day of its month"),
@@ -178,12 +160,9 @@ _ALL = (
         _c("breaks", "mounts that ended by a web break"),
         _c("plates", "plates exposed"),
         _c("plates_remade", "remakes among them"),
-        *(_n(f"{ink}_kg", "kg", f"{ink} ink that runs took, by the model") for ink in _INKS),
+        *(_n(f"{ink}_kg", "kg", f"{ink} ink that runs took, by the model") for ink in INKS),
     ),
-    _table(
-        "forecast",
-        "material and week",
-        ("material", "week"),
+    Table("forecast", "material and week", ("material", "week")).holding(
         _t("material", "material"),
         _t("kind", "newsprint, ink, plate or other"),
         _t("unit", "unit of quantities"),
@@ -195,10 +174,7 @@ _ALL = (
         _n("q95", "material unit", "95 % quantile"),
         _n("last_year", "material unit", "used 52 weeks before"),
     ),
-    _table(
-        "files",
-        "file or sheet that was read",
-        ("file", "table"),
+    Table("files", "file or sheet that was read", ("file", "table")).holding(
         _t("file", "name"),
         _t("table", "table that it holds"),
         _c("rows", "rows up to as-of"),

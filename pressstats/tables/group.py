@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from .declaring import count as _c
-from .declaring import date as _d
-from .declaring import number as _n
-from .declaring import table as _table
-from .declaring import text as _t
-
-if TYPE_CHECKING:
-    from .columns import Column
+from .columns import Table
+from .columns import count as _c
+from .columns import date as _d
+from .columns import limits as _limits
+from .columns import number as _n
+from .columns import text as _t
 
 __all__ = ["GROUP"]
 
 
-def _interval(of: str) -> tuple[Column, Column]:
-    return (
-        _n("ci_low", "1", f"95 % interval of {of}"),
-        _n("ci_high", "1", f"95 % interval of {of}"),
-    )
-
-
 #: In the order in which they are published.
 GROUP = (
-    _table(
-        "group_plants",
-        "plant of the group",
-        ("plant",),
+    Table("group_plants", "plant of the group", ("plant",)).holding(
         _t("plant", "plant, as the group's plant.toml names it"),
         _t("name", "what the plant calls itself; empty: not published"),
         _t("state", "published, unchanged (published before from the same logs) or failed"),
@@ -46,10 +32,7 @@ GROUP = (
         _t("headline", "headline of its page of the week"),
         _t("why", "why it failed, or why it is not compared"),
     ),
-    _table(
-        "group_waste",
-        "plant and measure",
-        ("plant", "measure"),
+    Table("group_waste", "plant and measure", ("plant", "measure")).holding(
         _t("plant", "plant"),
         _t("measure", "all waste, start-up waste, running waste, or white waste and butts"),
         _n("actual_kg", "kg", "wasted in the runs that are compared"),
@@ -61,27 +44,20 @@ GROUP = (
             "1",
             "the ratio adjusted for small numbers: drawn towards 1 as far as chance may explain it",
         ),
-        *_interval("the adjusted ratio"),
+        *_limits("ci_", "1", "95 % interval of the adjusted ratio"),
         _t("state", "more than the group, less than the group, or not told apart"),
         _n("beyond_kg", "kg", "wasted beyond the level of the group, by the adjusted ratio"),
         _n("beyond_cost", "currency", "the same at the price of the last receipts; blank: not known"),
-        _n("beyond_low", "currency", "95 % interval of the cost"),
-        _n("beyond_high", "currency", "95 % interval of the cost"),
+        *_limits("beyond_", "currency", "95 % interval of the cost"),
     ),
-    _table(
-        "group_standard",
-        "measure and term",
-        ("measure", "term"),
+    Table("group_standard", "measure and term", ("measure", "term")).holding(
         _t("measure", "as in group_waste"),
         _t("term", "what waste is expected in proportion to"),
         _n("estimate", "", "level of the group"),
         _n("std_error", "", "standard error of the estimate"),
         _t("unit", "of the estimate"),
     ),
-    _table(
-        "group_suppliers",
-        "supplier and measure",
-        ("supplier", "measure"),
+    Table("group_suppliers", "supplier and measure", ("supplier", "measure")).holding(
         _t("supplier", "supplier, as the logs of the plants spell it"),
         _t("measure", "web breaks, or true cost"),
         _c("plants", "plants in which it is compared with another supplier"),
@@ -90,7 +66,7 @@ GROUP = (
         _n("expected", "1", "web breaks if all suppliers were alike in each plant; blank of true cost"),
         _n("ratio", "1", "over the other suppliers of the same plants (and materials)"),
         _n("adjusted", "1", "the ratio adjusted for small numbers"),
-        *_interval("the adjusted ratio"),
+        *_limits("ci_", "1", "95 % interval of the adjusted ratio"),
         _n("p_value", "1", "how often chance alone shows as much"),
         _t("state", "more than the others, less than the others, or not told apart"),
     ),

@@ -9,6 +9,9 @@ from __future__ import annotations
 from typing import Any
 
 from .columns import Column, Table
+from .columns import date as _date
+from .columns import text as _text
+from .columns import time as _time
 
 __all__ = ["INKS", "INPUTS"]
 
@@ -16,10 +19,6 @@ INKS = ("black", "cyan", "magenta", "yellow")
 ENDINGS = ("splice", "failed_splice", "web_break", "run_end", "damaged")
 MATERIAL_KINDS = ("newsprint", "ink", "plate", "other")
 TITLE_KINDS = ("own", "contract")
-
-
-def _text(name: str, meaning: str, **more: Any) -> Column:
-    return Column(name, "text", "", meaning, **more)
 
 
 def _count(name: str, meaning: str, high: float, low: float = 0, **more: Any) -> Column:
@@ -34,14 +33,6 @@ def _mm(name: str, meaning: str, low: float, high: float, **more: Any) -> Column
     return Column(name, "number", "mm", meaning, low, high, **more)
 
 
-def _date(name: str, meaning: str, **more: Any) -> Column:
-    return Column(name, "date", "", meaning, **more)
-
-
-def _time(name: str, meaning: str, **more: Any) -> Column:
-    return Column(name, "time", "", meaning, **more)
-
-
 def _amount(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "number", "material unit", meaning, 0, 1e9, **more)
 
@@ -54,11 +45,8 @@ def _price(name: str, meaning: str, **more: Any) -> Column:
     return Column(name, "number", "currency / material unit", meaning, 0, 1e6, **more)
 
 
-_RUNS = Table(
-    "runs",
-    "run: one edition on one press",
-    ("run_id",),
-    (
+_ALL = (
+    Table("runs", "run: one edition on one press", ("run_id",), required=True).holding(
         _text("run_id", "identifier of the run"),
         _date("date", "publication date", recorded=True),
         _text("title", "title printed"),
@@ -81,14 +69,7 @@ _RUNS = Table(
         Column("crew", "text", "", "crew on duty", optional=True),
         _time("deadline", "when the last copy is wanted", optional=True),
     ),
-    required=True,
-)
-
-_RUN_WEBS = Table(
-    "run_webs",
-    "web of a run",
-    ("run_id", "web"),
-    (
+    Table("run_webs", "web of a run", ("run_id", "web"), required=True).holding(
         _text("run_id", "run"),
         _text("web", "web of the run"),
         _text("material", "newsprint on the web"),
@@ -97,14 +78,11 @@ _RUN_WEBS = Table(
         _count("cutoffs_per_copy", "cut-offs in a copy: 1 straight, 2 collect", 2, 1),
         _count("pages", "pages of a copy on this web", 200, 1),
     ),
-    required=True,
-)
-
-_REEL_MOUNTS = Table(
-    "reel_mounts",
-    "reel on a web of a run, from mounting or re-threading to its end",
-    ("supplier", "reel_id", "mounted_at"),
-    (
+    Table(
+        "reel_mounts",
+        "reel on a web of a run, from mounting or re-threading to its end",
+        ("supplier", "reel_id", "mounted_at"),
+    ).holding(
         _text("run_id", "run"),
         _text("web", "web of the run"),
         _text("supplier", "supplier of the reel"),
@@ -135,13 +113,7 @@ _REEL_MOUNTS = Table(
         _kg("scrapped_kg", "paper thrown away otherwise", 6000, optional=True),
         Column("ended_by", "choice", "", "what ended the mount", choices=ENDINGS),
     ),
-)
-
-_REELS = Table(
-    "reels",
-    "reel received",
-    ("supplier", "reel_id"),
-    (
+    Table("reels", "reel received", ("supplier", "reel_id")).holding(
         _text("supplier", "supplier of the reel"),
         _text("reel_id", "identifier of the reel at its supplier"),
         _text("material", "newsprint of the reel"),
@@ -150,36 +122,18 @@ _REELS = Table(
         _kg("received_kg", "net paper as received", 6000, 1, optional=True),
         Column("length_m", "number", "m", "length on the label", 10, 60000, optional=True),
     ),
-)
-
-_COVERAGE = Table(
-    "coverage",
-    "ink of a run",
-    ("run_id", "ink"),
-    (
+    Table("coverage", "ink of a run", ("run_id", "ink")).holding(
         _text("run_id", "run"),
         _text("ink", "ink: black, cyan, magenta, yellow or the name of a spot colour"),
         Column("solid_pages", "number", "page", "sum over pages of the covered fraction", 0, 400),
     ),
-)
-
-_TANK_READINGS = Table(
-    "tank_readings",
-    "dip of a tank",
-    ("tank", "read_at"),
-    (
+    Table("tank_readings", "dip of a tank", ("tank", "read_at")).holding(
         _text("tank", "tank"),
         _time("read_at", "time of the dip", recorded=True),
         _text("ink", "ink in the tank"),
         _kg("level_kg", "ink in the tank", 500000),
     ),
-)
-
-_DELIVERIES = Table(
-    "deliveries",
-    "material of a delivery",
-    ("delivery_id",),
-    (
+    Table("deliveries", "material of a delivery", ("delivery_id",)).holding(
         _text("delivery_id", "identifier of the row"),
         _text("material", "material delivered"),
         _amount("quantity", "quantity delivered, or asked for while the order is open"),
@@ -196,25 +150,13 @@ _DELIVERIES = Table(
         _date("cancelled_on", "day the order was cancelled", optional=True, recorded=True),
         _text("frozen", "any word: the order can no longer be changed", optional=True),
     ),
-)
-
-_STOCK_COUNTS = Table(
-    "stock_counts",
-    "material counted on a day",
-    ("counted_on", "material"),
-    (
+    Table("stock_counts", "material counted on a day", ("counted_on", "material")).holding(
         _date("counted_on", "day of the count", recorded=True),
         _text("material", "material counted"),
         _amount("quantity", "quantity on hand"),
         _time("counted_at", "time of the count", optional=True, recorded=True),
     ),
-)
-
-_MATERIALS = Table(
-    "materials",
-    "material",
-    ("material",),
-    (
+    Table("materials", "material", ("material",)).holding(
         _text("material", "identifier of the material"),
         Column("kind", "choice", "", "kind of material", choices=MATERIAL_KINDS),
         _mm("width_mm", "width of the reel", 150, 4500, optional=True),
@@ -231,13 +173,9 @@ _MATERIALS = Table(
         _amount("storage_maximum", "most that can be stored"),
         _text("supplier", "supplier of record"),
     ),
-)
-
-_TERMS = Table(
-    "terms",
-    "material that a supplier can deliver, from a day on",
-    ("material", "supplier", "valid_from"),
-    (
+    Table(
+        "terms", "material that a supplier can deliver, from a day on", ("material", "supplier", "valid_from")
+    ).holding(
         _text("material", "material"),
         _text("supplier", "who can deliver it"),
         _date("valid_from", "first day of orders on these terms; they hold until the next of this supplier"),
@@ -269,25 +207,11 @@ _TERMS = Table(
         _text("certified", "certificate under which it is sold; blank is none known", optional=True),
         _date("agreed_on", "day they were agreed; blank is known at once", optional=True, recorded=True),
     ),
-)
-
-_TITLES = Table(
-    "titles",
-    "title",
-    ("title",),
-    (
-        _text("title", "title, as in runs"),
-        _text("customer", "who it is printed for", optional=True),
-        Column("kind", "choice", "", "own, or printed under contract", choices=TITLE_KINDS, optional=True),
-        _share("standard_waste_pct", "waste that its price reckons with, of mounted paper", optional=True),
-    ),
-)
-
-_PRICES = Table(
-    "prices",
-    "agreed price of a material from a day and a quantity on",
-    ("material", "supplier", "valid_from", "from_quantity"),
-    (
+    Table(
+        "prices",
+        "agreed price of a material from a day and a quantity on",
+        ("material", "supplier", "valid_from", "from_quantity"),
+    ).holding(
         _text("material", "material"),
         _text("supplier", "supplier whose price it is; blank is any", optional=True),
         _date("valid_from", "first day of the price"),
@@ -295,25 +219,19 @@ _PRICES = Table(
         _price("unit_price", "agreed price"),
         _date("agreed_on", "day it was agreed; blank is known at once", optional=True, recorded=True),
     ),
-)
-
-_BUDGET = Table(
-    "budget",
-    "material in a month",
-    ("month", "material"),
-    (
+    Table("titles", "title", ("title",)).holding(
+        _text("title", "title, as in runs"),
+        _text("customer", "who it is printed for", optional=True),
+        Column("kind", "choice", "", "own, or printed under contract", choices=TITLE_KINDS, optional=True),
+        _share("standard_waste_pct", "waste that its price reckons with, of mounted paper", optional=True),
+    ),
+    Table("budget", "material in a month", ("month", "material")).holding(
         Column("month", "month", "", "first day of the month"),
         _text("material", "material"),
         _amount("quantity", "quantity budgeted"),
         Column("cost", "number", "currency", "cost budgeted", 0, 1e10),
     ),
-)
-
-_PLAN = Table(
-    "plan",
-    "title on a day to come",
-    ("date", "title", "made_on"),
-    (
+    Table("plan", "title on a day to come", ("date", "title", "made_on")).holding(
         _date("date", "publication date"),
         _text("title", "title"),
         _date("made_on", "day the row was made", optional=True, recorded=True),
@@ -322,26 +240,14 @@ _PLAN = Table(
         _count("colour_pages", "pages with colour planned", 400, optional=True),
         Column("event", "text", "", "what is special about it", blank=True),
     ),
-)
-
-_WASTE_SOLD = Table(
-    "waste_sold",
-    "kind of waste paper sold on a day",
-    ("sold_on", "kind"),
-    (
+    Table("waste_sold", "kind of waste paper sold on a day", ("sold_on", "kind")).holding(
         _date("sold_on", "day of the sale", recorded=True),
         _text("kind", "kind of waste"),
         _kg("kg", "weight sold", 1e6),
         Column("unit_price", "number", "currency / kg", "price paid", -10, 1e4),
         Column("moisture_pct", "number", "%", "water in it", 0, 100, optional=True),
     ),
-)
-
-_STANDBY = Table(
-    "standby",
-    "standby supply",
-    ("supply",),
-    (
+    Table("standby", "standby supply", ("supply",)).holding(
         _text("supply", "the supply"),
         _text("kind", "water, power, compressed air, ink pump, paper store, ..."),
         Column("lasts_hours", "number", "h", "hours it carries the work", 0, 10000),
@@ -351,24 +257,4 @@ _STANDBY = Table(
     ),
 )
 
-INPUTS: dict[str, Table] = {
-    table.name: table
-    for table in (
-        _RUNS,
-        _RUN_WEBS,
-        _REEL_MOUNTS,
-        _REELS,
-        _COVERAGE,
-        _TANK_READINGS,
-        _DELIVERIES,
-        _STOCK_COUNTS,
-        _MATERIALS,
-        _TERMS,
-        _PRICES,
-        _TITLES,
-        _BUDGET,
-        _PLAN,
-        _WASTE_SOLD,
-        _STANDBY,
-    )
-}
+INPUTS: dict[str, Table] = {table.name: table for table in _ALL}

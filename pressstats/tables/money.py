@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from .columns import Column
-from .declaring import date as _d
-from .declaring import number as _n
-from .declaring import table as _table
-from .declaring import text as _t
+from .columns import Column, Table
+from .columns import date as _d
+from .columns import limits as _limits
+from .columns import number as _n
+from .columns import text as _t
 
 __all__ = ["MONEY"]
 
@@ -15,10 +15,7 @@ _SUCH_RUNS = "by runs of its title on its press in the 52 weeks before its own, 
 
 #: In the order in which they are published.
 MONEY = (
-    _table(
-        "run_record",
-        "run",
-        ("run_id",),
+    Table("run_record", "run", ("run_id",)).holding(
         _t("run_id", "identifier of the run"),
         _d("date", "publication date"),
         _t("title", "title printed"),
@@ -40,27 +37,22 @@ MONEY = (
             "kg",
             "expected of its title, press and webs by the 52 weeks before its week",
         ),
-        _n("startup_low", "kg", f"80 % interval of its start-up waste, {_SUCH_RUNS}"),
-        _n("startup_high", "kg", f"80 % interval of its start-up waste, {_SUCH_RUNS}"),
+        *_limits("startup_", "kg", f"80 % interval of its start-up waste, {_SUCH_RUNS}"),
         _n("running_expected_kg", "kg", "expected of its title, press and paper printed"),
-        _n("running_low", "kg", f"80 % interval of its running waste, {_SUCH_RUNS}"),
-        _n("running_high", "kg", f"80 % interval of its running waste, {_SUCH_RUNS}"),
+        *_limits("running_", "kg", f"80 % interval of its running waste, {_SUCH_RUNS}"),
         _n("wasted_kg", "kg", "start-up and running waste together"),
         _n("wasted_expected_kg", "kg", "expected of both together"),
-        _n("wasted_low", "kg", f"80 % interval of both together, {_SUCH_RUNS}"),
-        _n("wasted_high", "kg", f"80 % interval of both together, {_SUCH_RUNS}"),
+        *_limits("wasted_", "kg", f"80 % interval of both together, {_SUCH_RUNS}"),
         _n("ink_kg", "kg", "its share of the ink that the dips before and after it tell"),
         _n("ink_expected_kg", "kg", "expected of its title and press by film, starts and coverage"),
-        _n("ink_low", "kg", f"80 % interval of its ink, {_SUCH_RUNS}"),
-        _n("ink_high", "kg", f"80 % interval of its ink, {_SUCH_RUNS}"),
+        *_limits("ink_", "kg", f"80 % interval of its ink, {_SUCH_RUNS}"),
         _n("cost_over_expected", "currency", "wasted less expected, at the price of the last receipts"),
         _n("breaks", "1", "web breaks"),
         _n("breaks_expected", "1", "expected of its title, press and printed area"),
         _n("breaks_high", "1", "exceeded by chance in one run of ten at most"),
         _n("plates", "1", "plates exposed"),
         _n("plates_expected", "1", "expected of its title, press, pages and colour pages"),
-        _n("plates_low", "1", f"80 % interval of its plates, {_SUCH_RUNS}"),
-        _n("plates_high", "1", f"80 % interval of its plates, {_SUCH_RUNS}"),
+        *_limits("plates_", "1", f"80 % interval of its plates, {_SUCH_RUNS}"),
         _n("remade", "1", "plates exposed again"),
         _n("remade_expected", "1", "expected of its title, press and plates"),
         _n("remade_high", "1", "exceeded by chance in one run of ten at most"),
@@ -69,18 +61,14 @@ MONEY = (
             "min",
             "ended later (negative: earlier) than its title does on its press and weekday",
         ),
-        _n("minutes_low", "min", f"80 % interval of when it ends, about the usual, {_SUCH_RUNS}"),
-        _n("minutes_high", "min", f"80 % interval of when it ends, about the usual, {_SUCH_RUNS}"),
+        *_limits("minutes_", "min", f"80 % interval of when it ends, about the usual, {_SUCH_RUNS}"),
         _n(
             "minutes_after_deadline",
             "min",
             "ended after (negative: before) its deadline; blank: none is logged",
         ),
     ),
-    _table(
-        "waste_cost",
-        "period, press, title and stream",
-        ("period", "press", "title", "stream"),
+    Table("waste_cost", "period, press, title and stream", ("period", "press", "title", "stream")).holding(
         _t(
             "period",
             "week: the last whole one; weeks_13 and weeks_52 end with it; year_to_date ends with as-of",
@@ -107,10 +95,7 @@ MONEY = (
         _n("cost_before", "currency", "of as many days before, at today's prices"),
         _n("cost_last_year", "currency", "of last year, at today's prices"),
     ),
-    _table(
-        "waste_sales",
-        "kind of waste sold and month",
-        ("kind", "month"),
+    Table("waste_sales", "kind of waste sold and month", ("kind", "month")).holding(
         _t("kind", "as waste_sold and [waste.KIND] name it"),
         Column("month", "month", "", "first day of the month"),
         _t("holds", "streams that it holds"),
@@ -119,22 +104,12 @@ MONEY = (
         _n("dry_kg", "kg", "sold less moisture"),
         _n("stream_kg", "kg", "what the streams took; blank: a run or a stream of it is not known"),
         _n("difference_kg", "kg", "dry less streams"),
-        _n(
-            "ci_low",
-            "kg",
-            "95 % limits of the difference, if only weighing, counting and what waits moves it",
-        ),
-        _n(
-            "ci_high",
-            "kg",
-            "95 % limits of the difference, if only weighing, counting and what waits moves it",
+        *_limits(
+            "ci_", "kg", "95 % limits of the difference, if only weighing, counting and what waits moves it"
         ),
         _n("income", "currency", "what it was sold for"),
     ),
-    _table(
-        "title_cost",
-        "month and title",
-        ("month", "title"),
+    Table("title_cost", "month and title", ("month", "title")).holding(
         Column("month", "month", "", "first day of the month"),
         _t("title", "title"),
         _t("customer", "who it is printed for; empty: not known"),
@@ -152,14 +127,10 @@ MONEY = (
             "currency / 1000",
             "paper, ink and plates less waste income, per 1,000 net good copies",
         ),
-        _n("ci_low", "currency / 1000", "95 % interval: errors of weighing, counting and sharing ink"),
-        _n("ci_high", "currency / 1000", "95 % interval: errors of weighing, counting and sharing ink"),
+        *_limits("ci_", "currency / 1000", "95 % interval: errors of weighing, counting and sharing ink"),
         _n("co2_kg", "kg", "carbon dioxide of its paper, ink and plates; blank where terms has no factor"),
     ),
-    _table(
-        "bridge",
-        "material, comparison and effect",
-        ("of", "between", "effect"),
+    Table("bridge", "material, comparison and effect", ("of", "between", "effect")).holding(
         _t("of", "newsprint, ink or plates"),
         _t(
             "between",
@@ -178,10 +149,7 @@ MONEY = (
         _d("before_first_day", "first day of the earlier period"),
         _d("before_last_day", "last day of the earlier period"),
     ),
-    _table(
-        "month_close",
-        "month and material",
-        ("month", "material"),
+    Table("month_close", "month and material", ("month", "material")).holding(
         Column("month", "month", "", "first day of the month"),
         _t("material", "code of the material"),
         _t("kind", "newsprint, ink, plate or other"),
@@ -218,10 +186,7 @@ MONEY = (
             "used beyond the standard of the output, at the budget's price; blank: no standard",
         ),
     ),
-    _table(
-        "year_end",
-        "material, and all together",
-        ("material",),
+    Table("year_end", "material, and all together", ("material",)).holding(
         _t("material", "code of the material, or all materials"),
         _t("kind", "newsprint, ink, plate or other"),
         _t("unit", "unit of the quantities"),

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from .columns import Column, Table
-from .declaring import count as _c
-from .declaring import date as _d
-from .declaring import number as _n
-from .declaring import table as _table
-from .declaring import text as _t
+from .columns import count as _c
+from .columns import date as _d
+from .columns import limits as _limits
+from .columns import number as _n
+from .columns import text as _t
+from .columns import time as _time
 from .group import GROUP
 from .money import MONEY
 from .week import WEEK
@@ -35,11 +36,17 @@ def _quantiles() -> tuple[Column, ...]:
     return tuple(_n(name, "material unit", f"{100 * p:g} % quantile") for name, p in QUANTILES.items())
 
 
+_PROBLEM = (
+    _t("table", "input table"),
+    _t("file", "file, with its sheet in square brackets"),
+    _c("line", "line of the file"),
+    _t("column", "column or columns; empty: the whole row"),
+    _t("value", "what stands there"),
+    _t("rule", "rule that it breaks"),
+)
+
 _ALL = (
-    _table(
-        "paper_balance",
-        "week and press",
-        ("week", "press"),
+    Table("paper_balance", "week and press", ("week", "press")).holding(
         _d("week", "first day of the week"),
         _t("press", "press, as plant.toml names it"),
         _c("runs", "runs of the week"),
@@ -57,22 +64,15 @@ _ALL = (
         _n("unexplained_kg", "kg", "mounted less all of these"),
         _n("waste_pct", "%", "100 x (mounted - good - its share of grammage) / mounted"),
     ),
-    _table(
-        "grammage",
-        "material",
-        ("material",),
+    Table("grammage", "material", ("material",)).holding(
         _t("material", "code of the material"),
         _n("nominal_gsm", "g/m2", "as materials says"),
         _n("effective_gsm", "g/m2", "what the mounted paper of the last four weeks weighs"),
         _n("std_error", "g/m2", "standard error of the effective grammage"),
-        _n("ci_low", "g/m2", "95 % interval of the effective grammage"),
-        _n("ci_high", "g/m2", "95 % interval of the effective grammage"),
+        *_limits("ci_", "g/m2", "95 % interval of the effective grammage"),
         _c("runs", "runs with complete reel records that it is estimated from"),
     ),
-    _table(
-        "regimes",
-        "measure, subject and first day of a regime",
-        ("measure", "subject", "from"),
+    Table("regimes", "measure, subject and first day of a regime", ("measure", "subject", "from")).holding(
         _t("measure", "grammage, film weight, idle loss or start-up waste"),
         _t("subject", "material, ink or press; a supplier's own level after a comma"),
         _d("from", "first day of the regime"),
@@ -80,16 +80,12 @@ _ALL = (
         _d("dated_low", "earliest day on which it may have begun, 95 %; blank for the first regime"),
         _d("dated_high", "latest day on which it may have begun, 95 %; blank for the first regime"),
         _n("estimate", "", "level of the measure in the regime"),
-        _n("ci_low", "", "95 %"),
-        _n("ci_high", "", "95 %"),
+        *_limits("ci_", "", "95 %"),
         _t("unit", "of the estimate"),
         _n("cost_since", "currency", "of the change since it began; blank for the first regime"),
         _t("why", "what the change looks like, in words"),
     ),
-    _table(
-        "ink_model",
-        "ink and term",
-        ("ink", "term"),
+    Table("ink_model", "ink and term", ("ink", "term")).holding(
         _t("ink", "ink: black, cyan, magenta, yellow or a spot colour"),
         _t(
             "term",
@@ -98,25 +94,18 @@ _ALL = (
         ),
         _n("estimate", "", "of the present; the unit is in the name of the term"),
         _n("std_error", "", "standard error of the estimate"),
-        _n("ci_low", "", "95 % interval"),
-        _n("ci_high", "", "95 % interval"),
+        *_limits("ci_", "", "95 % interval"),
         _c("readings", "intervals between dips that it is estimated from"),
     ),
-    _table(
-        "ink_watch",
-        "ink and interval between dips",
-        ("ink", "read_at"),
+    Table("ink_watch", "ink and interval between dips", ("ink", "read_at")).holding(
         _t("ink", "ink: black, cyan, magenta, yellow or a spot colour"),
-        Column("read_at", "time", "", "end of the interval"),
+        _time("read_at", "end of the interval"),
         _n("used_kg", "kg", "used in the interval, by levels and deliveries"),
         _n("expected_kg", "kg", "what the model expects of its pages, starts and days"),
         _n("z", "1", "standardised residual"),
         _t("signal", "high or low: beyond the limits of the chart; else the kind of finding, or empty"),
     ),
-    _table(
-        "ink_findings",
-        "departure of an ink from its model",
-        ("ink", "kind", "from"),
+    Table("ink_findings", "departure of an ink from its model", ("ink", "kind", "from")).holding(
         _t("ink", "ink: black, cyan, magenta, yellow or a spot colour"),
         _t("kind", "film weight change, drift, leak, step, misread dip or change"),
         _d("from", "day of the dip before it"),
@@ -125,68 +114,48 @@ _ALL = (
         _t("unit", "of the size"),
         _t("evidence", "what speaks for it, in words"),
     ),
-    _table(
-        "ink_ledger",
-        "tank and dip",
-        ("tank", "read_at"),
+    Table("ink_ledger", "tank and dip", ("tank", "read_at")).holding(
         _t("tank", "tank, as plant.toml names it"),
-        Column("read_at", "time", "", "time of the dip"),
+        _time("read_at", "time of the dip"),
         _n("level_kg", "kg", "level at the dip"),
         _n("received_kg", "kg", "since the dip before"),
         _n("used_kg", "kg", "since the dip before: all that left the tank"),
         _n("printed", "m2 of solid", "of the tank's ink since the dip before, from whichever of its tanks"),
         _t("why", "empty, or why used_kg is blank"),
     ),
-    _table(
-        "reel_ends",
-        "reelstand and material",
-        ("reelstand", "material"),
+    Table("reel_ends", "reelstand and material", ("reelstand", "material")).holding(
         _t("reelstand", "reelstand"),
         _t("material", "code of the material"),
         _c("splices", "reels spliced to the next while running"),
         _n("butt_kg_mean", "kg", "mean paper left on the core at a splice"),
         _n("butt_m_mean", "m", "the same as length"),
-        _n("butt_m_ci_low", "m", "95 % interval of the mean length"),
-        _n("butt_m_ci_high", "m", "95 % interval of the mean length"),
+        *_limits("butt_m_ci_", "m", "95 % interval of the mean length"),
         _n("lost_kg_per_year", "kg / year", "butts of a year at the pace of the logs"),
         _n("lost_cost_per_year", "currency / year", "the same at the price of the last receipts"),
     ),
-    _table(
-        "splice_target",
-        "material",
-        ("material",),
+    Table("splice_target", "material", ("material",)).holding(
         _t("material", "code of the material"),
         _n("current_m", "m", "length that is left on the core now, on average"),
         _n("best_m", "m", "target of least cost"),
         _n("saving_per_year", "currency / year", "of the best target against the present one"),
         _n("failure_probability", "1", "chance that a splice fails at the present target, 0 to 1"),
     ),
-    _table(
-        "breaks",
-        "level of a factor",
-        ("by", "level"),
+    Table("breaks", "level of a factor", ("by", "level")).holding(
         _t("by", "supplier, material, reelstand or press"),
         _t("level", "which supplier, material, reelstand or press"),
         _c("reels", "distinct reels mounted"),
         _c("breaks", "mounts that ended by a web break"),
         _n("per_100_reels", "1 / (100 reels)", "web breaks per 100 reels"),
-        _n("ci_low", "1 / (100 reels)", "exact 95 % Poisson interval"),
-        _n("ci_high", "1 / (100 reels)", "exact 95 % Poisson interval"),
+        *_limits("ci_", "1 / (100 reels)", "exact 95 % Poisson interval"),
         _n("km", "km", "paper run"),
     ),
-    _table(
-        "demand_forecast",
-        "material and week",
-        ("material", "week"),
+    Table("demand_forecast", "material and week", ("material", "week")).holding(
         _t("material", "code of the material"),
         _d("week", "first day of the week"),
         _n("mean", "material unit", "expected use of the week"),
         *_quantiles(),
     ),
-    _table(
-        "demand_season",
-        "material and month",
-        ("material", "month"),
+    Table("demand_season", "material and month", ("material", "month")).holding(
         _t("material", "code of the material"),
         Column("month", "month", "", "first day of the month"),
         _n("mean", "material unit", "expected use of the month"),
@@ -195,23 +164,17 @@ _ALL = (
         _n("budget_quantity", "material unit", "budget of the month"),
         _n("budget_cost", "currency", "budget of the month"),
     ),
-    _table(
-        "reel_chain",
-        "reel",
-        ("supplier", "reel_id"),
+    Table("reel_chain", "reel", ("supplier", "reel_id")).holding(
         _t("supplier", "supplier or mill"),
         _t("reel_id", "the supplier's number of the reel"),
         _t("material", "code of the material"),
         _c("mounts", "times that it was mounted"),
-        Column("first_mounted", "time", "", "start of its first mount"),
-        Column("last_ended", "time", "", "end of its last mount"),
+        _time("first_mounted", "start of its first mount"),
+        _time("last_ended", "end of its last mount"),
         _n("store_loss_kg", "kg", "lost between going back and the next mount"),
         _n("in_store_kg", "kg", "what is left of it in the store; 0: used up"),
     ),
-    _table(
-        "forecast_record",
-        "material, day of making and week",
-        ("material", "made_on", "week"),
+    Table("forecast_record", "material, day of making and week", ("material", "made_on", "week")).holding(
         _t("material", "code of the material"),
         _d("made_on", "last day that the forecast knew"),
         _d("week", "first day of the week"),
@@ -221,10 +184,7 @@ _ALL = (
         _n("q95", "material unit", "95 % quantile of the forecast"),
         _n("actual", "material unit", "what was used; of ink free of the error of dips"),
     ),
-    _table(
-        "stock_cover",
-        "material",
-        ("material",),
+    Table("stock_cover", "material", ("material",)).holding(
         _t("material", "code of the material"),
         _n("quantity", "material unit", "on hand at the end of as-of; blank: unknown"),
         _d("counted_on", "day of the count or dip that it rests on"),
@@ -232,10 +192,7 @@ _ALL = (
         _d("runs_out_q05", "day by which it runs out with a chance of 5 %, without orders"),
         _d("runs_out_q50", "day by which it runs out with a chance of 50 %, without orders"),
     ),
-    _table(
-        "order_plan",
-        "order and material",
-        ("order", "material"),
+    Table("order_plan", "order and material", ("order", "material")).holding(
         _t("order", "order: what one supplier is asked for on one day"),
         _t("material", "code of the material"),
         _t("supplier", "who it is ordered from"),
@@ -254,10 +211,11 @@ _ALL = (
         _n("stock_after", "material unit", "the same with it"),
         _n("stockout_probability", "1", "stock-out risk before it arrives, 0 to 1"),
     ),
-    _table(
+    Table(
         "late_trucks",
         "supplier and day of what is on order or to order next, whatever the number of trucks",
         ("supplier", "promised_on", "state"),
+    ).holding(
         _t("supplier", "who delivers it"),
         _d("promised_on", "day for which it is promised, or on which what is ordered next is due"),
         _t("state", "on order, to order, or not counted on"),
@@ -279,10 +237,7 @@ _ALL = (
     ),
     *WEEK,
     *MONEY,
-    _table(
-        "supplier_record",
-        "supplier and material",
-        ("supplier", "material"),
+    Table("supplier_record", "supplier and material", ("supplier", "material")).holding(
         _t("supplier", "supplier"),
         _t("material", "material"),
         _c("loads", "loads that brought this material"),
@@ -294,8 +249,7 @@ _ALL = (
             "per 100 reels",
             "web breaks per 100 reels mounted, few reels drawn to what all suppliers' do",
         ),
-        _n("ci_low", "per 100 reels", "95 % limit of breaks_per_100"),
-        _n("ci_high", "per 100 reels", "95 % limit of breaks_per_100"),
+        *_limits("ci_", "per 100 reels", "95 % limit of breaks_per_100"),
         _n("strip_pct", "%", "white waste torn off, of what whole reels weighed"),
         _n("heavier_pct", "%", "effective over nominal grammage of its paper"),
         _n(
@@ -308,8 +262,7 @@ _ALL = (
             "currency / t",
             "cost of a tonne of printable paper: price, weight, waste less what it sells for, breaks, lateness",
         ),
-        _n("true_ci_low", "currency / t", "95 % limit of true_cost_per_t"),
-        _n("true_ci_high", "currency / t", "95 % limit of true_cost_per_t"),
+        *_limits("true_ci_", "currency / t", "95 % limit of true_cost_per_t"),
         _n(
             "paper_cost_per_t",
             "currency / t",
@@ -324,10 +277,7 @@ _ALL = (
         _n("chance_outside_tolerance", "1", "chance that the contract ends outside its tolerance, 0 to 1"),
         _t("why", "what is blank, and why"),
     ),
-    _table(
-        "claims",
-        "reel or delivery to claim for",
-        ("supplier", "delivery_id", "reel_id"),
+    Table("claims", "reel or delivery to claim for", ("supplier", "delivery_id", "reel_id")).holding(
         _t("supplier", "who delivered it"),
         _t("delivery_id", "delivery; blank where it is not logged"),
         _t("reel_id", "reel; blank where the whole delivery is meant"),
@@ -340,27 +290,9 @@ _ALL = (
         ),
         _d("seen_on", "day it could be seen"),
     ),
-    _table(
-        "rejected_rows",
-        "row set aside",
-        ("table", "file", "line"),
-        _t("table", "input table"),
-        _t("file", "file, with its sheet in square brackets"),
-        _c("line", "line of the file"),
-        _t("column", "column or columns; empty: the whole row"),
-        _t("value", "what stands there"),
-        _t("rule", "rule that it breaks"),
-    ),
-    _table(
-        "warning_rows",
-        "row used with a warning",
-        ("table", "file", "line", "column", "rule"),
-        _t("table", "input table"),
-        _t("file", "file, with its sheet in square brackets"),
-        _c("line", "line of the file"),
-        _t("column", "column or columns; empty: the whole row"),
-        _t("value", "what stands there"),
-        _t("rule", "rule that it breaks"),
+    Table("rejected_rows", "row set aside", ("table", "file", "line")).holding(*_PROBLEM),
+    Table("warning_rows", "row used with a warning", ("table", "file", "line", "column", "rule")).holding(
+        *_PROBLEM
     ),
 )
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from .columns import Column
-from .declaring import count as _c
-from .declaring import date as _d
-from .declaring import number as _n
-from .declaring import table as _table
-from .declaring import text as _t
+from .columns import Table
+from .columns import count as _c
+from .columns import date as _d
+from .columns import limits as _limits
+from .columns import number as _n
+from .columns import text as _t
+from .columns import time as _time
 
 __all__ = ["WEEK"]
 
 #: In the order in which they are published.
 WEEK = (
-    _table(
-        "exceptions",
-        "exception",
-        ("exception",),
+    Table("exceptions", "exception", ("exception",)).holding(
         _t("exception", "name of the exception, the same from week to week"),
         _t("kind", "kind of exception"),
         _t("subject", "what it is about: a material, press, supplier, delivery"),
@@ -33,15 +31,11 @@ WEEK = (
         _d("by", "last day to do it, where that is fixed; blank: as pressing as its kind"),
         _t("why", "reason, in words"),
     ),
-    _table(
-        "week_figures",
-        "figure of the week",
-        ("figure",),
+    Table("week_figures", "figure of the week", ("figure",)).holding(
         _t("figure", "name of the figure"),
         _n("value", "", "of the last whole week, or as `why` says"),
         _t("unit", "of all numbers of the row"),
-        _n("low", "", "95 % interval of the value, where it has one"),
-        _n("high", "", "95 % interval of the value, where it has one"),
+        *_limits("", "", "95 % interval of the value, where it has one"),
         _n("last_week", "", "the same of the week before"),
         _n("last_year", "", "the same 52 weeks before"),
         _n("weeks_13", "", "the same of the last 13 whole weeks together"),
@@ -49,10 +43,7 @@ WEEK = (
         _t("state", "in control, watch, act, unknown; empty where nothing is judged"),
         _t("why", "reason, in words"),
     ),
-    _table(
-        "to_do",
-        "thing to do",
-        ("rank",),
+    Table("to_do", "thing to do", ("rank",)).holding(
         _c("rank", "what needs action first, each by day, how pressing it is, and money"),
         _t("about", "what it is about, in a few words"),
         _t("do", "what to do"),
@@ -67,28 +58,21 @@ WEEK = (
         _t("state", "act or watch"),
         _t("exception", "exceptions that it answers, parted by ;"),
     ),
-    _table(
-        "week_history",
-        "figure and week",
-        ("figure", "week"),
+    Table("week_history", "figure and week", ("figure", "week")).holding(
         _t("figure", "name of the figure, as in week_figures"),
         _d("week", "first day of the week"),
         _n("value", "unit of the figure", "what week_figures would have shown after that week"),
     ),
-    _table(
-        "exception_changes",
-        "exception that came or went since the publication before",
-        ("exception",),
+    Table(
+        "exception_changes", "exception that came or went since the publication before", ("exception",)
+    ).holding(
         _t("exception", "name of the exception"),
         _t("kind", "kind of exception"),
         _t("subject", "what it is about"),
         _t("change", "new or resolved"),
         _d("since", "as-of day of the publication before"),
     ),
-    _table(
-        "coming_days",
-        "day of the seven after as-of",
-        ("date",),
+    Table("coming_days", "day of the seven after as-of", ("date",)).holding(
         _d("date", "day: of publication, of receipts, of orders"),
         _c("issues", "titles that come out"),
         _c("booked", "how many of them the plan books; the others by their own past"),
@@ -99,10 +83,7 @@ WEEK = (
         _t("closed", "no publication, public holiday, no receipts, no orders; parted by ;"),
         _t("due", "open order lines promised for the day, by material; parted by ;"),
     ),
-    _table(
-        "coming_paper",
-        "day and newsprint of the seven days after as-of",
-        ("date", "material"),
+    Table("coming_paper", "day and newsprint of the seven days after as-of", ("date", "material")).holding(
         _d("date", "publication date"),
         _t("material", "code of the material"),
         _n("width_mm", "mm", "width of its web"),
@@ -110,10 +91,7 @@ WEEK = (
         _n("q05", "kg", "5 % quantile"),
         _n("q95", "kg", "95 % quantile"),
     ),
-    _table(
-        "budget_year",
-        "kind of material, and all together",
-        ("kind",),
+    Table("budget_year", "kind of material, and all together", ("kind",)).holding(
         _t("kind", "newsprint, ink, plate, other, or all"),
         _d("through", "last day of the last month that is over"),
         _n("spent", "currency", "what was used in the months of the year that are over, as paid"),
@@ -126,10 +104,7 @@ WEEK = (
         _n("year_q95", "currency", "95 % quantile of it, as use alone moves it; blank: not known by kind"),
         _n("year_budget", "currency", "budget of the year; blank: not of twelve months"),
     ),
-    _table(
-        "night_jobs",
-        "title of the next booked night",
-        ("title",),
+    Table("night_jobs", "title of the next booked night", ("title",)).holding(
         _d("date", "publication date of the issue"),
         _t("title", "title"),
         _t("press", "press that last printed it with as many pages; empty: never printed so"),
@@ -138,14 +113,11 @@ WEEK = (
         _n("colour_pages", "1", "booked; blank: not known"),
         _n("plates", "1", "to be exposed, by what its pages lately took; blank: not known"),
         _n("plates_high", "1", "exceeded by one issue of ten"),
-        Column("starts_at", "time", "", "expected start: the usual one, not before the press is free"),
-        Column("ends_at", "time", "", "expected end, at the speed that the title lately ran"),
+        _time("starts_at", "expected start: the usual one, not before the press is free"),
+        _time("ends_at", "expected end, at the speed that the title lately ran"),
         _t("like", "run whose webs are taken: the last with as many pages"),
     ),
-    _table(
-        "night_webs",
-        "web of the next booked night",
-        ("title", "web"),
+    Table("night_webs", "web of the next booked night", ("title", "web")).holding(
         _t("title", "title"),
         _t("web", "web, as in run_webs"),
         _t("press", "press"),
@@ -159,10 +131,7 @@ WEEK = (
         _n("splices", "1", "expected"),
         _n("back_m", "m", "to come back on the last reel"),
     ),
-    _table(
-        "night_reels",
-        "reel to pull for the next booked night",
-        ("title", "web", "place"),
+    Table("night_reels", "reel to pull for the next booked night", ("title", "web", "place")).holding(
         _t("title", "title"),
         _t("web", "web"),
         _c("place", "order in which it is mounted"),
@@ -173,32 +142,21 @@ WEEK = (
         _d("received_on", "day of receipt; blank: not logged"),
         _n("kg", "kg", "of a part reel, as it went back; of a new one as received"),
     ),
-    _table(
-        "night_splices",
-        "splice to expect in the next booked night",
-        ("title", "web", "splice"),
+    Table("night_splices", "splice to expect in the next booked night", ("title", "web", "splice")).holding(
         _t("title", "title"),
         _t("web", "web"),
         _c("splice", "number of the splice on its web"),
         _t("press", "press"),
         _t("reelstand", "reelstands of the web"),
-        Column("at", "time", "", "expected time"),
-        Column(
-            "early",
-            "time",
-            "",
-            "10 % quantile: lengths of reels vary; the press is taken to run without stops",
-        ),
-        Column("late", "time", "", "90 % quantile"),
+        _time("at", "expected time"),
+        _time("early", "10 % quantile: lengths of reels vary; the press is taken to run without stops"),
+        _time("late", "90 % quantile"),
         _t("together", "other webs of the press that splice within two minutes; empty: none"),
     ),
-    _table(
-        "night_tanks",
-        "tank",
-        ("tank",),
+    Table("night_tanks", "tank", ("tank",)).holding(
         _t("tank", "tank, as plant.toml names it"),
         _t("ink", "ink in it"),
-        Column("read_at", "time", "", "last dip"),
+        _time("read_at", "last dip"),
         _n("level_kg", "kg", "level at that dip"),
         _n("capacity_kg", "kg", "what it holds"),
         _n("ink_level_kg", "kg", "level of all tanks of the ink"),
