@@ -303,7 +303,7 @@ def test_a_width_that_changes_by_nothing_in_the_mean_may_jump():
             materials=["N1200"], per_copy=lambda title, pages, now: np.vectorize(area.get)(pages)[..., None]
         ),
     )
-    jumps = makeup_draws(recipe, days[0], days, days, WhatIf(pages={"A": 8.0}))
+    jumps = makeup_draws(recipe, days[0], days, days, WhatIf(pages={"A": 8.0}), expected)
     # In the mean the 8 pages more take nothing; each time it is all that the issue takes now, more or less.
     assert sorted(jumps["N1200"].round(1).unique()) in ([-1.0, 1.0], [-0.9, 1.1], [-1.1, 0.9])
     assert jumps["N1200"].mean() == pytest.approx(0.0, abs=1e-9)

@@ -11,7 +11,7 @@ import pandas as pd
 from ..demand import WhatIf, driver_days
 from ..prices import agreed_price
 from .names import nearest
-from .whatif_error import film_error, ink_terms, makeup_draws, title_error, unprinted, waste_error
+from .whatif_error import TitleErrors, film_error, ink_terms, makeup_draws, unprinted, waste_error
 from .whatif_paper import PaperEffect, dropped_effect, splice_effect
 from .year import ALL_MATERIALS
 
@@ -29,7 +29,7 @@ _COLUMNS = ["what_if", "material", "expected", "change", "change_low", "change_h
 _COLUMNS += ["cost", "q05", "q95", "unit_price", "why"]
 
 
-def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splices stands apart
+def what_if_cost(  # noqa: PLR0913, PLR0915 -- what is known of ink, suppliers and splices stands apart
     logs: Logs,
     outlook: Outlook,
     assumptions: Mapping[str, WhatIf],
@@ -89,23 +89,26 @@ def what_if_cost(  # noqa: PLR0913 -- what is known of ink, suppliers and splice
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))
     since = pd.date_range(outlook.weeks[0], days[-1], freq="D", unit="us")
     terms = None if model is None else ink_terms(model)
-    base = driver_days(outlook.recipe, known, since, terms=terms).loc[days].sum(skipna=False)
+    recipe, past = outlook.recipe, TitleErrors(outlook.recipe)
+    expected = recipe.drivers.expected(known, since)
+    base = driver_days(recipe, known, since, terms=terms, expected=expected).loc[days].sum(skipna=False)
     paths, mean = outlook.day_paths(_PATHS, days)
     needs = np.column_stack([mean.sum(axis=1), paths.sum(axis=2)])
     unit = logs["materials"].set_index("material")["unit"]
     rows = []
     for name, assumed in assumptions.items():
         _check(logs, assumed)
-        other = driver_days(outlook.recipe, known, since, assumed, terms).loc[days].sum(skipna=False)
-        errors, unsure = _share_errors(outlook, assumed, len(days), model)
+        changed = driver_days(recipe, known, since, assumed, terms, expected)
+        other = changed.loc[days].sum(skipna=False)
+        errors, unsure = _share_errors(outlook, assumed, len(days), model, past)
         draws = np.random.default_rng(_SEED)
         apart = np.append(0.0, draws.standard_normal(_PATHS))
         share = (other / base - 1).where(base > 0)
         makeup, jumps = pd.DataFrame(), ""
         if {*assumed.copies, *assumed.pages, *assumed.closed} or assumed.added is not None:
-            makeup = makeup_draws(outlook.recipe, known, since, days, assumed)
+            makeup = makeup_draws(recipe, known, since, days, assumed, expected)
             makeup = makeup.iloc[draws.integers(0, len(makeup), _PATHS)]
-            jumps = unprinted(outlook.recipe, known, since, days, assumed)
+            jumps = unprinted(recipe, known, days, assumed, expected)
         total = np.zeros(_PATHS + 1)
         untold: list[str] = []
         for place, material in enumerate(outlook.names):
@@ -173,13 +176,13 @@ def _untold(base: float) -> str:
 
 
 def _share_errors(
-    outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFrame | None
+    outlook: Outlook, assumed: WhatIf, days: int, model: pd.DataFrame | None, past: TitleErrors
 ) -> tuple[dict[str, float], dict[str, str]]:
     """Return the relative error of each material's share that an assumption changes, and why one is blank."""
     titles = {*assumed.copies, *assumed.pages, *assumed.closed}
     known = set(outlook.recipe.runs.titles)
     # All titles together have no share to be wrong about.
-    of_titles = title_error(outlook.recipe, titles, days) if titles and titles < known else 0.0
+    of_titles = past.of(titles, days) if titles and titles < known else 0.0
     of_waste = waste_error(outlook.recipe, days) if (assumed.waste, assumed.startup) != (1.0, 1.0) else 0.0
     errors, why = {}, {}
     for material in outlook.names:

@@ -10,9 +10,9 @@ import pandas as pd
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from ..demand import Recipe, WhatIf
+    from ..demand import Expected, Recipe, WhatIf
 
-__all__ = ["film_error", "ink_terms", "makeup_draws", "title_error", "unprinted", "waste_error"]
+__all__ = ["TitleErrors", "film_error", "ink_terms", "makeup_draws", "unprinted", "waste_error"]
 
 #: Past origins of a year, four weeks apart, at which the share of titles was forecast; fewer than three tell nothing.
 _ORIGINS, _APART, _LEAST = 13, 28, 3
@@ -22,51 +22,73 @@ _DRAWS, _SEED = 200, 20240229
 _PRINTED = 0.5
 
 
-def title_error(recipe: Recipe, titles: Iterable[str], days: int) -> float:
-    """Return the relative error of the share that some titles have in all pages printed, of so many days ahead.
+class TitleErrors:
+    """How far off the share of titles was at past origins of the last year, each with what was known then.
 
-    Root mean square over past origins of the last year, each with what was known then. How much is printed in all is
-    no part of it: the forecast's own limits hold that. Short logs tell it of four weeks ahead; blank where fewer than
-    three origins have come to their end.
+    What an origin expected is the same whichever titles are asked about: it is worked out once.
     """
-    for ahead in (days, _APART):
-        errors = _errors(recipe, titles, ahead)
-        if len(errors) >= _LEAST:
-            return float(np.sqrt(np.mean(np.square(errors))))
-    return float("nan")
 
+    def __init__(self, recipe: Recipe) -> None:
+        self._recipe = recipe
+        self._origins: dict[int, list[tuple[np.ndarray, np.ndarray, np.ndarray]]] = {}
 
-def _errors(recipe: Recipe, titles: Iterable[str], days: int) -> list[float]:
-    runs, wanted = recipe.runs, set(titles)
-    number = [place for title, place in runs.titles.items() if title in wanted]
-    printed = np.nan_to_num(runs.ordered * runs.pages)
-    own = np.isin(runs.title, number)
-    last = recipe.drivers.last.astype("datetime64[D]")
-    errors = []
-    for turn in range(_ORIGINS):
-        known = last - np.timedelta64(days + _APART * turn, "D")
-        if known < runs.day[0] + np.timedelta64(2 * _APART, "D"):
-            break
-        ahead = pd.date_range(pd.Timestamp(known) + pd.Timedelta(days=1), periods=days, freq="D", unit="us")
-        expected = recipe.drivers.expected(pd.Timestamp(known), ahead)
-        pages = expected.issues["copies"].to_numpy(dtype=float) * expected.pages.mean(axis=1)
-        share = pages[expected.issues["title"].isin(wanted).to_numpy()].sum() / pages.sum()
-        inside = (runs.day > known) & (runs.day <= known + np.timedelta64(days, "D"))
-        came = printed[inside & own].sum() / printed[inside].sum()
-        if share > 0 and came > 0:
-            errors.append(np.log(came / share))
-    return errors
+    def of(self, titles: Iterable[str], days: int) -> float:
+        """Return the relative error of the share that some titles have in all pages printed, of so many days ahead.
+
+        Root mean square over the origins. How much is printed in all is no part of it: the forecast's own limits hold
+        that. Short logs tell it of four weeks ahead; blank where fewer than three origins have come to their end.
+        """
+        for ahead in (days, _APART):
+            errors = self._errors(set(titles), ahead)
+            if len(errors) >= _LEAST:
+                return float(np.sqrt(np.mean(np.square(errors))))
+        return float("nan")
+
+    def _errors(self, wanted: set[str], days: int) -> list[float]:
+        runs = self._recipe.runs
+        number = [place for title, place in runs.titles.items() if title in wanted]
+        printed = np.nan_to_num(runs.ordered * runs.pages)
+        own = np.isin(runs.title, number)
+        if days not in self._origins:
+            self._origins[days] = self._expected(days)
+        errors = []
+        for titles, pages, inside in self._origins[days]:
+            share = pages[np.isin(titles, list(wanted))].sum() / pages.sum()
+            came = printed[inside & own].sum() / printed[inside].sum()
+            if share > 0 and came > 0:
+                errors.append(np.log(came / share))
+        return errors
+
+    def _expected(self, days: int) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """Return of each origin the titles and pages of the issues expected, and which runs came of those days."""
+        recipe, runs, origins = self._recipe, self._recipe.runs, []
+        last = recipe.drivers.last.astype("datetime64[D]")
+        for turn in range(_ORIGINS):
+            known = last - np.timedelta64(days + _APART * turn, "D")
+            if known < runs.day[0] + np.timedelta64(2 * _APART, "D"):
+                break
+            first = pd.Timestamp(known) + pd.Timedelta(days=1)
+            ahead = pd.date_range(first, periods=days, freq="D", unit="us")
+            expected = recipe.drivers.expected(pd.Timestamp(known), ahead)
+            pages = expected.issues["copies"].to_numpy(dtype=float) * expected.pages.mean(axis=1)
+            inside = (runs.day > known) & (runs.day <= known + np.timedelta64(days, "D"))
+            origins.append((expected.issues["title"].to_numpy(dtype=object), pages, inside))
+        return origins
 
 
 def makeup_draws(
-    recipe: Recipe, known: pd.Timestamp, since: pd.DatetimeIndex, looked_at: pd.DatetimeIndex, assumed: WhatIf
+    recipe: Recipe,
+    known: pd.Timestamp,
+    since: pd.DatetimeIndex,
+    looked_at: pd.DatetimeIndex,
+    assumed: WhatIf,
+    expected: Expected,
 ) -> pd.DataFrame:
     """Return draws of the change of each newsprint less their mean, as a share of its use, shape (draws, materials).
 
     Pages go into webs in jumps: what a title takes of one width depends on the pages that each issue happens to have,
     each by itself, and its widths err against each other. A width whose change is nothing in the mean may jump as well.
     """
-    expected = recipe.drivers.expected(known, since)
     closed = recipe.drivers.calendar.closed(since.to_numpy().astype("datetime64[D]"))
     now, areas = np.datetime64(known, "D"), []
     concerned = {*assumed.copies, *assumed.pages, *assumed.closed, *assumed.like}
@@ -97,14 +119,14 @@ def makeup_draws(
 
 
 def unprinted(
-    recipe: Recipe, known: pd.Timestamp, since: pd.DatetimeIndex, looked_at: pd.DatetimeIndex, assumed: WhatIf
+    recipe: Recipe, known: pd.Timestamp, looked_at: pd.DatetimeIndex, assumed: WhatIf, expected: Expected
 ) -> str:
     """Say of which titles most issues would have a number of pages that none of their runs had; empty if of none.
 
     What their webs would be is then put together from other runs (:class:`pressstats.demand.WebConfiguration`), and may
     jump to another width.
     """
-    expected, runs = recipe.drivers.expected(known, since), recipe.runs
+    runs = recipe.runs
     day = pd.DatetimeIndex(expected.issues["day"])
     inside = day.isin(looked_at) & assumed.holds_on(day)
     titles = []
@@ -125,7 +147,7 @@ def unprinted(
 def waste_error(recipe: Recipe, days: int) -> float:
     """Return the relative error of the copies that starts spoil, of so many days ahead.
 
-    As :func:`title_error` tells that of titles: what the half year before a past origin spoilt a start of each title,
+    As :class:`TitleErrors` tell that of titles: what the half year before a past origin spoilt a start of each title,
     against what came.
     """
     runs, errors = recipe.runs, []

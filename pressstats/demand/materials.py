@@ -91,20 +91,24 @@ def driver_days(
     days: pd.DatetimeIndex,
     what_if: WhatIf | None = None,
     terms: Mapping[str, np.ndarray] | None = None,
+    expected: Expected | None = None,
 ) -> pd.DataFrame:
     """Return what each day ahead is expected to take of each material, from its issues, shape (days, materials).
 
     The days follow on each other, later than `known`; blank for a material that issues do not explain. An assumption
     that holds on some days only changes those: what a day takes depends on its own issues. `terms` are film [kg/m2],
-    start-up [kg a run] and idle loss [kg a week] by ink, for those that weeks need not tell.
+    start-up [kg a run] and idle loss [kg a week] by ink, for those that weeks need not tell. `expected` are the issues
+    of these days where they are known already.
     """
     if what_if is not None and not (holds := what_if.holds_on(days)).all():
-        plain = driver_days(recipe, known, days, terms=terms)
+        plain = driver_days(recipe, known, days, terms=terms, expected=expected)
         always = replace(what_if, weekdays=(), first=None, last=None)
         if not holds.any():
             return plain
-        return driver_days(recipe, known, days, always, terms).where(pd.Series(holds, days), plain, axis=0)
-    expected = recipe.drivers.expected(known, days)
+        changed = driver_days(recipe, known, days, always, terms, expected)
+        return changed.where(pd.Series(holds, days), plain, axis=0)
+    if expected is None:
+        expected = recipe.drivers.expected(known, days)
     if what_if is not None:
         closed = recipe.drivers.calendar.closed(days.to_numpy().astype("datetime64[D]"))
         expected = what_if.issues(expected, days[~closed])

@@ -191,10 +191,11 @@ def levers(outlook: Outlook, assumptions: Mapping[str, WhatIf]) -> pd.DataFrame:
     """
     days = pd.date_range(outlook.weeks[0], periods=7 * CHOICE, freq="D", unit="us")
     known = max(outlook.weeks[0] - pd.Timedelta(days=1), pd.Timestamp(outlook.recipe.drivers.last))
-    base = driver_days(outlook.recipe, known, days).sum(skipna=False)
+    issues = outlook.recipe.drivers.expected(known, days)
+    base = driver_days(outlook.recipe, known, days, expected=issues).sum(skipna=False)
     parts = []
     for name, assumed in assumptions.items():
-        other = driver_days(outlook.recipe, known, days, assumed).sum(skipna=False)
+        other = driver_days(outlook.recipe, known, days, assumed, expected=issues).sum(skipna=False)
         part = pd.DataFrame(
             {"material": base.index, "expected": base.to_numpy(), "assumed": other.to_numpy()}
         )

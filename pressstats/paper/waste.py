@@ -15,6 +15,9 @@ __all__ = ["KNOWN_SHARE", "counter_waste", "runs_of", "waste_by", "waste_totals"
 
 #: Waste of a set of runs is known where those with complete reel records printed this share of its area.
 KNOWN_SHARE = 0.5
+#: What is summed over runs, in the order of the totals, and what these are told from besides.
+_SUMMED = ("mounted_kg", *STREAMS, "good_grammage_kg", "breaks")
+_ADDED = tuple(dict.fromkeys((*_SUMMED, "grammage_kg", "area_m2")))
 
 
 def waste_totals(runs: pd.DataFrame) -> pd.Series:
@@ -32,26 +35,26 @@ def waste_totals(runs: pd.DataFrame) -> pd.Series:
 
 def _totals(runs: pd.DataFrame) -> dict[str, float]:
     """Return what :func:`waste_totals` returns; a Series for each of hundreds of weeks takes ten times as long."""
-    whole = runs["has_reels"] & runs["good_kg"].notna()
-    summed = ["mounted_kg", *STREAMS, "good_grammage_kg", "breaks"]
-    counted = runs[list(dict.fromkeys([*summed, "grammage_kg", "area_m2"]))][whole]
-    # A stream that is not weighed in one of the runs would be too small a sum.
-    of_columns = counted[summed].sum(min_count=1, skipna=False)
-    sums: dict[str, float] = dict(zip(summed, of_columns.to_numpy(dtype=float), strict=True))
-    for name in ("grammage_kg", "good_grammage_kg"):
-        sums[name] = counted[name].sum(min_count=1)
+    whole = (runs["has_reels"] & runs["good_kg"].notna()).to_numpy(dtype=bool)
     area = float(runs["area_m2"].sum())
-    share = float(counted["area_m2"].sum()) / area if area > 0 else float("nan")
-    if counted.empty or not share >= KNOWN_SHARE:
-        sums = dict.fromkeys(sums, np.float64("nan"))
+    counted = {name: runs[name].to_numpy(dtype=float)[whole] for name in _ADDED}
+    share = float(np.nansum(counted["area_m2"])) / area if area > 0 else float("nan")
+    known = whole.any() and share >= KNOWN_SHARE
+    # A stream that is not weighed in one of the runs would be too small a sum.
+    sums = {name: float(counted[name].sum()) if known else float("nan") for name in _SUMMED}
+    for name in ("grammage_kg", "good_grammage_kg"):
+        some = known and np.isfinite(counted[name]).any()
+        sums[name] = float(np.nansum(counted[name])) if some else float("nan")
     heavier = 0.0 if np.isnan(sums["good_grammage_kg"]) else sums["good_grammage_kg"]
     sums["wasted_kg"] = sums["mounted_kg"] - sums["good_kg"] - heavier
-    sums["waste_pct"] = 100 * sums["wasted_kg"] / sums["mounted_kg"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sums["waste_pct"] = float(100 * np.float64(sums["wasted_kg"]) / sums["mounted_kg"])
     return sums | {"runs": float(whole.sum()), "of_runs": float(len(runs)), "known_share": share}
 
 
 def waste_by(runs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     """Return waste by columns `by` of the runs, each group a row by the rule of :func:`waste_totals`."""
+    runs = runs[list(dict.fromkeys([*by, "has_reels", *_ADDED]))]
     rows = [
         dict(zip(by, names, strict=True)) | _totals(group) for names, group in runs.groupby(by, sort=True)
     ]
