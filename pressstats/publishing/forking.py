@@ -15,8 +15,20 @@ from importlib import import_module
 
 __all__: list[str] = []
 
-#: The kernel itself, and what the notebooks of the reports import.
-_IMPORTED = ("ipykernel.zmqshell", "ipykernel.kernelapp", "pressstats.pages", "pressstats.results")
+#: The kernel itself, what the notebooks of the reports import, and what their figures import when they are drawn.
+_IMPORTED = (
+    *("ipykernel.zmqshell", "ipykernel.kernelapp", "IPython.core.completerlib", "tornado.platform.asyncio"),
+    *("pressstats.pages", "pressstats.results"),
+    *(
+        "plotly.graph_objs._figure",
+        "plotly.graph_objs._scatter",
+        "plotly.graph_objs._bar",
+        "plotly.io._templates",
+    ),
+    *("plotly.graph_objs.layout", "plotly.graph_objs.scatter", "plotly.graph_objs.bar", "narwhals"),
+)
+#: No cell of a report is debugged: each kernel would import it by itself.
+_LEFT_OUT = "debugpy"
 
 
 def _serve() -> None:
@@ -27,6 +39,7 @@ def _serve() -> None:
         del sys.path[0]  # the folder of this script
     ends_with_parent = import_module("pressstats.stopping").ends_with_parent
     ends_with_parent(os.getppid())
+    sys.modules[_LEFT_OUT] = None  # type: ignore[assignment]
     for name in _IMPORTED:
         import_module(name)
     # What goes wrong here goes wrong in the notebooks again, where it is told.
