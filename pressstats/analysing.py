@@ -73,10 +73,16 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
     # What cannot be true is never ordered on, nor said to last.
     stock = orders.refuse_stock(logs, counted, unsound)
     opens = orders.open_orders(logs)
-    later = beside(
-        lambda: (ahead_tables(logs, outlook, past, stock, opens, study), ink.adequacy(logs, exposure, fits))
-    )
-    tell("suppliers and orders")
+    inks = accounts.InkAccount(exposure, intervals, model, fits, published["ink_findings"])
+
+    def whatever_is_ordered() -> tuple[dict[str, pd.DataFrame], pd.DataFrame, pd.DataFrame]:
+        use = accounts.material_use(logs, weighed, exposure, model, history)
+        tables = ahead_tables(logs, outlook, past, stock, opens, study)
+        tables |= accounts.money_tables(logs, weighed, inks, use, outlook)
+        return tables, use, ink.adequacy(logs, exposure, fits)
+
+    later = beside(whatever_is_ordered)
+    tell("suppliers, orders and accounts")
     quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)
     published["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
     plan = None
@@ -86,14 +92,10 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
         plan = orders.plan_orders(logs, outlook, stock, opens, said, premiums=extra)
     odds = None if plan is None else plan.contracts
     published["supplier_record"] = suppliers.supplier_record(logs, quality, odds)
-    ahead, adequacy = later()
-    published |= ahead
+    others, use, adequacy = later()
+    published |= others
     published["order_plan"] = OUTPUTS["order_plan"].empty() if plan is None else plan.published
     published["late_trucks"] = OUTPUTS["late_trucks"].empty() if plan is None else plan.late_trucks
-    tell("accounts")
-    use = accounts.material_use(logs, weighed, exposure, model, history)
-    inks = accounts.InkAccount(exposure, intervals, model, fits, published["ink_findings"])
-    published |= accounts.money_tables(logs, weighed, inks, use, outlook)
     published = watch.refused_tables(published, refused)
     tell("the week")
     waste = watch.waste_chart(runs, startup)

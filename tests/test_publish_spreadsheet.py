@@ -27,7 +27,7 @@ from pressstats.past import past_forecasts
 from pressstats.publishing.csv_files import write_csv
 from pressstats.publishing.sheets import OUTLOOK, about_outlook, outlook_sheets
 from pressstats.publishing.spreadsheet import Worksheet, write_spreadsheet
-from pressstats.publishing.supplier_files import write_supplier_files
+from pressstats.publishing.supplier_files import supplier_workbooks, write_supplier_files
 from pressstats.results import Results, analyse
 from pressstats.tables import QUANTILES
 
@@ -420,7 +420,7 @@ def months_of(known: Results, supplier: str, part: float, book: Any) -> list[flo
 def test_a_suppliers_file_holds_its_own_and_nothing_of_anybody_else(tmp_path: Path) -> None:
     """Every number and word in it is one of those that are written down here; all else would be a leak."""
     known = two_mills(tmp_path)
-    write_supplier_files(tmp_path, known)
+    write_supplier_files(tmp_path, known.logs, supplier_workbooks(known))
     files = supplier_files(known)
     assert set(files) == {NAMES[name] for name in ("Northmill", "Inkworks", "Plateworks")} | {"Southmill"}
     plan, opens = known["order_plan"], known.open_orders

@@ -33,8 +33,8 @@ from .pages import (
 from .reports import REPORTS, Report, select
 from .running import Executed, Failure, check_parameters, run_notebooks
 from .sheets import about_outlook, outlook_sheets
-from .spreadsheet import write_spreadsheet
-from .supplier_files import write_supplier_files
+from .spreadsheet import Line, Worksheets, write_spreadsheet
+from .supplier_files import supplier_workbooks, write_supplier_files
 from .weeks import read_week, weeks_index
 from .year import read_year
 
@@ -184,14 +184,13 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
 
     # Kernels take seconds to start: the results are computed meanwhile, and the notebooks wait for them.
     with building_in(out, day, tell) as building, _another_thread() as beside:
-        computed = beside.submit(results.tables)
+        computed = beside.submit(_Computed.of, results)
         parameters = dict(zip(given, (str(logs_folder.resolve()), day, str(out)), strict=True))
         workspace = building / "executed"
         executed, failures = run_notebooks(
             notebooks, chosen, parameters, workspace, workers=workers or cores(), tell=tell
         )
         clock.lap("notebooks")
-        tables = {} if failures else dict(computed.result())
         # Each notebook has read the database by itself: they agree where it is at the end what it was at the start.
         moving = logs.plant.source is not None and not failures
         if moving and open_results(logs_folder.resolve(), day, out).logs.digest != logs.digest:
@@ -206,7 +205,7 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
                 cells = ", ".join(map(str, page.unshown))
                 tell(f"{page.report.name}: not on the page, being no block: output of cell {cells}")
         content = building / "content"
-        rows = _write(content, pages, tables, logs, day, out, getattr(results, "results", None))
+        rows = _write(content, pages, computed.result(), logs, day, out)
         clock.lap("pages")
         document = manifest(
             plant=logs.plant.name,
@@ -302,20 +301,33 @@ def _pages(
     return pages, failures
 
 
+@dataclass(frozen=True)
+class _Computed:
+    """What is published beside the pages, ready to be written."""
+
+    tables: Mapping[str, pd.DataFrame]
+    sheets: Worksheets  # of the buying outlook
+    books: dict[str, tuple[str, Worksheets]]  # of suppliers
+    about: list[Line]
+
+    @classmethod
+    def of(cls, results: Publishable) -> _Computed:
+        """Compute it, which may take long."""
+        tables, logs = dict(results.tables()), results.logs
+        whole: Results | None = getattr(results, "results", None)
+        books = {} if whole is None else supplier_workbooks(whole)
+        return cls(tables, outlook_sheets(tables, logs, whole), books, about_outlook(logs, whole))
+
+
 def _write(
-    content: Path,
-    pages: Sequence[ReportPage],
-    tables: Mapping[str, pd.DataFrame],
-    logs: Logs,
-    as_of: str,
-    out: Path,
-    whole: Results | None,
+    content: Path, pages: Sequence[ReportPage], computed: _Computed, logs: Logs, as_of: str, out: Path
 ) -> dict[str, int]:
     """Write everything but the manifest; return the number of rows of each table."""
     for folder in (content, content / "tables", content / "assets"):
         folder.mkdir()
     for page in pages:
         (content / page.report.page).write_text(page.html, encoding="utf-8", newline="")
+    tables = computed.tables
     for name, frame in tables.items():
         write_csv(frame, content / "tables" / f"{name}.csv", name)
     schema = schema_page(tables, plant=logs.plant.name)
@@ -323,20 +335,17 @@ def _write(
     (content / "assets" / "page.css").write_text(page_style(), encoding="utf-8", newline="")
     (content / "assets" / "page.js").write_text(page_script(), encoding="utf-8", newline="")
     put_shared(plotly_source(), content / "assets" / PLOTLY, out)
-    sheets = outlook_sheets(tables, logs, whole)
-    if sheets:
+    if computed.sheets:
         write_spreadsheet(
             content / SPREADSHEET,
-            sheets,
+            computed.sheets,
             title=logs.plant.name,
             as_of=pd.Timestamp(logs.as_of).date(),
-            about=about_outlook(logs, whole),
+            about=computed.about,
         )
-    if whole is not None:
-        write_supplier_files(content, whole)
+    write_supplier_files(content, logs, computed.books)
     rows = {name: len(frame) for name, frame in tables.items()}
-    index = publication_index(
-        pages, rows, plant=logs.plant.name, as_of=as_of, spreadsheet=SPREADSHEET if sheets else ""
-    )
+    spreadsheet = SPREADSHEET if computed.sheets else ""
+    index = publication_index(pages, rows, plant=logs.plant.name, as_of=as_of, spreadsheet=spreadsheet)
     (content / "index.html").write_text(index, encoding="utf-8", newline="")
     return rows

@@ -15,9 +15,10 @@ from .sheets import open_rows, order_rows
 from .spreadsheet import Line, Worksheet, Worksheets, write_spreadsheet
 
 if TYPE_CHECKING:
+    from ..logs import Logs
     from ..results import Results
 
-__all__ = ["supplier_sheets", "write_supplier_files"]
+__all__ = ["supplier_sheets", "supplier_workbooks", "write_supplier_files"]
 
 _ABOUT: list[Line] = [
     (
@@ -42,24 +43,33 @@ _BY = {
 _ORDERED = ["order", "material", "what", "packs", "quantity", "price", "value", "due_on"]
 
 
-def write_supplier_files(content: Path, results: Results) -> None:
-    """Write the workbook of each supplier into a folder of its own."""
+def supplier_workbooks(results: Results) -> dict[str, tuple[str, Worksheets]]:
+    """Return by supplier the file and the sheets of its workbook."""
     files = supplier_files(results)
     if not files:
-        return
-    (content / FOLDER).mkdir()
+        return {}
     ordered, opens = order_rows(results), open_rows(results)
     months = pd.DatetimeIndex(results["demand_season"]["month"].drop_duplicates())
     parts = supplier_parts(results.logs, results["order_plan"], months)
+    books = {}
     for supplier, name in files.items():
         own = (
             frame[frame["supplier"] == supplier].reset_index(drop=True) for frame in (ordered, opens, parts)
         )
+        books[supplier] = name, supplier_sheets(results, supplier, *own)
+    return books
+
+
+def write_supplier_files(content: Path, logs: Logs, books: dict[str, tuple[str, Worksheets]]) -> None:
+    """Write the workbooks of suppliers (:func:`supplier_workbooks`) into a folder of their own."""
+    if books:
+        (content / FOLDER).mkdir()
+    for supplier, (name, sheets) in books.items():
         write_spreadsheet(
             content / name,
-            supplier_sheets(results, supplier, *own),
-            title=results.logs.plant.name,
-            as_of=results.logs.as_of.date(),
+            sheets,
+            title=logs.plant.name,
+            as_of=logs.as_of.date(),
             about=[("For", supplier), *_ABOUT],
             subject="Orders and twelve months",
         )
