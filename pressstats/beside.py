@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
+import sys
 import traceback
 from collections.abc import Callable
 from typing import TypeVar
@@ -25,9 +26,10 @@ def beside(work: Callable[[], _Result]) -> Callable[[], _Result]:
     """Begin `work`, and return a function that waits for its end, once, and returns or raises what it did.
 
     `work` changes nothing that others look at: it runs in a copy of this process, whose result comes back pickled.
-    Where no process can be forked, or no second core would run it, it runs when its result is asked for.
+    Where no process can be forked, or no second core would run it, it runs when its result is asked for; so it does in
+    a Jupyter kernel, whose other threads may hold a lock that a forked process would wait for without end.
     """
-    if not hasattr(os, "fork") or cores() < 2:
+    if not hasattr(os, "fork") or cores() < 2 or _in_kernel():
         return work
     reading, writing = os.pipe()
     parent, pid = os.getpid(), os.fork()
@@ -50,6 +52,11 @@ def beside(work: Callable[[], _Result]) -> Callable[[], _Result]:
         return done
 
     return result
+
+
+def _in_kernel() -> bool:
+    kernel = sys.modules.get("ipykernel.kernelapp")
+    return kernel is not None and bool(kernel.IPKernelApp.initialized())
 
 
 def _answer(work: Callable[[], object], reading: int, writing: int) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -30,6 +32,16 @@ def test_work_is_done_in_a_process_of_its_own_where_there_is_a_core_for_it(cores
     pid, doubled = waiting()
     assert (pid != os.getpid()) == (cores == 2)
     assert (doubled == number * 2).all()
+
+
+@pytest.mark.parametrize("running", [True, False])
+def test_nothing_is_forked_in_a_kernel_whose_threads_may_hold_locks(
+    running: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "cores", lambda: 2)
+    kernel = SimpleNamespace(IPKernelApp=SimpleNamespace(initialized=lambda: running))
+    monkeypatch.setitem(sys.modules, "ipykernel.kernelapp", kernel)
+    assert (beside(os.getpid)() == os.getpid()) == running
 
 
 def test_what_work_raises_is_raised_where_its_result_is_asked_for(cores: int) -> None:

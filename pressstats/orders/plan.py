@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from ..beside import beside
 from ..prices import price_breaks
 from ..tables import OUTPUTS, as_published
 from .contract_ends import CONTRACTS, contract_odds
@@ -165,25 +166,28 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
     # to be brought by other means. The service level is a share of all weeks, so that those may be riskier than it:
     # the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(min(_MOST_RISK * allowed, _TOO_RISKY), allowed))
-    with ThreadPoolExecutor(max_workers=1) as beside:
+    with ThreadPoolExecutor(max_workers=1) as pool:
         # Drawing leaves Python's lock as the search does: both go on at once.
-        drawn = beside.submit(outlook.day_paths, fresh_draws, days, seed=_SEED + 1)
+        drawn = pool.submit(outlook.day_paths, fresh_draws, days, seed=_SEED + 1)
         orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
         fresh = Scenarios(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
     orders, short = _less_risk(problem, known, fresh, orders, risk, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))
+    whys = beside(lambda: reasons(logs, planned, orders, published, fresh, days))
     risk = risk_before_arrival(fresh, orders.quantity)
     ahead = stock_ahead(planned, orders, fresh, days)
     service = service_held(planned, short, fresh, orders, logs.plant.policy, days, risk)
+    late = late_trucks(fresh, orders.quantity, open_rows)
+    odds = contract_odds(logs, outlook, planned, orders, called, days, ahead)
     return OrderPlan(
         published=as_published(published, "order_plan"),
-        reasons=reasons(logs, planned, orders, published, fresh, days),
+        reasons=whys(),
         service=service,
         stock_ahead=ahead,
         risk=risk,
-        late_trucks=late_trucks(fresh, orders.quantity, open_rows),
-        contracts=contract_odds(logs, outlook, planned, orders, called, days, ahead),
+        late_trucks=late,
+        contracts=odds,
         freight=logs.plant.policy.freight_per_load * published["order"].nunique(),
         holding=holding(logs, planned, orders),
         expediting=expediting(logs, planned, service),

@@ -128,9 +128,10 @@ def run_notebooks(
         WarmKernels(len(reports), parameters, workspace) as warm,
         ThreadPoolExecutor(max_workers=max(1, workers)) as pool,
     ):
+        # The last reports show most and take longest: they begin, so that no core is left with one at the end.
         waiting = [
             pool.submit(_run, notebooks, report, parameters, workspace, tell, warm.manager)
-            for report in reports
+            for report in reversed(reports)
         ]
         try:
             for future in as_completed(waiting):
