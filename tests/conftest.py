@@ -6,21 +6,27 @@ import gc
 import os
 import pickle
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import deprecations  # noqa: F401 -- first of all: it watches what the others call
 import pandas as pd
 import pytest
 from filelock import FileLock
+from shared_kernels import shared_kernels
 from small_plant import write_small_plant
 from stand_ins import REPORTS, opener, sound_notebooks, write_notebooks
 from test_watch import TOML, steady_tables
 from threadpoolctl import threadpool_limits
 
 from pressstats import beside
-from pressstats.publishing import Publication, publish
+from pressstats.publishing import Publication, publish, running
 from pressstats.results import Results, open_results
+
+if TYPE_CHECKING:
+    from pressstats.publishing.kernels import WarmKernels
 
 ROOT = Path(__file__).resolve().parents[1]
 #: Files that take long, the longest first: they begin, so that no process is left with one when the others are done.
@@ -76,6 +82,9 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(beside, "cores", lambda: 1)
         patch.setenv("PRESSSTATS_CACHE", str(_session_folder(tmp_path_factory) / "cache"))
+        if sys.dont_write_bytecode:  # each process that a test starts would compile all that it imports
+            patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
+            patch.setenv("PYTHONPYCACHEPREFIX", str(_session_folder(tmp_path_factory) / "compiled"))
         yield
 
 
@@ -97,6 +106,18 @@ def _made_once(
             folder.mkdir()
             kept.write_bytes(pickle.dumps(make(folder)))
         return pickle.loads(kept.read_bytes())
+
+
+@pytest.fixture(scope="session")
+def _shared_kernels(tmp_path_factory: pytest.TempPathFactory) -> Iterator[type[WarmKernels]]:
+    with shared_kernels(tmp_path_factory.mktemp("kernels")) as shared:
+        yield shared
+
+
+@pytest.fixture
+def forked_kernels(_shared_kernels: type[WarmKernels], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let notebooks run in kernels of the session's own process: where a test is not about how kernels start."""
+    monkeypatch.setattr(running, "WarmKernels", _shared_kernels)
 
 
 @pytest.fixture(scope="session")

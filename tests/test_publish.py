@@ -11,12 +11,14 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
 
 import nbformat
+import papermill
 import pytest
 from stand_ins import (
     AS_OF,
@@ -31,7 +33,9 @@ from stand_ins import (
 )
 
 from pressstats.publishing import Publication, Report, ReportFailed, folders, publish, running
+from pressstats.publishing.kernels import WarmKernels
 
+pytestmark = pytest.mark.usefixtures("forked_kernels")
 QUICK = (REPORTS[0],)
 SAY = 'from pressstats.exhibits import headline\nheadline("Nothing new.")'
 
@@ -223,11 +227,21 @@ def test_output_that_is_no_block_is_told(tmp_path: Path) -> None:
     assert any(re.fullmatch(r"first: done in \d+\.\d s", line) for line in told)
 
 
-def failing(tmp_path: Path, node: nbformat.NotebookNode) -> ReportFailed:
+@contextmanager
+def own_kernels() -> Iterator[None]:
+    """Let kernels start as those of a few reports do, each by itself."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(running, "WarmKernels", WarmKernels)
+        yield
+
+
+def failing(
+    tmp_path: Path, node: nbformat.NotebookNode, kernels: AbstractContextManager[None] | None = None
+) -> ReportFailed:
     """Publish once soundly, then with `node`; the first publication must stand as it was."""
     run(tmp_path, {"first": notebook(SAY)})
     before = digests(tmp_path / "out")
-    with pytest.raises(ReportFailed) as caught:
+    with kernels or nullcontext(), pytest.raises(ReportFailed) as caught:
         run(tmp_path, {"first": node})
     after = digests(tmp_path / "out")
     kept = {name: digest for name, digest in after.items() if name.startswith("failed/")}
@@ -236,10 +250,10 @@ def failing(tmp_path: Path, node: nbformat.NotebookNode) -> ReportFailed:
     return caught.value
 
 
-def exploring() -> nbformat.NotebookNode:
+def exploring(first: str = SAY) -> nbformat.NotebookNode:
     """A report with cells for exploring, code and prose, which stop any publication that runs them."""
     tags = {"tags": ["explore"]}
-    node = notebook(SAY, "what_if = 1")
+    node = notebook(first, "what_if = 1")
     node.cells[2:2] = [
         nbformat.v4.new_markdown_cell("Try another number of pages.", metadata=tags, id="e1"),
         nbformat.v4.new_code_cell("raise SystemError('explored')", metadata=tags, id="e2"),
@@ -264,7 +278,7 @@ def test_cells_for_exploring_count_where_a_failing_cell_is_named(tmp_path: Path)
 
 def test_cells_for_exploring_run_in_the_tests(tmp_path: Path) -> None:
     """As ``python -m pytest notebooks/...`` runs them."""
-    write_notebooks(tmp_path, {"first": exploring()})
+    write_notebooks(tmp_path, {"first": exploring("x = 1")})
     command = [sys.executable, "-m", "pytest", "-n", "0", "-p", "no:cacheprovider", "--rootdir", tmp_path]
     record = tmp_path / "record.xml"  # what is printed depends on the terminal and on CI
     options = [
@@ -304,10 +318,26 @@ def test_the_kept_notebook_goes_when_the_day_is_published(tmp_path: Path) -> Non
 
 
 def test_a_kernel_that_dies_is_a_failure_with_its_cell(tmp_path: Path) -> None:
-    error = failing(tmp_path, notebook(SAY, "import os\nos._exit(3)"))
+    dying = notebook(SAY, "import os\nos._exit(3)", "never = 1")
+    error = failing(tmp_path, dying, own_kernels())
     assert error.failures[0].cell == 4
     assert "at:  import os" in str(error)
     assert "DeadKernelError" in str(error)
+
+
+def test_a_notebook_is_saved_as_it_begins_and_as_it_ends_however_many_cells_it_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    saved: list[int] = []
+    write = papermill.engines.write_ipynb
+
+    def count(node: nbformat.NotebookNode, path: str) -> None:
+        saved.append(sum(len(cell.get("outputs", [])) for cell in node.cells))
+        write(node, path)
+
+    monkeypatch.setattr(papermill.engines, "write_ipynb", count)
+    run(tmp_path, {"first": notebook(SAY, *["print(1)"] * 3)})
+    assert saved == [0, 4]
 
 
 def test_every_failing_report_is_told(tmp_path: Path) -> None:
@@ -353,7 +383,8 @@ def test_a_notebook_gets_the_day_as_text_and_runs_in_its_own_folder(tmp_path: Pa
 def test_a_notebook_saved_from_another_kernel_runs_in_ours(tmp_path: Path) -> None:
     node = notebook(SAY)
     node.metadata.kernelspec = {"name": "conda-env-x", "display_name": "x", "language": "python"}
-    assert run(tmp_path, {"first": node}).folder.is_dir()
+    with own_kernels():
+        assert run(tmp_path, {"first": node}).folder.is_dir()
 
 
 def test_only_the_named_reports_are_published(tmp_path: Path) -> None:
@@ -482,7 +513,7 @@ def test_what_past_publications_cannot_mean_is_listed_by_its_day_or_not_at_all(
 def test_a_cell_without_end_is_a_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(running, "CELL_SECONDS", 2)
     halted = "import os, signal\nos.kill(os.getpid(), signal.SIGSTOP)"
-    failed = failing(tmp_path, notebook(SAY, halted))
+    failed = failing(tmp_path, notebook("x = 1", halted), own_kernels())
     assert "timed out" in str(failed)
     assert not list((tmp_path / "out").glob(".building-*"))
 

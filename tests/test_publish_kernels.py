@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
-from small_plant import write_small_plant
+from small_plant import small_tables, write_small_plant
 from stand_ins import notebook, write_notebooks
 
 from pressstats.publishing import Report, kernels
@@ -25,17 +25,21 @@ print(signal.getsignal(signal.SIGCHLD), sys.stdin.readline() if sys.stdin.isatty
 print(logs_folder, 1 / 3, os.getpid() == os.getpgrp())
 """
 PARENT = "import os, sys\nprint(os.getppid(), 'pressstats.pages' in sys.modules)"
+#: Whether its cells could be debugged; what that takes is most of what a kernel imports.
+DEBUGGED = "import sys\nprint(sys.modules.get('debugpy') is not None)"
 
 
-def run(folder: Path, *cells: tuple[str, ...]) -> tuple[list[Executed], list[Failure]]:
+def run(
+    folder: Path, *cells: tuple[str, ...], reports: tuple[Report, ...] = REPORTS
+) -> tuple[list[Executed], list[Failure]]:
     """Run three notebooks of the same cells, or of those given for each."""
-    each = cells if len(cells) == len(REPORTS) else cells * len(REPORTS)
-    nodes = {report.name: notebook(*own) for report, own in zip(REPORTS, each, strict=True)}
+    each = cells if len(cells) == len(reports) else cells * len(reports)
+    nodes = {report.name: notebook(*own) for report, own in zip(reports, each, strict=True)}
     write_notebooks(folder / "notebooks", nodes)
     given = {"logs_folder": "there", "as_of": "", "published_folder": ""}
     tell: list[str] = []
     return run_notebooks(
-        folder / "notebooks", REPORTS, given, folder / "executed", workers=2, tell=tell.append
+        folder / "notebooks", reports, given, folder / "executed", workers=2, tell=tell.append
     )
 
 
@@ -53,18 +57,21 @@ def shown(executed: list[Executed]) -> list[list[list[str]]]:
 
 def test_forked_kernels_show_what_others_show(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PRESSSTATS_SEEN", "seen")
-    forked, failures = run(tmp_path, (SEEN, PARENT))
+    forked, failures = run(tmp_path, (SEEN, PARENT, DEBUGGED))
     assert not failures
-    monkeypatch.setattr(kernels, "_PAYS_FROM", 9)
-    started, failures = run(tmp_path, (SEEN, PARENT))
+    # A single one is not worth a process that forks.
+    (started,), failures = run(tmp_path, (SEEN, PARENT, DEBUGGED), reports=REPORTS[:1])
     assert not failures
-    for one, other in zip(shown(forked), shown(started), strict=True):
+    (other,) = shown([started])
+    assert other[2] == ["True"]
+    for one in shown(forked):
         assert one[0] == other[0]
+        assert one[2] == ["False"]
         assert one[0][0].startswith(f"{tmp_path / 'notebooks'} seen __main__")
     parents = {tuple(cells[1][0].split()) for cells in shown(forked)}
     assert len(parents) == 1
     assert {imported for _, imported in parents} == {"True"}
-    assert {tuple(cells[1][0].split()) for cells in shown(started)} == {(str(os.getpid()), "False")}
+    assert other[1] == [f"{os.getpid()} False"]
     # Who forked them is gone when they have run.
     with pytest.raises(ProcessLookupError):
         os.kill(int(parents.pop()[0]), 0)
@@ -73,22 +80,27 @@ def test_forked_kernels_show_what_others_show(tmp_path: Path, monkeypatch: pytes
 def test_forked_kernels_have_the_results_that_were_opened_for_all_of_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    logs = write_small_plant(tmp_path / "logs")
-    asked = f"{str(logs)!r}, '2025-03-16', ''"
+    logs = write_small_plant(tmp_path / "logs", small_tables(3))
+    asked = f"{str(logs)!r}, '2025-03-05', ''"
     opens = f"from pressstats.results import open_results as o\nprint(o({asked}) is o({asked}), o({asked}))"
     node = notebook(opens, f"print(o({str(logs)!r}) is o({str(logs)!r}))")
     write_notebooks(tmp_path / "notebooks", {report.name: node for report in REPORTS})
-    given = {"logs_folder": str(logs), "as_of": "2025-03-16", "published_folder": ""}
-    for count, same in ((1, "True"), (9, "False")):
-        monkeypatch.setattr(kernels, "_PAYS_FROM", count)
+    given = {"logs_folder": str(logs), "as_of": "2025-03-05", "published_folder": ""}
+    monkeypatch.setattr(kernels, "_PAYS_FROM", 2)
+    for count, same in ((2, "True"), (1, "False")):
         executed, failures = run_notebooks(
-            tmp_path / "notebooks", REPORTS, given, tmp_path / f"executed{count}", workers=2, tell=print
+            tmp_path / "notebooks",
+            REPORTS[:count],
+            given,
+            tmp_path / f"executed{count}",
+            workers=2,
+            tell=print,
         )
         assert not failures
-        told = f"{same} <Results of Small Plant as of 2025-03-16: {len(OUTPUTS)} tables; "
+        told = f"{same} <Results of Small Plant as of 2025-03-05: {len(OUTPUTS)} tables; "
         told += "describe() lists them and the frames>"
         # What nobody opened for all is read anew each time.
-        assert shown(executed) == [[[told], ["False"]]] * 3
+        assert shown(executed) == [[[told], ["False"]]] * count
 
 
 def test_a_forked_kernel_that_dies_or_raises_is_a_failure_with_its_cell(tmp_path: Path) -> None:
@@ -111,6 +123,7 @@ def test_where_nothing_can_be_forked_kernels_start_as_they_always_do(
     monkeypatch.setattr(kernels, "_FORKING", broken)
     executed, failures = run(tmp_path, (PARENT,))
     assert not failures
+    assert len(executed) == 3
     assert {cells[0][0] for cells in shown(executed)} == {f"{os.getpid()} False"}
 
 

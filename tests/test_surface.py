@@ -17,9 +17,13 @@ from pressstats.tables import OUTPUTS
 
 
 def test_names_stand_at_the_top_and_cost_no_import() -> None:
-    program = "import sys, pressstats; print(dir(pressstats), 'pandas' in sys.modules)"
+    program = (
+        "import sys, pressstats; print(dir(pressstats), 'pandas' in sys.modules); import pressstats.cli\n"
+    )
+    # Nor does the command line, nor what only the format of notebooks would bring: either takes seconds.
+    program += "print('nbformat' in sys.modules, {'pandas', 'rfc3987_syntax'} & set(sys.modules))"
     said = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout
-    assert said == f"{sorted(pressstats.__all__)} False\n"
+    assert said == f"{sorted(pressstats.__all__)} False\nTrue set()\n"
     for name in pressstats.__all__:
         assert getattr(pressstats, name) is not None
     # A part that is imported by itself takes no name away.
@@ -72,7 +76,7 @@ def _beside_logs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
 
 
-@pytest.mark.usefixtures("_beside_logs")
+@pytest.mark.usefixtures("_beside_logs", "forked_kernels")
 @pytest.mark.parametrize("name", ["", "Results", "open_results", "publish", "read_logs"])
 def test_examples_run_as_they_are_written(name: str) -> None:
     of = getattr(pressstats, name) if name else pressstats
