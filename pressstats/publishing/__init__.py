@@ -4,11 +4,10 @@ import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from .reports import READERS, REPORTS, Report
-
 if TYPE_CHECKING:
     from .group import GroupPublication, publish_group
     from .publication import NOTEBOOKS, Publication, ReportFailed, publish
+    from .reports import READERS, REPORTS, Report
 
 __all__ = [
     "NOTEBOOKS",
@@ -22,39 +21,26 @@ __all__ = [
     "publish_group",
 ]
 
-#: Where each name comes from; imported when it is first asked for: who publishes nothing does not wait seconds for it.
+#: Where each name comes from, imported when it is first asked for: who names the reports need not import Jupyter.
 _PARTS = {
-    "NOTEBOOKS": ".publication",
-    "GroupPublication": ".group",
-    "Publication": ".publication",
-    "ReportFailed": ".publication",
-    "publish": ".publication",
-    "publish_group": ".group",
+    **dict.fromkeys(("READERS", "REPORTS", "Report"), ".reports"),
+    **dict.fromkeys(("NOTEBOOKS", "Publication", "ReportFailed", "publish"), ".publication"),
+    **dict.fromkeys(("GroupPublication", "publish_group"), ".group"),
 }
-#: A check of web addresses that comes with the format of notebooks: to build its grammar takes more than a second, and
-#: no notebook is held against it.
-_UNUSED = "rfc3987_syntax"
-
-
-def _import_notebook_format() -> None:
-    """Import the format of notebooks, before any module here does, as where that check is not installed."""
-    if _UNUSED in sys.modules:
-        return
-    sys.modules[_UNUSED] = None  # type: ignore[assignment]  # so that to import it is an ImportError
-    try:
-        import_module("nbformat")
-    finally:
-        del sys.modules[_UNUSED]
-
-
-_import_notebook_format()
 
 
 def __getattr__(name: str) -> Any:
     if name not in _PARTS:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    if _PARTS[name] != ".reports":
+        _import_jsonschema()
     return getattr(import_module(_PARTS[name], __name__), name)
 
 
-def __dir__() -> list[str]:
-    return sorted(__all__)
+def _import_jsonschema() -> None:
+    """Import what Jupyter checks notebooks by, but for a grammar of web addresses: to compile it takes a second."""
+    grammar = "rfc3987_syntax"
+    if "jsonschema" not in sys.modules and grammar not in sys.modules:
+        sys.modules[grammar] = None  # type: ignore[assignment]
+        import_module("jsonschema")
+        del sys.modules[grammar]
