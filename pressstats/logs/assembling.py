@@ -14,7 +14,6 @@ import pyarrow.compute as pc
 
 from .. import __version__
 from .cutting import OF_A_RUN
-from .ledger import row_ledger
 from .problems import problem_frame
 from .repeated import sorted_rows
 from .result import Logs, Source
@@ -60,15 +59,14 @@ def _records(
 def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.DataFrame:
     """Return the runs within the cut that lost a row to `rejected`, by table."""
     runs = tables["runs"]
-    known = runs.text("run_id").filter(pa.array(runs.live))
+    known = runs["run_id"].filter(pa.array(runs.live))
     runs_lost: set[tuple[str, str]] = set()
     for name in OF_A_RUN:
         if name in tables:
             rows = tables[name]
-            lost = rows.problems.rejected(len(rows)) & listed[name]
-            lost &= ~_accepted_elsewhere(rows, lost)
+            lost = _lost(rows, listed[name])
             if lost.any():
-                run_ids = rows.text("run_id").filter(pa.array(lost))
+                run_ids = rows["run_id"].filter(pa.array(lost))
                 kept = run_ids.filter(pc.is_in(run_ids, known, skip_nulls=True))
                 runs_lost |= {(name, run_id) for run_id in kept.to_pylist()}
                 runs_lost |= {(name, run_id) for run_id in _named_in_broken_lines(rows, listed[name], known)}
@@ -83,18 +81,15 @@ def _lost_mounts(
     if "reel_mounts" not in tables:
         return pd.DataFrame(columns=columns).astype({"supplier": "str", "reel_id": "str"})
     rows = tables["reel_mounts"]
-    lost = rows.problems.rejected(len(rows)) & listed["reel_mounts"]
-    lost &= ~_accepted_elsewhere(rows, lost)
-    names = {name: rows.text(name).filter(pa.array(lost)).to_pylist() for name in columns[:2]}
+    lost = _lost(rows, listed["reel_mounts"])
+    names = {name: rows[name].filter(pa.array(lost)).to_pylist() for name in columns[:2]}
     reels = pd.DataFrame(names, dtype="str").assign(date=row_times["reel_mounts"][lost])
     return reels.dropna(subset=columns[:2]).sort_values(columns, ignore_index=True)
 
 
 def _lost_nights(runs: Rows, listed: np.ndarray, row_times: np.ndarray) -> pd.DatetimeIndex:
     """Return the days of the runs that were set aside and stand in no other export."""
-    lost = runs.problems.rejected(len(runs)) & listed
-    lost &= ~_accepted_elsewhere(runs, lost)
-    days = np.unique(row_times[lost & ~np.isnat(row_times)].astype("datetime64[D]"))
+    days = np.unique(row_times[_lost(runs, listed) & ~np.isnat(row_times)].astype("datetime64[D]"))
     return pd.DatetimeIndex(days.astype("datetime64[us]"))
 
 
@@ -103,8 +98,7 @@ def _lost_orders(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> floa
     if "deliveries" not in tables:
         return 0.0
     rows = tables["deliveries"]
-    lost = rows.problems.rejected(len(rows)) & listed["deliveries"]
-    lost &= ~_accepted_elsewhere(rows, lost)
+    lost = _lost(rows, listed["deliveries"])
     lost[list(rows.raw.broken)] = False  # nobody can say what such a line was
     return float(np.count_nonzero(lost & rows.blank("delivered_on") & rows.blank("cancelled_on")))
 
@@ -118,13 +112,13 @@ def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> s
     return fields & set(known.to_pylist())
 
 
-def _accepted_elsewhere(rows: Rows, lost: np.ndarray) -> np.ndarray:
-    """Return which lost rows have an accepted row of the same key, in another export."""
-    out = np.zeros(len(rows), dtype=bool)
+def _lost(rows: Rows, listed: np.ndarray) -> np.ndarray:
+    """Return which listed rows were set aside and have no accepted row of the same key, in another export."""
+    lost = rows.problems.rejected(len(rows)) & listed
     if lost.any():
         same = rows.live & np.isin(rows.key, rows.key[lost])
-        out[lost] = np.isin(rows.key[lost], rows.key[same])
-    return out
+        lost[lost] = ~np.isin(rows.key[lost], rows.key[same])
+    return lost
 
 
 def _sources(
@@ -161,6 +155,31 @@ def _days_by_file(
         for file, (first, last) in zip(files.tolist(), ends, strict=True):
             days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
     return days
+
+
+def _ledger(
+    opened: dict[str, RawTable], tables: dict[str, Rows], listed: dict[str, np.ndarray]
+) -> pd.DataFrame:
+    """Count the rows of each table by what became of them.
+
+    What was read is counted before anything is done to it, the others apart from one another, so that they add up to
+    it only if no row is lost. Of a table that cannot be used every row is set aside.
+    """
+    records = []
+    for name, raw in opened.items():
+        if name not in tables:
+            records.append((name, raw.read, 0, raw.read, 0, 0))
+            continue
+        rows = tables[name]
+        aside = rows.problems.rejected(len(rows)) & listed[name]
+        repeated = rows.duplicate & ~aside & ~rows.live & listed[name]
+        later = ~listed[name] & ~rows.live
+        used, set_aside, again, after = (
+            int(np.count_nonzero(mask)) for mask in (rows.live, aside & ~rows.live, repeated, later)
+        )
+        records.append((name, raw.read, used, set_aside, again, after))
+    frame = pd.DataFrame(records, columns=["table", "read", "used", "set_aside", "repeated", "later"])
+    return frame.astype({"table": "str"} | dict.fromkeys(frame.columns[1:], "float64"))
 
 
 def _framed(rows: Rows) -> pd.DataFrame:
@@ -211,6 +230,6 @@ def assembled(
         lost_nights=_lost_nights(tables["runs"], listed["runs"], row_times["runs"]),
         lost_orders=_lost_orders(tables, listed),
         sources=tuple(sources),
-        ledger=row_ledger(opened, tables, listed),
+        ledger=_ledger(opened, tables, listed),
         digest=digest.hexdigest(),
     )

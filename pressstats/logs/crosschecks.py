@@ -13,10 +13,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from .keys import codes_of, positions_in
-from .offerchecks import check_offers
+from .keys import as_mask, cells_at, codes_of, positions_in
 from .reelchecks import check_reels
-from .rowchecks import as_mask
+from .rowchecks import tanks_of
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -33,26 +32,20 @@ _WIDTH_APART_MM = 10
 _DAY = np.timedelta64(1, "D")
 
 
-def _of_live(rows: Rows, column: str) -> tuple[pa.Array, np.ndarray | None]:
-    if rows.live.all():
-        return rows.text(column), None
-    live = np.flatnonzero(rows.live)
-    return rows.text(column).take(pa.array(live)), live
-
-
-def _find(child: Rows, column: str, parent: Rows, key: str) -> np.ndarray:
+def _find(child: Rows, column: str, parent: Rows, key: str = "") -> np.ndarray:
     """Return the live row of `parent` that each row of `child` names, -1 where there is none."""
-    return positions_in(child.text(column), *_of_live(parent, key))
+    live = np.flatnonzero(parent.live)
+    return positions_in(child[column], parent[key or column].take(pa.array(live)), live)
 
 
-def _require(child: Rows, column: str, parent: Rows, key: str, what: str) -> np.ndarray:
+def _require(child: Rows, column: str, parent: Rows) -> np.ndarray:
     """Reject live rows that name no live row of `parent`; return the row each names."""
-    at = _find(child, column, parent, key)
+    at = _find(child, column, parent)
     lost = (at < 0) & child.live & ~child.blank(column)
     if lost.any():
-        gone = positions_in(child.text(column), parent.text(key))[lost]
-        rules = [f"no such {what}" + _was_set_aside(parent, row) for row in gone.tolist()]
-        child.reject(lost, column, rules)
+        gone = positions_in(child[column], parent[column])[lost]
+        rule = f"no such {column.removesuffix('_id')}"
+        child.reject(lost, column, [rule + _was_set_aside(parent, row) for row in gone.tolist()])
     return at
 
 
@@ -67,40 +60,34 @@ def _require_material(child: Rows, materials: Rows | None, newsprint: bool = Fal
     """Reject rows of an unknown material, or of one that is no newsprint where it must be."""
     if materials is None:
         return None
-    at = _require(child, "material", materials, "material", "material")
+    at = _require(child, "material", materials)
     if newsprint:
-        paper = as_mask(pc.equal(materials.text("kind"), "newsprint"))
+        paper = materials.is_in("kind", "newsprint")
         child.reject((at >= 0) & child.live & ~paper[at], "material", "no newsprint")
     return at
 
 
 def _check_webs(webs: Rows, runs: Rows, materials: Rows | None, plant: Plant) -> np.ndarray:
     """Check the webs; return the run of each, -1 where there is none."""
-    run = _require(webs, "run_id", runs, "run_id", "run")
+    run = _require(webs, "run_id", runs)
     known = run >= 0
     material = _require_material(webs, materials, newsprint=True)
     widest = {name: press.web_width_max_mm for name, press in plant.presses.items() if press.web_width_max_mm}
     if widest and len(runs):
-        press = positions_in(runs.text("press"), pa.array(list(widest)))[run]
+        press = positions_in(runs["press"], pa.array(list(widest)))[run]
         limit = np.array(list(widest.values()))[press]
         wide = webs.live & known & (press >= 0) & (webs["width_mm"] > limit)
-        webs.reject(wide, "width_mm", [f"wider than the press; at most {mm:g} mm" for mm in limit[wide]])
+        webs.reject(wide, "width_mm", "wider than the press; at most {:g} mm", limit)
     if material is not None and materials is not None:
         width = materials["width_mm"][material]
         differs = webs.live & (material >= 0) & (np.abs(webs["width_mm"] - width) > _WIDTH_APART_MM)
-        webs.warn(
-            differs, "width_mm", [f"another width than its material; {mm:g} mm" for mm in width[differs]]
-        )
+        webs.warn(differs, "width_mm", "another width than its material; {:g} mm", width)
     page_area = runs["page_width_mm"] * runs["page_height_mm"]
     web_area = webs["width_mm"] * webs["cutoff_mm"] * webs["cutoffs_per_copy"]
     with np.errstate(divide="ignore", invalid="ignore"):
         pages = 2 * web_area / page_area[run]
         differs = webs.live & known & (np.abs(webs["pages"] / pages - 1) > _PAGES_APART)
-    webs.warn(
-        differs,
-        "pages",
-        [f"its width and cut-off hold another number of pages; {n:.4g}" for n in pages[differs]],
-    )
+    webs.warn(differs, "pages", "its width and cut-off hold another number of pages; {:.4g}", pages)
     return run
 
 
@@ -111,43 +98,38 @@ def _check_pages(webs: Rows, runs: Rows, run_of_web: np.ndarray) -> None:
     total = np.bincount(run_of_web[used], webs["pages"][used], minlength=len(runs))
     count = np.bincount(run_of_web[used], minlength=len(runs))
     lost = np.bincount(run_of_web[known & ~webs.live & ~webs.duplicate], minlength=len(runs)) > 0
-    runs.warn(
-        runs.live & (count == 0), "run_id", "no usable web in run_webs, so its paper cannot be computed"
-    )
+    rule = "no usable web in run_webs, so its paper cannot be computed"
+    runs.warn(runs.live & (count == 0), "run_id", rule)
     differs = runs.live & (count > 0) & ~lost & (total != runs["pages"])
-    runs.warn(differs, "pages", [f"its webs carry another number of pages; {n:g}" for n in total[differs]])
+    runs.warn(differs, "pages", "its webs carry another number of pages; {:g}", total)
 
 
 def _check_coverage(coverage: Rows, runs: Rows) -> None:
-    run = _require(coverage, "run_id", runs, "run_id", "run")
+    run = _require(coverage, "run_id", runs)
     known = run >= 0
     pages = runs["pages"][run]
     solid = coverage["solid_pages"]
     above = coverage.live & known & (solid > pages)
-    coverage.reject(above, "solid_pages", [f"more than the pages of its run; {n:g}" for n in pages[above]])
+    coverage.reject(above, "solid_pages", "more than the pages of its run; {:g}", pages)
     used = np.flatnonzero(coverage.live & known)
     total = np.bincount(run[used], solid[used], minlength=len(runs))
     over = np.flatnonzero(runs.live & (total > _TOTAL_COVERAGE * runs["pages"]))
     if len(over):
         # Shown once for a run, at the ink that covers most.
-        order = used[np.lexsort((codes_of(coverage.text("ink"))[used], -solid[used], run[used]))]
+        order = used[np.lexsort((codes_of(coverage["ink"])[used], -solid[used], run[used]))]
         first = order[np.unique(run[order], return_index=True)[1]]
         first = first[np.isin(run[first], over)]
-        share = 100 * total[run[first]] / runs["pages"][run[first]]
-        coverage.warn(
-            first,
-            "solid_pages",
-            [f"the inks of its run cover more than 120 % of the pages; {s:.0f} %" for s in share],
-        )
+        rule = "the inks of its run cover more than 120 % of the pages; {:.0f} %"
+        coverage.warn(first, "solid_pages", rule, 100 * total[run] / pages)
 
 
 def _check_mounts(
     mounts: Rows, webs: Rows, runs: Rows, run_of_web: np.ndarray, materials: Rows | None
 ) -> np.ndarray:
     """Check that mounts belong to a run and a web; return the run of each, -1 where there is none."""
-    run = _require(mounts, "run_id", runs, "run_id", "run")
+    run = _require(mounts, "run_id", runs)
     known = run >= 0
-    names = codes_of(pa.concat_arrays([webs.text("web"), mounts.text("web")]))
+    names = codes_of(pa.concat_arrays([webs["web"], mounts["web"]]))
     size = int(names.max(initial=0)) + 1
     web_at = np.full(len(runs) * size + 1, -1, dtype=np.int64)
     gone_at = web_at.copy()
@@ -159,26 +141,17 @@ def _check_mounts(
     code = np.where(known, run * size + names[len(webs) :], len(web_at) - 1)
     web = web_at[code]
     lost = mounts.live & known & (web < 0)
-    if lost.any():
-        mounts.reject(
-            lost,
-            ("run_id", "web"),
-            ["no such web of the run" + _was_set_aside(webs, w) for w in gone_at[code[lost]].tolist()],
-        )
+    rules = ["no such web of the run" + _was_set_aside(webs, row) for row in gone_at[code[lost]].tolist()]
+    mounts.reject(lost, ("run_id", "web"), rules)
     material = _require_material(mounts, materials, newsprint=True)
-    if not len(webs):
-        return run
-    wanted = webs.text("material").take(pa.array(np.maximum(web, 0)))
-    other = mounts.live & (web >= 0) & as_mask(pc.not_equal(mounts.text("material"), wanted))
-    if materials is not None and material is not None and other.any():
-        instead = materials.text("stands_in_for").take(pa.array(np.maximum(material, 0)))
-        other &= ~((material >= 0) & as_mask(pc.equal(instead, wanted)))
-    if other.any():
-        names_wanted = wanted.filter(pa.array(other)).to_pylist()
-        mounts.warn(other, "material", [f"another material than its web; {name}" for name in names_wanted])
-    away = (mounts["mounted_at"] < runs["started_at"][run] - _DAY) | (
-        mounts["mounted_at"] > runs["finished_at"][run] + _DAY
-    )
+    wanted = cells_at(webs["material"], web)
+    other = mounts.live & as_mask(pc.not_equal(mounts["material"], wanted))
+    if materials is not None and material is not None:
+        other &= ~as_mask(pc.equal(cells_at(materials["stands_in_for"], material), wanted))
+    names_wanted = wanted.filter(pa.array(other)).to_pylist()
+    mounts.warn(other, "material", [f"another material than its web; {name}" for name in names_wanted])
+    at, begin, end = mounts["mounted_at"], runs["started_at"][run], runs["finished_at"][run]
+    away = (at < begin - _DAY) | (at > end + _DAY)
     mounts.warn(mounts.live & known & away, "mounted_at", "more than a day away from its run")
     return run
 
@@ -187,18 +160,53 @@ def _check_deliveries(deliveries: Rows, materials: Rows | None, plant: Plant) ->
     material = _require_material(deliveries, materials)
     if material is None or materials is None or not plant.tanks:
         return
-    names = list(plant.tanks)
-    tank = positions_in(deliveries.text("tank"), pa.array(names))
-    in_tank = pa.array([plant.tanks[name].ink for name in names]).take(pa.array(np.maximum(tank, 0)))
-    ink = materials.text("ink").take(pa.array(np.maximum(material, 0)))
-    other = deliveries.live & (tank >= 0) & (material >= 0) & as_mask(pc.not_equal(in_tank, ink))
+    _, in_tank = tanks_of(deliveries, plant)
+    other = deliveries.live & as_mask(pc.not_equal(in_tank, cells_at(materials["ink"], material)))
     deliveries.warn(other, ("tank", "material"), "another ink than the tank holds")
 
 
-def _check_materials(materials: Rows) -> None:
-    stands_in = _find(materials, "stands_in_for", materials, "material")
-    unknown = materials.live & (stands_in < 0) & ~materials.blank("stands_in_for")
-    materials.warn(unknown, "stands_in_for", "no such material")
+def _check_terms(terms: Rows, prices: Rows | None, materials: Rows | None) -> None:
+    """Check that materials are there, least shares leave room, and suppliers of ``prices`` have terms."""
+    if materials is not None:
+        lost = terms.live & (_find(terms, "material", materials) < 0)
+        terms.reject(lost & ~terms.blank("material"), "material", "no such material")
+    _check_shares(terms)
+    if prices is not None:
+        _check_prices(prices, terms)
+
+
+def _check_shares(terms: Rows) -> None:
+    """Set aside the terms by which the least shares of a material come to more than all of it, from the day they do.
+
+    What held before them goes on: nobody can tell which of the shares that begin together is wrong.
+    """
+    material, supplier = terms.codes("material"), terms.codes("supplier")
+    least = np.nan_to_num(terms["share_minimum_pct"])
+    rows = np.flatnonzero(terms.live)
+    rows = rows[np.lexsort((terms["valid_from"][rows], material[rows]))]
+    for mine in np.split(rows, np.flatnonzero(np.diff(material[rows])) + 1):
+        held: dict[int, float] = {}
+        days = terms["valid_from"][mine]
+        for begun in np.split(mine, np.flatnonzero(days[1:] != days[:-1]) + 1):
+            new = held | dict(zip(supplier[begun].tolist(), least[begun].tolist(), strict=True))
+            total = sum(new.values())
+            if total > 100 + 1e-9:
+                rule = f"the least shares of this material come to more than 100 %; {total:.4g} %"
+                terms.reject(begun.tolist(), "share_minimum_pct", rule)
+            else:
+                held = new
+
+
+def _check_prices(prices: Rows, terms: Rows) -> None:
+    """Warn of prices of a supplier that has no terms of a material which others have terms of."""
+    live = pa.array(terms.live)
+    pairs = [
+        pc.binary_join_element_wise(table["material"], table["supplier"], "\x1f") for table in (prices, terms)
+    ]
+    known = _find(prices, "material", terms) >= 0
+    without = positions_in(pairs[0], pairs[1].filter(live)) < 0
+    unknown = prices.live & known & ~prices.blank("supplier") & without
+    prices.warn(unknown, ("material", "supplier"), "terms know no such supplier of this material")
 
 
 def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
@@ -209,7 +217,9 @@ def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
     runs, webs = tables["runs"], tables["run_webs"]
     materials = tables.get("materials")
     if materials is not None:
-        _check_materials(materials)
+        stands_in = _find(materials, "stands_in_for", materials, "material")
+        unknown = materials.live & (stands_in < 0) & ~materials.blank("stands_in_for")
+        materials.warn(unknown, "stands_in_for", "no such material")
     run_of_web = _check_webs(webs, runs, materials, plant)
     _check_pages(webs, runs, run_of_web)
     if "coverage" in tables:
@@ -225,17 +235,13 @@ def check_between_tables(tables: dict[str, Rows], plant: Plant) -> None:
         _require_material(tables["reels"], materials, newsprint=True)
     check_reels(tables, run_of_mount, plant)
     if "terms" in tables:
-        check_offers(tables["terms"], tables.get("prices"), materials)
-    for name in ("prices", "budget"):
-        if name in tables and materials is not None:
-            rows = tables[name]
-            rows.warn(
-                rows.live & (_find(rows, "material", materials, "material") < 0),
-                "material",
-                "no such material",
-            )
-    for name in ("plan", "titles"):
-        if name in tables:
-            rows = tables[name]
-            unprinted = rows.live & (_find(rows, "title", runs, "title") < 0)
-            rows.warn(unprinted, "title", "no run has printed this title")
+        _check_terms(tables["terms"], tables.get("prices"), materials)
+    for names, column, parent, rule in (
+        (("prices", "budget"), "material", materials, "no such material"),
+        (("plan", "titles"), "title", runs, "no run has printed this title"),
+    ):
+        for name in names:
+            if name in tables and parent is not None:
+                rows = tables[name]
+                unknown = rows.live & (_find(rows, column, parent) < 0)
+                rows.warn(unknown, column, rule)

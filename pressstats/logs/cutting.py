@@ -12,6 +12,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from .keys import positions_in
@@ -108,21 +110,10 @@ def _filled(rows: Rows, row_times: np.ndarray) -> np.ndarray:
     if not np.isnat(row_times).any():
         return row_times
     order = np.lexsort((rows.raw.line, rows.raw.file))
-    filled = row_times[order].copy()
-    files = rows.raw.file[order]
-    for step in (1, -1):
-        known = np.where(np.isnat(filled), -1, np.arange(len(filled)))[::step]
-        last = known.copy()
-        places = np.arange(len(filled))[::step]
-        seen = np.maximum.accumulate(np.where(known >= 0, np.arange(len(filled)), -1))
-        last = np.where(seen >= 0, places[np.maximum(seen, 0)], -1)
-        same = (last >= 0) & (files[::step] == files[np.maximum(last, 0)])
-        filled[::step] = np.where(
-            np.isnat(filled[::step]) & same, filled[np.maximum(last, 0)], filled[::step]
-        )
-    out = row_times.copy()
-    out[order] = filled
-    return out
+    times, files = pd.Series(row_times[order]), rows.raw.file[order]
+    filled = row_times.copy()
+    filled[order] = times.groupby(files).ffill().groupby(files).bfill()
+    return filled
 
 
 def _with_row_below(rows: Rows, row_times: np.ndarray, filled: np.ndarray) -> np.ndarray:
@@ -144,10 +135,10 @@ def times_of_rows(tables: dict[str, Rows], newest: bool = True) -> dict[str, np.
     runs = tables["runs"]
     out = {"runs": _filled(runs, _run_times(runs))}
     order = np.argsort(out["runs"], kind="stable")  # the earliest of a repeated run decides
-    known = runs.text("run_id").take(order)
+    known = runs["run_id"].take(order)
     for name in OF_A_RUN:
         if name in tables:
-            at = positions_in(tables[name].text("run_id"), known, order)
+            at = positions_in(tables[name]["run_id"], known, order)
             row_times[name] = np.where(at >= 0, out["runs"][at], _coalesced(tables[name], TIME_COLUMNS[name]))
     for name, columns in TIME_COLUMNS.items():
         if name in tables and name not in row_times and name != "runs":
@@ -179,14 +170,14 @@ def _reel_times(tables: dict[str, Rows], row_times: dict[str, np.ndarray]) -> np
     reels, times = tables["reels"], row_times["reels"]
     if "deliveries" in tables and np.isnat(times).any():
         deliveries = tables["deliveries"]
-        at = positions_in(reels.text("delivery_id"), deliveries.text("delivery_id"))
+        at = positions_in(reels["delivery_id"], deliveries["delivery_id"])
         came = deliveries["delivered_on"]
         times = np.where(np.isnat(times) & (at >= 0), came[at] if len(came) else _NAT, times)
     if "reel_mounts" in tables and np.isnat(times).any():
         mounts = tables["reel_mounts"]
         order = np.argsort(row_times["reel_mounts"], kind="stable")
         names = [
-            pc.binary_join_element_wise(table.text("supplier"), table.text("reel_id"), "\x1f")
+            pc.binary_join_element_wise(table["supplier"], table["reel_id"], "\x1f")
             for table in (reels, mounts)
         ]
         at = positions_in(names[0], names[1].take(order), order)
@@ -222,8 +213,6 @@ def reopen(deliveries: Rows, as_of: np.datetime64) -> None:
         np.isnat(values["delivered_on"]) & (values["delivered_at"] >= end)
     )
     if later.any():
-        import pyarrow as pa
-
         deliveries.problems = deliveries.problems.without(later, LATER_KNOWN)
         mask = pa.array(later)
         for column in ("delivered_on", "delivered_at"):

@@ -21,9 +21,8 @@ import pyarrow as pa
 from ..tables import INPUTS
 from .delimited import TITLE_LINES, Cells, header_among, known_in, read_delimited
 from .limits import TooMuchError, check_sizes, leads_out, no_file
-from .parquet import read_parquet
 from .problems import LogsError
-from .typed import spelled
+from .typed import read_parquet, spelled
 from .workbook import sheets_of
 from .xjdf import read_xjdf
 

@@ -1,4 +1,4 @@
-"""Keys of a table: one whole number per row that sorts as the key does, and duplicates found by it."""
+"""Columns as whole numbers that sort as they do, where cells of one stand in another, and arrow answers as masks."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["codes_of", "combined_codes", "positions_in"]
+__all__ = ["as_mask", "cells_at", "codes_of", "combined_codes", "positions_in"]
 
 
 def codes_of(values: np.ndarray | pa.Array) -> np.ndarray:
@@ -49,3 +49,14 @@ def positions_in(cells: pa.Array, known: pa.Array, rows: np.ndarray | None = Non
     if rows is None:
         return at
     return np.where(at >= 0, rows[at], -1)
+
+
+def cells_at(cells: pa.Array, at: np.ndarray) -> pa.Array:
+    """Return the cells at some positions, null where a position is -1."""
+    return cells.take(pa.array(at, mask=at < 0))
+
+
+def as_mask(flags: pa.Array | pa.ChunkedArray) -> np.ndarray:
+    """Return a mask from an arrow array of bool; null is false."""
+    mask: np.ndarray = pc.fill_null(flags, False).to_numpy(zero_copy_only=False)
+    return mask

@@ -7,10 +7,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-__all__ = ["PROBLEM_COLUMNS", "LogsError", "Problem", "Problems", "problem_frame"]
+__all__ = ["PROBLEM_COLUMNS", "Chosen", "LogsError", "Names", "Problems", "Rules", "problem_frame"]
 
 #: Columns of the frames of rejected and of doubtful rows.
 PROBLEM_COLUMNS = ("table", "file", "line", "column", "value", "rule")
+
+#: Rows as a mask or by their positions; a column or several; a rule for all rows or one for each.
+Chosen = np.ndarray | list[int]
+Names = str | tuple[str, ...]
+Rules = str | list[str]
 
 
 class LogsError(Exception):
@@ -27,7 +32,7 @@ class Problem:
 
     rows: np.ndarray
     columns: tuple[str, ...]
-    rules: str | list[str]
+    rules: Rules
     rejects: bool | None
 
 
@@ -37,13 +42,7 @@ class Problems:
 
     rules_broken: list[Problem] = field(default_factory=list)
 
-    def add(
-        self,
-        mask: np.ndarray | list[int],
-        columns: str | tuple[str, ...],
-        rules: str | list[str],
-        rejects: bool | None = True,
-    ) -> None:
+    def add(self, mask: Chosen, columns: Names, rules: Rules, rejects: bool | None = True) -> None:
         """Add the rows where `mask` is true (or at the positions it lists), if there are any."""
         rows = np.asarray(mask)
         if rows.dtype == bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -10,10 +12,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..tables import INPUTS
-from .nights import joined_times
-from .problems import PROBLEM_COLUMNS
 from .typed import as_text
-from .values import texts_of, times_of
+from .values import parse_time, texts_of, times_of
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -24,7 +24,9 @@ __all__ = ["RawTable", "match_columns", "stack"]
 
 _LONGEST = 200  # characters of a value shown in a problem
 
-assert PROBLEM_COLUMNS[1:3] == ("file", "line")
+_NOON = 12 * 3600
+_CLOCK = r"(\d{1,2})(?: ?[:.hH] ?(\d\d)?)?(?:[:.](\d\d))?(?: ?([aApP])[mM])?"
+_OF_THE_NIGHT = ("runs", "reel_mounts")
 
 
 @dataclass
@@ -141,7 +143,7 @@ def _take_file(raw: RawTable, file: File, plant: Plant) -> dict[str, pa.Array] |
     raw.clocks |= clocks
     decimal = plant.format.decimal
     columns = {
-        name: joined_times([as_text(cells.columns[at], decimal) for at in places[name]], plant, table.name)
+        name: _joined_times([as_text(cells.columns[at], decimal) for at in places[name]], plant, table.name)
         if name in clocks
         else cells.columns[places[name][0]]
         for name in places
@@ -169,6 +171,55 @@ def _identifier(parts: list[tuple[str, pa.Array]], plant: Plant) -> pa.Array:
             cells = pc.coalesce(spelled.cast(pa.string()), cells) if bad else spelled.cast(pa.string())
         texts.append(texts_of(cells))
     return pc.binary_join_element_wise(*texts, " ")
+
+
+def _seconds(text: str) -> int | None:
+    """Return the seconds after midnight of 22:10, 22.10, 22h10, 2210, 10:10 pm or a part of a day, else None."""
+    if found := re.fullmatch(r"0?[.,](\d+)", text):
+        return round(float(f"0.{found[1]}") * 86400)
+    if found := re.fullmatch(r"(\d{1,2})(\d\d)(\d\d)?", text):
+        hour, minute, second = found.groups()
+    elif found := re.fullmatch(_CLOCK, text):
+        hour, minute, second, half = found.groups()
+        if half:
+            hour = int(hour) % 12 + (12 if half in "pP" else 0)
+    else:
+        return None
+    seconds = int(hour) * 3600 + int(minute or 0) * 60 + int(second or 0)
+    return seconds if seconds <= 86400 and int(minute or 0) < 60 else None
+
+
+def _days_of(cells: pa.Array, plant: Plant) -> dict[str, np.datetime64]:
+    """Return the day that each spelling in a column stands for, of those that are one."""
+    days: dict[str, np.datetime64] = {}
+    for text in pc.unique(cells).drop_null().to_pylist():
+        with contextlib.suppress(ValueError):
+            moment = parse_time(text, plant.format.dates, plant.zone, serials=True)
+            days[text] = np.datetime64(moment.date(), "s")
+    return days
+
+
+def _joined_times(columns: list[pa.Array], plant: Plant, table: str) -> pa.Array:
+    """Put a column of days and one of clock times together, as ISO; what cannot be read stays as spelled.
+
+    The night goes by ``nights_dated_by``: what is dated by its issue began the day before, what is dated by the evening
+    goes on after midnight on the day after.
+    """
+    dated = plant.exports.nights_dated_by if table in _OF_THE_NIGHT else "calendar"
+    (days, known), (clocks, others) = ((column, _days_of(column, plant)) for column in columns)
+    if len(others) > len(known):
+        days, clocks, known = clocks, days, others
+    seconds = {text: _seconds(text.strip()) for text in pc.unique(clocks).drop_null().to_pylist()}
+    out: list[str | None] = []
+    for day, clock in zip(days.to_pylist(), clocks.to_pylist(), strict=True):
+        start, after = known.get(day), seconds.get(clock)
+        if start is None or after is None:
+            out.append(" ".join(text for text in (day, clock) if text) or None)
+            continue
+        shift = (dated == "evening" and after < _NOON) - (dated == "issue" and after >= _NOON)
+        moment = start + np.timedelta64(after + 86400 * int(shift), "s")
+        out.append(str(moment).replace("T", " "))
+    return pa.array(out, pa.string())
 
 
 def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:

@@ -18,12 +18,12 @@ from .crosschecks import check_between_tables
 from .cutting import EXEMPT, default_as_of, in_cut, isolated, reopen, times_of_rows
 from .database import open_source
 from .files import File, open_folder
-from .material_units import to_material_units
 from .problems import LogsError, Problems
 from .raw import RawTable, stack
 from .repeated import drop_repeated
 from .rowchecks import check_each_row
 from .rows import Rows, convert
+from .units import to_material_units
 
 if TYPE_CHECKING:
     from .result import Logs

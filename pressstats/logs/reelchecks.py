@@ -13,8 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..geometry import length_m, reel_diameter_mm
-from .keys import combined_codes, positions_in
-from .rowchecks import as_mask
+from .keys import as_mask, cells_at, combined_codes, positions_in
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -41,7 +40,7 @@ def diameter_m(
 
 def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> None:
     live = np.flatnonzero(materials.live)
-    at = positions_in(rows.text("material"), materials.text("material").take(pa.array(live)), live)
+    at = positions_in(rows["material"], materials["material"].take(pa.array(live)), live)
     caliper = materials["caliper_um"][at]
     with np.errstate(invalid="ignore", divide="ignore"):
         across = diameter_m(
@@ -53,15 +52,9 @@ def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> Non
         )
     known = rows.live & (at >= 0)
     doubtful = known & (across > _DOUBTFUL_M) & (across <= _IMPOSSIBLE_M)
-    rows.warn(
-        doubtful, column, [f"thick for a reel of its width and grammage; {d:.2f} m" for d in across[doubtful]]
-    )
-    impossible = known & (across > _IMPOSSIBLE_M)
-    rows.reject(
-        impossible,
-        column,
-        [f"thicker than any reel of its width and grammage; {d:.2f} m" for d in across[impossible]],
-    )
+    rows.warn(doubtful, column, "thick for a reel of its width and grammage; {:.2f} m", across)
+    rule = "thicker than any reel of its width and grammage; {:.2f} m"
+    rows.reject(known & (across > _IMPOSSIBLE_M), column, rule, across)
 
 
 def _ends(mounts: Rows, live: np.ndarray, runs: Rows, run: np.ndarray, web: np.ndarray) -> np.ndarray:
@@ -75,11 +68,9 @@ def _ends(mounts: Rows, live: np.ndarray, runs: Rows, run: np.ndarray, web: np.n
     follows = (np.diff(run[order]) == 0) & (np.diff(web[order]) == 0)
     ends = np.full(len(live), _NAT)
     ends[order[:-1][follows]] = times[order[1:]][follows]
-    ended = mounts.text("ended_by").take(pa.array(live))
-    last = as_mask(pc.equal(ended, "run_end"))
+    last = mounts.is_in("ended_by", "run_end")[live]
     ends = np.where(last & np.isnat(ends), runs["finished_at"][run], ends)
-    stayed = as_mask(pc.is_in(ended, pa.array(["run_end", "splice", "failed_splice"])))
-    return np.where(stayed, ends, _NAT)
+    return np.where(mounts.is_in("ended_by", "run_end", "splice", "failed_splice")[live], ends, _NAT)
 
 
 def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Plant) -> None:
@@ -96,8 +87,7 @@ def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Pla
     elsewhere = (run[before] != run[after]) | (web[before] != web[after])
     at_once = elsewhere & (times[after] < _ends(mounts, live, runs, run, web)[before])
 
-    ended = mounts.text("ended_by").take(pa.array(live))
-    spliced = as_mask(pc.is_in(ended, pa.array(["splice", "failed_splice"])))[before]
+    spliced = mounts.is_in("ended_by", "splice", "failed_splice")[live][before]
     returned = mounts["returned_kg"][live][before]
     used_up = (returned == 0) | (spliced & ~(returned > 0))
     sigma = np.sqrt(2) * plant.measurement.reel_kg
@@ -108,29 +98,19 @@ def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Pla
         (used_up & ~at_once, ("supplier", "reel_id"), "the same reel was used up or thrown away before"),
         (heavier & ~used_up & ~at_once, ("start_kg",), "heavier than when the same reel went back"),
     ):
-        if mask.any():
-            places = [mounts.raw.place(row) for row in live[before[mask]].tolist()]
-            mounts.warn(live[after[mask]], columns, [f"{words}; {file}:{line}" for file, line in places])
+        places = [mounts.raw.place(row) for row in live[before[mask]].tolist()]
+        mounts.warn(live[after[mask]], columns, [f"{words}; {file}:{line}" for file, line in places])
 
 
-def _check_received(reels: Rows, mounts: Rows | None) -> None:
+def _check_received(reels: Rows, mounts: Rows) -> None:
     """Check that a reel is of the material it was mounted as."""
-    if mounts is None:
-        return
     live = np.flatnonzero(mounts.live)
-    at = positions_in(reels.text("reel_id"), mounts.text("reel_id").take(pa.array(live)), live)
-    known = reels.live & (at >= 0)
-    if not known.any():
-        return
-    mount = pa.array(np.maximum(at, 0))
-    mounted = mounts.text("material").take(mount)
-    other = known & as_mask(pc.not_equal(reels.text("material"), mounted))
-    other &= as_mask(pc.equal(reels.text("supplier"), mounts.text("supplier").take(mount)))
-    reels.warn(
-        other,
-        "material",
-        [f"mounted as another material; {m}" for m in mounted.filter(pa.array(other)).to_pylist()],
-    )
+    at = positions_in(reels["reel_id"], mounts["reel_id"].take(pa.array(live)), live)
+    mounted, supplier = cells_at(mounts["material"], at), cells_at(mounts["supplier"], at)
+    other = reels.live & as_mask(pc.not_equal(reels["material"], mounted))
+    other &= as_mask(pc.equal(reels["supplier"], supplier))
+    names = mounted.filter(pa.array(other)).to_pylist()
+    reels.warn(other, "material", [f"mounted as another material; {name}" for name in names])
 
 
 def check_reels(tables: dict[str, Rows], run_of_mount: np.ndarray | None, plant: Plant) -> None:
@@ -143,5 +123,5 @@ def check_reels(tables: dict[str, Rows], run_of_mount: np.ndarray | None, plant:
             _check_weight(reels, "received_kg", materials, plant)
     if mounts is not None and run_of_mount is not None:
         _follow_reels(mounts, tables["runs"], run_of_mount, plant)
-    if reels is not None:
+    if reels is not None and mounts is not None:
         _check_received(reels, mounts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -59,32 +60,20 @@ def _remedy(table: str, rule: str) -> str:
     return found.replace("{table}", table or "TABLE")
 
 
-def _single_problems(frame: pd.DataFrame, severity: str) -> list[dict[str, object]]:
-    """Return one record per broken rule, where a frame joins those of a line."""
-    out: list[dict[str, object]] = []
+def _single_problems(frame: pd.DataFrame) -> Iterator[tuple[str, str, str]]:
+    """Yield table, rule and place of each broken rule, where a frame joins those of a line."""
     for table, file, line, columns, values, rules in frame[list(PROBLEM_COLUMNS)].itertuples(index=False):
         parts = rules.split(" | ")
-        names = columns.split(" | ")
-        cells = values.split(" | ")
+        names, cells = columns.split(" | "), values.split(" | ")
         for number, rule in enumerate(parts):
             column = names[number] if len(names) == len(parts) else columns
             value = cells[number] if len(cells) == len(parts) else values
             general, _, detail = rule.partition("; ")
-            cell = (
-                f"{printable(file)}:{line:.0f}"
-                + (f" {printable(column)}" if column else "")
-                + (f" = {printable(value)}" if value else "")
-            )
-            shown = cell + (f" ({printable(detail, _LONGEST_RULE)})" if detail else "")
-            out.append(
-                {
-                    "table": table,
-                    "rule": printable(general, _LONGEST_RULE),
-                    "severity": severity,
-                    "shown": shown,
-                }
-            )
-    return out
+            shown = f"{printable(file)}:{line:.0f}"
+            shown += f" {printable(column)}" if column else ""
+            shown += f" = {printable(value)}" if value else ""
+            shown += f" ({printable(detail, _LONGEST_RULE)})" if detail else ""
+            yield table, printable(general, _LONGEST_RULE), shown
 
 
 def problem_groups(logs: Logs) -> pd.DataFrame:
@@ -103,30 +92,18 @@ def problem_groups(logs: Logs) -> pd.DataFrame:
         number of rows.
     """
     frames = {SET_ASIDE: logs.rejected, DOUBTFUL: logs.warnings, NOTED: logs.notes}
-    single = [problem for severity, frame in frames.items() for problem in _single_problems(frame, severity)]
     groups: dict[tuple[str, str, str], list[str]] = {}
-    for problem in single:
-        key = (str(problem["severity"]), str(problem["table"]), str(problem["rule"]))
-        groups.setdefault(key, []).append(str(problem["shown"]))
-    places = {name: number for number, name in enumerate(INPUTS)}
-    order = sorted(
-        groups,
-        key=lambda key: (list(frames).index(key[0]), places.get(key[1], -1), -len(groups[key]), key[2]),
+    for severity, frame in frames.items():
+        for table, rule, shown in _single_problems(frame):
+            groups.setdefault((table, rule, severity), []).append(shown)
+    order, places = list(frames), {name: number for number, name in enumerate(INPUTS)}
+    ordered = sorted(
+        groups.items(),
+        key=lambda one: (order.index(one[0][2]), places.get(one[0][0], -1), -len(one[1]), one[0][1]),
     )
-    records = [
-        (
-            table,
-            rule,
-            severity,
-            float(len(groups[severity, table, rule])),
-            "\n".join(groups[severity, table, rule][:_SHOWN]),
-        )
-        for severity, table, rule in order
-    ]
-    frame = pd.DataFrame(records, columns=["table", "rule", "severity", "rows", "first_lines"])
-    return frame.astype(
-        {"table": "str", "rule": "str", "severity": "str", "rows": "float64", "first_lines": "str"}
-    )
+    records = [(*group, float(len(shown)), "\n".join(shown[:_SHOWN])) for group, shown in ordered]
+    names = ["table", "rule", "severity", "rows", "first_lines"]
+    return pd.DataFrame(records, columns=names).astype(dict.fromkeys(names, "str") | {"rows": "float64"})
 
 
 def _counted(number: int, word: str) -> str:

@@ -80,8 +80,8 @@ class Logs:
     sources : tuple of Source
         One per file and table.
     ledger : DataFrame
-        What became of the rows of each table (:func:`pressstats.logs.ledger.row_ledger`): read is used +
-        set_aside + repeated + later.
+        What became of the rows of each table: table, read, used, set_aside, repeated, later (than as-of); what was
+        read is the sum of the others.
     digest : str
         SHA-256 of all input files, ``plant.toml``, `as_of` and the version of the package.
     """

@@ -13,9 +13,8 @@ import pyarrow.compute as pc
 from pandas.arrays import ArrowStringArray
 
 from ..tables import INKS, Column
-from .keys import codes_of, combined_codes
-from .nights import rolled_over
-from .problems import Problems
+from .keys import as_mask, codes_of, combined_codes
+from .problems import Chosen, Names, Problems, Rules
 from .typed import as_text
 from .units import OF_MATERIAL, factor_of
 from .values import Bad, choices_of, numbers_of, texts_of, times_of, translated
@@ -70,33 +69,27 @@ class Rows:
             self._codes[column] = codes_of(self.values[column])
         return self._codes[column]
 
-    def text(self, column: str) -> pa.Array:
-        """Return a column of text."""
-        cells: pa.Array = self.values[column]
-        return cells
-
     def blank(self, column: str) -> np.ndarray:
         """Return a mask of the blank cells of a column."""
         values = self.values[column]
-        if isinstance(values, pa.Array):
-            mask: np.ndarray = pc.is_null(values).to_numpy(zero_copy_only=False)
-            return mask
-        return pd.isna(values)
+        return as_mask(pc.is_null(values)) if isinstance(values, pa.Array) else pd.isna(values)
 
-    def reject(
-        self, mask: np.ndarray | list[int], columns: str | tuple[str, ...], rules: str | list[str]
-    ) -> None:
-        """Set rows aside."""
-        self.problems.add(mask, columns, rules)
-        rows = np.asarray(mask)
-        if rows.size:
-            self.live[rows] = False
+    def is_in(self, column: str, *words: str) -> np.ndarray:
+        """Return a mask of the cells of a column of text that are one of some words."""
+        return as_mask(pc.is_in(self.values[column], pa.array(words)))
 
     def warn(
-        self, mask: np.ndarray | list[int], columns: str | tuple[str, ...], rules: str | list[str]
+        self, rows: Chosen, columns: Names, rules: Rules, told: Any = None, rejects: bool = False
     ) -> None:
-        """Note rows that are used all the same."""
-        self.problems.add(mask, columns, rules, rejects=False)
+        """Note rows that are used all the same; a rule of all is filled in with what is `told` of each row there is."""
+        if told is not None:
+            rules = [str(rules).format(one) for one in told[rows]]
+        self.problems.add(rows, columns, rules, rejects)
+
+    def reject(self, rows: Chosen, columns: Names, rules: Rules, told: Any = None) -> None:
+        """Set rows aside; as for :meth:`warn`."""
+        self.warn(rows, columns, rules, told, rejects=True)
+        self.live[rows] = False
 
     def frame(self, rows: np.ndarray | None = None) -> pd.DataFrame:
         """Return the rows at the positions `rows` (all where None) as a table with a fresh index."""
@@ -217,10 +210,17 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
             kept = (raw.table.name, column.name) in _USED_UNKNOWN
             problems.add(_blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
     if "finished_at" in raw.clocks:
-        values["finished_at"] = rolled_over(values["started_at"], values["finished_at"])
+        values["finished_at"] = _rolled_over(values["started_at"], values["finished_at"])
     rows = Rows(raw, values, problems, duplicate=np.zeros(count, dtype=bool))
     rows.live = ~problems.rejected(count)
     return rows
+
+
+def _rolled_over(starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """Return the ends, a day later where a clock time alone put them before the start, less than a day."""
+    early = starts - ends
+    over = (early > np.timedelta64(0, "s")) & (early < np.timedelta64(1, "D"))
+    return np.where(over, ends + np.timedelta64(1, "D"), ends)
 
 
 def _has_blank(typed: Any) -> bool:

@@ -1,8 +1,9 @@
-"""How a typed cell is spelled: as the plant spells its exports, so that one set of rules reads all of them."""
+"""Typed cells, those of Parquet too: spelled as the plant spells its exports, so that one set of rules reads all."""
 
 from __future__ import annotations
 
 import datetime as dt
+import io
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -10,10 +11,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from .limits import TEXT_BYTES, TooMuchError, check_shape
+
 if TYPE_CHECKING:
     from ..plant import Plant
 
-__all__ = ["as_text", "is_text", "plain", "spelled"]
+__all__ = ["as_text", "plain", "read_parquet", "spelled"]
 
 #: Wall time to the microsecond: what is finer is cut, what lies beyond is an error.
 _STAMP = pc.CastOptions(pa.timestamp("us"), allow_time_truncate=True)
@@ -60,7 +63,7 @@ def as_text(cells: pa.Array, decimal: str | None) -> pa.Array:
     return pa.array([spelled(value, decimal or ".") for value in cells.to_pylist()], pa.string())
 
 
-def is_text(kind: pa.DataType) -> bool:
+def _is_text(kind: pa.DataType) -> bool:
     """Return whether a type is of words or bytes."""
     return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_binary(kind))
 
@@ -87,7 +90,7 @@ def plain(cells: pa.Array, plant: Plant, spoilt: dict[int, tuple[str, str]], fir
         return pc.if_else(pc.is_nan(cells), pa.scalar(None, kind), cells)
     if pa.types.is_int64(kind):
         return cells
-    if is_text(kind) or pa.types.is_string_view(kind) or pa.types.is_fixed_size_binary(kind):
+    if _is_text(kind) or pa.types.is_string_view(kind) or pa.types.is_fixed_size_binary(kind):
         text = _decoded(cells, spoilt, first)
         return pc.if_else(pc.equal(text, ""), pa.scalar(None, pa.string()), text)
     return as_text(cells, plant.format.decimal)
@@ -104,3 +107,47 @@ def _decoded(cells: pa.Array, spoilt: dict[int, tuple[str, str]], first: int) ->
     for row in np.flatnonzero(["\ufffd" in (word or "") for word in words]).tolist():
         spoilt.setdefault(row + first, (words[row] or "", _NO_TEXT))
     return pa.array(words, pa.string())
+
+
+def read_parquet(data: bytes, plant: Plant) -> tuple[list[str], list[pa.Array], dict[int, tuple[str, str]]]:
+    """Return names and columns, float64, int64, timestamp[us] or string, and text and rule of rows that are no text.
+
+    Rows count from 2, as if names stood on line 1. Raises TooMuchError where the file holds more than an export does,
+    ValueError where a column holds no cells, and errors of pyarrow where it is damaged.
+    """
+    import pyarrow.parquet as parquet  # imported here: most plants export CSV
+
+    file = parquet.ParquetFile(io.BytesIO(data))
+    about, schema = file.metadata, file.schema_arrow
+    check_shape(about.num_rows, len(schema))
+    groups = [about.row_group(number) for number in range(about.num_row_groups)]
+    unpacked = sum(
+        group.column(at).total_uncompressed_size for group in groups for at in range(about.num_columns)
+    )
+    if unpacked > TEXT_BYTES:
+        raise TooMuchError(
+            f"{unpacked:,} bytes once it is unpacked, and an export has at most {TEXT_BYTES:,}"
+        )
+    nested = [f"{one.name} ({one.type})" for one in schema if pa.types.is_nested(one.type)]
+    if nested:
+        raise ValueError(f"no cells, but lists or records in {', '.join(nested)}")
+    # A word is held once, however often it stands in a column, until all are known to be no more than a log holds.
+    words = [one.name for one in schema if _is_text(one.type)]
+    table = parquet.ParquetFile(io.BytesIO(data), read_dictionary=words).read(use_threads=False)
+    names = [name for name in table.column_names if not name.startswith("__index_level_")]
+    columns = [table.column(table.column_names.index(name)).combine_chunks() for name in names]
+    _check_text(columns)
+    spoilt: dict[int, tuple[str, str]] = {}
+    typed = [plain(column, plant, spoilt, first=2) for column in columns]
+    return [name.strip() for name in names], typed, spoilt
+
+
+def _check_text(columns: list[pa.Array]) -> None:
+    total = 0
+    for column in columns:
+        if pa.types.is_dictionary(column.type):
+            lengths = pc.binary_length(column.dictionary) if _is_text(column.dictionary.type) else None
+            if lengths is not None:
+                total += pc.sum(lengths.take(column.indices)).as_py() or 0
+    if total > TEXT_BYTES:
+        raise TooMuchError(f"{total:,} bytes of text, and an export has at most {TEXT_BYTES:,}")

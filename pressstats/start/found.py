@@ -18,8 +18,7 @@ import numpy as np
 from ..logs.delimited import DELIMITERS, TITLE_LINES, Cells, decoded, read_delimited
 from ..logs.files import sheet_cells
 from ..logs.limits import FILE_BYTES, no_file
-from ..logs.parquet import read_parquet
-from ..logs.typed import as_text
+from ..logs.typed import as_text, read_parquet
 from ..logs.values import parse_number, parse_time
 from ..logs.workbook import sheets_of
 from ..plant import Plant
