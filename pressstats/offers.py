@@ -1,4 +1,4 @@
-"""Who can deliver what, on which terms, and on which days an order may be placed."""
+"""Who can deliver what, on which terms and under which contracts."""
 
 from __future__ import annotations
 
@@ -10,11 +10,9 @@ from .logs import once
 from .tables import INPUTS
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from .logs import Logs
 
-__all__ = ["OFFER_COLUMNS", "PLANNED_DAYS", "contracts", "offered_soon", "offers", "order_days"]
+__all__ = ["OFFER_COLUMNS", "PLANNED_DAYS", "contracts", "offered_soon", "offers"]
 
 #: Days from as-of on which the order plan places orders, and within which who begins to deliver is asked: 13 reviews,
 #: and one more that what they bring must last to.
@@ -58,12 +56,12 @@ def offers(logs: Logs, day: pd.Timestamp) -> pd.DataFrame:
     0    N1200  Northmill            14.0
     1    black   Inkworks            14.0
     """
-    terms = logs["terms"] if logs.has("terms") else INPUTS["terms"].empty()
+    terms = logs.rows_of("terms")
     terms = terms[terms["valid_from"] <= day].sort_values("valid_from", kind="stable")
     terms = terms.drop_duplicates(["material", "supplier"], keep="last")
     undated = terms["contract_from"].isna() | terms["contract_to"].isna() | terms["contract_quantity"].isna()
     terms = terms.assign(**{name: terms[name].mask(undated) for name in _CONTRACT})
-    listed = logs["materials"] if logs.has("materials") else INPUTS["materials"].empty()
+    listed = logs.rows_of("materials")
     alone = listed.loc[~listed["material"].isin(terms["material"]), ["material", "supplier", *_HOW]]
     found = pd.concat([INPUTS["terms"].empty(), terms, alone]) if len(alone) else terms
     return found[OFFER_COLUMNS].sort_values(["material", "supplier"], ignore_index=True)
@@ -72,21 +70,7 @@ def offers(logs: Logs, day: pd.Timestamp) -> pd.DataFrame:
 def offered_soon(logs: Logs) -> pd.DataFrame:
     """Return who can deliver what on orders of as-of, or begins to within the weeks that are planned.
 
-    Parameters
-    ----------
-    logs : Logs
-        As for :func:`offers`.
-
-    Returns
-    -------
-    DataFrame, shape (pairs, 2)
-        material, supplier; those of as-of first.
-
-    Examples
-    --------
-    >>> offered_soon(logs).head(1)
-      material   supplier
-    0    N1200  Northmill
+    Returns material and supplier of each pair, those of as-of first; `logs` as for :func:`offers`.
     """
     days = (logs.as_of, logs.as_of + pd.Timedelta(days=PLANNED_DAYS))
     pairs = [offers(logs, day)[["material", "supplier"]] for day in days]
@@ -117,8 +101,7 @@ def contracts(logs: Logs) -> pd.DataFrame:
     0  Northmill    2025-01-01    False
     1  Northmill    2026-01-01     True
     """
-    terms = logs["terms"] if logs.has("terms") else INPUTS["terms"].empty()
-    terms = terms.sort_values(["material", "supplier", "valid_from"], ignore_index=True)
+    terms = logs.rows_of("terms").sort_values(["material", "supplier", "valid_from"], ignore_index=True)
     following = terms.groupby(["material", "supplier"])[["valid_from", "contract_from"]].shift(-1)
     dated = terms["contract_from"].notna() & (terms["contract_quantity"] > 0)
     last = terms["contract_to"]
@@ -136,26 +119,3 @@ def contracts(logs: Logs) -> pd.DataFrame:
         found = pd.concat([found, again])
     columns = ["material", "supplier", *_CONTRACT, "assumed"]
     return found[columns].sort_values(["material", "supplier", "contract_from"], ignore_index=True)
-
-
-def order_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
-    """Return for each day whether an order may be placed on it.
-
-    Parameters
-    ----------
-    logs : Logs
-        The logs, whose plant names by ``[calendar] ordering_closed`` the days on which nothing is ordered.
-    days : DatetimeIndex, shape (days,)
-        The days.
-
-    Returns
-    -------
-    ndarray of bool, shape (days,)
-        True where an order may be placed. If no weekday were left, weekdays close nothing.
-
-    Examples
-    --------
-    >>> order_days(logs, pd.DatetimeIndex(["2025-12-23", "2025-12-24"])).tolist()  # closed = ["12-24"]
-    [True, False]
-    """
-    return logs.plant.calendar.takes_orders(days)

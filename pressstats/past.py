@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,10 +23,7 @@ __all__ = [
     "published_tables",
 ]
 
-_KINDS = {"material": "str", "made_on": "datetime64[us]", "week": "datetime64[us]"}
-_KINDS |= dict.fromkeys(["mean", "q05", "q95"], "float64")
-
-
+_FORECAST = {"material": "str", "week": "datetime64[us]"} | dict.fromkeys(["mean", "q05", "q95"], "float64")
 #: Columns read of the tables that a past plan was published with.
 _PLANNED = {
     "order_plan": {"material": "str", "order_on": "datetime64[us]", "quantity": "float64"},
@@ -35,8 +32,6 @@ _PLANNED = {
 }
 #: A plan that is older tells nothing about the next one.
 _OLDEST = pd.Timedelta(days=28)
-
-
 #: What came and went since last week is told against a publication of so many days ago, if there is one.
 _A_WEEK_AGO = pd.Timedelta(days=6)
 _EXCEPTIONS = dict.fromkeys(["exception", "kind", "subject"], "str")
@@ -90,16 +85,11 @@ def past_forecasts(folder: Path | None, as_of: pd.Timestamp) -> tuple[pd.DataFra
     PastError
         If the file of a past publication cannot be read as a forecast; the message names it.
     """
-    parts, digests = [], {}
-    for path in sorted(folder.glob("*/tables/demand_forecast.csv")) if folder else []:
-        day = _day_of(path.parent.parent.name)
-        if folder is None or day is None or day >= as_of:
-            continue
-        rows = _read(path, {name: kind for name, kind in _KINDS.items() if name != "made_on"})
-        parts.append(rows.assign(made_on=day)[list(_KINDS)])
-        digests[str(path.relative_to(folder))] = hashlib.sha256(path.read_bytes()).hexdigest()
-    past = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=list(_KINDS))
-    return past.astype(_KINDS), digests
+    paths = _tables_of(folder, "demand_forecast", as_of)
+    parts = [_read(path, _FORECAST).assign(made_on=day) for day, path in paths.items()]
+    kinds = {"material": "str", "made_on": "datetime64[us]"} | _FORECAST
+    past = pd.concat(parts, ignore_index=True)[list(kinds)] if parts else pd.DataFrame(columns=list(kinds))
+    return past.astype(kinds), _digests(paths.values())
 
 
 def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None, dict[str, str]]:
@@ -107,19 +97,15 @@ def past_plan(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastPlan | None
 
     Parameters, digests and errors are those of :func:`past_forecasts`.
     """
-    folders = _lately(folder, as_of, "order_plan")
-    if not folders or folder is None:
+    lately = _tables_of(folder, "order_plan", as_of, as_of - _OLDEST)
+    if not lately:
         return None, {}
-    made_on = max(folders)
-    paths = {name: folders[made_on] / f"{name}.csv" for name in _PLANNED}
+    made_on, plan = max(lately.items())
+    paths = {name: plan.with_name(f"{name}.csv") for name in _PLANNED}
     if not all(path.is_file() for path in paths.values()):
         return None, {}
     tables = {name: _read(path, _PLANNED[name]) for name, path in paths.items()}
-    digests = {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for path in paths.values()
-    }
-    return PastPlan(made_on, **tables), digests
+    return PastPlan(made_on, **tables), _digests(paths.values())
 
 
 def past_exceptions(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastExceptions | None, dict[str, str]]:
@@ -127,14 +113,12 @@ def past_exceptions(folder: Path | None, as_of: pd.Timestamp) -> tuple[PastExcep
 
     Parameters, digests and errors are those of :func:`past_forecasts`.
     """
-    folders = _lately(folder, as_of, "exceptions")
-    if not folders or folder is None:
+    lately = _tables_of(folder, "exceptions", as_of, as_of - _OLDEST)
+    if not lately:
         return None, {}
-    made_on = max((day for day in folders if as_of - day >= _A_WEEK_AGO), default=max(folders))
-    path = folders[made_on] / "exceptions.csv"
-    rows = _read(path, _EXCEPTIONS)
-    digest = {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()}
-    return PastExceptions(made_on, rows), digest
+    made_on = max((day for day in lately if as_of - day >= _A_WEEK_AGO), default=max(lately))
+    rows = _read(lately[made_on], _EXCEPTIONS)
+    return PastExceptions(made_on, rows), _digests([lately[made_on]])
 
 
 def published_tables(
@@ -145,11 +129,9 @@ def published_tables(
     Returns them by name, the SHA-256 of each file by its name, and the manifest. Raises PastError as
     :func:`past_forecasts`.
     """
-    tables, digests = {}, {}
-    for name, kinds in wanted.items():
-        path = publication / "tables" / f"{name}.csv"
-        tables[name] = _read(path, dict(kinds), keys=())
-        digests[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+    paths = {name: publication / "tables" / f"{name}.csv" for name in wanted}
+    tables = {name: _read(path, dict(wanted[name]), keys=()) for name, path in paths.items()}
+    digests = _digests(paths.values(), parts=1)
     try:
         manifest = json.loads((publication / "manifest.json").read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
@@ -159,21 +141,19 @@ def published_tables(
     return tables, digests, manifest
 
 
-def _lately(folder: Path | None, as_of: pd.Timestamp, name: str) -> dict[pd.Timestamp, Path]:
-    """Return the folders of tables published in the four weeks before `as_of` that hold one of that name, by day."""
-    return {
-        day: path.parent
-        for path in (folder.glob(f"*/tables/{name}.csv") if folder else [])
-        if (day := _day_of(path.parent.parent.name)) is not None and as_of - _OLDEST <= day < as_of
-    }
+def _tables_of(
+    folder: Path | None, name: str, before: pd.Timestamp, since: pd.Timestamp = pd.Timestamp.min
+) -> dict[pd.Timestamp, Path]:
+    """Return the tables of that name published between two days, the later left out, by the day of their folder."""
+    paths = sorted(folder.glob(f"*/tables/{name}.csv")) if folder else []
+    dated = [path for path in paths if re.fullmatch(r"\d{4}-\d{2}-\d{2}", path.parts[-3])]
+    days = pd.to_datetime([path.parts[-3] for path in dated], errors="coerce")
+    return {day: path for day, path in zip(days, dated, strict=True) if since <= day < before}
 
 
-def _day_of(name: str) -> pd.Timestamp | None:
-    """Return the day that the folder of a publication is named by, None for any other folder."""
-    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", name):
-        return None
-    day = pd.to_datetime(name, errors="coerce")
-    return None if pd.isna(day) else pd.Timestamp(day)
+def _digests(paths: Iterable[Path], parts: int = 3) -> dict[str, str]:
+    """Return the SHA-256 of each file by the last parts of its path: day, folder of tables, name."""
+    return {str(Path(*path.parts[-parts:])): hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
 
 
 def _read(path: Path, kinds: dict[str, str], keys: Sequence[str] = ("material", "week")) -> pd.DataFrame:

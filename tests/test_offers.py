@@ -11,7 +11,7 @@ import pytest
 from small_plant import FIRST_DAY, PLANT_TOML, every_table, small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
-from pressstats.offers import OFFER_COLUMNS, contracts, offered_soon, offers, order_days
+from pressstats.offers import OFFER_COLUMNS, contracts, offered_soon, offers
 from pressstats.orders.leadtimes import receipt_days
 from pressstats.plant import PlantError, read_plant
 from pressstats.prices import agreed_price, price_breaks
@@ -259,7 +259,7 @@ def test_days_without_orders_and_receipts_are_weekdays_month_days_and_dates(tmp_
     logs = logs_of(tmp_path, toml=toml)
     days = pd.date_range("2025-12-20", "2026-12-31", freq="D")
     ordered = [day.day_name() != "Friday" and (day.month, day.day) != (12, 31) for day in days]
-    assert order_days(logs, days).tolist() == ordered
+    assert logs.plant.calendar.takes_orders(days).tolist() == ordered
     opens = [
         day.day_name() != "Sunday" and (day.month, day.day) != (12, 24) and day != pd.Timestamp("2025-12-23")
         for day in days
@@ -271,7 +271,7 @@ def test_days_without_orders_and_receipts_are_weekdays_month_days_and_dates(tmp_
 def test_by_default_orders_go_out_every_day_and_reels_need_no_rest(tmp_path: Path) -> None:
     logs = logs_of(tmp_path)
     days = pd.date_range("2025-12-20", periods=14, freq="D")
-    assert order_days(logs, days).all()
+    assert logs.plant.calendar.takes_orders(days).all()
     plant = logs.plant
     assert (plant.reel.rest_days, plant.policy.break_cost, plant.policy.freight_per_load) == (0, 400, 600)
     assert plant.policy.price_breaks_by == "material"

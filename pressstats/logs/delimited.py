@@ -13,6 +13,7 @@ import io
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 
 import numpy as np
 import pyarrow as pa
@@ -107,8 +108,8 @@ def _encoding_of(data: bytes) -> str:
     return "cp850" if letters["cp850"] > letters["cp1252"] else "cp1252"
 
 
-def _fields(line: str, delimiter: str) -> list[str]:
-    return next(csv.reader([line], delimiter=delimiter), [])
+def _fields(record: str, delimiter: str) -> list[str]:
+    return next(csv.reader(io.StringIO(record), delimiter=delimiter), [])
 
 
 def known_in(names: Sequence[str], known: set[str]) -> int:
@@ -157,35 +158,30 @@ def _parse(data: bytes, delimiter: str, width: int) -> list[pa.Array]:
     return [column.combine_chunks() for column in table.columns]
 
 
-class _Marks:
-    """How quotation marks stand in the lines of a file; each line is looked at twice at most."""
+def _ending(line: bytes, delimiter: str, inside: bool) -> str:
+    """Return how a line ends that begins outside of a quoted cell or `inside` of one.
 
-    def __init__(self, lines: list[bytes], delimiter: str) -> None:
-        self._lines, self._delimiter = lines, delimiter
-        self._known: dict[tuple[int, bool], str] = {}
-
-    def after(self, at: int, inside: bool = False) -> str:
-        """Return how a line ends that begins outside of a quoted cell or `inside` of one.
-
-        ``open`` is within quotation marks, which count at the start of a cell only; ``stray`` where some text stands
-        after a closing mark; ``closed`` else.
-        """
-        if (at, inside) not in self._known:
-            text = ('"' if inside else "") + self._lines[at].decode(errors="replace")
-            try:
-                next(csv.reader(io.StringIO(text), delimiter=self._delimiter, strict=True), [])
-                found = "closed"
-            except csv.Error as error:
-                found = "open" if "unexpected end" in str(error) else "stray"
-            self._known[at, inside] = found
-        return self._known[at, inside]
+    ``open`` is within quotation marks, which count at the start of a cell only; ``stray`` where some text stands
+    after a closing mark; ``closed`` else.
+    """
+    text = ('"' if inside else "") + line.decode(errors="replace")
+    try:
+        next(csv.reader(io.StringIO(text), delimiter=delimiter, strict=True), [])
+    except csv.Error as error:
+        return "open" if "unexpected end" in str(error) else "stray"
+    return "closed"
 
 
 def _sifted(
     lines: list[bytes], first: int, delimiter: str, width: int, spoilt: bool
 ) -> tuple[list[bytes], list[int], list[tuple[int, str, str]]]:
     """Put physical lines together to records; return those of the right width and the broken ones."""
-    mark, marks = delimiter.encode(), _Marks(lines, delimiter)
+
+    @cache
+    def ending(at: int, inside: bool = False) -> str:  # each line is looked at twice at most
+        return _ending(lines[at], delimiter, inside)
+
+    mark = delimiter.encode()
     records: list[bytes] = []
     numbers: list[int] = []
     broken: list[tuple[int, str, str]] = []
@@ -196,43 +192,34 @@ def _sifted(
                 f"more than {BROKEN:,} lines that are no rows, the first is line {broken[0][0]}"
             )
         line, number, count = lines[at], first + at, 1
+        rule, fields = "", width
         at += 1
         if spoilt and _REPLACED in line:
-            broken.append((number, line.decode(errors="replace"), "bytes that are no text"))
-            continue
-        if b'"' not in line:
+            rule = "bytes that are no text"
+        elif b'"' not in line:
             fields = line.count(mark) + 1
         else:
-            ends = marks.after(at - 1)
+            ends = ending(at - 1)
             while ends == "open" and at < len(lines) and count <= _QUOTED_LINES:
                 if b'"' not in lines[at] and lines[at].count(mark) == width - 1 > 0:
                     break  # a row by itself: the mark before it is a stray one, and swallows nothing
-                ends = marks.after(at, inside=True)
+                ends = ending(at, inside=True)
                 at += 1
                 count += 1
-            line = b"\n".join(lines[at - count : at])
             if ends == "open" or (count > 1 and ends == "stray"):
                 at = number - first + 1  # read on after the line with the stray mark
-                broken.append(
-                    (number, lines[at - 1].decode(errors="replace"), "a quotation mark never closes")
-                )
-                continue
-            fields = len(
-                next(csv.reader(io.StringIO(line.decode(errors="replace")), delimiter=delimiter), [])
-            )
-        if not line.strip(mark + b" "):
+                rule = "a quotation mark never closes"
+            else:
+                line = b"\n".join(lines[at - count : at])
+                fields = len(_fields(line.decode(errors="replace"), delimiter))
+        if not (rule or line.strip(mark + b" ")):
             continue
-        if fields != width:
-            broken.append(
-                (
-                    number,
-                    line.decode(errors="replace"),
-                    f"another number of fields than the header; {fields} instead of {width}",
-                )
-            )
-            continue
-        records.append(line)
-        numbers.append(number)
+        other = f"another number of fields than the header; {fields} instead of {width}"
+        if rule := rule or other * (fields != width):
+            broken.append((number, line.decode(errors="replace"), rule))
+        else:
+            records.append(line)
+            numbers.append(number)
     return records, numbers, broken
 
 
@@ -240,7 +227,7 @@ def _parse_slowly(records: list[bytes], delimiter: str, width: int) -> list[pa.A
     """Parse record by record, where the fast parser sees other records than an editor does."""
     rows = []
     for record in records:
-        fields = next(csv.reader(io.StringIO(record.decode(errors="replace")), delimiter=delimiter), [])
+        fields = _fields(record.decode(errors="replace"), delimiter)
         rows.append([cell or None for cell in fields[:width]] + [None] * (width - len(fields)))
     return [pa.array([row[column] for row in rows], pa.string()) for column in range(width)]
 

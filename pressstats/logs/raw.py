@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from ..tables import INPUTS
 from .typed import as_text
-from .values import parse_time, texts_of, times_of
+from .values import blank_cells, parse_time, texts_of, times_of
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -279,9 +279,7 @@ def _without_blank_rows(file: File) -> File:
     for column in cells.columns:
         if column.null_count == 0 and not pa.types.is_string(column.type):
             return file
-        blank &= pc.is_null(texts_of(column) if pa.types.is_string(column.type) else column).to_numpy(
-            zero_copy_only=False
-        )
+        blank &= blank_cells(column)
         if not blank.any():
             return file
     keep = np.flatnonzero(~blank)

@@ -104,6 +104,10 @@ class Logs:
         """Return whether the table is there."""
         return table in self.tables
 
+    def rows_of(self, table: str) -> pd.DataFrame:
+        """Return a table, without rows where it is not there."""
+        return self.tables[table] if self.has(table) else INPUTS[table].empty()
+
     def arrays(self, table: str) -> dict[str, np.ndarray]:
         """Return the columns of a table as bare arrays, for who asks of a few rows a thousand times."""
         if table not in self.kept:
@@ -122,7 +126,7 @@ class Logs:
 
     def of_material(self, materials: pd.Series, column: str) -> pd.Series:
         """Return a column of ``materials`` for each material of a Series; blank where it is not listed."""
-        listed = self.tables["materials"] if self.has("materials") else INPUTS["materials"].empty()
+        listed = self.rows_of("materials")
         codes, names = materials.factorize()
         of_name = listed.set_index("material")[column].reindex(names).array
         values = pd.Series(of_name.take(codes, allow_fill=True), materials.index, name=materials.name)
@@ -130,7 +134,7 @@ class Logs:
 
     def listed(self, kind: str, unit: str | None = None) -> pd.Series:
         """Return the materials of a kind, of those counted in `unit` where it is given; none without the table."""
-        listed = self.tables["materials"] if self.has("materials") else INPUTS["materials"].empty()
+        listed = self.rows_of("materials")
         wanted = listed["kind"] == kind
         if unit is not None:
             wanted &= listed["unit"] == unit

@@ -17,7 +17,7 @@ from .keys import as_mask, codes_of, combined_codes
 from .problems import Chosen, Names, Problems, Rules
 from .typed import as_text
 from .units import OF_MATERIAL, factor_of
-from .values import Bad, choices_of, numbers_of, texts_of, times_of, translated
+from .values import Bad, blank_cells, choices_of, numbers_of, texts_of, times_of, translated
 
 if TYPE_CHECKING:
     from ..plant import Plant
@@ -208,7 +208,7 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
         if not column.may_be_blank and _has_blank(typed):
             # An order whose day nobody can read is still on its way: forgotten, it would be ordered again.
             kept = (raw.table.name, column.name) in _USED_UNKNOWN
-            problems.add(_blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
+            problems.add(blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
     if "finished_at" in raw.clocks:
         values["finished_at"] = _rolled_over(values["started_at"], values["finished_at"])
     rows = Rows(raw, values, problems, duplicate=np.zeros(count, dtype=bool))
@@ -225,13 +225,6 @@ def _rolled_over(starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
 
 def _has_blank(typed: Any) -> bool:
     return bool(typed.null_count if isinstance(typed, pa.Array) else pd.isna(typed).any())
-
-
-def _blank_cells(cells: pa.Array) -> np.ndarray:
-    mask: np.ndarray = pc.is_null(texts_of(cells) if pa.types.is_string(cells.type) else cells).to_numpy(
-        zero_copy_only=False
-    )
-    return mask
 
 
 def _all_blank(column: Column, count: int) -> Any:

@@ -20,6 +20,7 @@ import pyarrow.compute as pc
 
 __all__ = [
     "Bad",
+    "blank_cells",
     "choices_of",
     "numbers_of",
     "parse_number",
@@ -46,13 +47,19 @@ NO_TIME_OF_DAY = "the time of day is missing"
 WITH_TIME_OF_DAY = "a day without time of day is wanted"
 
 
-def _blank_if_empty(cells: pa.Array) -> pa.Array:
+def texts_of(cells: pa.Array) -> pa.Array:
+    """Strip a column of text of the white space around it; an empty cell becomes null."""
+    cells = pc.utf8_trim_whitespace(cells)
     empty = pc.equal(cells, "")
     return pc.if_else(empty, pa.scalar(None, cells.type), cells) if pc.any(empty).as_py() else cells
 
 
-def _trimmed(cells: pa.Array) -> pa.Array:
-    return _blank_if_empty(pc.utf8_trim_whitespace(cells))
+def blank_cells(cells: pa.Array) -> np.ndarray:
+    """Return a mask of the cells of a column, of any type, that are blank."""
+    mask: np.ndarray = pc.is_null(texts_of(cells) if pa.types.is_string(cells.type) else cells).to_numpy(
+        zero_copy_only=False
+    )
+    return mask
 
 
 def _cast(cells: pa.Array, kind: pa.DataType, one: Callable[[str], Any]) -> tuple[pa.Array, Bad]:
@@ -140,7 +147,7 @@ def numbers_of(cells: pa.Array, decimal: str | None = None) -> tuple[np.ndarray,
         bad: Bad = {}
     except pa.ArrowInvalid:
         # Well-spelled cells become plain ones; the others are read one by one, each spelling once.
-        cells = _trimmed(cells)
+        cells = texts_of(cells)
         plain = pc.replace_substring_regex(cells, f"[{_separators(decimal)}]", "")
         plain = pc.replace_substring(plain, ",", ".") if decimal == "," else plain
         good = pc.match_substring_regex(cells, _well_spelled(decimal))
@@ -265,7 +272,7 @@ def times_of(
     try:
         times_read, bad = pc.cast(spelled, stamp), {}
     except pa.ArrowInvalid:
-        spelled = _trimmed(spelled)
+        spelled = texts_of(spelled)
         counted = pc.match_substring_regex(spelled, f"^(?:{_SERIAL.pattern})$").drop_null()
         # One bare number among dates is a slip; where most are numbers, a spreadsheet counted days.
         serials = bool(len(counted)) and pc.mean(counted.cast(pa.int8())).as_py() > 0.5
@@ -293,11 +300,6 @@ def times_of(
 # -- words --------------------------------------------------------------------------------------
 
 
-def texts_of(cells: pa.Array) -> pa.Array:
-    """Strip a column of text of the white space around it; an empty cell becomes null."""
-    return _trimmed(cells)
-
-
 def translated(cells: pa.Array, words: dict[str, str]) -> pa.Array:
     """Put our words in the place of the plant's own, in capitals or not; an empty word is a blank."""
     lower = pc.utf8_lower(texts_of(cells))
@@ -311,7 +313,7 @@ def choices_of(cells: pa.Array, choices: tuple[str, ...]) -> tuple[pa.Array, Bad
     allowed = pa.array(choices, cells.type)
     if pc.all(pc.or_(pc.is_in(cells, allowed), pc.is_null(cells))).as_py() is not False:
         return cells, {}
-    words = pc.utf8_lower(_trimmed(cells))
+    words = pc.utf8_lower(texts_of(cells))
     good = pc.is_in(words, allowed)
     bad_rows = pc.and_(pc.invert(good), pc.is_valid(words)).to_numpy(zero_copy_only=False)
     rule = "none of the allowed words; " + ", ".join(choices)

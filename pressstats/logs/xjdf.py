@@ -26,7 +26,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from xml.sax import SAXParseException, handler
@@ -113,7 +113,7 @@ def read_xjdf(data: bytes, plant: Plant) -> dict[str, Cells]:
     job, line, trouble = _parsed(data)
     if job is None:
         return {"runs": _cells("runs", [], [(line, "", trouble)], plant)}
-    run, out = _run(job, plant), {}
+    out = {}
     for table, places in (
         ("runs", [job]),
         ("reel_mounts", _used(job, "Media")),
@@ -123,7 +123,8 @@ def read_xjdf(data: bytes, plant: Plant) -> dict[str, Cells]:
         broken: list[tuple[int, str, str]] = []
         for place in places:
             try:
-                kept.append((place.line, run() if place is job else _MADE[table](place, job, run(), plant)))
+                run = _run(job, plant)
+                kept.append((place.line, run if place is job else _MADE[table](place, job, run, plant)))
             except _RowError as error:
                 words = " ".join(f'{name}="{value}"' for name, value in place.attributes.items())
                 broken.append((place.line, f"<{place.name} {words}>", str(error)))
@@ -204,38 +205,34 @@ def _part(amount: _Element, attribute: str) -> str | None:
     return next((part.get(attribute) for part in amount.below("Part")), None)
 
 
-def _run(job: _Element, plant: Plant) -> Callable[[], Row]:
-    """Return what makes the row of the run, or raises why there is none."""
-
-    def make() -> Row:
-        process = list(job.below("AuditPool", "AuditProcessRun", "ProcessRun"))
-        if not process:
-            raise _RowError("its audit pool tells of no process run")
-        parts = list(_sets(job, "Component", "Output", *_AUDITED))
-        good = sum(_number(part, "Amount") for part in parts) if parts else None
-        waste = sum(map(_wasted, parts))
-        details = [one for part in parts for one in part.below("PartWaste") if one.get("WasteDetails")]
-        setup: float | None = None if waste else 0.0
-        if details:
-            is_setup = [(one.get("WasteDetails") or "").casefold() in SETUP for one in details]
-            setup = sum(_number(one, "Waste") for one, yes in zip(details, is_setup, strict=True) if yes)
-        ordered = [_number(part, "Amount") for part in _sets(job, "Component", "Output")]
-        names = [job.get("JobID"), job.get("JobPartID")]
-        press = [one.get("DeviceID") for one in job.below("AuditPool", "AuditProcessRun", "Header")]
-        return {
-            "run_id": "/".join(name for name in names if name) or None,
-            "title": job.get("DescriptiveName"),
-            "press": next((name for name in press if name), None),
-            "started_at": _first([one.get("Start") for one in process]),
-            "finished_at": _first([one.get("End") for one in process], last=True),
-            "copies_ordered": sum(ordered) if ordered else None,
-            "copies_gross": None if good is None else good + waste,
-            "copies_good": good,
-            "copies_startup_waste": setup,
-            "copies_running_waste": None if setup is None else waste - setup,
-        } | _named(job, "runs", plant)
-
-    return make
+def _run(job: _Element, plant: Plant) -> Row:
+    """Return the row of the run, or raise why there is none."""
+    process = list(job.below("AuditPool", "AuditProcessRun", "ProcessRun"))
+    if not process:
+        raise _RowError("its audit pool tells of no process run")
+    parts = list(_sets(job, "Component", "Output", *_AUDITED))
+    good = sum(_number(part, "Amount") for part in parts) if parts else None
+    waste = sum(map(_wasted, parts))
+    details = [one for part in parts for one in part.below("PartWaste") if one.get("WasteDetails")]
+    setup: float | None = None if waste else 0.0
+    if details:
+        is_setup = [(one.get("WasteDetails") or "").casefold() in SETUP for one in details]
+        setup = sum(_number(one, "Waste") for one, yes in zip(details, is_setup, strict=True) if yes)
+    ordered = [_number(part, "Amount") for part in _sets(job, "Component", "Output")]
+    names = [job.get("JobID"), job.get("JobPartID")]
+    press = [one.get("DeviceID") for one in job.below("AuditPool", "AuditProcessRun", "Header")]
+    return {
+        "run_id": "/".join(name for name in names if name) or None,
+        "title": job.get("DescriptiveName"),
+        "press": next((name for name in press if name), None),
+        "started_at": _first([one.get("Start") for one in process]),
+        "finished_at": _first([one.get("End") for one in process], last=True),
+        "copies_ordered": sum(ordered) if ordered else None,
+        "copies_gross": None if good is None else good + waste,
+        "copies_good": good,
+        "copies_startup_waste": setup,
+        "copies_running_waste": None if setup is None else waste - setup,
+    } | _named(job, "runs", plant)
 
 
 def _first(times: list[str | None], last: bool = False) -> str | None:

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ..offers import order_days
-
 if TYPE_CHECKING:
     from ..logs import Logs
 
@@ -210,7 +208,7 @@ def review_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     first of `days`; else the next day after it. Weeks that are left with one day between them have one review.
     """
     usual = np.flatnonzero([name.lower() == logs.plant.policy.review_day for name in days.day_name()])
-    can = np.flatnonzero(order_days(logs, days))
+    can = np.flatnonzero(logs.plant.calendar.takes_orders(days))
     if not len(can):
         return usual
     before = np.searchsorted(can, usual, side="right") - 1

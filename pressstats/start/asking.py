@@ -15,8 +15,8 @@ from .recognising import take
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from .found import Mapped, Recognised
     from .proposal import Proposal
-    from .recognising import Mapped, Recognised
 
 __all__ = ["ask"]
 

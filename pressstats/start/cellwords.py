@@ -11,7 +11,7 @@ from ..tables import INKS, INPUTS
 from .words import Lexicon, knowledge, likeness
 
 if TYPE_CHECKING:
-    from .recognising import Recognised
+    from .found import Recognised
 
 __all__ = ["Word", "words_of"]
 

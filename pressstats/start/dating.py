@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 from ..logs.values import parse_time
 
 if TYPE_CHECKING:
-    from .found import Style
-    from .recognising import Recognised
+    from .found import Recognised, Style
 
 __all__ = ["nights_dated_by"]
 

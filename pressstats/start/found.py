@@ -1,4 +1,7 @@
-"""What lies in a folder: the tables of each file and sheet, how they are written, and what kind of cells they hold."""
+"""What lies in a folder: tables of each file and sheet, how they are written, what kind of cells they hold.
+
+A file as a table of ours (`Recognised`, of columns that are `Mapped`) is what the other modules make of it.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +26,7 @@ from ..logs.values import parse_number, parse_time
 from ..logs.workbook import sheets_of
 from ..plant import Plant
 
-__all__ = ["Found", "FoundColumn", "Style", "found_in", "style_of"]
+__all__ = ["Found", "FoundColumn", "Mapped", "Recognised", "Style", "found_in", "style_of"]
 
 _ENOUGH = 0.95  # share of the cells of a column that tell its kind
 _LOOKED_AT = 400  # cells by which the kind is told
@@ -74,7 +77,7 @@ class FoundColumn:
         if not cells:
             self.kind = "blank"
         elif _share(
-            cells, lambda cell: _CLOCK.fullmatch(cell) is not None and not _is_decimal(cell, decimal)
+            cells, lambda cell: bool(_CLOCK.fullmatch(cell)) and not (decimal == "." and "." in cell)
         ):
             self.kind = "clock"
         elif _share(cells, lambda cell: parse_number(cell, decimal)) and not _share(cells, _is_compact):
@@ -83,10 +86,6 @@ class FoundColumn:
         elif _share(cells, lambda cell: parse_time(cell, style.dates)):
             clocks = sum(bool(_WITH_CLOCK.search(cell)) and not _MIDNIGHT.search(cell) for cell in cells)
             self.kind = "time" if clocks > len(cells) / 2 else "date"
-
-
-def _is_decimal(cell: str, decimal: str | None) -> bool:
-    return "." in cell and decimal == "."
 
 
 def _is_compact(cell: str) -> bool:
@@ -122,6 +121,43 @@ class Found:
     def rows(self) -> int:
         """Number of rows."""
         return len(self.columns[0].cells) if self.columns else 0
+
+
+@dataclass
+class Mapped:
+    """One of our columns as a file has it: its own names (a day and a clock time are two), unit, and what is unsure.
+
+    A part of another table's identifier, which a table only carries for it, is one too.
+    """
+
+    ours: str
+    names: tuple[str, ...]
+    score: float
+    sure: bool
+    why: str = ""
+    unit: str = ""
+    unit_sure: bool = True
+    column: FoundColumn = field(default_factory=lambda: FoundColumn("", []))
+    of_kind: str = ""  # the kind of material that alone has this unit
+
+
+@dataclass
+class Recognised:
+    """A table as it was found."""
+
+    table: str
+    found: Found
+    score: float
+    sure: bool
+    columns: dict[str, Mapped] = field(default_factory=dict)
+    #: What a column that is not used might be, by its name, the likeliest first: too little says so for a guess.
+    perhaps: dict[str, list[str]] = field(default_factory=dict)
+
+    @property
+    def left(self) -> list[str]:
+        """Names of the columns that are no part of the table as far as can be told."""
+        used = {name for one in self.columns.values() for name in one.names}
+        return [column.name for column in self.found.columns if column.name not in used]
 
 
 def _header_of(rows: list[list[str]]) -> list[str]:

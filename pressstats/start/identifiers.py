@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING
 from ..exports import IDENTIFIERS
 from ..logs.values import parse_time
 from ..tables import INPUTS
-from .recognising import Mapped
+from .found import Mapped
 
 if TYPE_CHECKING:
-    from .found import FoundColumn, Style
-    from .recognising import Recognised
+    from .found import FoundColumn, Recognised, Style
 
 __all__ = ["Made", "made_identifiers"]
 

@@ -8,14 +8,14 @@ from pathlib import Path
 
 from ..logs import printable
 from ..logs.requirements import REQUIREMENTS
+from ..plant import Calendar, Policy, Targets
 from ..tables import INPUTS
 from .cellwords import Word, words_of
 from .dating import nights_dated_by
-from .found import Found, Style, found_in, style_of
+from .found import Found, Mapped, Recognised, Style, found_in, style_of
 from .identifiers import Made, made_identifiers
 from .quantities import in_tonnes
-from .recognising import Mapped, Recognised, recognised
-from .settings import settings
+from .recognising import recognised
 from .words import languages_of, lexicon_of
 
 __all__ = ["Proposal", "describe", "plant_toml", "propose"]
@@ -32,10 +32,30 @@ _PLACES = {
     "en": ("Europe/London", "GBP"),
     "us": ("America/New_York", "USD"),
 }
-
-
 #: Languages of which each reads the others' words.
 _NORDIC = ("sv", "no", "da")
+#: What a plant decides for itself, by parts and keys of ``plant.toml``.
+_MEANING = {
+    "country": 'two letters of ISO 3166, such as "DE": public holidays',
+    "closed": 'days without publication, such as ["12-25", "2025-05-01"]',
+    "no_receipts": "days on which nothing is received",
+    "ordering_closed": 'days on which no order is placed, such as ["12-24"]',
+    "waste_pct": "waste of mounted paper wanted [%]",
+    "breaks_per_100_reels": "web breaks wanted",
+    "service_level": "share of weeks without a stock-out wanted, of each material",
+    "review_day": "day on which orders are placed",
+    "cover_days_minimum": "days of stock wanted at least",
+    "cover_days_maximum": "and at most",
+    "newsprint_storage_maximum_kg": "what the floor and the fire authority allow, all widths together",
+    "holding_cost_rate": "of stock value, a year",
+    "freight_per_load": "a truck, in the currency",
+    "expedite_cost_per_t": "what an emergency tonne costs more",
+    "break_cost": "a web break, beside its waste",
+    "failed_splice_cost": "a failed splice",
+    "stockout_cost": "a night that cannot be printed whole",
+}
+_PARTS: dict[str, type[Calendar | Targets | Policy]]
+_PARTS = {"calendar": Calendar, "targets": Targets, "policy": Policy}
 
 
 @dataclass
@@ -66,21 +86,18 @@ class Proposal:
 
     def lacking(self) -> list[str]:
         """Return what must be found before anything can be published: required tables, and required columns of them."""
-        found = {one.table: one for one in self.tables}
-        needed = [name for name, table in INPUTS.items() if table.required]
-        return [name for name in needed if name not in found] + [
-            f"{name}.{column}"
-            for name in needed
-            if name in found
-            for column in INPUTS[name].missing_from(found[name].columns)
-        ]
+        absent = [name for name in self.missing() if INPUTS[name].required]
+        return absent + self._columns_missing(required=True)
 
     def left_out(self) -> list[str]:
         """Return the required columns that were not found of tables without which something can be published."""
+        return self._columns_missing(required=False)
+
+    def _columns_missing(self, required: bool) -> list[str]:
         return [
             f"{one.table}.{column}"
             for one in self.tables
-            if not INPUTS[one.table].required
+            if INPUTS[one.table].required == required
             for column in INPUTS[one.table].missing_from(one.columns)
         ]
 
@@ -145,9 +162,8 @@ def _line(key: str, value: str, why: str = "") -> str:
 def _common(names: list[str]) -> str:
     """Return the letters with which all names begin."""
     first, last = min(names), max(names)
-    return first[
-        : next((at for at, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
-    ]
+    apart = (at for at, (a, b) in enumerate(zip(first, last, strict=False)) if a != b)
+    return first[: next(apart, len(first))]
 
 
 def _pattern(patterns: list[str], others: list[str]) -> str:
@@ -207,6 +223,22 @@ def _constants(one: Recognised) -> list[str]:
     ]
 
 
+def _settings() -> list[str]:
+    """Return what the plant decides, as the end of the file: each key commented, with what holds until it does."""
+    lines = [
+        "# What only the plant can say. Until a line is set, its value holds by default, and pages say so. Take away",
+        "# the # of a line, and of the [name] above it, to set it; ... has no default.",
+    ]
+    for part, model in _PARTS.items():
+        lines += ["", f"# [{part}]"]
+        for key in model.model_fields:
+            if key in _MEANING:
+                default = model.model_fields[key].default
+                value = "..." if default is None else json.dumps(default)
+                lines.append(f"# {key} = {value}  # {_MEANING[key]}")
+    return lines
+
+
 def plant_toml(proposal: Proposal) -> str:
     """Return the text of ``plant.toml``: what is sure as it is, a guess with its reason behind it."""
     guessed = not proposal.place_is_sure
@@ -264,7 +296,7 @@ def plant_toml(proposal: Proposal) -> str:
                 parts.append([f"[values.{table}.{name}]", *told, *asked] if told or asked else [])
         for part in parts:
             lines += ["", *part] if part else []
-    return "\n".join([*lines, "", *settings()]) + "\n"
+    return "\n".join([*lines, "", *_settings()]) + "\n"
 
 
 def describe(proposal: Proposal) -> str:

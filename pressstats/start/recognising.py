@@ -13,12 +13,11 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from ..tables import INPUTS, Column
-from .confirming import confirm_sums, same_units
-from .found import Found, FoundColumn
-from .mapped import Mapped, Recognised
+from .found import Found, FoundColumn, Mapped, Recognised
+from .quantities import confirm_sums, same_units
 from .words import Lexicon, Pieces, knowledge, lexicon_of, likeness
 
-__all__ = ["Mapped", "Recognised", "recognised", "take"]
+__all__ = ["recognised", "take"]
 
 #: Likeness of a name below which nothing is proposed, and from which it is sure where nothing else comes near.
 _LEAST, _SURE, _APART = 0.4, 0.85, 0.15
