@@ -14,8 +14,8 @@ import pytest
 from small_plant import FIRST_DAY, small_tables, write_small_plant
 
 from pressstats.logs import Logs, describe_check, read_logs
+from pressstats.logs.crosschecks import diameter_m
 from pressstats.logs.cutting import isolated
-from pressstats.logs.reelchecks import diameter_m
 from pressstats.logs.report import problem_groups
 from pressstats.logs.requirements import losses
 from pressstats.logs.rowchecks import exists_twice, missing, to_utc

@@ -30,10 +30,9 @@ from pressstats.logs import read_logs
 from pressstats.plant import Plant, validated
 from pressstats.results import open_results
 from pressstats.start import describe, plant_toml, propose
-from pressstats.start.dating import nights_dated_by
+from pressstats.start.customs import made_identifiers, nights_dated_by
 from pressstats.start.found import Found, FoundColumn, Mapped, Recognised, Style, found_in, style_of
-from pressstats.start.identifiers import made_identifiers
-from pressstats.start.quantities import in_tonnes
+from pressstats.start.meanings import in_tonnes
 from pressstats.start.words import Lexicon, knowledge, likeness
 from pressstats.tables import INPUTS
 

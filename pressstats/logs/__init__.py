@@ -3,8 +3,8 @@
 ``read_logs`` opens the files of a folder (`files`, `delimited`), puts those of a table together
 (`raw`), types the cells and applies the rules of the columns (`values`, `rows`), checks each row by
 itself (`rowchecks`), cuts at as-of (`cutting`), drops repetitions (`repeated`) and checks the tables
-against each other (`crosschecks`, `reelchecks`). What was found is told by `report`, and what it
-costs which analysis by `requirements`.
+against each other (`crosschecks`). What was found is told by `report`, and what it costs which
+analysis by `requirements`.
 """
 
 from .problems import LogsError

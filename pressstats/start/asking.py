@@ -9,7 +9,7 @@ import click
 
 from ..logs import printable
 from ..tables import INPUTS
-from .cellwords import Word
+from .meanings import Word
 from .recognising import take
 
 if TYPE_CHECKING:

@@ -10,11 +10,9 @@ from ..logs import printable
 from ..logs.requirements import REQUIREMENTS
 from ..plant import Calendar, Policy, Targets
 from ..tables import INPUTS
-from .cellwords import Word, words_of
-from .dating import nights_dated_by
+from .customs import Made, made_identifiers, nights_dated_by
 from .found import Found, Mapped, Recognised, Style, found_in, style_of
-from .identifiers import Made, made_identifiers
-from .quantities import in_tonnes
+from .meanings import Word, in_tonnes, words_of
 from .recognising import recognised
 from .words import languages_of, lexicon_of
 

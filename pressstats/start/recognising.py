@@ -14,7 +14,7 @@ from scipy.optimize import linear_sum_assignment
 
 from ..tables import INPUTS, Column
 from .found import Found, FoundColumn, Mapped, Recognised
-from .quantities import confirm_sums, same_units
+from .meanings import confirm_sums, same_units
 from .words import Lexicon, Pieces, knowledge, lexicon_of, likeness
 
 __all__ = ["recognised", "take"]
