@@ -22,8 +22,7 @@ from .problems import LogsError, Problems
 from .raw import RawTable, stack
 from .repeated import drop_repeated
 from .rowchecks import check_each_row
-from .rows import Rows, convert
-from .units import to_material_units
+from .rows import Rows, convert, to_material_units
 
 if TYPE_CHECKING:
     from .result import Logs

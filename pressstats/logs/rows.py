@@ -12,9 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pandas.arrays import ArrowStringArray
 
-from ..tables import INKS, Column
-from .keys import as_mask, codes_of, combined_codes
-from .problems import Chosen, Names, Problems, Rules
+from ..tables import INKS, INPUTS, Column
+from .keys import as_mask, codes_of, combined_codes, positions_in
+from .problems import Chosen, LogsError, Names, Problems, Rules
 from .typed import as_text
 from .units import OF_MATERIAL, factor_of
 from .values import Bad, blank_cells, choices_of, numbers_of, texts_of, times_of, translated
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ..plant import Plant
     from .raw import RawTable
 
-__all__ = ["Rows", "convert"]
+__all__ = ["Rows", "convert", "to_material_units"]
 
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)  # what pandas calls "str"
 
@@ -233,3 +233,40 @@ def _all_blank(column: Column, count: int) -> Any:
     if column.is_time:
         return np.full(count, np.datetime64("NaT", "us"))
     return pa.nulls(count, pa.string())
+
+
+def to_material_units(tables: dict[str, Rows], plant: Plant) -> None:
+    """Convert what is logged in another unit than that of its material, by kind of material where that is declared.
+
+    A unit declared for all kinds leaves alone what it cannot be of: plates in a column of tonnes stay plates. Raises
+    LogsError where it converts nothing, or without `materials`.
+    """
+    for name, units in plant.units.items():
+        for column in INPUTS[name].columns if name in tables else ():
+            if column.name in units and OF_MATERIAL in column.unit:
+                if "materials" not in tables:
+                    raise LogsError(f"plant.toml: units.{name}.{column.name} needs the table materials")
+                rows = tables[name]
+                rows.values[column.name] = rows[column.name] * _factors(
+                    rows, column, units[column.name], tables["materials"]
+                )
+
+
+def _factors(rows: Rows, column: Column, units: dict[str, str], materials: Rows) -> np.ndarray:
+    """Return the factor of each row of a table."""
+    name, kinds, own = rows.raw.table.name, materials["kind"].to_pylist(), materials["unit"].to_pylist()
+    known, converted, trouble = np.ones(len(materials) + 1), False, None
+    for at, (kind, unit) in enumerate(zip(kinds, own, strict=True)):
+        logged_in = units.get(kind, units.get(""))
+        if logged_in and unit:
+            try:
+                known[at] = factor_of(name, column, logged_in, unit)
+                converted = True
+            except LogsError as error:
+                trouble = error
+                if kind in units:
+                    raise
+    if trouble and not converted:
+        raise trouble
+    # A material that is not listed is found at -1, the last: its row is set aside elsewhere.
+    return known[positions_in(rows["material"], pa.array(materials["material"]))]
