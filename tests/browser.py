@@ -36,28 +36,49 @@ class Visit:
     complaints: list[str] = field(default_factory=list)
 
 
+class Tab:
+    """A page that is opened again and again: what draws its figures is compiled for the first of them alone."""
+
+    def __init__(self, browser: sync_api.Browser) -> None:
+        self.page = browser.new_context().new_page()
+        self._found = Visit(self.page)
+
+        def guard(route: sync_api.Route) -> None:
+            if route.request.url.startswith(("file:", "data:", "blob:")):
+                route.continue_()
+            else:
+                self._found.requests.append(route.request.url)
+                route.abort()
+
+        def asked(dialog: sync_api.Dialog) -> None:
+            self._complain(f"dialog {dialog.message}")
+            dialog.dismiss()
+
+        self.page.route("**/*", guard)
+        self.page.on("dialog", asked)
+        self.page.on("pageerror", lambda error: self._complain(str(error)))
+        self.page.on("requestfailed", lambda request: self._complain(f"failed {request.url}"))
+        self.page.on("console", lambda message: self._complain(f"{message.type} {message.text}"))
+
+    def _complain(self, of: str) -> None:
+        self._found.complaints.append(of)
+
+    def visit(self, path: Path, *, scheme: str = "light", width: int = 1280) -> Visit:
+        """Open a page from disk; requests to anywhere else are stopped and counted."""
+        page = self.page
+        page.goto("about:blank")
+        self._found = found = Visit(page)
+        page.set_viewport_size({"width": width, "height": 900})
+        page.emulate_media(color_scheme=scheme, media="null")  # type: ignore[arg-type]
+        page.goto(path.as_uri())
+        if page.locator(".plot").count():
+            page.wait_for_selector("html[data-drawn]", timeout=30_000)
+        return found
+
+
 def visit(browser: sync_api.Browser, path: Path, *, scheme: str = "light", width: int = 1280) -> Visit:
-    """Open a page from disk; requests to anywhere else are stopped and counted."""
-    context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)  # type: ignore[arg-type]
-    page = context.new_page()
-    found = Visit(page)
-
-    def guard(route: sync_api.Route) -> None:
-        if route.request.url.startswith(("file:", "data:", "blob:")):
-            route.continue_()
-        else:
-            found.requests.append(route.request.url)
-            route.abort()
-
-    page.route("**/*", guard)
-    page.on("dialog", lambda dialog: (found.complaints.append(f"dialog {dialog.message}"), dialog.dismiss()))
-    page.on("pageerror", lambda error: found.complaints.append(str(error)))
-    page.on("requestfailed", lambda request: found.complaints.append(f"failed {request.url}"))
-    page.on("console", lambda message: found.complaints.append(f"{message.type} {message.text}"))
-    page.goto(path.as_uri())
-    if page.locator(".plot").count():
-        page.wait_for_selector("html[data-drawn]", timeout=30_000)
-    return found
+    """Open a page from disk in a tab of its own."""
+    return Tab(browser).visit(path, scheme=scheme, width=width)
 
 
 def barriers(page: sync_api.Page) -> list[str]:
@@ -67,7 +88,7 @@ def barriers(page: sync_api.Page) -> list[str]:
     """
     page.evaluate("document.querySelectorAll('details').forEach(one => { one.open = true; })")
     page.evaluate("document.querySelectorAll('tbody tr:nth-child(n+4)').forEach(row => row.remove())")
-    page.add_style_tag(content=".plot > * { display: none; }")
+    page.evaluate("document.querySelectorAll('.plot').forEach(one => { one.replaceChildren(); })")
     found = []
     for scheme, rules in (("light", {}), ("dark", {"runOnly": ["color-contrast"]})):
         page.emulate_media(color_scheme=scheme, media="screen")  # type: ignore[arg-type]

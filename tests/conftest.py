@@ -56,6 +56,8 @@ LONG = [
 # Matrices are small: more threads of linear algebra wait for each other longer than they work, as in the package.
 threadpool_limits(1)
 
+#: Where what was told is kept, beside what was published.
+TOLD = "told.txt"
 #: Names that mean ill, in place of the invented plant's own.
 SCRIPT = '<script>alert("1")</script><img src=x onerror=alert(1)>'
 FORMULA = "=1+1 " + "very " * 60 + "long"
@@ -139,7 +141,13 @@ def stand_in_publication(stand_in_notebooks: Path, tmp_path_factory: pytest.Temp
 @pytest.fixture(scope="session")
 def demo_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication:
     """Return the publication of the invented plant, every report; not to be changed."""
-    return _made_once(tmp_path_factory, "demo", lambda folder: publish(ROOT / "data_demo", folder / "out"))
+    return _made_once(tmp_path_factory, "demo", _demo)
+
+
+@pytest.fixture(scope="session")
+def demo_told(demo_publication: Publication) -> list[str]:
+    """Return the lines that were told while the invented plant was published."""
+    return (demo_publication.folder.parents[1] / TOLD).read_text(encoding="utf-8").splitlines()
 
 
 @pytest.fixture(scope="session")
@@ -154,6 +162,11 @@ def hostile_publication(tmp_path_factory: pytest.TempPathFactory) -> Publication
     return _made_once(tmp_path_factory, "hostile", _hostile)
 
 
+def _demo(folder: Path) -> Publication:
+    with (folder / TOLD).open("w", encoding="utf-8") as told:
+        return publish(ROOT / "data_demo", folder / "out", tell=lambda line: print(line, file=told))
+
+
 def _hostile(folder: Path) -> Publication:
     tables = steady_tables(70)
     runs = tables["runs"]
@@ -165,4 +178,4 @@ def _hostile(folder: Path) -> Publication:
     tables["deliveries"] = tables["deliveries"].assign(promised_on=promised)
     names = {"Daily": SCRIPT, "Weekly": FORMULA, "N1200": MATERIAL}
     logs = write_small_plant(folder / "logs", {name: table.replace(names) for name, table in tables.items()})
-    return publish(logs, folder / "out", names=["paper_balance", "demand", "weekly_page", "buying_outlook"])
+    return publish(logs, folder / "out")

@@ -26,25 +26,25 @@ sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not 
 from browser import (  # noqa: E402
     FLAGS,
     PROGRAM,
+    Tab,
     Visit,
     barriers,
     room_on_paper,
     sides_of_paper,
     too_wide_for_paper,
-    visit,
 )
 
 REQUIRED = os.environ.get("PRESSSTATS_REQUIRE_BROWSER") == "1"
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[sync_api.Browser]:
+def tab() -> Iterator[Tab]:
     if PROGRAM is None:
         message = "no Chromium on this machine (PRESSSTATS_REQUIRE_BROWSER=1 makes this a failure)"
         pytest.fail(message) if REQUIRED else pytest.skip(message)
     with sync_api.sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=PROGRAM, args=list(FLAGS))
-        yield started
+        yield Tab(started)
         started.close()
 
 
@@ -78,20 +78,19 @@ SCREENS = pytest.mark.parametrize(
 
 @SCREENS
 def test_stand_in_pages_are_sound(
-    browser: sync_api.Browser, stand_in_publication: Publication, scheme: str, width: int
+    tab: Tab, stand_in_publication: Publication, scheme: str, width: int
 ) -> None:
     for path in pages_of(stand_in_publication):
-        found = visit(browser, path, scheme=scheme, width=width)
+        found = tab.visit(path, scheme=scheme, width=width)
         sound(found)
-        found.page.context.close()
 
 
 def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_sheet_of_paper(
-    browser: sync_api.Browser, demo_publication: Publication
+    tab: Tab, demo_publication: Publication
 ) -> None:
     """Each is opened once, on a phone in the dark: a reader's screen may change, and to draw is what takes the time."""
     for path in [*pages_of(demo_publication), demo_publication.folder / "tables" / "index.html"]:
-        found = visit(browser, path, scheme="dark", width=390)
+        found = tab.visit(path, scheme="dark", width=390)
         sound(found)
         assert columns_out_of_sight(found.page) == [], path.name
         if path.name == "weekly_page.html":
@@ -113,7 +112,6 @@ def test_pages_of_the_invented_plant_are_sound_on_a_phone_and_a_desk_and_fit_a_s
             assert room_on_paper(found.page) >= 40
         assert too_wide_for_paper(found.page) == [], path.name
         assert barriers(found.page) == [], path.name
-        found.page.context.close()
 
 
 #: The figures that are not as wide as their place.
@@ -165,10 +163,8 @@ def reasons_are_in_sight(page: sync_api.Page) -> None:
             assert box["x"] + box["width"] <= 390
 
 
-def test_a_press_on_the_head_of_a_column_sorts_the_table(
-    browser: sync_api.Browser, stand_in_publication: Publication
-) -> None:
-    page = visit(browser, stand_in_publication.folder / "week.html").page
+def test_a_press_on_the_head_of_a_column_sorts_the_table(tab: Tab, stand_in_publication: Publication) -> None:
+    page = tab.visit(stand_in_publication.folder / "week.html").page
     rows = [
         ["plate", "2\u202f415", "Wed 29 Oct", "act", "45 g 945 mm"],
         ["ink", "\u221212.5", "Fri 2 Jan 2026", "in-control", "45 g 1260 mm"],
@@ -212,9 +208,9 @@ def test_a_press_on_the_head_of_a_column_sorts_the_table(
 
 
 def test_a_publication_is_searched_by_the_words_that_stand_in_it(
-    browser: sync_api.Browser, stand_in_publication: Publication
+    tab: Tab, stand_in_publication: Publication
 ) -> None:
-    found = visit(browser, stand_in_publication.folder / "index.html")
+    found = tab.visit(stand_in_publication.folder / "index.html")
     page = found.page
     page.fill("search input", "HELD mounted")
     assert page.get_by_role("status").inner_text() == "2 found"
@@ -257,9 +253,9 @@ def order_cards_are_whole_on_a_phone(page: sync_api.Page) -> None:
 
 
 def test_hostile_text_shows_as_text_in_sentences_tables_and_figures(
-    browser: sync_api.Browser, stand_in_publication: Publication
+    tab: Tab, stand_in_publication: Publication
 ) -> None:
-    found = visit(browser, stand_in_publication.folder / "first.html")
+    found = tab.visit(stand_in_publication.folder / "first.html")
     for summary in found.page.locator("summary").all():
         summary.click()
     shown = found.page.evaluate("document.body.innerText")
@@ -274,22 +270,21 @@ def test_hostile_text_shows_as_text_in_sentences_tables_and_figures(
     sound(found)
 
 
-def test_hostile_logs_make_sound_pages(browser: sync_api.Browser, hostile_publication: Publication) -> None:
+def test_hostile_logs_make_sound_pages(tab: Tab, hostile_publication: Publication) -> None:
     for path in pages_of(hostile_publication):
-        found = visit(browser, path, width=390)
+        found = tab.visit(path, width=390)
         sound(found)
         assert found.page.evaluate("document.images.length") == 0
         found.page.set_viewport_size({"width": 1280, "height": 900})
         sound(found)
         if path.name == "weekly_page.html":
             assert sides_of_paper(found.page) == 2
-        found.page.context.close()
 
 
 def test_figures_and_ground_change_with_the_readers_screen(
-    browser: sync_api.Browser, stand_in_publication: Publication
+    tab: Tab, stand_in_publication: Publication
 ) -> None:
-    found = visit(browser, stand_in_publication.folder / "week.html")
+    found = tab.visit(stand_in_publication.folder / "week.html")
     line = "getComputedStyle(document.querySelector('#figure-mounted .js-line[style*=\"stroke-width: 2\"]')).stroke"
     ground = "getComputedStyle(document.body).backgroundColor"
 
@@ -304,10 +299,8 @@ def test_figures_and_ground_change_with_the_readers_screen(
     sound(found)
 
 
-def test_a_figure_fits_the_sheet_of_paper(
-    browser: sync_api.Browser, stand_in_publication: Publication
-) -> None:
-    found = visit(browser, stand_in_publication.folder / "first.html")
+def test_a_figure_fits_the_sheet_of_paper(tab: Tab, stand_in_publication: Publication) -> None:
+    found = tab.visit(stand_in_publication.folder / "first.html")
     found.page.emulate_media(media="print")
     # 180 mm of A4 between its margins; paper, unlike a window, tells a figure nothing of its size
     found.page.evaluate("document.body.style.width = '680px'")
@@ -328,10 +321,8 @@ def test_a_figure_fits_the_sheet_of_paper(
     assert not found.page.locator("nav").is_visible()
 
 
-def test_a_page_can_be_read_with_the_keyboard_alone(
-    browser: sync_api.Browser, stand_in_publication: Publication
-) -> None:
-    found = visit(browser, stand_in_publication.folder / "week.html")
+def test_a_page_can_be_read_with_the_keyboard_alone(tab: Tab, stand_in_publication: Publication) -> None:
+    found = tab.visit(stand_in_publication.folder / "week.html")
     found.page.keyboard.press("Tab")
     assert found.page.evaluate("document.activeElement.className") == "skip"
     found.page.keyboard.press("Enter")
@@ -344,7 +335,7 @@ def test_a_page_can_be_read_with_the_keyboard_alone(
 
 
 def test_a_figure_that_cannot_be_drawn_says_so_and_opens_its_numbers(
-    browser: sync_api.Browser, stand_in_publication: Publication, tmp_path: Path
+    tab: Tab, stand_in_publication: Publication, tmp_path: Path
 ) -> None:
     folder = tmp_path / "copy"
     shutil.copytree(stand_in_publication.folder, folder)
@@ -353,7 +344,7 @@ def test_a_figure_that_cannot_be_drawn_says_so_and_opens_its_numbers(
     page.write_text(
         text.replace('id="figure-mounted-data">{', 'id="figure-mounted-data">{{'), encoding="utf-8"
     )
-    found = visit(browser, page)
+    found = tab.visit(page)
     assert found.page.locator(".plot.failed").inner_text() == (
         "This figure could not be drawn; its numbers are below."
     )
@@ -363,7 +354,7 @@ def test_a_figure_that_cannot_be_drawn_says_so_and_opens_its_numbers(
 
 
 def test_a_script_smuggled_into_a_page_does_not_run(
-    browser: sync_api.Browser, stand_in_publication: Publication, tmp_path: Path
+    tab: Tab, stand_in_publication: Publication, tmp_path: Path
 ) -> None:
     # the last line of defence: the page's own policy, should a text ever reach it unescaped
     folder = tmp_path / "copy"
@@ -373,6 +364,6 @@ def test_a_script_smuggled_into_a_page_does_not_run(
     page.write_text(
         text.replace("<article>", "<article><script>window.smuggled = 1</script>"), encoding="utf-8"
     )
-    found = visit(browser, page)
+    found = tab.visit(page)
     assert found.page.evaluate("window.smuggled") is None
     assert found.page.locator("figure.exhibit .main-svg:first-child").count() == 1
