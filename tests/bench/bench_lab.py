@@ -58,11 +58,11 @@ def lab(folder: Path) -> Iterator[str]:
     settings = {"JUPYTERLAB_WORKSPACES_DIR": str(folder / "workspaces")}
     server = subprocess.Popen(command, env=os.environ | settings, stderr=subprocess.DEVNULL)
     try:
-        for _ in range(120):
+        for _ in range(240):
             with socket.socket() as asked:
                 if asked.connect_ex(("127.0.0.1", port)) == 0:
                     break
-            time.sleep(0.5)
+            time.sleep(0.25)
         yield f"http://127.0.0.1:{port}"
     finally:
         server.terminate()
@@ -110,7 +110,8 @@ _TALL = 14_000  # pixels of a window in which a notebook stands whole, so that a
 def look(page: Page, theme: str, picture: Path | None) -> dict[str, float]:
     """Return what is wrong to look at in a theme of JupyterLab."""
     page.evaluate(f"() => window.jupyterapp.commands.execute('apputils:change-theme', {{theme: '{theme}'}})")
-    page.wait_for_timeout(2500)
+    page.wait_for_function(f"() => document.body.dataset.jpThemeName === '{theme}'", timeout=60_000)
+    page.wait_for_timeout(500)  # figures take the theme's colours one after the other
     if picture:
         page.screenshot(path=str(picture))
     faint = page.evaluate(_FAINT)
@@ -245,9 +246,15 @@ def keep(names: tuple[str, ...], logs: str, as_of: str) -> Iterator[Figure]:
             asked = nbformat.read(ROOT / "notebooks" / f"{name}.ipynb", 4)
             asked.cells.append(nbformat.v4.new_code_cell("print(f'as of {results.logs.as_of:%Y-%m-%d}')"))
             nbformat.write(asked, path)
-            # a kernel that rests without an answer is a failure, not a wait without end
+            # a kernel that rests without an answer is a failure, not a wait without end; to save each cell takes long
             papermill.execute_notebook(
-                path, path, given, progress_bar=False, cwd=folder, execution_timeout=_PATIENCE
+                path,
+                path,
+                given,
+                request_save_on_cell_execute=False,
+                progress_bar=False,
+                cwd=folder,
+                execution_timeout=_PATIENCE,
             )
             done = nbformat.read(path, 4)
             said = "".join(one.get("text", "") for one in done.cells[-1].outputs)
