@@ -22,6 +22,7 @@ from test_watch import TOML, steady_tables
 from threadpoolctl import threadpool_limits
 
 from pressstats import beside
+from pressstats.orders import plan_orders
 from pressstats.publishing import Publication, publish, running
 from pressstats.results import Results, open_results
 
@@ -154,6 +155,16 @@ def demo_told(demo_publication: Publication) -> list[str]:
 def steady(tmp_path_factory: pytest.TempPathFactory) -> Results:
     """Return the results of a plant on which nothing is wrong; not to be changed."""
     return open_results(write_small_plant(tmp_path_factory.mktemp("steady") / "logs", steady_tables(), TOML))
+
+
+@pytest.fixture(scope="module")
+def few_draws(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Plan orders from few scenarios, where the last per cent of a chance is not looked at; keep such results apart."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(plan_orders.__kwdefaults__, "draws", 400)
+        patch.setitem(plan_orders.__kwdefaults__, "fresh_draws", 1000)
+        patch.setenv("PRESSSTATS_CACHE", str(_session_folder(tmp_path_factory) / "cache of few draws"))
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -22,6 +22,8 @@ from pressstats.accounts import (
 from pressstats.results import Results, open_results
 from pressstats.tables import OUTPUTS
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 # --- the index ---------------------------------------------------------------------------------
 
 

@@ -22,6 +22,8 @@ from pressstats.reels.failures import FailureCurve
 from pressstats.reels.target import SpliceStudy
 from pressstats.results import open_results
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 RUNS = 13  # a week
 
 

@@ -19,6 +19,8 @@ from pressstats.past import past_forecasts
 from pressstats.results import analyse
 from pressstats.tables import INPUTS
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 JUNK = (" ", "\u00a0", "\u3000", "x9", "-", "1e99", "99.99.9999", "2041-01-01", "-7", '"', ";", "\u202e")
 
 

@@ -13,6 +13,8 @@ from pressstats.past import past_forecasts
 from pressstats.reels import reel_chain
 from pressstats.results import Results, analyse
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 def results_of(folder: Path, tables: dict[str, pd.DataFrame]) -> Results:
     logs = read_logs(write_small_plant(folder, tables))

@@ -20,6 +20,8 @@ from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 from pressstats.watch.kinds import KINDS
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Results:

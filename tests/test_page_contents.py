@@ -17,6 +17,8 @@ from pressstats.paper import waste_totals
 from pressstats.past import past_forecasts
 from pressstats.results import analyse
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
 HOSTILE = [
     "<script>alert(1)</script>",

@@ -29,6 +29,8 @@ from pressstats.watch.waste_exceptions import waste_exceptions
 if TYPE_CHECKING:
     from pressstats.results import Results
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 DAY = pd.Timedelta(days=1)
 
 

@@ -19,6 +19,8 @@ from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 DEMO = Path(__file__).parent.parent / "data_demo"
 CM, INCH, METRE = 1 / 10, 1 / 25.4, 1 / 1000  # what one millimetre is
 POUND, TONNE = 1 / 0.45359237, 1 / 1000  # what one kilogram is

@@ -15,6 +15,8 @@ from pressstats.past import past_forecasts
 from pressstats.reels import passed_over, reel_ages, reel_chain
 from pressstats.results import analyse
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 DAY = pd.Timedelta(days=1)
 
 

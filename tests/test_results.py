@@ -22,6 +22,8 @@ from pressstats.publishing.csv_files import write_csv
 from pressstats.results import Results, analyse, open_results
 from pressstats.tables import OUTPUTS
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 Tables = dict[str, pd.DataFrame]
 
 
@@ -312,14 +314,14 @@ def test_logs_from_sunday_to_sunday(tmp_path: Path) -> None:
 
 def test_what_is_not_known_is_blank_and_never_zero(tmp_path: Path) -> None:
     tables = small_tables(28)
-    bare = results_of(tmp_path / "bare", {name: tables[name] for name in ("runs", "run_webs", "materials")})
-    cover = bare["stock_cover"]
+    little = results_of(tmp_path / "bare", bare(tables))
+    cover = little["stock_cover"]
     assert len(cover) == 4
     assert cover[["quantity", "days_cover", "runs_out_q50"]].isna().all(axis=None)
-    assert set(bare["exceptions"]["kind"]) == {"stock unknown"}
+    assert set(little["exceptions"]["kind"]) == {"stock unknown"}
     # Newsprint is what was printed, at nominal grammage.
-    assert list(bare["demand_forecast"]["material"].unique()) == ["N1200", "plate"]
-    assert bare["demand_season"][["last_year", "budget_quantity", "budget_cost"]].isna().all(axis=None)
+    assert list(little["demand_forecast"]["material"].unique()) == ["N1200", "plate"]
+    assert little["demand_season"][["last_year", "budget_quantity", "budget_cost"]].isna().all(axis=None)
     # All nights of this plant are alike: terms that cannot be told apart are blank, and their sum serves.
     found = results_of(tmp_path / "alike", tables)
     model = found["ink_model"].set_index("term")["estimate"]
@@ -330,6 +332,11 @@ def test_what_is_not_known_is_blank_and_never_zero(tmp_path: Path) -> None:
 
 
 # --- cache -------------------------------------------------------------------------------------
+
+
+def bare(tables: Tables) -> Tables:
+    """Return the tables without which nothing is computed, and the list of materials."""
+    return {name: tables[name] for name in ("runs", "run_webs", "materials")}
 
 
 @pytest.fixture
@@ -350,7 +357,7 @@ def counted(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> list[str]:
 def test_who_asks_at_the_same_time_or_again_waits_and_computes_nothing(
     tmp_path: Path, counted: list[str]
 ) -> None:
-    folder = write_small_plant(tmp_path / "logs")
+    folder = write_small_plant(tmp_path / "logs", bare(small_tables()))
     pending = results.Pending(folder)
     assert len(pending.logs["runs"]) > 0
     assert counted == []
@@ -379,7 +386,7 @@ def test_rows_that_lay_after_today_are_computed_anew(
 
 
 def test_another_day_log_or_past_is_computed_anew(tmp_path: Path, counted: list[str]) -> None:
-    folder, out = write_small_plant(tmp_path / "logs"), tmp_path / "out"
+    folder, out = write_small_plant(tmp_path / "logs", bare(small_tables())), tmp_path / "out"
     latest = open_results(folder, None, out)
     earlier = open_results(folder, "2025-03-12", out)
     assert len(counted) == 2

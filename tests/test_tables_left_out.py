@@ -14,6 +14,8 @@ from pressstats.past import past_forecasts
 from pressstats.results import Results, analyse
 from pressstats.tables import INPUTS, OUTPUTS
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 PAGES = ("weekly_page", "last_night", "buying_outlook", "log_check")
 
 

@@ -26,6 +26,8 @@ from pressstats.paper.waste import KNOWN_SHARE
 from pressstats.reels.mount_history import mount_history
 from pressstats.results import open_results
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 DAYS = 28
 Tables = dict[str, pd.DataFrame]
 

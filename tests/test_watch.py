@@ -26,6 +26,8 @@ from pressstats.watch import (
     waste_chart,
 )
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.4, EWMA control charts: 20 values, weight
 # 0.3, start 50, s 2.0539. From memory, not seen. The sixth average is remembered as 49.12, which cannot be:
 # 0.3 x 47.0 + 0.7 x 50.16 = 49.21, and only 49.21 leads on to 49.75. All are recomputed by the loop below.

@@ -24,6 +24,8 @@ from pressstats.results import Results, analyse
 from pressstats.watch.figure import WeekFigure
 from pressstats.watch.week_figures import _with_exceptions
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 Tables = dict[str, pd.DataFrame]
 #: What no page says of a plant that does not know it.
 CALM = (
