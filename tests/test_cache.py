@@ -24,7 +24,7 @@ from pressstats.cache.archive import read_archive, write_archive
 from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 from pressstats.past import PastPlan, past_forecasts
-from pressstats.results import analyse
+from pressstats.results import Results, analyse
 from pressstats.tables import OUTPUTS
 
 DIGEST = "ab" * 32
@@ -66,16 +66,32 @@ def kept(folder: Path, whole: Any, **given: object) -> Any:
     return read_archive(folder / "one.zip", given)
 
 
-@pytest.mark.parametrize("days", [3, 70])
-def test_results_come_back_as_they_were_kept(tmp_path: Path, days: int) -> None:
-    logs = read_logs(write_small_plant(tmp_path / "logs", small_tables(days)))
+def results_of(folder: Path, days: int) -> Results:
+    logs = read_logs(write_small_plant(folder, small_tables(days)))
     tables = {name: OUTPUTS[name].empty() for name in ("order_plan", "stock_cover", "demand_forecast")}
     before = PastPlan(logs.as_of - pd.Timedelta(days=7), **tables)
-    whole = analyse(logs, *past_forecasts(None, logs.as_of), before)
-    assert (whole.outlook is not None) == (days > 28)
-    back = kept(tmp_path, whole, logs=logs)
+    return analyse(logs, *past_forecasts(None, logs.as_of), before)
+
+
+@pytest.fixture(scope="module")
+def three_days(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    """Results of which most parts are not there; not to be changed."""
+    return results_of(tmp_path_factory.mktemp("logs"), 3)
+
+
+def test_results_of_few_days_come_back_as_they_were_kept(tmp_path: Path, three_days: Results) -> None:
+    assert three_days.outlook is None
+    back = kept(tmp_path, three_days, logs=three_days.logs)
+    assert_same(three_days, back)
+    assert back.logs is three_days.logs
+
+
+def test_results_come_back_as_they_were_kept(tmp_path: Path) -> None:
+    whole = results_of(tmp_path / "logs", 70)
+    assert whole.outlook is not None
+    back = kept(tmp_path, whole, logs=whole.logs)
     assert_same(whole, back)
-    assert back.logs is logs
+    assert back.logs is whole.logs
 
 
 def test_every_kind_of_part_comes_back(tmp_path: Path) -> None:
@@ -105,9 +121,8 @@ def test_a_table_that_stands_twice_is_kept_once(tmp_path: Path) -> None:
     assert one is two
 
 
-def test_an_archive_holds_data_alone(tmp_path: Path) -> None:
-    logs = read_logs(write_small_plant(tmp_path / "logs", small_tables(3)))
-    write_archive(tmp_path / "one.zip", analyse(logs, *past_forecasts(None, logs.as_of)), {"logs": logs})
+def test_an_archive_holds_data_alone(tmp_path: Path, three_days: Results) -> None:
+    write_archive(tmp_path / "one.zip", three_days, {"logs": three_days.logs})
     with zipfile.ZipFile(tmp_path / "one.zip") as archive:
         names = archive.namelist()
         assert {Path(name).suffix for name in names} == {".json", ".npy", ".parquet"}

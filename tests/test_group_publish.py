@@ -9,13 +9,15 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 from killed_publications import killed_once
-from small_plant import write_small_plant
+from small_plant import small_tables, write_small_plant
 from spread_work import dies, lost
 from stand_ins import REPORTS as STAND_INS
+from stand_ins import notebook, write_notebooks
 
 from pressstats import pages
 from pressstats.cli import main
 from pressstats.group import PLANTS, Outcome, PlantOf, open_group, read_group
+from pressstats.publishing import group as publishing_group
 from pressstats.publishing import publish_group
 from pressstats.publishing.group import PlantTask
 from pressstats.publishing.unchanged import is_unchanged
@@ -41,15 +43,24 @@ REPORTS = STAND_INS[1:]
 def group_folder(tmp_path_factory):
     """Two small plants, and one whose folder is not there."""
     folder = tmp_path_factory.mktemp("group")
-    write_small_plant(folder / "north")
-    write_small_plant(folder / "south")
+    for plant in ("north", "south"):
+        write_small_plant(folder / plant, small_tables(7))
     plants = 'north = "north"\nsouth = "south"\ngone = "<i>gone"\n'
     (folder / "plant.toml").write_text(f'name = "Two <b>Plants</b>"\n[group]\n{plants}')
     return folder
 
 
 @pytest.fixture(scope="module")
-def on_cores(group_folder, stand_in_notebooks, tmp_path_factory):
+def notebooks(tmp_path_factory):
+    """A notebook for each stand-in report that says a sentence."""
+    folder = tmp_path_factory.mktemp("notebooks")
+    said = notebook("from pressstats.exhibits import headline\nheadline('Waste **fell**.')")
+    write_notebooks(folder, {report.name: said for report in STAND_INS})
+    return folder
+
+
+@pytest.fixture(scope="module")
+def on_cores(group_folder, notebooks, tmp_path_factory):
     """The group as joblib publishes it."""
     out = tmp_path_factory.mktemp("cores")
     group = read_group(group_folder / "plant.toml")
@@ -57,7 +68,7 @@ def on_cores(group_folder, stand_in_notebooks, tmp_path_factory):
         group,
         group_folder,
         out,
-        notebooks=stand_in_notebooks,
+        notebooks=notebooks,
         reports=REPORTS,
         workers=2,
         tell=lambda line: None,
@@ -137,9 +148,9 @@ def test_plants_that_call_themselves_alike_have_their_short_names_beside_them():
 
 
 def test_dask_publishes_the_same_bytes_though_a_worker_is_killed_in_the_middle(
-    on_cores, cluster, group_folder, stand_in_notebooks, tmp_path
+    on_cores, cluster, group_folder, notebooks, tmp_path
 ):
-    given = tasks(group_folder, tmp_path, stand_in_notebooks)
+    given = tasks(group_folder, tmp_path, notebooks)
     work = functools.partial(killed_once, tmp_path)
     outcomes = sorted(spread(work, given, scheduler=cluster, lost=lost), key=lambda one: one.plant)
     assert [one.state for one in outcomes] == ["published", "published"]
@@ -149,14 +160,14 @@ def test_dask_publishes_the_same_bytes_though_a_worker_is_killed_in_the_middle(
 
 
 def test_what_stands_is_not_made_again_and_a_killed_worker_loses_nothing(
-    on_cores, group_folder, stand_in_notebooks, tmp_path
+    on_cores, group_folder, notebooks, tmp_path
 ):
     _, out = on_cores
     before = contents(out)
     text = (group_folder / "south" / "runs.csv").read_text()
     (group_folder / "south" / "runs.csv").write_text(text.replace("\n", "\r\n"))
     work = functools.partial(killed_once, tmp_path, before="run_notebooks")
-    outcomes = list(spread(work, tasks(group_folder, out, stand_in_notebooks), workers=1, lost=lost))
+    outcomes = list(spread(work, tasks(group_folder, out, notebooks), workers=1, lost=lost))
     assert {one.plant: one.state for one in outcomes} == {"north": "unchanged", "south": "published"}
     assert (tmp_path / "south").exists()
     after = contents(out)
@@ -166,14 +177,14 @@ def test_what_stands_is_not_made_again_and_a_killed_worker_loses_nothing(
     assert {"/".join(name.split("/")[:2]) for name in changed} == {"plants/south"}
 
 
-def test_only_a_publication_that_is_whole_and_in_the_index_stands(on_cores, group_folder, stand_in_notebooks):
+def test_only_a_publication_that_is_whole_and_in_the_index_stands(on_cores, group_folder, notebooks):
     _, out = on_cores
     north = out / PLANTS / "north"
     pending = Pending(group_folder / "north", "", north)
     day = f"{pending.logs.as_of:%Y-%m-%d}"
 
     def stands(reports=REPORTS) -> bool:
-        return is_unchanged(north, day, pending, stand_in_notebooks, reports)
+        return is_unchanged(north, day, pending, notebooks, reports)
 
     assert stands()
     assert not stands(STAND_INS)
@@ -189,10 +200,13 @@ def test_only_a_publication_that_is_whole_and_in_the_index_stands(on_cores, grou
     assert stands()
 
 
-def test_the_command_line_tells_a_group_and_its_failures(tmp_path):
+def test_the_command_line_tells_a_group_and_its_failures(tmp_path, monkeypatch):
     (tmp_path / "plant.toml").write_text('name = "G"\n[group]\na = "a"\nb = "b"\n')
     asked = ["publish", "--logs", str(tmp_path), "--out", str(tmp_path / "out"), "--workers", "1"]
-    result = CliRunner().invoke(main, asked)
+    with monkeypatch.context() as patch:  # in this process, which ends with nobody
+        patch.setattr(publishing_group, "spread", lambda work, items, **_: map(work, items))
+        patch.setattr(publishing_group, "ends_with_parent", lambda parent: None)
+        result = CliRunner().invoke(main, asked)
     assert result.exit_code == 1
     assert "a failed: a: no such folder" in result.output
     assert "(2 of 2)" in result.output
@@ -207,7 +221,7 @@ def test_the_command_line_tells_a_group_and_its_failures(tmp_path):
 
 
 def test_logs_of_one_plant_are_a_group_of_one(tmp_path):
-    group = open_group(write_small_plant(tmp_path / "logs"))
+    group = open_group(write_small_plant(tmp_path / "logs", small_tables(7)))
     assert list(group["group_plants"]["state"]) == ["published"]
     assert group["group_waste"].empty
 

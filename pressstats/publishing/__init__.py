@@ -1,8 +1,9 @@
 """From logs to the pages of three readers: run the notebooks, convert, put in place, index."""
 
-import sys
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
+
+from .left_out import leave_out
 
 if TYPE_CHECKING:
     from .group import GroupPublication, publish_group
@@ -28,19 +29,11 @@ _PARTS = {
     **dict.fromkeys(("GroupPublication", "publish_group"), ".group"),
 }
 
+# Here, since workers import what they are to do by the name of its module.
+leave_out()
+
 
 def __getattr__(name: str) -> Any:
     if name not in _PARTS:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    if _PARTS[name] != ".reports":
-        _import_jsonschema()
     return getattr(import_module(_PARTS[name], __name__), name)
-
-
-def _import_jsonschema() -> None:
-    """Import what Jupyter checks notebooks by, but for a grammar of web addresses: to compile it takes a second."""
-    grammar = "rfc3987_syntax"
-    if "jsonschema" not in sys.modules and grammar not in sys.modules:
-        sys.modules[grammar] = None  # type: ignore[assignment]
-        import_module("jsonschema")
-        del sys.modules[grammar]

@@ -18,6 +18,7 @@ from ..beside import cores
 from ..pages.buying_files import SPREADSHEET
 from .csv_files import write_csv
 from .folders import building_in, forget_failed, keep_failed, place, published_weeks, put_shared
+from .left_out import let_in
 from .manifest import code_digest, manifest
 from .pages import (
     PLOTLY,
@@ -41,6 +42,8 @@ from .year import read_year
 if TYPE_CHECKING:
     from ..logs import Logs
     from ..results import Results
+
+let_in()
 
 __all__ = ["NOTEBOOKS", "Publication", "Publishable", "ReportFailed", "publish", "to_stderr"]
 
