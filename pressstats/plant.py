@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
 import pandas as pd
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, ValidationInfo, field_validator, model_validator
 
 from .exports import Exported, Part, hint
 from .tables import DESKS, MATTERS
@@ -56,18 +56,12 @@ class Calendar(Part):
     no_receipts: tuple[str, ...] = ("saturday", "sunday")
     ordering_closed: tuple[str, ...] = ()
 
-    @field_validator("closed")
+    @field_validator("closed", "no_receipts", "ordering_closed")
     @classmethod
-    def _closed_days(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+    def _known_days(cls, value: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
         for day in value:
-            if not _is_day(day):
+            if info.field_name == "closed" and not _is_day(day):
                 raise ValueError(f"{day!r} is neither month-day (01-01) nor a date")
-        return value
-
-    @field_validator("no_receipts", "ordering_closed")
-    @classmethod
-    def _named_days(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for day in value:
             if day not in WEEKDAYS and not _is_day(day):
                 raise ValueError(
                     f"{day!r} is neither a weekday, a month-day (12-24) nor a date (2025-05-02)"

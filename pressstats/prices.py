@@ -154,16 +154,9 @@ def agreed_words(logs: Logs, bought: pd.DataFrame) -> str:
 def receipts(logs: Logs) -> pd.DataFrame:
     """Return what came of each material, in the order of time.
 
-    Parameters
-    ----------
-    logs : Logs
-        Logs with ``deliveries``; without them there are no rows.
-
-    Returns
-    -------
-    DataFrame, shape (receipts, 7)
-        delivery_id, material, supplier, day, quantity [unit of the material], unit_price [currency / unit] as invoiced,
-        else as agreed for the order, blank where neither is known, and invoiced (whether it was).
+    Returns delivery_id, material, supplier, day, quantity [unit of the material], unit_price [currency / unit] as
+    invoiced, else as agreed for the order, blank where neither is known, and invoiced (whether it was); no rows without
+    ``deliveries``.
     """
     kinds = {"delivery_id": "str", "material": "str", "supplier": "str", "day": "datetime64[us]"}
     kinds |= {"quantity": "float64", "unit_price": "float64", "invoiced": "bool"}

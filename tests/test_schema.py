@@ -34,6 +34,11 @@ def test_every_column_is_listed_under_its_table() -> None:
     assert "Nothing can be done without it." in text
 
 
+def test_every_number_that_is_read_has_limits() -> None:
+    numbers = [column for table in INPUTS.values() for column in table.columns if column.is_number]
+    assert all(column.low is not None and column.high is not None for column in numbers)
+
+
 def test_the_page_stands_beside_the_tables_and_leads_to_them(stand_in_publication: Publication) -> None:
     folder = stand_in_publication.folder
     page = (folder / "tables" / "index.html").read_text(encoding="utf-8")

@@ -61,10 +61,10 @@ def _was_set_aside(parent: Rows, row: int) -> str:
     return f"; its row {file}:{line} was set aside"
 
 
-def _require_material(child: Rows, materials: Rows | None, newsprint: bool = False) -> np.ndarray | None:
-    """Reject rows of an unknown material, or of one that is no newsprint where it must be."""
+def _require_material(child: Rows, materials: Rows | None, newsprint: bool = False) -> np.ndarray:
+    """Reject rows of an unknown material, or of one that is no newsprint where it must be; return the row of each."""
     if materials is None:
-        return None
+        return np.full(len(child), -1)
     at = _require(child, "material", materials)
     if newsprint:
         paper = materials.is_in("kind", "newsprint")
@@ -83,15 +83,14 @@ def _check_webs(webs: Rows, runs: Rows, materials: Rows | None, plant: Plant) ->
         limit = np.array(list(widest.values()))[press]
         wide = webs.live & known & (press >= 0) & (webs["width_mm"] > limit)
         webs.reject(wide, "width_mm", "wider than the press; at most {:g} mm", limit)
-    if material is not None and materials is not None:
+    if materials is not None:
         width = materials["width_mm"][material]
         differs = webs.live & (material >= 0) & (np.abs(webs["width_mm"] - width) > _WIDTH_APART_MM)
         webs.warn(differs, "width_mm", "another width than its material; {:g} mm", width)
     page_area = runs["page_width_mm"] * runs["page_height_mm"]
     web_area = webs["width_mm"] * webs["cutoff_mm"] * webs["cutoffs_per_copy"]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pages = 2 * web_area / page_area[run]
-        differs = webs.live & known & (np.abs(webs["pages"] / pages - 1) > _PAGES_APART)
+    pages = 2 * web_area / page_area[run]
+    differs = webs.live & known & (np.abs(webs["pages"] / pages - 1) > _PAGES_APART)
     webs.warn(differs, "pages", "its width and cut-off hold another number of pages; {:.4g}", pages)
     return run
 
@@ -151,7 +150,7 @@ def _check_mounts(
     material = _require_material(mounts, materials, newsprint=True)
     wanted = cells_at(webs["material"], web)
     other = mounts.live & as_mask(pc.not_equal(mounts["material"], wanted))
-    if materials is not None and material is not None:
+    if materials is not None:
         other &= ~as_mask(pc.equal(cells_at(materials["stands_in_for"], material), wanted))
     names_wanted = wanted.filter(pa.array(other)).to_pylist()
     mounts.warn(other, "material", [f"another material than its web; {name}" for name in names_wanted])
@@ -163,7 +162,7 @@ def _check_mounts(
 
 def _check_deliveries(deliveries: Rows, materials: Rows | None, plant: Plant) -> None:
     material = _require_material(deliveries, materials)
-    if material is None or materials is None or not plant.tanks:
+    if materials is None or not plant.tanks:
         return
     _, in_tank = tanks_of(deliveries, plant)
     other = deliveries.live & as_mask(pc.not_equal(in_tank, cells_at(materials["ink"], material)))
@@ -229,14 +228,13 @@ def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> Non
     live = np.flatnonzero(materials.live)
     at = positions_in(rows["material"], materials["material"].take(pa.array(live)), live)
     caliper = materials["caliper_um"][at]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        across = diameter_m(
-            rows[column],
-            materials["width_mm"][at],
-            materials["grammage_gsm"][at],
-            np.where(np.isnan(caliper), plant.reel.caliper_um, caliper),
-            plant.reel.core_diameter_mm,
-        )
+    across = diameter_m(
+        rows[column],
+        materials["width_mm"][at],
+        materials["grammage_gsm"][at],
+        np.where(np.isnan(caliper), plant.reel.caliper_um, caliper),
+        plant.reel.core_diameter_mm,
+    )
     known = rows.live & (at >= 0)
     doubtful = known & (across > _DOUBTFUL_M) & (across <= _IMPOSSIBLE_M)
     rows.warn(doubtful, column, "thick for a reel of its width and grammage; {:.2f} m", across)

@@ -222,7 +222,7 @@ def _joined_times(columns: list[pa.Array], plant: Plant, table: str) -> pa.Array
     return pa.array(out, pa.string())
 
 
-def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
+def stack(table: Table, files: list[File], plant: Plant) -> RawTable:
     """Put the files of one table together; one that a problem of a header rejects has no rows."""
     files = [_without_blank_rows(file) for file in files]
     raw = RawTable(table, files=files, decimal=plant.format.decimal)
@@ -230,12 +230,6 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     taken = [_take_file(raw, file, plant) for file in files]
     if any(rejects for *_, rejects in raw.notes):
         return raw
-    if not raw.read:
-        for file in files:
-            rule = "column names, but no rows, so the table counts as absent"
-            raw.notes.append(
-                (file.name, 1 if file.cells is None else file.cells.header_line, "", rule, False)
-            )
     parts: dict[str, list[pa.Array]] = {}
     file_of: list[np.ndarray] = []
     lines: list[np.ndarray] = []
@@ -244,10 +238,13 @@ def stack(table: Table, files: list[File], plant: Plant) -> RawTable | None:
     for number, (file, columns) in enumerate(zip(files, taken, strict=True)):
         assert file.cells is not None
         assert columns is not None
+        if not raw.read:
+            rule = "column names, but no rows, so the table counts as absent"
+            raw.notes.append((file.name, file.cells.header_line, "", rule, False))
         rows, broken = len(file.cells.lines), file.cells.broken
+        absent = pa.nulls(rows, pa.string())
         for name in names:
-            column = columns.get(name)
-            parts.setdefault(name, []).append(pa.nulls(rows, pa.string()) if column is None else column)
+            parts.setdefault(name, []).append(columns.get(name, absent))
             if broken:
                 parts[name].append(pa.nulls(len(broken), pa.string()))
         file_of.append(np.full(rows + len(broken), number))

@@ -55,9 +55,7 @@ def _opened(folder: Path, plant: Plant) -> tuple[dict[str, RawTable], list[File]
     tables = {}
     for name, table in INPUTS.items():
         if name in by_table:
-            raw = stack(table, by_table[name], plant)
-            if raw is not None:
-                tables[name] = raw
+            tables[name] = stack(table, by_table[name], plant)
         elif table.required:
             other = f"a sheet {name}" if plant.source is None else f"a view {name} of [source]"
             raise LogsError(f"{folder}: there is no table {name} ({name}.csv, {name}.parquet or {other})")
@@ -71,9 +69,8 @@ def _usable(tables: dict[str, RawTable]) -> dict[str, RawTable]:
         blocking = [note for note in raw.notes if note[4]]
         if blocking and raw.table.required:
             blocked.append(_blocked(name, blocking))
-        if not blocking and (
-            len(raw) or raw.table.required
-        ):  # a table without rows is like one that is absent
+        # A table without rows is like one that is absent.
+        if not blocking and (len(raw) or raw.table.required):
             usable[name] = raw
     if blocked:
         raise LogsError("\n".join(blocked))
@@ -103,10 +100,8 @@ def _set_aside_isolated(rows: Rows) -> None:
     """Set aside recorded dates that lie years away from all the others of their column."""
     for column in rows.raw.table.columns:
         if column.recorded and rows.raw.table.name not in EXEMPT:
-            times = np.where(rows.live, rows[column.name], _NAT)
-            alone = isolated(times)
-            if alone.any():
-                rows.reject(alone, column.name, "years away from all the other dates")
+            alone = isolated(np.where(rows.live, rows[column.name], _NAT))
+            rows.reject(alone, column.name, "years away from all the other dates")
 
 
 def read_logs(folder: str | Path, as_of: str | dt.date | None = None, today: dt.date | None = None) -> Logs:

@@ -10,6 +10,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from .keys import as_mask
+
 if TYPE_CHECKING:
     from .rows import Rows
 
@@ -27,11 +29,8 @@ def _same(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> 
     """Return whether the values at the positions `one` and `other` are equal; blank equals blank."""
     if isinstance(values, pa.Array):
         first, second = values.take(pa.array(one)), values.take(pa.array(other))
-        both_blank = pc.and_(pc.is_null(first), pc.is_null(second))
-        equal: np.ndarray = pc.or_(both_blank, pc.fill_null(pc.equal(first, second), False)).to_numpy(
-            zero_copy_only=False
-        )
-        return equal
+        both_blank = as_mask(pc.and_(pc.is_null(first), pc.is_null(second)))
+        return both_blank | as_mask(pc.equal(first, second))
     left, right = values[one], values[other]
     return (left == right) | ((left != left) & (right != right))
 

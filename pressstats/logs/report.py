@@ -79,17 +79,9 @@ def _single_problems(frame: pd.DataFrame) -> Iterator[tuple[str, str, str]]:
 def problem_groups(logs: Logs) -> pd.DataFrame:
     """Group the problems by table and rule.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    DataFrame
-        Columns table, rule, severity (``set aside``, ``doubtful`` or ``noted``, which is no problem), rows and
-        first_lines (file, line, column and value of the first few, one per line of text), by severity, table and
-        number of rows.
+    Returns columns table, rule, severity (``set aside``, ``doubtful`` or ``noted``, which is no problem), rows and
+    first_lines (file, line, column and value of the first few, one per line of text), by severity, table and number
+    of rows.
     """
     frames = {SET_ASIDE: logs.rejected, DOUBTFUL: logs.warnings, NOTED: logs.notes}
     groups: dict[tuple[str, str, str], list[str]] = {}

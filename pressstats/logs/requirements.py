@@ -246,16 +246,8 @@ def _absent(logs: Logs, need: Need) -> str:
 def losses(logs: Logs) -> pd.DataFrame:
     """Return what each analysis loses by absent tables and columns and by rows set aside.
 
-    Parameters
-    ----------
-    logs : Logs
-        The logs.
-
-    Returns
-    -------
-    DataFrame
-        Columns analysis, needs (tables it uses), missing (what is not there) and lost (in words); one row per
-        analysis and loss, none where nothing is lost.
+    Returns columns analysis, needs (tables it uses), missing (what is not there) and lost (in words); one row per
+    analysis and loss, none where nothing is lost.
     """
     counts = logs.rejected.groupby("table").size().to_dict()
     rows: list[tuple[str, str, str, str]] = []

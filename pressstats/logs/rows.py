@@ -104,17 +104,6 @@ class Rows:
         return pd.DataFrame(columns, copy=False)
 
 
-def _limits(column: Column) -> str:
-    unit = f" {column.unit}" if column.unit and column.unit not in ("material unit",) else ""
-    if column.low is not None and column.high is not None:
-        return f"from {column.low:,.10g} to {column.high:,.10g}{unit}"
-    return (
-        f"at least {column.low:,.10g}{unit}"
-        if column.low is not None
-        else f"at most {column.high:,.10g}{unit}"
-    )
-
-
 def _convert_number(
     cells: pa.Array, column: Column, table: str, plant: Plant, problems: Problems
 ) -> np.ndarray:
@@ -125,17 +114,11 @@ def _convert_number(
     units = plant.units.get(table, {}).get(column.name)
     if units and OF_MATERIAL not in column.unit:  # those wait until materials are known
         values = values * factor_of(table, column, units[""])
-    with np.errstate(invalid="ignore"):
-        if column.low is not None or column.high is not None:
-            low = -np.inf if column.low is None else column.low
-            high = np.inf if column.high is None else column.high
-            outside = (values < low) | (values > high)
-            if outside.any():
-                problems.add(outside, column.name, f"out of limits; {_limits(column)}")
-        if column.kind == "count":
-            parts = values != np.floor(values)
-            if parts.any():
-                problems.add(parts & ~np.isnan(values), column.name, "a whole number")
+    unit = f" {column.unit}" if column.unit not in ("", OF_MATERIAL) else ""
+    rule = f"out of limits; from {column.low:,.10g} to {column.high:,.10g}{unit}"
+    problems.add((values < column.low) | (values > column.high), column.name, rule)
+    if column.kind == "count":
+        problems.add((values != np.floor(values)) & ~np.isnan(values), column.name, "a whole number")
     return values
 
 
@@ -148,14 +131,12 @@ def _convert_time(
     rejects = (table, column.name) not in _USED_UNKNOWN
     _add_bad(problems, column, bad, rejects)
     wrong = (values < _EARLIEST) | (values >= _LATEST)
-    if wrong.any():
-        problems.add(wrong, column.name, "no plausible year", rejects)
+    problems.add(wrong, column.name, "no plausible year", rejects)
     if column.recorded:
         ahead = _AHEAD.get((table, column.name), 0)
         future = (values >= today + np.timedelta64(ahead + 1, "D")) & ~wrong
-        if future.any():
-            problems.add(future, column.name, "lies after today", rejects)
-            wrong = wrong | future
+        problems.add(future, column.name, "lies after today", rejects)
+        wrong |= future
     if wrong.any():
         values = np.where(wrong, np.datetime64("NaT", "us"), values)
     return values

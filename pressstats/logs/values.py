@@ -18,6 +18,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from .keys import as_mask
+
 __all__ = [
     "Bad",
     "blank_cells",
@@ -56,10 +58,7 @@ def texts_of(cells: pa.Array) -> pa.Array:
 
 def blank_cells(cells: pa.Array) -> np.ndarray:
     """Return a mask of the cells of a column, of any type, that are blank."""
-    mask: np.ndarray = pc.is_null(texts_of(cells) if pa.types.is_string(cells.type) else cells).to_numpy(
-        zero_copy_only=False
-    )
-    return mask
+    return as_mask(pc.is_null(texts_of(cells) if pa.types.is_string(cells.type) else cells))
 
 
 def _cast(cells: pa.Array, kind: pa.DataType, one: Callable[[str], Any]) -> tuple[pa.Array, Bad]:
@@ -315,8 +314,6 @@ def choices_of(cells: pa.Array, choices: tuple[str, ...]) -> tuple[pa.Array, Bad
         return cells, {}
     words = pc.utf8_lower(texts_of(cells))
     good = pc.is_in(words, allowed)
-    bad_rows = pc.and_(pc.invert(good), pc.is_valid(words)).to_numpy(zero_copy_only=False)
+    bad = np.flatnonzero(as_mask(pc.and_(pc.invert(good), pc.is_valid(words)))).tolist()
     rule = "none of the allowed words; " + ", ".join(choices)
-    return pc.if_else(good, words, pa.scalar(None, words.type)), {
-        int(r): rule for r in np.flatnonzero(bad_rows)
-    }
+    return pc.if_else(good, words, pa.scalar(None, words.type)), dict.fromkeys(bad, rule)

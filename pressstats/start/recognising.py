@@ -108,8 +108,7 @@ def _serials(column: FoundColumn) -> bool:
 
 def _lie_within(numbers: np.ndarray, low: float | None, high: float | None) -> bool:
     """Return whether numbers lie between limits, but for few: a log may hold a cell that cannot be true."""
-    least, most = -np.inf if low is None else low, np.inf if high is None else high
-    outside = np.count_nonzero((numbers < least) | (numbers > most))
+    outside = np.count_nonzero((numbers < low) | (numbers > high))
     return bool(outside <= max(_IMPOSSIBLE * len(numbers), len(numbers) >= _MANY))
 
 
@@ -128,7 +127,7 @@ def _unit_of(one: _Candidate, table: str, column: Column) -> tuple[str, bool, fl
     for unit in units:
         factor = _TO_OURS.get((unit, column.unit), 1.0)
         within = _lie_within(numbers * factor, column.low, column.high)
-        if within and usual[0] is not None and usual[0] <= top * factor <= usual[1]:
+        if within and usual[0] <= top * factor <= usual[1]:
             return unit, bool(one.unit) or unit == column.unit, 1.0
         if within and not possible:
             possible = unit

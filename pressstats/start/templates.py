@@ -132,11 +132,6 @@ def write_templates(folder: Path) -> Path:
     ------
     FileExistsError
         If the workbook is there already.
-
-    Examples
-    --------
-    >>> write_templates(Path("templates")).name
-    'logs_template.xlsx'
     """
     import xlsxwriter  # imported here: only templates need it
 

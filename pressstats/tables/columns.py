@@ -33,7 +33,8 @@ class Column:
     unit, meaning : str
         Unit of the values as a units library spells it, empty where there is none; one line for the reader.
     low, high : float, optional
-        Smallest and largest value that can be true [`unit`]; both are allowed themselves.
+        Smallest and largest value that can be true [`unit`]; both are allowed themselves. Every number that is read
+        has them.
     optional, blank : bool
         The column may be absent, and its cells blank; the column is required, a cell may be blank (not known yet).
     choices : tuple of str

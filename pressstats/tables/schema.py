@@ -39,9 +39,7 @@ def column_words(column: Column, read: bool) -> tuple[str, str, str, str]:
         kind += f"; or {' or '.join(column.instead)}"
     if read and column.may_be_blank:
         kind += "; may be absent" if column.optional else "; may be blank"
-    limits = ""
-    if read and column.low is not None and column.high is not None:
-        limits = f" ({column.low:,.10g} to {column.high:,.10g})"
+    limits = f" ({column.low:,.10g} to {column.high:,.10g})" if read and column.is_number else ""
     return column.name, kind, column.unit, column.meaning + limits
 
 
