@@ -13,16 +13,16 @@ from order_simulation import Loop, simulated_plant, with_mills
 @pytest.fixture(scope="module")
 def loop(tmp_path_factory: pytest.TempPathFactory) -> Loop:
     folder: Path = tmp_path_factory.mktemp("plant")
-    return Loop(simulated_plant(folder / "logs", seed=3, years=2), weeks=4, warm_up=3)
+    return Loop(simulated_plant(folder / "logs", seed=3, years=2), weeks=2, warm_up=2)
 
 
 def test_the_plan_prints_every_night_and_costs_less_than_rules_of_thumb(loop: Loop) -> None:
-    plan = loop.run(by_plan(draws=300, nodes=50))
+    plan = loop.run(by_plan(draws=200, nodes=20))
     textbook, habit = loop.run(by_textbook), loop.run(by_habit())
     assert plan.nights == 0
     assert plan.freight + plan.holding < min(one.freight + one.holding for one in (textbook, habit))
     assert plan.near_empty <= 0.1 < habit.near_empty
-    assert len(plan.flutter) >= 3
+    assert len(plan.flutter) == 2
 
 
 def test_who_orders_nothing_runs_out(loop: Loop) -> None:
