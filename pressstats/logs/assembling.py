@@ -31,7 +31,6 @@ def _records(
     opened: dict[str, RawTable],
     strangers: list[File],
     tables: dict[str, Rows],
-    listed: dict[str, np.ndarray],
     rejects: bool | None,
 ) -> list[tuple[str, str, int, str, str, str]]:
     records = [
@@ -47,7 +46,7 @@ def _records(
         ]
     for name, rows in tables.items():
         raw = rows.raw
-        shown = listed[name] if rejects else listed[name] & ~rows.problems.rejected(len(rows))
+        shown = rows.listed if rejects else rows.listed & ~rows.problems.rejected(len(rows))
         for row, problems in rows.problems.lines(shown, rejects).items():
             file, line = raw.place(row)
             for columns, rule in problems:
@@ -56,7 +55,7 @@ def _records(
     return records
 
 
-def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.DataFrame:
+def _lost_runs(tables: dict[str, Rows]) -> pd.DataFrame:
     """Return the runs within the cut that lost a row to `rejected`, by table."""
     runs = tables["runs"]
     known = runs["run_id"].filter(pa.array(runs.live))
@@ -64,102 +63,92 @@ def _lost_runs(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> pd.Dat
     for name in OF_A_RUN:
         if name in tables:
             rows = tables[name]
-            lost = _lost(rows, listed[name])
+            lost = _lost(rows)
             if lost.any():
                 run_ids = rows["run_id"].filter(pa.array(lost))
                 kept = run_ids.filter(pc.is_in(run_ids, known, skip_nulls=True))
                 runs_lost |= {(name, run_id) for run_id in kept.to_pylist()}
-                runs_lost |= {(name, run_id) for run_id in _named_in_broken_lines(rows, listed[name], known)}
+                runs_lost |= {(name, run_id) for run_id in _named_in_broken_lines(rows, known)}
     return pd.DataFrame(sorted(runs_lost), columns=["table", "run_id"]).astype("str")
 
 
-def _lost_mounts(
-    tables: dict[str, Rows], listed: dict[str, np.ndarray], row_times: dict[str, np.ndarray]
-) -> pd.DataFrame:
+def _lost_mounts(tables: dict[str, Rows]) -> pd.DataFrame:
     """Return the reels that rows of ``reel_mounts`` speak of that were set aside and stand in no other export."""
     columns = ["supplier", "reel_id", "date"]
     if "reel_mounts" not in tables:
         return pd.DataFrame(columns=columns).astype({"supplier": "str", "reel_id": "str"})
     rows = tables["reel_mounts"]
-    lost = _lost(rows, listed["reel_mounts"])
+    lost = _lost(rows)
     names = {name: rows[name].filter(pa.array(lost)).to_pylist() for name in columns[:2]}
-    reels = pd.DataFrame(names, dtype="str").assign(date=row_times["reel_mounts"][lost])
+    reels = pd.DataFrame(names, dtype="str").assign(date=rows.times[lost])
     return reels.dropna(subset=columns[:2]).sort_values(columns, ignore_index=True)
 
 
-def _lost_nights(runs: Rows, listed: np.ndarray, row_times: np.ndarray) -> pd.DatetimeIndex:
+def _lost_nights(runs: Rows) -> pd.DatetimeIndex:
     """Return the days of the runs that were set aside and stand in no other export."""
-    days = np.unique(row_times[_lost(runs, listed) & ~np.isnat(row_times)].astype("datetime64[D]"))
+    days = np.unique(runs.times[_lost(runs) & ~np.isnat(runs.times)].astype("datetime64[D]"))
     return pd.DatetimeIndex(days.astype("datetime64[us]"))
 
 
-def _lost_orders(tables: dict[str, Rows], listed: dict[str, np.ndarray]) -> float:
+def _lost_orders(tables: dict[str, Rows]) -> float:
     """Return how many rows of orders without a receipt or cancellation were set aside and stand in no other export."""
     if "deliveries" not in tables:
         return 0.0
     rows = tables["deliveries"]
-    lost = _lost(rows, listed["deliveries"])
+    lost = _lost(rows)
     lost[list(rows.raw.broken)] = False  # nobody can say what such a line was
     return float(np.count_nonzero(lost & rows.blank("delivered_on") & rows.blank("cancelled_on")))
 
 
-def _named_in_broken_lines(rows: Rows, listed: np.ndarray, known: pa.Array) -> set[str]:
+def _named_in_broken_lines(rows: Rows, known: pa.Array) -> set[str]:
     """Return the runs that a line which is no row speaks of: some field of it is the name of a run."""
-    lines = [text for row, (text, _) in rows.raw.broken.items() if listed[row]]
+    lines = [text for row, (text, _) in rows.raw.broken.items() if rows.listed[row]]
     if not lines:
         return set()
     fields = {field.strip(' "') for text in lines for field in re.split("[,;\t|]", text)}
     return fields & set(known.to_pylist())
 
 
-def _lost(rows: Rows, listed: np.ndarray) -> np.ndarray:
+def _lost(rows: Rows) -> np.ndarray:
     """Return which listed rows were set aside and have no accepted row of the same key, in another export."""
-    lost = rows.problems.rejected(len(rows)) & listed
+    lost = rows.problems.rejected(len(rows)) & rows.listed
     if lost.any():
         same = rows.live & np.isin(rows.key, rows.key[lost])
         lost[lost] = ~np.isin(rows.key[lost], rows.key[same])
     return lost
 
 
-def _sources(
-    tables: dict[str, Rows], listed: dict[str, np.ndarray], row_times: dict[str, np.ndarray]
-) -> list[Source]:
+def _sources(tables: dict[str, Rows]) -> list[Source]:
     out = []
     for name, rows in tables.items():
         raw = rows.raw
-        rejected = rows.problems.rejected(len(rows)) & listed[name]
+        rejected = rows.problems.rejected(len(rows)) & rows.listed
         used, repeated, lost = (
             np.bincount(raw.file[mask], minlength=len(raw.files)).tolist()
             for mask in (rows.live, rows.duplicate & ~rejected, rejected)
         )
-        days = _days_by_file(rows, row_times.get(name))
+        days = _days_by_file(rows)
         for number, file in enumerate(raw.files):
             counts = used[number], repeated[number], lost[number]
             out.append(Source(file.name, name, file.digest, sum(counts), *counts, *days[number]))
     return out
 
 
-def _days_by_file(
-    rows: Rows, row_times: np.ndarray | None
-) -> list[tuple[pd.Timestamp | None, pd.Timestamp | None]]:
+def _days_by_file(rows: Rows) -> list[tuple[pd.Timestamp | None, pd.Timestamp | None]]:
     """Return the first and last day that the used rows of each file tell."""
     days: list[tuple[pd.Timestamp | None, pd.Timestamp | None]] = [(None, None)] * len(rows.raw.files)
-    if row_times is None:
-        return days
-    chosen = np.flatnonzero(rows.live & ~np.isnat(row_times))
+    chosen = np.flatnonzero(rows.live & ~np.isnat(rows.times))
     chosen = chosen[np.argsort(rows.raw.file[chosen], kind="stable")]
     files, starts = np.unique(rows.raw.file[chosen], return_index=True)
     if len(files):
-        times = row_times[chosen].astype("datetime64[D]").astype(np.int64)
+        times = rows.times[chosen].astype("datetime64[D]").astype(np.int64)
         ends = zip(np.minimum.reduceat(times, starts), np.maximum.reduceat(times, starts), strict=True)
         for file, (first, last) in zip(files.tolist(), ends, strict=True):
             days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
     return days
 
 
-def _ledger(
-    opened: dict[str, RawTable], tables: dict[str, Rows], listed: dict[str, np.ndarray]
-) -> pd.DataFrame:
+def _ledger(opened: dict[str, RawTable], tables: dict[str, Rows]) -> pd.DataFrame:
     """Count the rows of each table by what became of them.
 
     What was read is counted before anything is done to it, the others apart from one another, so that they add up to
@@ -171,9 +160,9 @@ def _ledger(
             records.append((name, raw.read, 0, raw.read, 0, 0))
             continue
         rows = tables[name]
-        aside = rows.problems.rejected(len(rows)) & listed[name]
-        repeated = rows.duplicate & ~aside & ~rows.live & listed[name]
-        later = ~listed[name] & ~rows.live
+        aside = rows.problems.rejected(len(rows)) & rows.listed
+        repeated = rows.duplicate & ~aside & ~rows.live & rows.listed
+        later = ~rows.listed & ~rows.live
         used, set_aside, again, after = (
             int(np.count_nonzero(mask)) for mask in (rows.live, aside & ~rows.live, repeated, later)
         )
@@ -196,16 +185,13 @@ def assembled(
     opened: dict[str, RawTable],
     strangers: list[File],
     tables: dict[str, Rows],
-    listed: dict[str, np.ndarray],
-    row_times: dict[str, np.ndarray],
 ) -> Logs:
     """Put together what reading leaves.
 
     `opened` holds every table as read, those that cannot be used among them, `strangers` files that are no table,
-    `tables` those checked and cut to `day` (the last one included); by table `listed` masks the rows whose problems
-    are listed and `row_times` is the time that each row tells.
+    `tables` those checked and cut to `day` (the last one included).
     """
-    sources = _sources(tables, listed, row_times)
+    sources = _sources(tables)
     plant_bytes = (folder / "plant.toml").read_bytes()
     digest = hashlib.sha256(f"{__version__} {day}\n".encode())
     digest.update(hashlib.sha256(plant_bytes).digest())
@@ -216,20 +202,20 @@ def assembled(
     frames = {
         name: _framed(rows)
         for name, rows in tables.items()
-        if rows.live.any() or not listed[name].all() or rows.raw.table.required
+        if rows.live.any() or not rows.listed.all() or rows.raw.table.required
     }
     return Logs(
         plant=plant,
         tables=frames,
         as_of=pd.Timestamp(day.astype("datetime64[us]")),
-        rejected=problem_frame(_records(opened, strangers, tables, listed, rejects=True)),
-        warnings=problem_frame(_records(opened, strangers, tables, listed, rejects=False)),
-        notes=problem_frame(_records(opened, strangers, tables, listed, rejects=None)),
-        set_aside=_lost_runs(tables, listed),
-        lost_mounts=_lost_mounts(tables, listed, row_times),
-        lost_nights=_lost_nights(tables["runs"], listed["runs"], row_times["runs"]),
-        lost_orders=_lost_orders(tables, listed),
+        rejected=problem_frame(_records(opened, strangers, tables, rejects=True)),
+        warnings=problem_frame(_records(opened, strangers, tables, rejects=False)),
+        notes=problem_frame(_records(opened, strangers, tables, rejects=None)),
+        set_aside=_lost_runs(tables),
+        lost_mounts=_lost_mounts(tables),
+        lost_nights=_lost_nights(tables["runs"]),
+        lost_orders=_lost_orders(tables),
         sources=tuple(sources),
-        ledger=_ledger(opened, tables, listed),
+        ledger=_ledger(opened, tables),
         digest=digest.hexdigest(),
     )

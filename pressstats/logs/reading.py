@@ -160,9 +160,9 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     day = default if wanted is None else wanted
     if day > max(last, default):
         raise LogsError(f"as-of {day} lies after today")
-    listed, row_times = _cut(tables, plant, day, newest=bool(day >= default))
+    _cut(tables, plant, day, newest=bool(day >= default))
     if wanted is None:
-        listed["runs"] |= _unusable_later(tables["runs"], day, newest_file)
+        tables["runs"].listed |= _unusable_later(tables["runs"], day, newest_file)
     for rows in tables.values():  # after the cut, since later rows must not show in it
         drop_repeated(rows, newest_file)
         _set_aside_isolated(rows)
@@ -170,7 +170,7 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     # Rows that are all set aside are another matter: pages open with them, and the likely unit.
     if not len(tables["run_webs"]):
         raise LogsError(_none_usable(tables["run_webs"]))
-    return assembled(folder, plant, day, opened, strangers, tables, listed, row_times)
+    return assembled(folder, plant, day, opened, strangers, tables)
 
 
 def _default(runs: Rows, newest_file: bool) -> np.datetime64:
@@ -219,23 +219,15 @@ def _unusable_later(runs: Rows, day: np.datetime64, newest_file: bool) -> np.nda
     return runs.problems.rejected(len(runs)) & (later | np.isnat(runs["date"]))
 
 
-def _cut(
-    tables: dict[str, Rows], plant: Plant, day: np.datetime64, newest: bool
-) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
-    """Cut the tables; return which rows may be listed as problems, and the time each row tells."""
-    listed: dict[str, np.ndarray] = {}
-    row_times: dict[str, np.ndarray] = {}
+def _cut(tables: dict[str, Rows], plant: Plant, day: np.datetime64, newest: bool) -> None:
+    """Cut the tables: which rows may be listed as problems, and are in use."""
     times = times_of_rows(tables, newest)
     if "deliveries" in tables:  # checked only now, as they stood on that day
         reopen(tables["deliveries"], day)
         check_each_row("deliveries", tables["deliveries"], plant)
-    for name, rows in tables.items():
-        if name in times:
-            row_times[name] = times[name]
-            listed[name] = in_cut(name, rows, row_times[name], day, newest)
-            rows.live &= listed[name]
-        else:
-            listed[name] = np.ones(len(rows), dtype=bool)
+    for name, known in times.items():
+        rows = tables[name]
+        rows.times, rows.listed = known, in_cut(name, rows, known, day, newest)
+        rows.live &= rows.listed
     if not tables["runs"].live.any():
         raise LogsError(f"there is no usable run up to {day}")
-    return listed, row_times

@@ -42,14 +42,17 @@ class Rows:
 
     `values` holds every declared column: a pyarrow array of string for text and choices, a numpy array of
     datetime64[us] or float64 else. `live` masks rows still in use (not set aside, not after as-of, not a repetition),
-    `duplicate` those that repeat another one.
+    `duplicate` those that repeat another one, `listed` those whose problems may be listed; `times` is what each tells
+    of when it was, NaT where tables are not cut.
     """
 
     raw: RawTable
     values: dict[str, Any]
-    problems: Problems = field(default_factory=Problems)
-    live: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
-    duplicate: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    problems: Problems
+    live: np.ndarray
+    duplicate: np.ndarray
+    listed: np.ndarray
+    times: np.ndarray
     _codes: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -192,9 +195,9 @@ def convert(raw: RawTable, plant: Plant, today: np.datetime64) -> Rows:
             problems.add(blank_cells(cells) & ~broken, column.name, "must not be blank", rejects=not kept)
     if "finished_at" in raw.clocks:
         values["finished_at"] = _rolled_over(values["started_at"], values["finished_at"])
-    rows = Rows(raw, values, problems, duplicate=np.zeros(count, dtype=bool))
-    rows.live = ~problems.rejected(count)
-    return rows
+    duplicate, listed = np.zeros(count, dtype=bool), np.ones(count, dtype=bool)
+    times = np.full(count, np.datetime64("NaT", "us"))
+    return Rows(raw, values, problems, ~problems.rejected(count), duplicate, listed, times)
 
 
 def _rolled_over(starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
