@@ -62,7 +62,7 @@ def spread(
     import joblib
 
     left = list(items)
-    for tried in range(1, TRIES + 1):
+    for attempt in range(1, TRIES + 1):
         with _backend(scheduler, workers) as settings:
             done = joblib.Parallel(batch_size=1, return_as="generator_unordered", **settings)(
                 joblib.delayed(_numbered)(work, number, item) for number, item in enumerate(left)
@@ -78,7 +78,7 @@ def spread(
         left = [item for number, item in enumerate(left) if number not in finished]
         if not left:
             return
-        if tried < TRIES:
+        if attempt < TRIES:
             tell(f"a worker has died: {len(left)} of {len(items)} once more")
     yield from map(lost, left)
 

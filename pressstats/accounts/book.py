@@ -178,9 +178,9 @@ def _until(when: pd.Series, quantity: pd.Series, until: np.ndarray) -> np.ndarra
     return total[np.searchsorted(times[order], until, side="right")]
 
 
-def _by_day(place: np.ndarray, quantity: pd.Series, size: int) -> np.ndarray:
-    known = place >= 0
-    return np.bincount(place[known], quantity.to_numpy()[known], size).astype(float)
+def _by_day(position: np.ndarray, quantity: pd.Series, size: int) -> np.ndarray:
+    known = position >= 0
+    return np.bincount(position[known], quantity.to_numpy()[known], size).astype(float)
 
 
 def _opening_price(logs: Logs, material: str, earlier: pd.DataFrame, came: pd.DataFrame) -> float:
@@ -200,9 +200,9 @@ def _book(
 ) -> MaterialBook:
     """Return the book of one material; each count of a day's end sets it right."""
     size = len(days)
-    place = days.get_indexer(pd.DatetimeIndex(use["day"]))
-    used = _by_day(place, use["quantity"], size)
-    estimated = _by_day(place, use["quantity"] * use["estimated"], size)
+    position = days.get_indexer(pd.DatetimeIndex(use["day"]))
+    used = _by_day(position, use["quantity"], size)
+    estimated = _by_day(position, use["quantity"] * use["estimated"], size)
     receipt = days.get_indexer(pd.DatetimeIndex(came["day"]))
     received = _by_day(receipt, came["quantity"], size)
     counts = days.get_indexer(counted.index)

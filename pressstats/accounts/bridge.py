@@ -169,7 +169,7 @@ def bridge_of(
     for name, (kind, model, runs, unit, idle) in tables.items():
         both = [span.of(runs) for span in (before, now)]
         apart = None if idle is None else [span.of(idle) for span in (before, now)]
-        whole = [_totals(rows, None if apart is None else apart[place]) for place, rows in enumerate(both)]
+        whole = [_totals(rows, None if apart is None else apart[side]) for side, rows in enumerate(both)]
         if not all(np.isfinite(whole).ravel()):
             continue
         effects = _effects(
@@ -186,8 +186,8 @@ def bridge_of(
             if abs(left) > 1e-9 * max(abs(first), abs(last), 1.0):
                 table.loc["runs that cannot be weighed", column] = left
         table = table.fillna(0.0).reset_index().assign(of=name, unit=unit)
-        for place, when in enumerate(("before", "now")):
-            table[f"quantity_{when}"], table[f"cost_{when}"] = whole[place]
+        for side, when in enumerate(("before", "now")):
+            table[f"quantity_{when}"], table[f"cost_{when}"] = whole[side]
         rows.append(table)
     days = {"first_day": now.first, "last_day": now.last, "before_first_day": before.first}
     days["before_last_day"] = before.last
@@ -221,7 +221,7 @@ def _effects(
     of_cost = lmdi_effects(*(np.hstack(pair) for pair in zip(quantity, price, strict=True)))
     products = [np.nan_to_num(one).prod(axis=1) for one in quantity]
     costs = [one * np.nan_to_num(unit[:, 0]) for one, unit in zip(products, price, strict=True)]
-    for place, factor in enumerate(model.names):
+    for column, factor in enumerate(model.names):
         if factor in model.parts:
             columns = model.parts[factor]
             parts = [_parts(frame, columns) for frame in (before, later)]
@@ -231,11 +231,11 @@ def _effects(
                 for number, word in enumerate(columns.values())
             ]
             continue
-        if place == 0:
+        if column == 0:
             result.append((TITLES, float(of_quantity[moved, 0].sum()), float(of_cost[moved, 0].sum())))
             result.append((factor, float(of_quantity[~moved, 0].sum()), float(of_cost[~moved, 0].sum())))
         else:
-            result.append((factor, float(of_quantity[:, place].sum()), float(of_cost[:, place].sum())))
+            result.append((factor, float(of_quantity[:, column].sum()), float(of_cost[:, column].sum())))
     unit = [np.nan_to_num(one) for one in price]
     moved_by = mix.reindex(index).fillna(0.0).to_numpy(dtype=float)
     later_parts = np.hstack([unit[1] - moved_by.sum(axis=1)[:, None], moved_by])

@@ -74,11 +74,11 @@ def _months_of(book: MaterialBook) -> pd.DataFrame:
         columns[f"opening{column}"] = np.append(opening, closing[ends][:-1])
     columns["used_estimated"] = np.add.reduceat(book.estimated, begins)
     rows = book.receipts[~book.receipts["invoiced"]]
-    place = np.searchsorted(days[begins], rows["day"].to_numpy(), side="right") - 1
-    columns["received_uninvoiced"] = np.bincount(place, rows["quantity"], len(begins)).astype(float)
+    month_of = np.searchsorted(days[begins], rows["day"].to_numpy(), side="right") - 1
+    columns["received_uninvoiced"] = np.bincount(month_of, rows["quantity"], len(begins)).astype(float)
     bare = rows["delivery_id"].to_numpy(dtype=object)
     columns["without_invoice"] = np.array(
-        ["; ".join(bare[place == number]) for number in range(len(begins))], dtype=object
+        ["; ".join(bare[month_of == number]) for number in range(len(begins))], dtype=object
     )
     counted = book.counted_on.to_numpy().astype("datetime64[us]")
     columns["counted_on"] = np.full(len(begins), np.datetime64("NaT"), dtype="datetime64[us]")

@@ -72,11 +72,11 @@ def mix_changes(
     table = sides[0].add_suffix("_before").join(sides[1].add_suffix("_now"), how="outer")
     share = table[["share_before", "share_now"]].fillna(0.0)
     price = table["price_before"].fillna(table["price_now"]), table["price_now"].fillna(table["price_before"])
-    told = table.index.get_level_values("paper").map(suppliers.to_dict()).to_numpy(dtype=float)
+    paid_effect = table.index.get_level_values("paper").map(suppliers.to_dict()).to_numpy(dtype=float)
     result = pd.DataFrame(
         {
             "papers": (share["share_now"] - share["share_before"]) * (price[0] + price[1]) / 2,
-            "suppliers": share.mean(axis=1) * np.nan_to_num(told),
+            "suppliers": share.mean(axis=1) * np.nan_to_num(paid_effect),
         }
     )
     levels = list(range(len(cell)))

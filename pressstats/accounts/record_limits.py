@@ -43,12 +43,12 @@ def expected_ratio(
     """
     known = np.isfinite(value) & np.isfinite(size)
     value, size = np.where(known, value, 0.0), np.where(known, size, 0.0)
-    mine, all_of_it = ((_window(value, weeks, key), _window(size, weeks, key)) for key in (group, whole))
+    own_sums, all_of_it = ((_window(value, weeks, key), _window(size, weeks, key)) for key in (group, whole))
     runs = _window(known.astype(float), weeks, whole)
     with np.errstate(divide="ignore", invalid="ignore"):
         usual = all_of_it[0] / all_of_it[1]
         drawn = _DRAWN * all_of_it[1] / runs
-        ratio = (mine[0] + drawn * usual) / (mine[1] + drawn)
+        ratio = (own_sums[0] + drawn * usual) / (own_sums[1] + drawn)
     return np.where((weeks >= _LEAST_WEEKS) & np.isfinite(ratio), ratio, np.nan)
 
 

@@ -23,16 +23,16 @@ def run_ink(
         own = intervals[intervals["ink"] == ink].sort_values("read_at")
         size = expected_use(printed.assign(days=0.0), model)
         # A dip comes after every run that had finished by then.
-        place = np.searchsorted(own["read_at"].to_numpy(), printed["finished_at"].to_numpy())
-        inside = place < len(own)
-        place = np.minimum(place, max(len(own) - 1, 0))
+        interval = np.searchsorted(own["read_at"].to_numpy(), printed["finished_at"].to_numpy())
+        inside = interval < len(own)
+        interval = np.minimum(interval, max(len(own) - 1, 0))
         part = pd.DataFrame({"run_id": printed["run_id"], "size": size, "kg": np.nan})
         if len(own):
-            inside &= own["since"].to_numpy()[place] < printed["finished_at"].to_numpy()
+            inside &= own["since"].to_numpy()[interval] < printed["finished_at"].to_numpy()
             still = expected_use(own.assign(solid_m2=0.0, starts=0.0), model).to_numpy()
-            between = size.groupby(place).transform(lambda kg: kg.sum(skipna=False))
-            used = own["used_kg"].where(own["why"] == "").clip(lower=0.0).to_numpy()[place]
-            part["kg"] = np.where(inside, size * used / (between + still[place]), np.nan)
+            between = size.groupby(interval).transform(lambda kg: kg.sum(skipna=False))
+            used = own["used_kg"].where(own["why"] == "").clip(lower=0.0).to_numpy()[interval]
+            part["kg"] = np.where(inside, size * used / (between + still[interval]), np.nan)
         part.loc[part["size"] == 0, "kg"] = 0.0
         parts.append(part)
     names = {"kg": "ink_kg", "size": "ink_size"}

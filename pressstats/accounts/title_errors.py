@@ -71,9 +71,9 @@ def _paper(logs: Logs, weighed: WeighedPaper, shared: pd.DataFrame, about: pd.Da
     reel = table.groupby(["supplier", "reel_id"], sort=False)
     again = (table["start_kg"] - reel["returned_kg"].shift()).abs() < 1e-9
     # Of the k-th mount of a reel weight 2 k begins it and 2 k + 1 ends it, which the next one may begin with.
-    place = 2 * reel.cumcount()
-    begins = table.assign(weight=place - again, sign=1.0)
-    ends = table.assign(weight=place + 1, sign=-1.0)
+    order = 2 * reel.cumcount()
+    begins = table.assign(weight=order - again, sign=1.0)
+    ends = table.assign(weight=order + 1, sign=-1.0)
     both = pd.concat([begins, ends[ends["returned_kg"] > 0]])
     names = ["supplier", "reel_id", "weight", "month", "title"]
     net = both.groupby(names)["sign"].sum()

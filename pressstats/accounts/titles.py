@@ -103,9 +103,9 @@ def _with_idle(rows: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
     loss = idle.groupby(["month", "material"])[["quantity", "cost"]].sum()
     whole = by_title.groupby(["month", "material"])["quantity"].transform("sum")
     share = (by_title["quantity"] / whole.where(whole > 0)).to_numpy()
-    place = pd.MultiIndex.from_frame(by_title[["month", "material"]])
+    keys = pd.MultiIndex.from_frame(by_title[["month", "material"]])
     for column in ("quantity", "cost"):
-        lost = loss[column].reindex(place).fillna(0.0).to_numpy() if len(loss) else np.zeros(len(by_title))
+        lost = loss[column].reindex(keys).fillna(0.0).to_numpy() if len(loss) else np.zeros(len(by_title))
         by_title[column] += share * lost
     return by_title
 

@@ -154,11 +154,11 @@ def _inks(
 def _as_dipped(logs: Logs, rows: pd.DataFrame, true: pd.Series) -> pd.DataFrame:
     """Scale the expected use of each week to what the dips tell; what they do not tell stays as expected."""
     week = logs.plant.week_of(rows["day"])
-    told = week.map(true).astype("float64").clip(lower=0.0)
+    dipped = week.map(true).astype("float64").clip(lower=0.0)
     expected = rows["expected"].groupby(week).transform("sum")
-    even = told / week.groupby(week).transform("size")
-    scaled = np.where(expected > 0, rows["expected"] * told / expected.where(expected > 0), even)
-    known = told.notna()
+    even = dipped / week.groupby(week).transform("size")
+    scaled = np.where(expected > 0, rows["expected"] * dipped / expected.where(expected > 0), even)
+    known = dipped.notna()
     return rows.assign(quantity=np.where(known, scaled, rows["expected"]), estimated=~known)
 
 
@@ -186,18 +186,18 @@ def _counted(logs: Logs, material: str) -> pd.DataFrame:
     came = logs["deliveries"]
     came = came[(came["material"] == material) & came["delivered_on"].notna()]
     days = pd.date_range(counts["counted_on"].iloc[0], logs.as_of, freq="D", unit="us")
-    place = days.get_indexer(pd.DatetimeIndex(counts["counted_on"]))
+    counted_at = days.get_indexer(pd.DatetimeIndex(counts["counted_on"]))
     receipt = days.get_indexer(pd.DatetimeIndex(came["delivered_on"]))
     received = np.cumsum(
         np.bincount(receipt[receipt >= 0], came["quantity"].to_numpy()[receipt >= 0], len(days))
     )
     level = counts["quantity"].to_numpy()
     # More than there could be: nothing was used, and the count differs from the book.
-    gone = np.maximum(level[:-1] - level[1:] + np.diff(received[place]), 0.0)
+    gone = np.maximum(level[:-1] - level[1:] + np.diff(received[counted_at]), 0.0)
     per_day = np.zeros(len(days))
-    per_day[1 : place[-1] + 1] = np.repeat(gone / np.diff(place), np.diff(place))
-    lately = per_day[max(1, place[-1] + 1 - _LATELY_DAYS) : place[-1] + 1]
-    per_day[place[-1] + 1 :] = lately.mean() if len(lately) else 0.0
+    per_day[1 : counted_at[-1] + 1] = np.repeat(gone / np.diff(counted_at), np.diff(counted_at))
+    lately = per_day[max(1, counted_at[-1] + 1 - _LATELY_DAYS) : counted_at[-1] + 1]
+    per_day[counted_at[-1] + 1 :] = lately.mean() if len(lately) else 0.0
     kind = logs["materials"].set_index("material")["kind"][material]
     table = pd.DataFrame({"material": material, "kind": kind, "day": days, "run_id": "", "supplier": ""})
-    return table.assign(quantity=per_day, estimated=np.arange(len(days)) > place[-1])
+    return table.assign(quantity=per_day, estimated=np.arange(len(days)) > counted_at[-1])

@@ -173,10 +173,10 @@ def _summed(waste: pd.DataFrame, streams: list[str]) -> pd.DataFrame:
 def _sums(waste: pd.DataFrame, pairs: pd.MultiIndex, streams: list[str], whole: bool) -> pd.DataFrame:
     """Return kg and cost by press, title and stream; nothing was wasted where nothing was printed."""
     sums = waste.drop(columns="date").groupby(["press", "title"]).sum()
-    told = ((sums["known_m2"] / sums["area_m2"] >= KNOWN_SHARE) & whole).reindex(pairs, fill_value=whole)
+    known = ((sums["known_m2"] / sums["area_m2"] >= KNOWN_SHARE) & whole).reindex(pairs, fill_value=whole)
     sums = sums.reindex(pairs, fill_value=0.0)
-    kg = sums[streams].where(told)
-    cost = sums[[_COST + name for name in streams]].where(told & (sums["unpriced"] == 0))
+    kg = sums[streams].where(known)
+    cost = sums[[_COST + name for name in streams]].where(known & (sums["unpriced"] == 0))
     levels = [pairs.get_level_values(level).repeat(len(streams)) for level in ("press", "title")]
     index = pd.MultiIndex.from_arrays([*levels, streams * len(pairs)], names=["press", "title", "stream"])
     return pd.DataFrame({"kg": kg.to_numpy().ravel(), "cost": cost.to_numpy().ravel()}, index)

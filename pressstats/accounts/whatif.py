@@ -111,9 +111,9 @@ def what_if_cost(  # noqa: PLR0913, PLR0915 -- what is known of ink, suppliers a
             jumps = unprinted(recipe, known, days, assumed, expected)
         total = np.zeros(_PATHS + 1)
         untold: list[str] = []
-        for place, material in enumerate(outlook.names):
+        for position, material in enumerate(outlook.names):
             moved = float(share.get(material, np.nan))
-            need = needs[place]
+            need = needs[position]
             price = agreed_price(logs, material, logs.as_of, 7 * float(need[0]) / len(days))
             if not np.isfinite(moved):
                 # A row that is not there would look like no change.

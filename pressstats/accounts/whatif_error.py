@@ -46,7 +46,7 @@ class TitleErrors:
 
     def _errors(self, wanted: set[str], days: int) -> list[float]:
         runs = self._recipe.runs
-        number = [place for title, place in runs.titles.items() if title in wanted]
+        number = [number_of for title, number_of in runs.titles.items() if title in wanted]
         printed = np.nan_to_num(runs.ordered * runs.pages)
         own = np.isin(runs.title, number)
         if days not in self._origins:
@@ -101,9 +101,9 @@ def makeup_draws(
             if title not in concerned:
                 continue
             # The same draws on both sides: what differs is what is assumed.
-            place = np.random.default_rng(_SEED).integers(0, pages.shape[1], (len(rows), _DRAWS))
+            drawn = np.random.default_rng(_SEED).integers(0, pages.shape[1], (len(rows), _DRAWS))
             area = recipe.configuration.per_copy(
-                assumed.like.get(str(title), str(title)), np.take_along_axis(pages[rows], place, 1), now
+                assumed.like.get(str(title), str(title)), np.take_along_axis(pages[rows], drawn, 1), now
             )
             total += np.einsum("i,idm->dm", issues["copies"].to_numpy(dtype=float)[rows], area)
         areas.append(total)

@@ -189,8 +189,8 @@ def days_printed(past: TitlePast, printed: np.ndarray, calendar: Calendar, days:
 
 def _among(days: np.ndarray, ordered: np.ndarray) -> np.ndarray:
     """Say which days are among days in order."""
-    place = np.searchsorted(ordered, days)
-    return np.asarray(ordered[np.minimum(place, len(ordered) - 1)] == days)
+    nearest = np.searchsorted(ordered, days)
+    return np.asarray(ordered[np.minimum(nearest, len(ordered) - 1)] == days)
 
 
 def titles_changed(titles: list[TitlePast], last: np.datetime64, first_week: pd.Timestamp) -> np.ndarray:

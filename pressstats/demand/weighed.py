@@ -68,8 +68,8 @@ def weighed_pages(
     weight /= weight.sum(axis=1, keepdims=True)
     ends = np.cumsum(weight, axis=1)
     middle = (np.arange(draws) + 0.5) / draws
-    place = (ends[:, None, :] < middle[:, None]).sum(axis=2)
-    return np.asarray(may[np.minimum(place, len(may) - 1)])
+    column = (ends[:, None, :] < middle[:, None]).sum(axis=2)
+    return np.asarray(may[np.minimum(column, len(may) - 1)])
 
 
 def _off(
@@ -87,7 +87,7 @@ def _off(
     every = (count + count[::-1]) / 2 + _UNSEEN
     every /= every.sum()
     likely = np.empty((len(may), 2 * most + 1))
-    for place, pages in enumerate(may):
+    for row, pages in enumerate(may):
         own = np.bincount(missed[came == pages] + most, minlength=2 * most + 1)
-        likely[place] = (own + _KERNEL_WEIGHT * every) / (own.sum() + _KERNEL_WEIGHT)
+        likely[row] = (own + _KERNEL_WEIGHT * every) / (own.sum() + _KERNEL_WEIGHT)
     return np.asarray(likely[np.arange(len(may)), now + most])

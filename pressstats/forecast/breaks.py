@@ -87,9 +87,9 @@ def _spread(values: np.ndarray, seen: np.ndarray) -> np.ndarray:
 def _nine_tenths(values: np.ndarray) -> np.ndarray:
     """Return what nine tenths of the known values of each row do not exceed, shape (series,), as numpy.nanquantile."""
     ordered, last = np.sort(values, axis=1), np.isfinite(values).sum(axis=1) - 1
-    place = 0.9 * last
-    below = np.maximum(np.floor(place).astype(int), 0)
-    share, rows = place - below, np.arange(len(values))
+    rank = 0.9 * last
+    below = np.maximum(np.floor(rank).astype(int), 0)
+    share, rows = rank - below, np.arange(len(values))
     low, high = ordered[rows, below], ordered[rows, np.minimum(below + 1, np.maximum(last, 0))]
     apart = high - low
     return np.where(share < 0.5, low + apart * share, high - apart * (1 - share))

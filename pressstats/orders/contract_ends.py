@@ -78,7 +78,7 @@ def contract_odds(
     dates = pd.date_range(days[0], agreed["contract_to"].max(), freq="D", unit="us")
     paths, _ = outlook.day_paths(_DRAWS, dates, seed=_SEED)
     courses: dict[tuple[str, bool], dict[str, _Course]] = {}
-    told = []
+    running = []
     contract: Any
     for contract in agreed.itertuples():
         one = by_name[contract.material]
@@ -88,7 +88,7 @@ def contract_odds(
             # Those that run mend each other, and so do those of the next year.
             key = (one.name, bool(contract.contract_from <= days[0]))
             courses.setdefault(key, {})[contract.supplier] = course
-            told.append((contract, course, key))
+            running.append((contract, course, key))
     shifts = {key: _shifts(of_material) for key, of_material in courses.items()}
     stocks = ahead.set_index(["material", "day"])["q05"]
     free = _free_parts(planned, orders)
@@ -104,7 +104,7 @@ def contract_odds(
                 by_name[key[0]], contract, shifts[key][contract.supplier], orders, stocks, free, days
             ),
         )
-        for contract, course, key in told
+        for contract, course, key in running
     ]
     return pd.DataFrame(rows, columns=list(CONTRACTS)).astype(CONTRACTS)
 
@@ -159,7 +159,7 @@ def drawn_beyond(odds: pd.DataFrame, record: pd.DataFrame, as_of: pd.Timestamp) 
     )
     pairs = runs[runs["over"] > 0].merge(runs[runs["over"] < 0], on="material", suffixes=("", "_of_other"))
     pairs = pairs.sort_values(["over", "over_of_other"], ascending=[False, True], kind="stable")
-    told = pd.DataFrame(
+    beyond = pd.DataFrame(
         {
             "material": pairs["material"],
             "supplier": pairs["supplier"],
@@ -170,7 +170,7 @@ def drawn_beyond(odds: pd.DataFrame, record: pd.DataFrame, as_of: pd.Timestamp) 
             "all_in_more": pairs["true_cost_per_t"] - pairs["true_cost_per_t_of_other"],
         }
     )
-    return next(told.itertuples(index=False), None)
+    return next(beyond.itertuples(index=False), None)
 
 
 def _free_parts(planned: Sequence[Planned], orders: Orders) -> dict[str, np.ndarray]:
@@ -230,9 +230,9 @@ def _course(
     suppliers = list(dict.fromkeys(source.supplier for source in one.sources))
     if contract.supplier not in first:
         return None
-    mine = called[called["material"] == one.name]
-    mine = mine[mine["day"].between(contract.contract_from, contract.contract_to)]
-    called_off = mine.groupby("supplier")["quantity"].sum().reindex(suppliers, fill_value=0.0)
+    called_then = called[called["material"] == one.name]
+    called_then = called_then[called_then["day"].between(contract.contract_from, contract.contract_to)]
+    called_off = called_then.groupby("supplier")["quantity"].sum().reindex(suppliers, fill_value=0.0)
     drawn = called_off.to_numpy(dtype=float)
     if contract.contract_from <= days[0]:
         coming = _coming(one, suppliers, orders, drawn, use, days, contract.contract_to)

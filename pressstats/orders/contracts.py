@@ -78,7 +78,7 @@ def with_contracts(
         needs = np.cumsum(outlook.day_paths(2, ahead)[1], axis=1)
     found = []
     for one in planned:
-        mine = called[called["material"] == one.name]
+        called_off = called[called["material"] == one.name]
         suppliers = {source.supplier: source for source in reversed(one.sources)}
         comes = {name: receipts_of(one, name, days) for name in suppliers}
         sources = []
@@ -88,11 +88,16 @@ def with_contracts(
                 own = agreed[(agreed["material"] == one.name) & (agreed["supplier"] == source.supplier)]
                 limits = [
                     contract_limit(
-                        row, source, came, mine, pd.Series(needs[outlook.names.index(one.name)], ahead), price
+                        row,
+                        source,
+                        came,
+                        called_off,
+                        pd.Series(needs[outlook.names.index(one.name)], ahead),
+                        price,
                     )
                     for _, row in own.iterrows()
                 ]
-                shares = share_limits(logs, one.name, source, own, comes, mine, days[0], price)
+                shares = share_limits(logs, one.name, source, own, comes, called_off, days[0], price)
                 limits_held = tuple(limit for limit in limits if limit is not None)
                 source = replace(source, limits=limits_held, shares=shares)
             sources.append(source)
@@ -109,11 +114,11 @@ def contracts_ahead(logs: Logs, planned: Sequence[Planned], days: pd.DatetimeInd
 
 def receipts_of(one: Planned, supplier: str, days: pd.DatetimeIndex) -> pd.DatetimeIndex:
     """Return the day on which each order of a supplier would be received, shape (ORDERS,)."""
-    mine = [source for source in one.sources if source.supplier == supplier]
-    due = mine[0].due[:ORDERS]
-    for source in mine[1:]:
+    own_sources = [source for source in one.sources if source.supplier == supplier]
+    due = own_sources[0].due[:ORDERS]
+    for source in own_sources[1:]:
         due = np.where(source.orders[: len(due)], source.due[:ORDERS], due)
-    return days[np.minimum(due - serves_from(0, mine[0].rest), len(days) - 1)]
+    return days[np.minimum(due - serves_from(0, own_sources[0].rest), len(days) - 1)]
 
 
 def load_price(logs: Logs, one: Planned, source: Source) -> float:

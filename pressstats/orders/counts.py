@@ -67,19 +67,19 @@ def miscounts(differences: pd.DataFrame) -> pd.DataFrame:
         that the stock now stands on it; "stays" where the next count confirms it: stock went or came unlogged.
     """
     rows = []
-    for material, mine in differences.groupby("material", sort=False):
-        mine = mine.sort_values("counted_on", ignore_index=True)
-        size, spread = mine["difference"].to_numpy(), mine["spread"].to_numpy()
+    for material, counts in differences.groupby("material", sort=False):
+        counts = counts.sort_values("counted_on", ignore_index=True)
+        size, spread = counts["difference"].to_numpy(), counts["spread"].to_numpy()
         taken_back = -1
-        least = np.maximum(_TOLD * spread, _SMALL * mine["counted"].to_numpy())
-        for place in np.flatnonzero(np.abs(size) > least):
-            if place == taken_back:
+        least = np.maximum(_TOLD * spread, _SMALL * counts["counted"].to_numpy())
+        for count in np.flatnonzero(np.abs(size) > least):
+            if count == taken_back:
                 continue
-            state = "last count" if place == len(size) - 1 else "stays"
-            following = size[place + 1] if place + 1 < len(size) else np.nan
-            if abs(size[place] + following) <= max(_CANCELS * abs(size[place]), 2 * spread[place]):
-                state, taken_back = "taken back", int(place) + 1
-            rows.append((material, mine["counted_on"][place], size[place], state))
+            state = "last count" if count == len(size) - 1 else "stays"
+            following = size[count + 1] if count + 1 < len(size) else np.nan
+            if abs(size[count] + following) <= max(_CANCELS * abs(size[count]), 2 * spread[count]):
+                state, taken_back = "taken back", int(count) + 1
+            rows.append((material, counts["counted_on"][count], size[count], state))
     table = pd.DataFrame(rows, columns=["material", "counted_on", "difference", "state"])
     table = table.astype(_COLUMNS | {"difference": "float64", "state": "str"})
     return table.sort_values("counted_on", ascending=False, kind="stable", ignore_index=True)
@@ -87,19 +87,19 @@ def miscounts(differences: pd.DataFrame) -> pd.DataFrame:
 
 def _used_by_run(logs: Logs, material: str, kind: str, runs: pd.DataFrame) -> pd.DataFrame:
     """Return date, finished_at and used of the runs that use a material; used is blank where it is not logged."""
-    told = logs["runs"][["run_id", "date", "finished_at", "plates"]]
+    printed = logs["runs"][["run_id", "date", "finished_at", "plates"]]
     if kind == "plate":
-        return told.assign(used=told["plates"])
+        return printed.assign(used=printed["plates"])
     webs = logs["run_webs"]
-    told = told[told["run_id"].isin(webs.loc[webs["material"] == material, "run_id"])]
+    printed = printed[printed["run_id"].isin(webs.loc[webs["material"] == material, "run_id"])]
     if not logs.has("reel_mounts"):
-        return told.assign(used=np.nan)
+        return printed.assign(used=np.nan)
     mounts = logs["reel_mounts"]
     mounts = mounts[mounts["material"] == material]
     kg = (mounts["start_kg"] - mounts["returned_kg"]).groupby(mounts["run_id"]).sum()
-    complete = runs.set_index("run_id")["has_reels"].reindex(told["run_id"]).to_numpy(dtype=bool)
-    used = kg.reindex(told["run_id"], fill_value=0.0).to_numpy(dtype=float)
-    return told.assign(used=np.where(complete, used, np.nan))
+    complete = runs.set_index("run_id")["has_reels"].reindex(printed["run_id"]).to_numpy(dtype=bool)
+    used = kg.reindex(printed["run_id"], fill_value=0.0).to_numpy(dtype=float)
+    return printed.assign(used=np.where(complete, used, np.nan))
 
 
 def _against_book(logs: Logs, material: str, used: pd.DataFrame) -> pd.DataFrame:
@@ -153,9 +153,9 @@ def _between(counts: pd.DataFrame, on: pd.Series, at: pd.Series, quantity: pd.Se
     for hours, when, until in ((False, on, counts["counted_on"]), (True, at, counts["counted_at"])):
         times = when.to_numpy()
         order = np.argsort(times, kind="stable")
-        place = np.searchsorted(times[order], until.to_numpy(), side="right")
+        until_row = np.searchsorted(times[order], until.to_numpy(), side="right")
         for number, what in enumerate((np.nan_to_num(values), np.isnan(values).astype(float))):
-            total = np.append(0.0, np.cumsum(what[order]))[place]
+            total = np.append(0.0, np.cumsum(what[order]))[until_row]
             found[number] = np.where(by_hour == hours, total, found[number])
     known = np.diff(found[1]) == 0
     return np.where(known, np.diff(found[0]), np.nan)

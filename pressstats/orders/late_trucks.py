@@ -86,8 +86,8 @@ def _on_order(cases: Scenarios, quantity: np.ndarray, truck: int) -> dict[str, A
     lines, _ = cases.trucks[truck]
     without = copy(cases)
     without.come = [
-        come - mine
-        for come, mine in zip(cases.come, cases.brought(cases.trucks[truck : truck + 1]), strict=True)
+        come - brought
+        for come, brought in zip(cases.come, cases.brought(cases.trucks[truck : truck + 1]), strict=True)
     ]
     head = (lines["supplier"].iloc[0], lines["promised_on"].iloc[0], "on order", lines["material"])
     trucks = _trucks(cases, head[0], zip(lines["material"], lines["quantity"], strict=True))

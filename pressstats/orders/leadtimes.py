@@ -77,13 +77,15 @@ class LeadTimes:
         came = pd.concat([came, open_[one_each]])
         late = pd.concat([late, overdue[one_each]])
         self._every = late.dropna().to_numpy()
-        self._late = {str(name): mine.dropna().to_numpy() for name, mine in late.groupby(came["supplier"])}
+        self._late = {
+            str(name): own_days.dropna().to_numpy() for name, own_days in late.groupby(came["supplier"])
+        }
         # The logs are in the order of their keys, which need not be that of time.
         rows = rows.sort_values("ordered_on", kind="stable")
         taken = (rows["promised_on"] - rows["ordered_on"]).dt.days.astype("float64")
-        for key, mine in taken.groupby([rows["supplier"], rows["material"]]):
-            if mine.notna().any():
-                self._promised[str(key[0]), str(key[1])] = float(mine.dropna().tail(_LATEST).median())
+        for key, own_days in taken.groupby([rows["supplier"], rows["material"]]):
+            if own_days.notna().any():
+                self._promised[str(key[0]), str(key[1])] = float(own_days.dropna().tail(_LATEST).median())
 
     def promised(self, supplier: str | None, material: str, listed: float) -> int:
         """Return the days from order to promised day: what was lately promised, else what is listed [day]."""
@@ -129,12 +131,12 @@ class LeadTimes:
         later = 0
         if over is not None:
             # Each load counts by its weight, and those that had come by then are out.
-            mine, all_ = own[own > over], every[every > over]
-            ours = weight * len(mine) / max(len(own), 1)
+            own_left, all_ = own[own > over], every[every > over]
+            ours = weight * len(own_left) / max(len(own), 1)
             others = (1 - weight) * len(all_) / max(len(every), 1)
             if over >= 0:
                 later = len(all_)
-            own, every, weight = mine, all_, ours / (ours + others) if ours + others > 0 else 0.0
+            own, every, weight = own_left, all_, ours / (ours + others) if ours + others > 0 else 0.0
         if not len(every):
             drawn = np.full(shape, 0 if over is None else max(over + 1, 0), dtype=int)
             return drawn if over is None or over < 0 else _unheard_of(drawn, over, later, rng)
@@ -197,8 +199,8 @@ def receipt_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
     opens = logs.plant.calendar.receives(days)
     if not opens.any():
         return np.arange(len(days))
-    place = np.where(opens, np.arange(len(days)), len(days) - 1)
-    return np.asarray(np.minimum.accumulate(place[::-1])[::-1])
+    receiving = np.where(opens, np.arange(len(days)), len(days) - 1)
+    return np.asarray(np.minimum.accumulate(receiving[::-1])[::-1])
 
 
 def review_days(logs: Logs, days: pd.DatetimeIndex) -> np.ndarray:
@@ -303,10 +305,10 @@ def lead_days(offered: pd.DataFrame, times: LeadTimes) -> dict[tuple[str, str], 
     Materials of one supplier that differ by a few days only come on one truck, with the slowest of them.
     """
     found: dict[tuple[str, str], int] = {}
-    for supplier, mine in offered.groupby(offered["supplier"].fillna("").astype("str")):
+    for supplier, own_offers in offered.groupby(offered["supplier"].fillna("").astype("str")):
         days = {
             str(name): times.promised(str(supplier), str(name), float(np.nan_to_num(listed)))
-            for name, listed in zip(mine["material"], mine["lead_time_days"], strict=True)
+            for name, listed in zip(own_offers["material"], own_offers["lead_time_days"], strict=True)
         }
         longest = -1
         for name in sorted(days, key=lambda name: (-days[name], name)):

@@ -33,12 +33,12 @@ def into_loads(lines: pd.DataFrame) -> pd.DataFrame:
             for line in group.sort_values(["share", "material"], ascending=[False, True]).itertuples():
                 left, stock = line.quantity, line.stock_before
                 taken: dict[int, float] = {}
-                for place, (load, room) in enumerate(open_loads):
+                for position, (load, room) in enumerate(open_loads):
                     packs = min(math.floor(room / line.share + 1e-9), math.ceil(left / line.pack - 1e-9))
                     if packs > 0:
                         taken[load] = min(left, packs * line.pack)
                         left -= taken[load]
-                        open_loads[place] = (load, room - taken[load] / line.load)
+                        open_loads[position] = (load, room - taken[load] / line.load)
                 while left > 1e-9:
                     number += 1
                     packs = math.floor(1 / line.share + 1e-9) or 1

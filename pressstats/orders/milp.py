@@ -91,7 +91,7 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     # Suppliers meet in materials that several deliver and in the newsprint store: those that share no material are
     # solved for themselves, and all together if the store is too small.
     groups = _groups(items)
-    own = [[items[place] for place in mine] for mine in groups]
+    own = [[items[place] for place in members] for members in groups]
     keys = [tuple((one.name, one.needs.tobytes()) for one in each) for each in own]
     kept = {} if solutions is None else solutions
     # The longest search first: the others fit in beside it.
@@ -110,7 +110,7 @@ def solve(  # noqa: PLR0913 -- the problem, and how far it is searched
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as workers:
         for number, orders in zip(asked, workers.map(found_for, asked), strict=True):
             kept[keys[number]] = orders
-    parts = [(mine, kept[key]) for mine, key in zip(groups, keys, strict=True)]
+    parts = [(members, kept[key]) for members, key in zip(groups, keys, strict=True)]
     found = _together(items, parts)
     if store is None or not len(items) or _in_store(items, found, store):
         return found
@@ -122,14 +122,14 @@ def _groups(items: Sequence[Item]) -> list[list[int]]:
     groups: list[tuple[set[str], list[int]]] = []
     for place, item in enumerate(items):
         suppliers = {offer.supplier for offer in item.offers}
-        mine = [group for group in groups if group[0] & suppliers]
+        joining = [group for group in groups if group[0] & suppliers]
         joined = (
-            suppliers.union(*(group[0] for group in mine)),
-            sorted([*(other for group in mine for other in group[1]), place]),
+            suppliers.union(*(group[0] for group in joining)),
+            sorted([*(other for group in joining for other in group[1]), place]),
         )
-        if mine:
-            groups[groups.index(mine[0])] = joined
-            groups = [group for group in groups if group not in mine[1:]]
+        if joining:
+            groups[groups.index(joining[0])] = joined
+            groups = [group for group in groups if group not in joining[1:]]
         else:
             groups.append(joined)
     return [places for _, places in groups]
@@ -139,8 +139,8 @@ def _gaps(own: Sequence[Sequence[Item]], gap: float) -> np.ndarray:
     """Return how close to the least cost each supplier's plan must be proven: closer where most of the cost is."""
     loads = np.array(
         [
-            sum(float(np.max(one.needs, initial=0.0)) / max(one.offers[0].load, one.pack) for one in mine)
-            for mine in own
+            sum(float(np.max(one.needs, initial=0.0)) / max(one.offers[0].load, one.pack) for one in members)
+            for members in own
         ]
     )
     mean = float(loads.mean()) if loads.any() else 1.0
@@ -258,11 +258,11 @@ def _together(items: Sequence[Item], parts: Sequence[tuple[list[int], Orders]]) 
     quantity = np.zeros((rows[-1].stop if rows else 0, orders))
     lacking = np.zeros((len(items), orders))
     loads: dict[str, np.ndarray] = {}
-    for mine, part in parts:
-        quantity[[row for place in mine for row in range(rows[place].start, rows[place].stop)]] = (
+    for members, part in parts:
+        quantity[[row for place in members for row in range(rows[place].start, rows[place].stop)]] = (
             part.quantity
         )
-        lacking[mine] = part.lacking
+        lacking[members] = part.lacking
         loads |= part.loads
     cost = sum(part.cost for _, part in parts)
     missed = sum(part.gap * part.cost for _, part in parts)
@@ -275,8 +275,8 @@ def _in_store(items: Sequence[Item], orders: Orders, store: Sequence[tuple[int, 
     for day, room in store:
         added = sum(
             one.room * float(orders.quantity[row][np.asarray(offer.due) <= day].sum())
-            for one, mine in zip(items, rows, strict=True)
-            for row, offer in enumerate(one.offers, mine.start)
+            for one, own_rows in zip(items, rows, strict=True)
+            for row, offer in enumerate(one.offers, own_rows.start)
         )
         if added > room + 1e-6:
             return False

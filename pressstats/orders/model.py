@@ -97,7 +97,7 @@ class Model:
     def as_before(self, reviews: int) -> tuple[np.ndarray, np.ndarray] | None:
         """Return bounds that leave the next reviews as planned before; None where nothing was, or it cannot be kept."""
         lower, upper = self.lower, self.upper
-        told = False
+        bound = False
         for row, offer in enumerate(self.offers):
             for order in np.flatnonzero(np.isfinite(offer.before[:reviews])):
                 said = float(offer.before[order]) / offer.pack
@@ -105,8 +105,8 @@ class Model:
                 if abs(said - round(said)) > 1e-6 or round(said) > upper[column]:
                     return None
                 lower[column] = upper[column] = round(said)
-                told = True
-        return (lower, upper) if told else None
+                bound = True
+        return (lower, upper) if bound else None
 
     def constraints(self) -> object:
         """Return the rules as one sparse constraint."""

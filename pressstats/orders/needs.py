@@ -17,8 +17,8 @@ __all__ = ["known_by", "level_needed", "level_worth", "needs_by_order", "stock_p
 def level_needed(wanted: np.ndarray, service: float) -> float:
     """Return the smallest of equally likely demands that covers a share of them: a newsvendor's, or of a base stock."""
     ranked = np.sort(wanted)
-    place = int(np.ceil(service * len(ranked) - 1e-9)) - 1
-    return float(ranked[min(max(place, 0), len(ranked) - 1)])
+    rank = int(np.ceil(service * len(ranked) - 1e-9)) - 1
+    return float(ranked[min(max(rank, 0), len(ranked) - 1)])
 
 
 def level_worth(
@@ -44,8 +44,8 @@ def level_worth(
     cost = np.where(missing > 0, np.minimum(started + short * missing, most), held * -missing)
     best = int(np.argmin(cost.mean(axis=1)))
     dearer = cost[: best + 1] - cost[best]
-    told = dearer.mean(axis=1) > sure * dearer.std(axis=1) / np.sqrt(count) + 1e-12
-    return float(levels[int(np.argmin(told))])
+    worse = dearer.mean(axis=1) > sure * dearer.std(axis=1) / np.sqrt(count) + 1e-12
+    return float(levels[int(np.argmin(worse))])
 
 
 def stock_paths(stock: float, use: np.ndarray, come: np.ndarray) -> np.ndarray:

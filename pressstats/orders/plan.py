@@ -277,13 +277,13 @@ def _said(one: Planned, source: Source, days: pd.DatetimeIndex, before: pd.DataF
     """Return what the plan before ordered of a source at each review; nothing is known past its last order."""
     if before is None or before.empty:
         return np.zeros(0)
-    mine = before["material"] == one.name
+    own_rows = before["material"] == one.name
     if len(one.sources) > 1:
         # A plan that names no supplier tells nothing of several.
         if "supplier" not in before:
             return np.zeros(0)
-        mine &= before["supplier"] == source.supplier
-    ordered = before[mine].groupby("order_on")["quantity"].sum()
+        own_rows &= before["supplier"] == source.supplier
+    ordered = before[own_rows].groupby("order_on")["quantity"].sum()
     reviews = days[one.reviews[:ORDERS]]
     # On another review day every order would seem a change.
     if not set(reviews.day_of_week) & set(before["order_on"].dt.day_of_week):

@@ -141,7 +141,7 @@ def service_held(
     before = fresh.short_before(rush_serves_from(fresh.receives, 0))
     at_once = worth_rushing(fresh, policy, next_look(policy, fresh.receives, review))
     for place, one in enumerate(planned):
-        mine, early, after = short.share[place], short.early[place], short.after[place]
+        share, early, after = short.share[place], short.early[place], short.after[place]
         weeks = np.flatnonzero(early > allowed)
         # By chance alone a share that holds may come out so much higher.
         noise = 2 * np.sqrt(allowed / (scenarios * max(int(after.sum()), 1)))
@@ -156,8 +156,8 @@ def service_held(
             week = int(np.argmax(early))
             cause, chance = WORTH_A_RUSH, float(risk[one.name])
         elif late:
-            week = int(np.argmax(np.where(after, mine, 0.0)))
-            cause, chance = (NO_ROOM if unmet > 0 else NOT_QUITE), float(mine[week])
+            week = int(np.argmax(np.where(after, share, 0.0)))
+            cause, chance = (NO_ROOM if unmet > 0 else NOT_QUITE), float(share[week])
         lacking = max(level_needed(before[place], 1 - allowed) + unmet, 0.0)
         rush = float(np.ceil(lacking / one.pack - 1e-9) * one.pack) + 0.0 if cause else 0.0
         rows.append(

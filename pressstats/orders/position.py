@@ -210,9 +210,9 @@ def _newsprint_used(
     if not logs.has("reel_mounts"):
         return np.nan, f"what was used since the count of {counted_on:%Y-%m-%d} is unknown: log reel_mounts"
     webs = logs["run_webs"]
-    mine = since[since.isin(webs.loc[webs["material"] == material, "run_id"])]
+    own_runs = since[since.isin(webs.loc[webs["material"] == material, "run_id"])]
     complete = runs.set_index("run_id")["has_reels"]
-    if not complete.reindex(mine).all():
+    if not complete.reindex(own_runs).all():
         return np.nan, "runs since the count lack reel records: count again"
     mounts = logs["reel_mounts"]
     mounts = mounts[mounts["material"] == material]

@@ -210,30 +210,30 @@ def _chosen(logs: Logs, line: _Line, orders: Orders, plan: pd.DataFrame) -> dict
             ]
             costs[source.supplier] = source.premium + float(_prices(logs, of_day)[row.Index])
     own = costs.pop(supplier)
-    told: dict[str, Any] = {"supplier": supplier, "chosen": ""}
+    reason: dict[str, Any] = {"supplier": supplier, "chosen": ""}
     if not costs:
-        return told
-    told |= {"costs": own, "others_cost": min(costs.values())}
+        return reason
+    reason |= {"costs": own, "others_cost": min(costs.values())}
     if own <= min(costs.values()):
-        return told | {"chosen": "cost"}
-    return told | {"chosen": "contract" if _agreed(line, orders) else ""}
+        return reason | {"chosen": "cost"}
+    return reason | {"chosen": "contract" if _agreed(line, orders) else ""}
 
 
 def _agreed(line: _Line, orders: Orders) -> bool:
     """Say whether a supplier's contract or share needs an order: without it, less is ordered than it asks for."""
     one, turn = line.one, line.turn
     quantity = orders.quantity[one.rows]
-    mine = np.array([source.supplier == line.source.supplier for source in one.sources])
+    of_supplier = np.array([source.supplier == line.source.supplier for source in one.sources])
     due = np.array([source.due[:ORDERS] for source in one.sources])
-    agreed = one.sources[int(mine.argmax())]
+    agreed = one.sources[int(of_supplier.argmax())]
     needed = any(
-        limit.orders[turn] and quantity[mine][:, limit.orders].sum() - line.ordered < limit.least
+        limit.orders[turn] and quantity[of_supplier][:, limit.orders].sum() - line.ordered < limit.least
         for limit in agreed.limits
     )
     for share in agreed.shares:
         inside = np.where((share.since <= due) & (due <= share.until), quantity, 0.0)
         if share.since <= line.source.due[turn] <= share.until:
-            kept = share.bought + inside[mine].sum() - line.ordered
+            kept = share.bought + inside[of_supplier].sum() - line.ordered
             needed |= kept < share.least * (share.bought_of_all + inside.sum() - line.ordered)
     return bool(needed)
 
@@ -245,13 +245,13 @@ def _dearer_later(logs: Logs, line: _Line, plan: pd.DataFrame, days: pd.Datetime
     """
     row = line.row
     same = plan[(plan["material"] == row.material) & (plan["order_on"] > row.order_on)]
-    mine = plan[(plan["order_on"] == row.order_on) & (plan["supplier"] == row.supplier)]
+    of_day = plan[(plan["order_on"] == row.order_on) & (plan["supplier"] == row.supplier)]
     for review in line.one.reviews[:ORDERS]:
         if days[review] <= row.order_on:
             continue
         if (same["order_on"] < days[review]).any():
             break
-        then = float(_prices(logs, mine.assign(order_on=days[review]))[row.Index])
+        then = float(_prices(logs, of_day.assign(order_on=days[review]))[row.Index])
         if then > row.unit_price:
             gain = (then - row.unit_price) * row.quantity
             return {"price": row.unit_price, "price_then": then, "price_from": days[review], "gain": gain}

@@ -23,7 +23,10 @@ def risk_before_arrival(scenarios: Scenarios, quantity: np.ndarray) -> pd.Series
     soonest = [scenarios.arrives[one.first_row] for one in scenarios.planned]
     until = max((int(arrives[:, 0].max()) for arrives in soonest), default=1)
     out = scenarios.run_out(scenarios.stocks(quantity, min(until, scenarios.use.shape[2])))
-    shares = [out_before(mine, None, arrives[:, 0]) for mine, arrives in zip(out, soonest, strict=True)]
+    shares = [
+        out_before(out_of_stock, None, arrives[:, 0])
+        for out_of_stock, arrives in zip(out, soonest, strict=True)
+    ]
     names = pd.Index([one.name for one in scenarios.planned], dtype="str", name="material")
     return pd.Series(shares, index=names, dtype="float64", name="risk")
 

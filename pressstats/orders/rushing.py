@@ -69,16 +69,16 @@ def worth_rushing(scenarios: Scenarios, policy: Policy, again: int) -> np.ndarra
             continue
         pack = one.pack
         most = float(np.ceil(np.where(counts, np.maximum(-left, 0.0), 0.0).sum(axis=1).max() / pack))
-        tried = np.unique(np.ceil(np.linspace(0.0, most, _TRIED + 1))) * pack
+        amounts = np.unique(np.ceil(np.linspace(0.0, most, _TRIED + 1))) * pack
         costs = []
-        for amount in tried:
+        for amount in amounts:
             brought = come[rows].copy()
             brought[:, soonest] += amount
             still = (stock_paths(one.stock, own[rows], brought) < -NOTHING) & counts[rows]
             nights = float(still.sum()) / len(own)
             rush = policy.freight_per_load + expedite_price(one.row, policy) * amount if amount > 0 else 0.0
             costs.append(rush + _CAUTION * policy.stockout_cost * nights)
-        found[place] = tried[int(np.argmin(costs))]
+        found[place] = amounts[int(np.argmin(costs))]
     return found
 
 
@@ -153,9 +153,9 @@ def _chance_below(state: np.ndarray, lowest: np.ndarray, like: np.ndarray) -> np
     for kind in np.unique(like):
         rows = like == kind
         known = rows if rows.sum() >= _ENOUGH else np.ones(len(state), dtype=bool)
-        told = state @ np.linalg.lstsq(state[known], lowest[known], rcond=None)[0]
-        missed = np.sort((lowest - told)[known])
-        chance[rows] = np.searchsorted(missed, -told[rows], side="left") / len(missed)
+        predicted = state @ np.linalg.lstsq(state[known], lowest[known], rcond=None)[0]
+        missed = np.sort((lowest - predicted)[known])
+        chance[rows] = np.searchsorted(missed, -predicted[rows], side="left") / len(missed)
     return chance
 
 

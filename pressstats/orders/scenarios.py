@@ -111,7 +111,7 @@ class Scenarios:
             for one in planned
         ]
         #: By how much more there is than expected, as known when each order is placed, by material and case.
-        self.known = [self._known(place, mine) for place, mine in enumerate(use)]
+        self.known = [self._known(place, of_material) for place, of_material in enumerate(use)]
 
     def brought(self, trucks: Sequence[tuple[pd.DataFrame, np.ndarray]]) -> list[np.ndarray]:
         """Return what some of :attr:`trucks` bring, by material, as :attr:`come` has it of all of them."""
@@ -199,13 +199,15 @@ class Scenarios:
     def _load_days(self, one: Planned) -> float:
         """Return for how long a load of its supplier lasts, or what must be ordered of it at least [day]."""
         supplier = one.sources[0].supplier
-        mine = [
+        of_supplier = [
             other
             for other in self.planned
             if other is one or (supplier and other.sources[0].supplier == supplier)
         ]
         loads = sum(
-            other.daily / other.row["load_quantity"] for other in mine if other.row["load_quantity"] > 0
+            other.daily / other.row["load_quantity"]
+            for other in of_supplier
+            if other.row["load_quantity"] > 0
         )
         least = max(float(np.nan_to_num(one.row["order_minimum"])), one.pack)
         lasts = max(1 / loads if loads > 0 else 0.0, least / max(one.daily, 1e-9))
@@ -322,7 +324,7 @@ class Scenarios:
 
     def stood_in(self, quantity: np.ndarray, until: int | None = None) -> list[np.ndarray]:
         """Return use by material up to a day, with what others take of it that it stands in for."""
-        use = [mine[:, :until] for mine in self.use]
+        use = [of_material[:, :until] for of_material in self.use]
         for place, one in enumerate(self.planned):
             if one.stand_in is not None:
                 other, ratio = one.stand_in

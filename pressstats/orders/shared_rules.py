@@ -29,7 +29,7 @@ def hold_whole_orders(build: Model) -> None:
 
 def fill_loads(build: Model, supplier: str, due: tuple[int, ...]) -> None:
     """Put all that one supplier brings on a day on loads."""
-    mine = [
+    own_rows = [
         row
         for row, offer in enumerate(build.offers)
         if offer.supplier == supplier and tuple(offer.due) == due
@@ -38,11 +38,11 @@ def fill_loads(build: Model, supplier: str, due: tuple[int, ...]) -> None:
     for order in range(build.orders):
         loads = build.new(build.costs.load, whole=order)
         numbers.append(loads)
-        columns = [loads, *(int(build.packs[row, order]) for row in mine)]
-        shares = [1 / packs_a_load(build.offers[row]) for row in mine]
+        columns = [loads, *(int(build.packs[row, order]) for row in own_rows)]
+        shares = [1 / packs_a_load(build.offers[row]) for row in own_rows]
         build.rule(columns, [-1.0, *shares], -np.inf, 0.0)
         # However little is ordered, it takes a load.
-        for row in mine:
+        for row in own_rows:
             packs, made = int(build.packs[row, order]), int(build.made[row, order])
             if made >= 0:
                 build.rule([made, loads], [1.0, -1.0], -np.inf, 0.0)
@@ -53,7 +53,7 @@ def fill_loads(build: Model, supplier: str, due: tuple[int, ...]) -> None:
     alone = [
         (place, rows.start)
         for place, rows in enumerate(build.rows)
-        if rows.stop - rows.start == 1 and rows.start in mine
+        if rows.stop - rows.start == 1 and rows.start in own_rows
     ]
     for order in range(build.orders if alone else 0):
         # Whole loads: what is needed by then takes so many at the least. Expediting apart, this follows from the

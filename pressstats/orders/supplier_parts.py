@@ -57,8 +57,10 @@ def supplier_parts(logs: Logs, plan: pd.DataFrame, months: pd.DatetimeIndex) -> 
         runs = agreed[(agreed["contract_from"] <= day) & (day <= agreed["contract_to"])]
         found = found.merge(runs, on=["material", "supplier"], how="left")
         for material, offered in found.groupby("material"):
-            mine = ordered.reindex(pd.MultiIndex.from_product([[material], offered["supplier"]])).fillna(0.0)
-            parts, by = _parts(offered, mine.to_numpy(dtype=float))
+            own_orders = ordered.reindex(
+                pd.MultiIndex.from_product([[material], offered["supplier"]])
+            ).fillna(0.0)
+            parts, by = _parts(offered, own_orders.to_numpy(dtype=float))
             rows += [
                 (material, month, name, part, by)
                 for name, part in zip(offered["supplier"], parts, strict=True)
@@ -125,8 +127,8 @@ def received_since(logs: Logs, supplier: str, first: pd.Timestamp) -> pd.Series:
     if not logs.has("deliveries"):
         return pd.Series(np.nan, names)
     rows = logs["deliveries"]
-    mine = rows[(supplier_of(logs, rows) == supplier) & (rows["delivered_on"] >= first)]
-    return mine.groupby("material")["quantity"].sum().reindex(names, fill_value=0.0).astype("float64")
+    own_rows = rows[(supplier_of(logs, rows) == supplier) & (rows["delivered_on"] >= first)]
+    return own_rows.groupby("material")["quantity"].sum().reindex(names, fill_value=0.0).astype("float64")
 
 
 def _parts(offered: pd.DataFrame, ordered: np.ndarray) -> tuple[np.ndarray, str]:

@@ -47,12 +47,12 @@ def contracts(results: Results) -> Block:
     if likely.empty:
         finding = f"{running}, each likely to end within its tolerance."
     else:
-        told = "; ".join(
+        shifts = "; ".join(
             f"{logged(row['supplier'])}, {logged(row['material'])}: {row['outside']:.0f} %{_mended(results, row)}"
             for _, row in likely.head(_TOLD).iterrows()
         )
         whose = "its" if len(likely) == 1 else "their"
-        finding = f"{len(likely)} of {running} may end outside {whose} tolerance. {told}."
+        finding = f"{len(likely)} of {running} may end outside {whose} tolerance. {shifts}."
     rows = sheet(
         table,
         name="contracts",
@@ -262,12 +262,12 @@ def _dearest(several: pd.DataFrame, currency: str) -> str:
     """Say where suppliers differ most what the dearest costs more, and whose difference may be chance."""
     cost = several.groupby("material")["true_cost_per_t"]
     widest = (cost.max() - cost.min()).idxmax()
-    mine = several[several["material"] == widest].sort_values("true_cost_per_t")
-    low, high = mine.iloc[0], mine.iloc[-1]
+    of_paper = several[several["material"] == widest].sort_values("true_cost_per_t")
+    low, high = of_paper.iloc[0], of_paper.iloc[-1]
     # The intervals of two that are told apart do not touch.
     alike = [
         (first["supplier"], second["supplier"])
-        for (_, first), (_, second) in combinations(mine.iterrows(), 2)
+        for (_, first), (_, second) in combinations(of_paper.iterrows(), 2)
         if not second["true_ci_low"] > first["true_ci_high"]
     ]
     ends = (low["supplier"], high["supplier"])

@@ -76,15 +76,15 @@ def headline(results: Results) -> Block:
     words = f", {100 * (total / before - 1):+.1f} % against the same weeks last year" if before > 0 else ""
     chosen = [METHODS[number] for number in results.outlook.chosen]
     counts = [f"{method} for {chosen.count(method)}" for method in METHODS if method in chosen]
-    tried = bool(choice_table(results.outlook)[list(METHODS)].notna().any(axis=None))
-    told = (
+    compared = bool(choice_table(results.outlook)[list(METHODS)].notna().any(axis=None))
+    lead = (
         "Published is the method with the smallest errors so far, on a material's own past and on that of all"
-        if tried
+        if compared
         else "The logs are too short to try any method on their past, or to know a season. Used without proof"
     )
     return headline_block(
         f"The next 13 weeks need {tonnes(total, 0)} of newsprint{words}.{printed_weight(results)}",
-        f"{told}: {', '.join(counts)} of {len(chosen)} materials.",
+        f"{lead}: {', '.join(counts)} of {len(chosen)} materials.",
     )
 
 

@@ -110,12 +110,12 @@ def _worse(shown: pd.DataFrame) -> str:
     worse = worse.sort_values("further", ascending=False, kind="stable")
     if worse.empty:
         return ""
-    told = [
+    clauses = [
         f"{logged(material)}, {per_cent(own, 0)} against {per_cent(last_year, 0)}"
         for material, own, last_year in worse[["material", "off", "off_naive"]].head(_WORSE).to_numpy()
     ]
     more = f" and {len(worse) - _WORSE} more" if len(worse) > _WORSE else ""
-    return f"Worse than last year's week: {'; '.join(told)}{more}. "
+    return f"Worse than last year's week: {'; '.join(clauses)}{more}. "
 
 
 def _span(first: pd.Timestamp, last: pd.Timestamp) -> str:

@@ -138,13 +138,13 @@ def waste(group: Group) -> Block:
     rows = _waste_rows(group, "all waste")
     if len(rows) < 2:
         return note("Plants are not compared: of no two the waste of half a year is known.")
-    told = rows[rows["state"] != "not told apart"]
+    named = rows[rows["state"] != "not told apart"]
     finding = f"No plant is shown to differ from the group in {_WEEKS} weeks"
-    if len(told):
+    if len(named):
         finding = "; ".join(
             f"{logged(row['name'])} wasted {_over(row['adjusted'])} {row['state'].split()[0]} than its work explains "
             f"({_sides(row)}\u00a0%)"
-            for _, row in told.iterrows()
+            for _, row in named.iterrows()
         )
         finding += f", in {_WEEKS} weeks"
     shown = rows.assign(**{name: 100 * rows[name] for name in ("ratio", "adjusted", "ci_low", "ci_high")})
@@ -207,10 +207,10 @@ def measures(group: Group) -> Block:
     if not parts:
         return note("Streams of waste are not compared: of no two plants they are known.")
     rows = pd.concat(parts.values())
-    told = rows[rows["state"] != "not told apart"]
+    named = rows[rows["state"] != "not told apart"]
     caption = f"No stream of any plant is shown to differ from the group in {_WEEKS} weeks"
-    if len(told):
-        first = told.iloc[int((told["adjusted"] - 1).abs().argmax())]
+    if len(named):
+        first = named.iloc[int((named["adjusted"] - 1).abs().argmax())]
         caption = (
             f"Furthest off is {first['measure']} at {logged(first['name'])}: {_over(first['adjusted'])} "
             f"{first['state'].split()[0]} than its work explains, in {_WEEKS} weeks"
@@ -264,8 +264,8 @@ def suppliers(group: Group) -> Block:
     if table.empty:
         return note("Suppliers are not compared: in no plant two of them are known.")
     rows = table.sort_values(["measure", "adjusted"], ascending=False, kind="stable")
-    told = rows[rows["state"] != "not told apart"]
-    finding = "; ".join(_supplier_words(told))
+    named = rows[rows["state"] != "not told apart"]
+    finding = "; ".join(_supplier_words(named))
     finding = finding[:1].upper() + finding[1:] or "No supplier is shown to differ from the others"
     shown = rows.assign(**{name: 100 * rows[name] for name in ("ratio", "adjusted", "ci_low", "ci_high")})
     shown["row"] = [
@@ -295,14 +295,14 @@ def suppliers(group: Group) -> Block:
     )
 
 
-def _supplier_words(told: pd.DataFrame) -> list[str]:
+def _supplier_words(named: pd.DataFrame) -> list[str]:
     """Say how each supplier that is told apart differs, with its interval."""
     return [
         _MEASURED[row["measure"]].format(
             logged(row["supplier"]), _over(row["adjusted"]), row["state"].split()[0]
         )
         + f" ({_sides(row)}\u00a0%)"
-        for _, row in told.iterrows()
+        for _, row in named.iterrows()
     ]
 
 

@@ -40,30 +40,30 @@ def headline(results: Results) -> Block:
     """Return how last night was, and what tonight takes."""
     rows = night_runs(results)
     title = f"Last night, issues of {day_words(rows['date'].iloc[0])}" if len(rows) else "Last night"
-    told = rows.dropna(subset="wasted_expected_kg")
+    judged = rows.dropna(subset="wasted_expected_kg")
     off = [
         f"{logged(row['title'])} on {logged(row['press'])} ({', '.join(short for _, short in beyond(row))})"
-        for _, row in told.iterrows()
+        for _, row in judged.iterrows()
         if beyond(row)
     ]
     if rows.empty:
         lead = "What was printed last night is not known: no run can be held against anything"
-    elif told.empty:
+    elif judged.empty:
         lead = f"{counted(len(rows), 'run')} printed; thirteen weeks of runs are needed to judge them"
     elif off:
         verb = "was" if len(off) == 1 else "were"
         which = "The one run" if len(rows) == 1 else f"{len(off)} of {counted(len(rows), 'run')}"
         lead = f"{which} {verb} outside the usual: {', '.join(off[:3])}"
         lead += f" and {len(off) - 3} more" if len(off) > 3 else ""
-    elif len(told) < len(rows):
-        lead = f"{len(told)} of {counted(len(rows), 'run')} ran as usual; of the others it is not known"
+    elif len(judged) < len(rows):
+        lead = f"{len(judged)} of {counted(len(rows), 'run')} ran as usual; of the others it is not known"
     else:
         lead = (
             "The one run ran as usual"
             if len(rows) == 1
             else f"All {number_words(len(rows))} runs ran as usual"
         )
-    cost = told["cost_over_expected"].sum(min_count=1)
+    cost = judged["cost_over_expected"].sum(min_count=1)
     detail = []
     if np.isfinite(cost):
         more = "more" if cost > 0 else "less"

@@ -290,11 +290,11 @@ def year(results: Results) -> Block:
         return note("What the year took is not known: materials with their use are needed.")
     currency = results.logs.plant.currency
     whole = table[table["material"] == ALL_MATERIALS].iloc[0]
-    told = np.isfinite(whole["expected_cost"])
+    believed = np.isfinite(whole["expected_cost"])
     expected = (
         f"the whole year is expected to cost {quantity(whole['expected_cost'], currency, 0)} "
         f"(90 % interval {quantity(whole['cost_q05'], '', 0)} to {quantity(whole['cost_q95'], '', 0)})"
-        if told
+        if believed
         else "what the whole year will cost is not known: some material has no forecast"
     )
     return sheet(

@@ -55,8 +55,8 @@ def order_now(results: Results) -> Block:
     for _, own in rows.groupby(["first", "supplier"], sort=False, dropna=False):
         trucks = own["order"].unique()
         for begin in range(0, len(trucks), _TRUCKS):
-            mine = own[own["order"].isin(trucks[begin : begin + _TRUCKS])]
-            items.append(_card(results, mine, len(trucks), why, waits))
+            on_card = own[own["order"].isin(trucks[begin : begin + _TRUCKS])]
+            items.append(_card(results, on_card, len(trucks), why, waits))
     return cards(
         items,
         name="order-now",
@@ -73,7 +73,7 @@ def _card(results: Results, rows: Any, of: int, why: dict[str, str], waits: dict
     trucks = rows.drop_duplicates("order").set_index("order")
     contact = logs.plant.contacts.get(supplier)
     due = _days(logs, trucks["due_on"])
-    consider = [words for _, mine in rows.groupby("order") for words in moved_words(results, mine)]
+    consider = [words for _, on_truck in rows.groupby("order") for words in moved_words(results, on_truck)]
     facts = [
         *([("ring", logged(unbroken(contact)))] if contact else []),
         *([("due", due[0])] if len(set(due)) == 1 else []),
@@ -116,13 +116,13 @@ def _lines(results: Results, rows: Any, units: list[str], trucks: Any, *, each: 
     rows = rows.assign(unit=units, brings=rows.groupby("material")["quantity"].transform("sum"))
     rows = rows.sort_values(["brings", "material"], ascending=[False, True], kind="stable")
     lines = []
-    for (material, price, unit), mine in rows.groupby(
+    for (material, price, unit), of_line in rows.groupby(
         ["material", "unit_price", "unit"], sort=False, dropna=False
     ):
-        brought: Any = mine.set_index("order").reindex(trucks)
-        told = quantity(price, "", _PRICE_DIGITS) + (f" per {unit}" if each and unit != "each" else "")
+        brought: Any = of_line.set_index("order").reindex(trucks)
+        price_words = quantity(price, "", _PRICE_DIGITS) + (f" per {unit}" if each and unit != "each" else "")
         packs = [packs_words(results.logs, material, row.packs, row.quantity) for row in brought.itertuples()]
-        lines.append([logged(words.get(material, material)), told, *packs])
+        lines.append([logged(words.get(material, material)), price_words, *packs])
     return lines
 
 

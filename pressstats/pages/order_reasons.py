@@ -64,9 +64,9 @@ def waiting(results: Results) -> dict[str, str]:
 def _without(plan: pd.DataFrame, row: Any) -> str:
     """Say without which trucks a risk is: an order's, and later ones of its supplier and day that bring the same."""
     own = plan[plan["order"] == row.order].iloc[0]
-    mine = plan[(plan["supplier"] == own["supplier"]) & (plan["order_on"] == own["order_on"])]
-    mine = mine[mine["material"] == row.material]
-    brought = mine.set_index("order")["stock_before"]
+    of_day = plan[(plan["supplier"] == own["supplier"]) & (plan["order_on"] == own["order_on"])]
+    of_day = of_day[of_day["material"] == row.material]
+    brought = of_day.set_index("order")["stock_before"]
     trucks = sorted(truck_numbers(brought.index[brought >= brought[row.order]].to_series()))
     if len(trucks) == 1:
         return "without it"

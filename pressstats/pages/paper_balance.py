@@ -182,16 +182,16 @@ def unweighed(results: Results) -> Block:
     ]
     sold = sold_streams(results.logs, runs, results.threading, mounts)
     # What is known by month stands further down; a month that the year cuts is not whole.
-    told = results["waste_sales"].dropna(subset="difference_kg")["kind"]
+    known = results["waste_sales"].dropna(subset="difference_kg")["kind"]
     whole = (sold["month"] >= runs["date"].min()) | (len(runs) == len(results.run_balance))
-    for kind, rows in sold[whole & ~sold["kind"].isin(told)].dropna(subset="stream_kg").groupby("kind"):
+    for kind, rows in sold[whole & ~sold["kind"].isin(known)].dropna(subset="stream_kg").groupby("kind"):
         words.append(
             f"Sold as {logged(str(kind))}: {tonnes(rows['sold_kg'].sum())} in {counted(len(rows), 'month')}, as the "
             f"buyer weighed it, water in it; what it holds ({streams_words(rows['holds'].iloc[0])}) took "
             f"{tonnes(rows['stream_kg'].sum())} dry in those months."
         )
     none = (
-        "what was sold stands against it below" if len(told) else "no kind of waste sold says what it holds"
+        "what was sold stands against it below" if len(known) else "no kind of waste sold says what it holds"
     )
     return note(" ".join(words) or f"White waste and butts are weighed reel by reel; {none}.")
 

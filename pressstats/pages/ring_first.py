@@ -100,8 +100,8 @@ def _shortest(results: Results) -> list[str]:
     trucks = ""
     if row["state"] == "to order":
         plan = results["order_plan"]
-        mine = plan["supplier"].eq(row["supplier"]) & plan["due_on"].eq(row["promised_on"])
-        plan = plan[mine & plan["material"].eq(row["runs_out"])]
+        together = plan["supplier"].eq(row["supplier"]) & plan["due_on"].eq(row["promised_on"])
+        plan = plan[together & plan["material"].eq(row["runs_out"])]
         numbers = [f"{number}" for number in truck_numbers(plan["order"]).unique()]
         trucks = f", truck {list_words(numbers, len(numbers))}" if numbers else ", order"
     day = day_words(row["promised_on"], results.logs.as_of)
@@ -223,9 +223,9 @@ def _overdue(results: Results) -> list[str]:
 
 
 def _listed(results: Results, rows: Any) -> str:
-    told = ", ".join(
+    listed = ", ".join(
         f"{logged(row.delivery_id)} ({quantity(row.quantity, unit_of(results, row.material), 0)} "
         f"{logged(row.material)}, promised for {day_words(row.promised_on, results.logs.as_of)})"
         for row in rows.head(_TOLD).itertuples()
     )
-    return f"{told} and {len(rows) - _TOLD} more" if len(rows) > _TOLD else told
+    return f"{listed} and {len(rows) - _TOLD} more" if len(rows) > _TOLD else listed

@@ -209,21 +209,21 @@ def _reasons(results: Results, row: pd.Series) -> tuple[str, str]:
     Exceptions that make its state are the reason; where there are none, what its own rule says first. Their names
     alone, which stand among what is to do, are left out.
     """
-    because, _, told = _parted(results, row)
-    if len(told) > _PARTS + 1:
-        told[_PARTS:] = [f"{len(told) - _PARTS} more"]
+    because, _, clauses = _parted(results, row)
+    if len(clauses) > _PARTS + 1:
+        clauses[_PARTS:] = [f"{len(clauses) - _PARTS} more"]
     return tuple(
-        logged(words[:1].upper() + words[1:], 400) if words else "" for words in (because, "; ".join(told))
+        logged(words[:1].upper() + words[1:], 400) if words else "" for words in (because, "; ".join(clauses))
     )
 
 
 def _parted(results: Results, row: pd.Series) -> tuple[str, bool, list[str]]:
     """Return the reason for a state that is not fine, whether it is the figure's own, and the other parts."""
-    told = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of)).split("; ")
-    if " because of " in told[-1]:
-        return told.pop().split(" because of ", 1)[1], False, told
+    clauses = _SEE.sub("", spoken(str(row["why"]), results.logs.as_of)).split("; ")
+    if " because of " in clauses[-1]:
+        return clauses.pop().split(" because of ", 1)[1], False, clauses
     own = row["state"] in (WATCH, ACT)
-    return told.pop(0) if own else "", own, told
+    return clauses.pop(0) if own else "", own, clauses
 
 
 def _line(results: Results, name: str) -> Tile:
@@ -237,8 +237,8 @@ def _line(results: Results, name: str) -> Tile:
         parts = [f"target {row['target']:g}{by_default(results, name)}"]
     parts += [f"{words} {quantity(number, '', digits)}" for words, number in _compared(results, row)]
     numbers = f"({', '.join(parts)})" if parts else ""
-    because, told = _reasons(results, row)
-    detail = ". ".join(part for part in (numbers, told) if part)
+    because, reasons = _reasons(results, row)
+    detail = ". ".join(part for part in (numbers, reasons) if part)
     return Tile(label, float(row["value"]), unit, detail, str(row["state"]), digits, because=because)
 
 

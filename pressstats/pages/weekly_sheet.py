@@ -105,7 +105,7 @@ def waste(results: Results) -> Block:
             f"Waste of mounted paper is unknown in the last {weeks_words(results, 52)}. {_why(results, 'waste')}"
         )
     target = results.logs.plant.targets.waste_pct
-    told = by_default(results, "waste")
+    against = by_default(results, "waste")
     by_press = weeks.groupby("press")["waste_pct"].mean()
     words = ", ".join(f"{logged(press)} {per_cent(share)}" for press, share in by_press.items())
     regimes = results["regimes"]
@@ -113,7 +113,7 @@ def waste(results: Results) -> Block:
     changed = changed[changed["from"] >= weeks["week"].min()].tail(2)
     named = changed["measure"] + " of " + changed["subject"]
     marks = list(zip(changed["from"], named, strict=True))
-    told += "".join(
+    against += "".join(
         f"; {logged(words)} changed on {day_words(day, results.logs.as_of)}" for day, words in marks
     )
     return exhibit(
@@ -128,7 +128,7 @@ def waste(results: Results) -> Block:
             height=290,
         ),
         name="waste",
-        finding=f"Waste over {weeks_words(results, 52)}, mean of the weeks: {words}; target {target:g} %{told}.",
+        finding=f"Waste over {weeks_words(results, 52)}, mean of the weeks: {words}; target {target:g} %{against}.",
         table=weeks.sort_values(["week", "press"], ascending=[False, True]),
         columns=declared("paper_balance", "week", "press", "runs", "mounted_kg", "waste_pct"),
         limit=30,

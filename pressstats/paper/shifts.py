@@ -89,21 +89,21 @@ def level_shifts(
             places = _moved(whitened, places, smallest)
     # A change that the later ones have made needless goes.
     kept = []
-    for place in sorted(places):
-        others = [other for other in places if other != place]
+    for start in sorted(places):
+        others = [other for other in places if other != start]
         statistic = 2 * (whitened.likelihood(places) - whitened.likelihood(others))
         if statistic >= limit:
-            kept.append(Shift(place, statistic))
+            kept.append(Shift(start, statistic))
     return kept
 
 
 def _moved(whitened: _Whitened, places: list[int], smallest: float) -> list[int]:
     """Return the places, each moved to where it is likeliest beside the others."""
     for _ in range(2):
-        for place in places:
-            others = [other for other in places if other != place]
+        for start in places:
+            others = [other for other in places if other != start]
             best, _ = _best(whitened, others, smallest)
-            places = [*others, place if best is None else best]
+            places = [*others, start if best is None else best]
     return places
 
 

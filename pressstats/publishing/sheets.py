@@ -112,10 +112,10 @@ def order_rows(whole: Results) -> pd.DataFrame:
     if whole.plan is not None:
         latest = latest_order_days(logs, whole.plan, daily_use(whole))
     whys = pd.Series(reason_words(whole, str), dtype="str")
-    for name, mine in rows.groupby("order"):
+    for name, on_truck in rows.groupby("order"):
         order = str(name)
         whys[order] = "; ".join(
-            [*(f"consider {words}" for words in moved_words(whole, mine, str)), whys[order]]
+            [*(f"consider {words}" for words in moved_words(whole, on_truck, str)), whys[order]]
         )
     value = rows["quantity"] * rows["unit_price"]
     packs = [packs_words(logs, row.material, row.packs, row.quantity) for row in rows.itertuples()]

@@ -134,17 +134,17 @@ def twelve_months(results: Results, supplier: str, parts: pd.DataFrame) -> pd.Da
     and planned where that is more. Low and high are as far off as its part of the need may be; never below what is on
     order.
     """
-    mine = results["demand_season"].merge(parts, on=["material", "month"])
-    low, expected, high = (mine[name] * mine["part"] for name in ("q05", "mean", "q95"))
-    ordered, coming = _to_come(results, supplier, mine)
-    reached = mine["month"] + pd.offsets.MonthEnd() <= _plan_until(results, supplier)
-    planned = (reached & mine["material"].isin(results["order_plan"]["material"])) | (coming > expected)
+    season = results["demand_season"].merge(parts, on=["material", "month"])
+    low, expected, high = (season[name] * season["part"] for name in ("q05", "mean", "q95"))
+    ordered, coming = _to_come(results, supplier, season)
+    reached = season["month"] + pd.offsets.MonthEnd() <= _plan_until(results, supplier)
+    planned = (reached & season["material"].isin(results["order_plan"]["material"])) | (coming > expected)
     ready = coming.where(planned, expected)
-    months = mine[["material", "month"]].assign(
+    months = season[["material", "month"]].assign(
         make_ready_for=ready,
         low=np.maximum(low + ready - expected, ordered),
         high=high + ready - expected,
-        rests_on=mine["by"].map(_BY).where(~planned, _PLANNED),
+        rests_on=season["by"].map(_BY).where(~planned, _PLANNED),
     )
     months = pd.concat([_this_month(results, supplier, months), months], ignore_index=True)
     numbers = ["make_ready_for", "low", "high"]
@@ -178,8 +178,8 @@ def _plan_until(results: Results, supplier: str) -> pd.Timestamp:
     What is ordered after the plan's last order comes no sooner than the soonest of its orders takes.
     """
     plan = results["order_plan"]
-    mine = plan[plan["supplier"] == supplier]
-    soonest = (mine["due_on"] - mine["order_on"]).min() if len(mine) else pd.Timedelta(0)
+    own_orders = plan[plan["supplier"] == supplier]
+    soonest = (own_orders["due_on"] - own_orders["order_on"]).min() if len(own_orders) else pd.Timedelta(0)
     return plan["order_on"].max() + soonest
 
 

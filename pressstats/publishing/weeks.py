@@ -12,7 +12,7 @@ from ..lines import bars_svg, extremes, sparkline_svg
 from ..markup import STATES, Shown, inline, quantity, table_html
 from .pages import common, day_in_words, page_style, shell
 from .reports import REPORTS, in_reading_order
-from .year import FIGURES, Told, Year, week_told
+from .year import FIGURES, FigureOfWeek, Year, week_told
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,7 +31,7 @@ class Week:
     plant: str = ""
     headline: str = ""
     links: tuple[tuple[str, str], ...] = field(default=())  # file and text of the pages to link
-    told: tuple[Told, ...] = ()  # figures of its week
+    told: tuple[FigureOfWeek, ...] = ()  # figures of its week
 
 
 def read_week(folder: Path) -> Week:
@@ -42,8 +42,8 @@ def read_week(folder: Path) -> Week:
         places = {report.page: place for place, report in enumerate(in_reading_order(REPORTS))}
         found = [(str(one["page"]), str(one["title"])) for one in manifest["reports"]]
         reports = tuple(sorted(found, key=lambda one: places.get(one[0], len(places))))
-        told = tuple(week_told(folder).values())
-        return Week(folder.name, str(manifest["plant"]), str(manifest["headline"]), reports, told)
+        figures = tuple(week_told(folder).values())
+        return Week(folder.name, str(manifest["plant"]), str(manifest["headline"]), reports, figures)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return Week(folder.name)
 
@@ -83,28 +83,28 @@ def weeks_index(weeks: Sequence[Week], year: Year) -> str:
     )
 
 
-def _state(told: Told | None) -> dict[str, str]:
+def _state(figure: FigureOfWeek | None) -> dict[str, str]:
     """Return the class, the mark and the word of a state; empty where none is told."""
-    if told is None or not told.state:
+    if figure is None or not figure.state:
         return {"slug": "", "mark": "", "word": ""}
-    word, mark = STATES[told.state]
-    return {"slug": told.state.replace(" ", "-"), "mark": mark, "word": word}
+    word, mark = STATES[figure.state]
+    return {"slug": figure.state.replace(" ", "-"), "mark": mark, "word": word}
 
 
-def _line(name: str, past: pd.Series, told: Told | None) -> dict[str, Any]:
+def _line(name: str, past: pd.Series, figure: FigureOfWeek | None) -> dict[str, Any]:
     """Return the panel of a figure of the week."""
     head, digits = FIGURES[name]
-    target = told.target if told else math.nan
+    target = figure.target if figure else math.nan
     known = past.dropna()
     line = sparkline_svg(past.to_list(), target)
     return {
         "name": head,
-        "shown": told.shown if told else quantity(known.iloc[-1], "", digits),
+        "shown": figure.shown if figure else quantity(known.iloc[-1], "", digits),
         "line": line,
         "marks": _marks(past, target, digits),
         "ends": _ends(known, digits, "%-d %b %Y"),
         "note": f"dashed: target {quantity(target, '', digits)}" if 'class="aim"' in line else "",
-        **_state(told),
+        **_state(figure),
     }
 
 
@@ -155,11 +155,11 @@ def _ends(known: pd.Series, digits: int, day: str = "%b %Y") -> list[str]:
     return [f"{known.index[at]:{day}}: {quantity(known.iloc[at], '', digits)}" for at in (0, -1)]
 
 
-def _numbers(year: Year, told: dict[str, Told]) -> list[Markup]:
+def _numbers(year: Year, figures: dict[str, FigureOfWeek]) -> list[Markup]:
     """Return the numbers that are drawn, the newest first."""
     tables = []
     for frame, first, heads in (
-        (year.weeks, Shown("week", "week", kind="date"), {n: Shown(n, *_head(n, told)) for n in FIGURES}),
+        (year.weeks, Shown("week", "week", kind="date"), {n: Shown(n, *_head(n, figures)) for n in FIGURES}),
         (
             year.months,
             Shown("month", "month", kind="month"),
@@ -177,6 +177,6 @@ def _numbers(year: Year, told: dict[str, Told]) -> list[Markup]:
     return tables
 
 
-def _head(name: str, told: dict[str, Told]) -> tuple[str, str, int]:
+def _head(name: str, figures: dict[str, FigureOfWeek]) -> tuple[str, str, int]:
     head, digits = FIGURES[name]
-    return head, told[name].unit if name in told else "", digits
+    return head, figures[name].unit if name in figures else "", digits

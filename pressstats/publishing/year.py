@@ -19,7 +19,7 @@ from ..markup import STATES, quantity
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["FIGURES", "Told", "Year", "read_year", "week_told"]
+__all__ = ["FIGURES", "FigureOfWeek", "Year", "read_year", "week_told"]
 
 #: Figures of the week that are shown of a year: what each is called, and its digits.
 FIGURES: dict[str, tuple[str, int]] = {
@@ -45,7 +45,7 @@ _GREATEST = 1e12  # a number beyond it is none of a plant's
 
 
 @dataclass(frozen=True)
-class Told:
+class FigureOfWeek:
     """A figure as a publication told it."""
 
     figure: str  # one of `FIGURES`
@@ -69,19 +69,19 @@ class Year:
     currency: str
 
 
-def week_told(folder: Path) -> dict[str, Told]:
+def week_told(folder: Path) -> dict[str, FigureOfWeek]:
     """Return what a publication told of the figures of its week; nothing where its table cannot be read."""
     rows = _read(folder / "tables" / "week_figures.csv", ["figure", "value", "unit", "target", "state"])
     rows = rows[rows["figure"].isin(list(FIGURES))].drop_duplicates("figure")
     values, targets = _numbers(rows["value"]), _numbers(rows["target"])
-    told = {}
+    figures = {}
     for name, unit, state, value, target in zip(
         rows["figure"], rows["unit"], rows["state"], values, targets, strict=True
     ):
         if math.isfinite(value):
             unit = _UNITS.get(name) or (unit if re.fullmatch("[A-Z]{3}", unit) else "")
-            told[name] = Told(name, value, unit, state if state in STATES else "", target)
-    return {name: told[name] for name in FIGURES if name in told}
+            figures[name] = FigureOfWeek(name, value, unit, state if state in STATES else "", target)
+    return {name: figures[name] for name in FIGURES if name in figures}
 
 
 def read_year(folder: Path) -> Year:

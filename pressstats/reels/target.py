@@ -61,15 +61,15 @@ class SpliceStudy:
         row = table.loc[material]
         one = self.costs[(self.costs["material"] == material) & (self.costs["metres"] > 0)].iloc[0]
         a_year = row["metre_cost_per_year"] / (one["paper"] / one["metres"])
-        tried = np.array([row["current_m"], metres], dtype=float)
-        out = pd.DataFrame({"setting": ["now", "tried"], "metres": tried})
-        out["paper"] = row["metre_cost_per_year"] * tried
+        settings = np.array([row["current_m"], metres], dtype=float)
+        out = pd.DataFrame({"setting": ["now", "tried"], "metres": settings})
+        out["paper"] = row["metre_cost_per_year"] * settings
         if not self.curve.told:
             return out.reindex(columns=[*out, "failures", "total", "change", "low", "high"])
 
         def fails(sure_m: np.ndarray, falls_m: np.ndarray) -> np.ndarray:
             """Return the cost of failed splices a year on each curve, shape (curves, 2)."""
-            share = failure_share(tried, row["scatter_m"], sure_m[:, None], falls_m[:, None])
+            share = failure_share(settings, row["scatter_m"], sure_m[:, None], falls_m[:, None])
             return a_year * failure_cost * share
 
         out["failures"] = fails(np.array([self.curve.sure_m]), np.array([self.curve.falls_m]))[0]

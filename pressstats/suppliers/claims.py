@@ -108,14 +108,14 @@ def _stripped(whole: pd.DataFrame, listed: pd.DataFrame) -> pd.DataFrame:
     rows = rows.assign(log=np.log(rows["depth_mm"]))
     found = []
     judged = 0
-    for supplier, mine in rows.groupby("supplier"):
-        by = mine.groupby("delivery_id")["log"].agg(["mean", "count"])
+    for supplier, own_reels in rows.groupby("supplier"):
+        by = own_reels.groupby("delivery_id")["log"].agg(["mean", "count"])
         by = by[by["count"] >= _FEWEST_REELS]
         if len(by) < _FEWEST_DELIVERIES:
             continue
         judged += len(by)
         usual = float(by["mean"].median())
-        within = (mine["log"] - mine.groupby("delivery_id")["log"].transform("mean")).std()
+        within = (own_reels["log"] - own_reels.groupby("delivery_id")["log"].transform("mean")).std()
         chance = within**2 / by["count"]
         # What deliveries differ by beyond what their reels make of it: the same for large and small ones.
         between = (_NORMAL_MAD * float((by["mean"] - usual).abs().median())) ** 2 - float(chance.median())
@@ -178,7 +178,7 @@ def _standing_out(logs: Logs, rows: pd.DataFrame) -> pd.DataFrame:
     ratio = every["quantity"] / every["quantity_ordered"]
     kept = np.zeros(len(rows), dtype=bool)
     columns = ["supplier", "material", "pack", "quantity_ordered", "quantity"]
-    for place, (supplier, material, pack, wanted, quantity) in enumerate(rows[columns].to_numpy()):
+    for position, (supplier, material, pack, wanted, quantity) in enumerate(rows[columns].to_numpy()):
         own = ((every["supplier"] == supplier) & (every["material"] == material)).to_numpy()
         usual, limit = 1.0, 0.75 * pack
         if own.sum() >= _FEWEST_DELIVERIES:
@@ -189,7 +189,7 @@ def _standing_out(logs: Logs, rows: pd.DataFrame) -> pd.DataFrame:
             spread = _NORMAL_MAD * float((off - off.median()).abs().median())
             reach = _reach(_CHANCE / len(every), float(own.sum()))
             limit = max(0.5 * pack, reach * spread * np.sqrt(wanted))
-        kept[place] = usual * wanted - quantity > limit
+        kept[position] = usual * wanted - quantity > limit
     rows = rows[kept]
     why = [
         f"{row.quantity:,.0f} kg came of {row.quantity_ordered:,.0f} kg ordered: ask for the rest, or for credit where "

@@ -87,10 +87,10 @@ class _Agreements:
     def price(self, material: str, supplier: str, day: pd.Timestamp, quantity: float) -> float:
         """Return what was agreed for an order; blank where nothing was, or nobody can tell."""
         begun = self._days.get(material)
-        place = 0 if begun is None else int(np.searchsorted(begun, day.to_datetime64(), side="right"))
-        if place == 0:
+        since = 0 if begun is None else int(np.searchsorted(begun, day.to_datetime64(), side="right"))
+        if since == 0:
             return np.nan
-        key = (material, supplier, place)
+        key = (material, supplier, since)
         if key not in self._known:
             self._known[key] = self._looked_up(material, supplier, day)
         breaks, agreed_on = self._known[key]

@@ -45,7 +45,7 @@ def supplier_lateness(times: LeadTimes, suppliers: Iterable[str], reaches_days: 
         # Of n loads, n / (n + 8) of the draws are its own.
         own = round(chance * (loads + _SHARED) - _SHARED * of_all)
         counts = (own + of_all, loads - own + 1 - of_all)
-        told = (100 * float((late <= 0).mean()), float(np.maximum(late, 0).mean()), chance, *counts)
-        rows.append((name, *(told if known else [np.nan] * len(_COLUMNS))))
+        record = (100 * float((late <= 0).mean()), float(np.maximum(late, 0).mean()), chance, *counts)
+        rows.append((name, *(record if known else [np.nan] * len(_COLUMNS))))
     kinds = dict.fromkeys(_COLUMNS, "float64") | {"supplier": "str"}
     return pd.DataFrame(rows, columns=["supplier", *_COLUMNS]).astype(kinds)

@@ -58,9 +58,9 @@ def _breaks(history: pd.DataFrame) -> pd.DataFrame:
     counted = history.assign(broke=broke.astype("float64")).groupby(_BOTH)
     table = counted.agg(reels=("reel", "nunique"), breaks=("broke", "sum")).astype("float64").reset_index()
     rates = table.assign(breaks_per_100=np.nan, ci_low=np.nan, ci_high=np.nan)
-    for _, mine in table.groupby("material"):
-        rate = 100 * shrunk_rates(mine["breaks"], mine["reels"])
-        rates.loc[mine.index, ["breaks_per_100", "ci_low", "ci_high"]] = rate.to_numpy()
+    for _, of_material in table.groupby("material"):
+        rate = 100 * shrunk_rates(of_material["breaks"], of_material["reels"])
+        rates.loc[of_material.index, ["breaks_per_100", "ci_low", "ci_high"]] = rate.to_numpy()
     return rates
 
 

@@ -123,18 +123,22 @@ def premiums(logs: Logs, quality: pd.DataFrame) -> dict[tuple[str, str], float]:
     offered = offered_soon(logs)
     offered = offered[offered["material"].isin(logs.listed("newsprint"))]
     found: dict[tuple[str, str], float] = {}
-    for material, mine in offered.merge(table, on=_BOTH, how="left").groupby("material"):
-        if len(mine) < 2:
+    for material, of_material in offered.merge(table, on=_BOTH, how="left").groupby("material"):
+        if len(of_material) < 2:
             continue
-        error = np.maximum(mine["error"], 1e-9)
+        error = np.maximum(of_material["error"], 1e-9)
         mean = (
-            (mine["extra"] / error**2).sum() / (1 / error**2).sum()
-            if mine["extra"].notna().sum() > 1
+            (of_material["extra"] / error**2).sum() / (1 / error**2).sum()
+            if of_material["extra"].notna().sum() > 1
             else 0.0
         )
-        apart = mine["extra"] - mean if mine["extra"].notna().sum() > 1 else mine["extra"] * 0.0
+        apart = (
+            of_material["extra"] - mean
+            if of_material["extra"].notna().sum() > 1
+            else of_material["extra"] * 0.0
+        )
         sure = (apart**3 / (apart**2 + error**2)).fillna(0.0)
-        for supplier, extra in zip(mine["supplier"], sure - sure.min(), strict=True):
+        for supplier, extra in zip(of_material["supplier"], sure - sure.min(), strict=True):
             found[str(supplier), str(material)] = float(extra)
     return found
 

@@ -99,8 +99,8 @@ def _claims(logs: Logs, claims: pd.DataFrame, damaged: pd.DataFrame) -> Iterator
     if open_.empty:
         return
     news = damaged[is_news(logs, damaged["mounted_at"])] if len(damaged) else damaged
-    told = set(zip(news["supplier"], news["delivery_id"], strict=True)) if len(news) else set()
-    kept = [pair not in told for pair in zip(open_["supplier"], open_["delivery_id"], strict=True)]
+    reported = set(zip(news["supplier"], news["delivery_id"], strict=True)) if len(news) else set()
+    kept = [pair not in reported for pair in zip(open_["supplier"], open_["delivery_id"], strict=True)]
     for supplier, rows in open_[kept].groupby("supplier"):
         rows = rows.sort_values(["seen_on", "cost"], ascending=[True, False], kind="stable")
         first: Any = rows.iloc[0]

@@ -44,10 +44,10 @@ def _with_exceptions(figure: WeekFigure, exceptions: pd.DataFrame) -> dict[str, 
         return {}
     state = worst([figure.state, *concerning["state"]])
     if state == figure.state:
-        told = f"see {', '.join(concerning['exception'].head(_NAMED))}"
+        reason = f"see {', '.join(concerning['exception'].head(_NAMED))}"
     else:
-        told = f"{state} because of {_first_of(concerning[concerning['state'] == state])}"
-    return {"state": state, "why": f"{figure.why}; {told}".removeprefix("; ")}
+        reason = f"{state} because of {_first_of(concerning[concerning['state'] == state])}"
+    return {"state": state, "why": f"{figure.why}; {reason}".removeprefix("; ")}
 
 
 def _first_of(exceptions: pd.DataFrame) -> str:

@@ -66,8 +66,8 @@ def run_frame(
     runs = logs["runs"].rename(columns={"web_breaks": "counter_breaks"})
     kept = runs.columns.difference(["date", "title", "press"])
     table = balance.merge(runs[kept], on="run_id", how="left", validate="1:1")
-    told = [name for name in record if name == "run_id" or name not in table]
-    table = table.merge(record[told], on="run_id", how="left", validate="1:1")
+    columns = [name for name in record if name == "run_id" or name not in table]
+    table = table.merge(record[columns], on="run_id", how="left", validate="1:1")
     webs = logs["run_webs"].groupby("run_id").size()
     table["webs"] = table["run_id"].map(webs).astype("float64")
     table["month"] = month_of(table["date"])
