@@ -202,6 +202,19 @@ def test_an_identifier_lacks_a_part(tmp_path: Path) -> None:
         read_logs(folder)
 
 
+def test_two_columns_of_one_part_of_an_identifier_are_told(tmp_path: Path) -> None:
+    tables, toml = small_tables(), '\n[keys]\nruns = ["run_id", "date"]\n'
+    dates = tables["runs"].set_index("run_id")["date"]
+    for name in ("run_webs", "reel_mounts", "coverage"):
+        tables[name]["Nacht"] = tables[name]["run_id"].map(dates)
+        toml += f'[columns.{name}]\nNacht = "date"\n'
+    tables["coverage"]["Tag"] = tables["coverage"]["Nacht"]
+    logs = read_logs(write_small_plant(tmp_path, tables, f'{PLANT_TOML}{toml}Tag = "date"\n'))
+    told = logs.rejected.set_index("table")["rule"]
+    assert told.index.tolist() == ["coverage"]
+    assert told["coverage"].startswith("two columns have this name; the header has")
+
+
 def _split(
     column: str, day: Callable[[pd.Series], pd.Series], clock: str
 ) -> Callable[[pd.DataFrame], pd.DataFrame]:

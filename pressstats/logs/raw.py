@@ -123,7 +123,8 @@ def _take_file(raw: RawTable, file: File, plant: Plant) -> dict[str, pa.Array] |
     constants = plant.constants.get(table.name, {})
     for name in constants.keys() & places.keys():
         note(name, "a constant of plant.toml, but the file has the column, which was read", None)
-    clocks = {name for name, at in places.items() if len(at) == 2 and table.by_name[name].kind == "time"}
+    times = {column.name for column in table.columns if column.kind == "time"}
+    clocks = {name for name, at in places.items() if len(at) == 2 and name in times}
     there = {*places, *constants}
     made = bool(parts) and there.issuperset(parts)
     there = there | {identifier} if made else there - {identifier if parts else ""}
