@@ -28,7 +28,7 @@ class Tables(dict):
 
     plant: Any = None
 
-    of_material = Logs.of_material
+    of_material, rows_of = Logs.of_material, Logs.rows_of
 
     @property
     def tables(self) -> Tables:

@@ -23,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +33,7 @@ import papermill
 from figures import Figure, figures_of, measures
 from nbconvert import HTMLExporter
 from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -104,6 +105,8 @@ _ENDED = f"""() => {{ const cells = {_CELLS}.filter(cell => cell.cell_type === '
 const waits = [...document.querySelectorAll('.jp-InputArea-prompt')].some(one => one.textContent.includes('*'));
 const failed = cells.some(cell => cell.outputs.some(output => output.output_type === 'error'));
 return failed || (!waits && cells.every(cell => cell.execution_count)); }}"""
+_BEGUN = f"""() => {_CELLS}.some(cell => cell.execution_count)"""
+_TRIES = 3
 _TALL = 14_000  # pixels of a window in which a notebook stands whole, so that all of it is drawn
 
 
@@ -128,8 +131,14 @@ def run_all(page: Page, address: str, name: str, pictures: Path | None) -> dict[
     # A notebook that is run before its kernel has come is not run at all.
     page.wait_for_selector('.jp-Notebook-ExecutionIndicator[data-status="idle"]', timeout=60_000)
     page.wait_for_timeout(2000)
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+    for _ in range(_TRIES):
+        page.get_by_role("menuitem", name="Run", exact=True).click()
+        page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+        # Now and then a kernel is never told, though it stands ready: then it is told again.
+        with suppress(PlaywrightTimeout):
+            page.wait_for_function(_BEGUN, timeout=1000 * _PATIENCE / 10)
+            break
+        click.echo(f"{name}: nothing was run, once more", err=True)
     page.wait_for_function(_ENDED, timeout=1000 * _PATIENCE)
     page.set_viewport_size({"width": 1280, "height": _TALL})
     # Cells outside the window are drawn when they come into sight.
