@@ -15,7 +15,7 @@ from pressstats.orders import LeadTimes
 from pressstats.paper.regimes import WeighedWebs, supplier_slopes, weigh
 from pressstats.reels.strip import transport_claims
 from pressstats.suppliers import claims, paper_quality, true_costs
-from pressstats.suppliers.lateness import supplier_lateness
+from pressstats.suppliers.quality import supplier_lateness
 
 if TYPE_CHECKING:
     from pressstats.logs import Logs

@@ -12,8 +12,7 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.accounts import compare_periods, named_groups, what_if_cost
 from pressstats.accounts.bridge import Span
-from pressstats.accounts.record_limits import expected_ratio, past_limits, poisson_limits
-from pressstats.accounts.run_ink import run_ink
+from pressstats.accounts.record import expected_ratio, past_limits, poisson_limits, run_ink
 from pressstats.accounts.whatif_error import makeup_draws
 from pressstats.accounts.whatif_paper import dropped_effect, splice_effect
 from pressstats.demand import WhatIf

@@ -22,9 +22,9 @@ from pressstats.pages.common import by_reason, counted
 from pressstats.paper import weighed_paper
 from pressstats.tables import OUTPUTS
 from pressstats.watch import KINDS, weeks_logged
+from pressstats.watch.process_exceptions import waste_exceptions
 from pressstats.watch.stock_exceptions import ORDERED_SOON, stock_exceptions, wanted_now
 from pressstats.watch.to_do import to_do
-from pressstats.watch.waste_exceptions import waste_exceptions
 
 if TYPE_CHECKING:
     from pressstats.results import Results

@@ -19,7 +19,7 @@ from pressstats.paper import weighed_paper
 from pressstats.plant import Policy
 from pressstats.reels import study_reels
 from pressstats.suppliers import paper_quality, premiums, supplier_quality, supplier_record, true_costs
-from pressstats.suppliers.lateness import supplier_lateness
+from pressstats.suppliers.quality import supplier_lateness
 from pressstats.tables import OUTPUTS
 
 DAY = pd.Timedelta(days=1)

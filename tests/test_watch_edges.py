@@ -11,11 +11,11 @@ from small_plant import small_tables, write_small_plant
 
 from pressstats.logs import Logs, read_logs
 from pressstats.prices import receipt_prices
-from pressstats.watch.raising import is_news, raised
+from pressstats.watch.kinds import is_news, raised
+from pressstats.watch.process_exceptions import unexplained_exceptions
 from pressstats.watch.reel_exceptions import _store_losses
 from pressstats.watch.routine_exceptions import implausible_exceptions, log_exceptions, standby_exceptions
 from pressstats.watch.stock_exceptions import stock_exceptions
-from pressstats.watch.waste_exceptions import unexplained_exceptions
 
 DAY = pd.Timedelta(days=1)
 

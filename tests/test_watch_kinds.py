@@ -145,7 +145,7 @@ def test_every_kind_that_code_raises_is_registered_and_every_one_registered_is_r
 
 
 def test_every_kind_of_ink_finding_has_its_words() -> None:
-    from pressstats.watch import ink_exceptions
+    from pressstats.watch import process_exceptions
 
     # The kinds that the search for findings can name, as its own table lists them.
     documented = re.findall(
@@ -153,7 +153,7 @@ def test_every_kind_of_ink_finding_has_its_words() -> None:
     )
     found = {*documented, "change"}
     assert found == MADE_UP["ink {}"]
-    assert found <= {*ink_exceptions._WORDS, "step"}
+    assert found <= {*process_exceptions._WORDS, "step"}
 
 
 #: What is itself not known, and what no figure of the week is about: money that is claimed, what the store lost outside

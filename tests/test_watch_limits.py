@@ -16,18 +16,16 @@ from pressstats.ink import Finding
 from pressstats.logs import Logs, read_logs
 from pressstats.watch import startup, startup_regimes, waste_chart
 from pressstats.watch.agreeing import _windows
-from pressstats.watch.change_exceptions import change_exceptions
-from pressstats.watch.figure import WeekInputs
+from pressstats.watch.figure import Period, WeekInputs
 from pressstats.watch.ink import ink_watch
 from pressstats.watch.kinds import KINDS, PLANNED
 from pressstats.watch.paper_figures import _PERIODS
-from pressstats.watch.periods import Period
 from pressstats.watch.plausible import _films, _good_copies, _grammages, nothing_implausible
+from pressstats.watch.process_exceptions import change_exceptions, waste_exceptions
 from pressstats.watch.reel_figures import reel_figures
 from pressstats.watch.supply_figures import _INK_PERIODS
 from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit
 from pressstats.watch.waste import step_of
-from pressstats.watch.waste_exceptions import waste_exceptions
 
 DAY = pd.Timedelta(days=1)
 

@@ -16,7 +16,7 @@ from pressstats.pages.common import unbroken
 from pressstats.pages.weekly_actions import _shortened
 from pressstats.tables import OUTPUTS
 from pressstats.watch import KINDS, PLANNED, Supply, to_do
-from pressstats.watch.raising import raised
+from pressstats.watch.kinds import raised
 from pressstats.watch.stock_exceptions import days_high_limit
 from pressstats.watch.to_do import working_day
 

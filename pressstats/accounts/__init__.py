@@ -2,20 +2,17 @@
 
 from .book import MaterialBook, material_books
 from .bridge import Span, bridge, bridge_of, usual_spans
-from .budget_year import budget_year
 from .cells import valued_use
-from .close import close_totals, month_close
+from .close import close_totals, month_close, standard_use, standard_waste
 from .compare import compare_periods, rate_by
 from .lmdi import lmdi_effects, logarithmic_mean, part_effects
 from .published import InkAccount, money_tables
 from .record import CREW_NOTE, named_groups, run_record
-from .standard import standard_use, standard_waste
 from .titles import recharge_statement, title_cost
 from .use import ink_materials, material_use
-from .waste import BESIDE, WASTE, run_waste, waste_cost, waste_price
-from .waste_buyer import waste_sales, waste_sales_findings
+from .waste import BESIDE, WASTE, run_waste, waste_cost, waste_price, waste_sales, waste_sales_findings
 from .whatif import what_if_cost
-from .year import ALL_MATERIALS, year_end
+from .year import ALL_MATERIALS, budget_year, year_end
 
 __all__ = [
     "ALL_MATERIALS",

@@ -16,8 +16,7 @@ import pandas as pd
 
 from ..tables import OUTPUTS, as_published
 from .budget_bridge import budget_bridge
-from .cells import CELL, PAPER_STREAMS, newsprint_runs, plate_runs
-from .ink_cells import INK_CELL, idle_ink, ink_runs
+from .cells import CELL, INK_CELL, PAPER_STREAMS, idle_ink, ink_runs, newsprint_runs, plate_runs
 from .lmdi import lmdi_effects, part_effects
 from .price_effects import mix_changes, supplier_changes
 

@@ -8,16 +8,12 @@ from typing import TYPE_CHECKING
 
 from .book import material_books
 from .bridge import bridge
-from .budget_year import budget_year
 from .cells import valued_use
-from .close import month_close
-from .record import run_record
-from .run_ink import run_ink
-from .standard import standard_use
+from .close import month_close, standard_use
+from .record import run_ink, run_record
 from .titles import title_cost
-from .waste import run_waste, waste_cost
-from .waste_buyer import waste_sales
-from .year import year_end
+from .waste import run_waste, waste_cost, waste_sales
+from .year import budget_year, year_end
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -12,8 +12,7 @@ from ..offers import contracts, offered_soon, offers
 from ..orders import LeadTimes, call_offs
 from ..prices import agreed_price, is_agreed, receipts
 from ..tables import as_published
-from .lateness import supplier_lateness
-from .quality import FEWEST_LOTS, paper_quality
+from .quality import FEWEST_LOTS, paper_quality, supplier_lateness
 from .truecost import true_costs
 
 if TYPE_CHECKING:

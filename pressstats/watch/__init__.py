@@ -2,22 +2,18 @@
 
 from .agreeing import doubt_words
 from .charts import EWMA_LIMIT, EWMA_WEIGHT, ewma, ewma_limits, ewma_run_length, ewma_signals
-from .exception_changes import exception_changes
-from .exceptions import ExceptionInputs, exceptions
-from .figure import WeekInputs
-from .gate import implausible_logs
+from .exceptions import ExceptionInputs, exception_changes, exceptions
+from .figure import Period, WeekInputs, last_week, of_period, weeks_logged
 from .ink import ink_watch
 from .kinds import KINDS, PLANNED, kind_of
-from .periods import Period, last_week, of_period, weeks_logged
-from .plausible import implausible, refused_parts
+from .plausible import implausible, implausible_logs, refused_parts
 from .refusing import believable, refused_materials, refused_tables
 from .startup import startup_regimes
 from .states import days_state, waste_state, worst
 from .stock_exceptions import wanted_now
 from .to_do import Supply, to_do
 from .waste import MEASURES, step_of, waste_chart
-from .week_figures import week_figures
-from .week_history import week_history
+from .week_figures import week_figures, week_history
 
 __all__ = [
     "EWMA_LIMIT",

@@ -1,4 +1,4 @@
-"""What needs a person: exceptions from charts, reels, store and logs, each with its reason, its owner and its state."""
+"""What needs a person: exceptions, each with reason, owner and state; and which came or were resolved."""
 
 from __future__ import annotations
 
@@ -9,21 +9,19 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from ..tables import OUTPUTS, as_published
-from .change_exceptions import change_exceptions
-from .ink_exceptions import ink_exceptions
 from .plausible import is_refused, nothing_implausible
+from .process_exceptions import change_exceptions, ink_exceptions, unexplained_exceptions, waste_exceptions
 from .reel_exceptions import reel_exceptions
 from .routine_exceptions import implausible_exceptions, log_exceptions, standby_exceptions
 from .stock_exceptions import stock_exceptions
 from .supplier_exceptions import supplier_exceptions
-from .waste_exceptions import unexplained_exceptions, waste_exceptions
 
 if TYPE_CHECKING:
     from ..ink import Finding
     from ..logs import Logs
     from ..reels import ReelStudy
 
-__all__ = ["ExceptionInputs", "exceptions"]
+__all__ = ["ExceptionInputs", "exception_changes", "exceptions"]
 
 
 @dataclass(frozen=True)
@@ -77,3 +75,30 @@ def exceptions(logs: Logs, inputs: ExceptionInputs) -> pd.DataFrame:
         {"week": "datetime64[us]", "by": "datetime64[us]", "size": "float64", "cost": "float64"}
     )
     return as_published(table, "exceptions")
+
+
+_NAMES = ["exception", "kind", "subject"]
+
+
+def exception_changes(now: pd.DataFrame, before: pd.DataFrame, since: pd.Timestamp) -> pd.DataFrame:
+    """Return the published table ``exception_changes``.
+
+    Parameters
+    ----------
+    now, before : DataFrame
+        ``exceptions`` as published now and on `since`: exception, kind and subject.
+    since : Timestamp
+        As-of day of the publication before.
+
+    Returns
+    -------
+    DataFrame
+        The published columns; the resolved first. What cannot be judged any more, since the logs that it rests on are
+        gone, is resolved for nobody: whoever reads it says what is not known beside it.
+    """
+    resolved = before.loc[~before["exception"].isin(now["exception"]), _NAMES].assign(change="resolved")
+    new = now.loc[~now["exception"].isin(before["exception"]), _NAMES].assign(change="new")
+    parts = [part for part in (resolved, new) if len(part)]
+    if not parts:
+        return OUTPUTS["exception_changes"].empty()
+    return as_published(pd.concat(parts, ignore_index=True).assign(since=since), "exception_changes")

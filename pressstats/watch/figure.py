@@ -1,4 +1,4 @@
-"""One figure of the week, as a row of the published table ``week_figures``."""
+"""One figure of the week, what it is made from, and the weeks that it is of: the last, the last 13, of last year."""
 
 from __future__ import annotations
 
@@ -6,19 +6,45 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from ..paper import waste_totals
-from .periods import Period, last_week, of_period
 from .plausible import is_refused
 from .states import UNKNOWN
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from ..logs import Logs
     from .exceptions import ExceptionInputs
 
-__all__ = ["WeekFigure", "WeekInputs"]
+__all__ = ["LAST_YEAR", "Period", "WeekFigure", "WeekInputs", "last_week", "of_period", "weeks_logged"]
+
+#: Weeks back to the same week of last year.
+LAST_YEAR = 52
+
+
+@dataclass(frozen=True)
+class Period:
+    """Some whole weeks before the end of as-of."""
+
+    weeks: int = 1
+    back: int = 0  # weeks between their end and the last whole week's
+
+
+def last_week(logs: Logs) -> pd.Timestamp:
+    """Return the first day of the last whole week at the end of as-of."""
+    return logs.plant.week_start(logs.as_of + pd.Timedelta(days=1)) - pd.Timedelta(weeks=1)
+
+
+def weeks_logged(logs: Logs, most: int) -> int:
+    """Return over how many of the last `most` whole weeks there are logs at all: one at least."""
+    first = logs.plant.week_start(logs["runs"]["date"].min())
+    return max(1, min(most, (last_week(logs) - first).days // 7 + 1))
+
+
+def of_period(logs: Logs, frame: pd.DataFrame, period: Period, column: str = "week") -> pd.DataFrame:
+    """Return the rows of `frame` whose day or time, in `column`, lies in the period."""
+    end = last_week(logs) + pd.Timedelta(weeks=1 - period.back)
+    return frame[(frame[column] >= end - pd.Timedelta(weeks=period.weeks)) & (frame[column] < end)]
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,7 @@ import numpy as np
 
 from ..paper import counter_waste, runs_of, waste_by, waste_totals
 from ..prices import price_words
-from .figure import WeekFigure, WeekInputs
-from .periods import LAST_YEAR, Period, weeks_logged
+from .figure import LAST_YEAR, Period, WeekFigure, WeekInputs, weeks_logged
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, waste_state
 
 if TYPE_CHECKING:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from .. import ink, paper
 from ..tables import INPUTS
 from .agreeing import ENOUGH, FIFTH, WEEKS, Doubt, apart, doubts_of_sizes
 from .units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit, problem_values
@@ -20,7 +21,15 @@ from .units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit, probl
 if TYPE_CHECKING:
     from ..logs import Logs
 
-__all__ = ["COLUMNS", "implausible", "is_refused", "may_be_told", "nothing_implausible", "refused_parts"]
+__all__ = [
+    "COLUMNS",
+    "implausible",
+    "implausible_logs",
+    "is_refused",
+    "may_be_told",
+    "nothing_implausible",
+    "refused_parts",
+]
 
 #: Share of a table that may be set aside or doubtful [%]; fewer rows than `_FEW_ROWS` are slips.
 ROWS_MOST_PCT = 5.0
@@ -304,3 +313,10 @@ def _of_ink(logs: Logs, ink: Any) -> str:
         if logs["deliveries"]["material"].isin(names).any():
             return "levels, deliveries or coverage of this ink"
     return "deliveries of this ink are missing"
+
+
+def implausible_logs(logs: Logs) -> pd.DataFrame:
+    """Return what of the logs cannot be true as a whole."""
+    weighed = paper.weighed_paper(logs)
+    _, intervals, fits, _ = ink.study_inks(logs)
+    return implausible(logs, weighed.runs, weighed.grammage, ink.ink_model(intervals, fits))

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .figure import WeekFigure, WeekInputs
-from .periods import LAST_YEAR, Period, weeks_logged
+from .figure import LAST_YEAR, Period, WeekFigure, WeekInputs, weeks_logged
 from .states import ACT, IN_CONTROL, UNKNOWN, WATCH, breaks_state
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..paper.runs import lost_runs
-from .raising import is_news, raised
+from .kinds import is_news, raised
 
 if TYPE_CHECKING:
     from ..logs import Logs

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..prices import receipt_prices
-from .raising import is_news, raised
+from .kinds import is_news, raised
 
 if TYPE_CHECKING:
     from ..logs import Logs

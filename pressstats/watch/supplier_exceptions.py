@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from .raising import is_news, raised
+from .kinds import is_news, raised
 
 if TYPE_CHECKING:
     from ..logs import Logs

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from .charts import ewma_run_length
-from .figure import WeekFigure, WeekInputs
-from .periods import LAST_YEAR, Period, of_period
+from .figure import LAST_YEAR, Period, WeekFigure, WeekInputs, of_period
 from .plausible import may_be_told
 from .states import IN_CONTROL, UNKNOWN, days_state, ink_state, logs_state, risk_state, standby_state
 

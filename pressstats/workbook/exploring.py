@@ -1,4 +1,4 @@
-"""What results offer to whoever explores them: frames, what their columns mean, and what other assumptions change."""
+"""What results offer to whoever explores them: frames, what their columns mean, half years, other assumptions."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..accounts import what_if_cost
+from ..accounts import Span, what_if_cost
 from ..demand import WhatIf
 from . import frames, ink_runs
 from .describing import describe, described
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from ..orders import OrderPlan
     from ..reels import ReelStudy
 
-__all__ = ["Exploring"]
+__all__ = ["Exploring", "halves"]
 
 
 class Exploring:
@@ -139,3 +139,16 @@ class Exploring:
     def splice_cost(self, material: str, metres: float) -> pd.DataFrame:
         """Return what another splice setting would cost a year (``SpliceStudy.cost_of``)."""
         return self.reel_study.splices.cost_of(material, metres, self.logs.plant.policy.failed_splice_cost)
+
+
+_HALF = pd.Timedelta(weeks=26)
+_DAY = pd.Timedelta(days=1)
+
+
+def halves(logs: Logs) -> tuple[Span, Span]:
+    """Return the 26 weeks before the last 26 weeks up to as-of, and those.
+
+    Weeks, not months: both have as many Sundays.
+    """
+    end = logs.as_of
+    return Span(end - 2 * _HALF + _DAY, end - _HALF), Span(end - _HALF + _DAY, end)
