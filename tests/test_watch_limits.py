@@ -22,8 +22,7 @@ from pressstats.watch.kinds import KINDS, PLANNED
 from pressstats.watch.paper_figures import _PERIODS
 from pressstats.watch.plausible import _films, _good_copies, _grammages, nothing_implausible
 from pressstats.watch.process_exceptions import change_exceptions, waste_exceptions
-from pressstats.watch.reel_figures import reel_figures
-from pressstats.watch.supply_figures import _INK_PERIODS
+from pressstats.watch.supply_figures import _INK_PERIODS, reel_figures
 from pressstats.watch.units_suspected import LENGTHS, WEIGHTS, fitting_unit, nearest_unit
 from pressstats.watch.waste import step_of
 

@@ -105,10 +105,8 @@ def bridge(
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    weighed : WeighedPaper
-        Result of :func:`pressstats.paper.weighed_paper`.
+    logs, weighed
+        Logs, and the result of :func:`pressstats.paper.weighed_paper`.
     exposure, ink_model : DataFrame
         Results of :func:`pressstats.ink.ink_exposure` and :func:`pressstats.ink.ink_model`.
     spent : DataFrame

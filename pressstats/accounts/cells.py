@@ -64,10 +64,8 @@ def newsprint_runs(logs: Logs, weighed: WeighedPaper, spent: pd.DataFrame) -> pd
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    weighed : WeighedPaper
-        Result of :func:`pressstats.paper.weighed_paper`.
+    logs, weighed
+        Logs, and the result of :func:`pressstats.paper.weighed_paper`.
     spent : DataFrame
         Result of :func:`valued_use`.
 

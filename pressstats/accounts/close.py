@@ -33,10 +33,8 @@ def standard_use(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    weighed : WeighedPaper
-        Result of :func:`pressstats.paper.weighed_paper`.
+    logs, weighed
+        Logs, and the result of :func:`pressstats.paper.weighed_paper`.
 
     Returns
     -------

@@ -44,10 +44,8 @@ def money_tables(
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    weighed : WeighedPaper
-        Result of :func:`pressstats.paper.weighed_paper`.
+    logs, weighed
+        Logs, and the result of :func:`pressstats.paper.weighed_paper`.
     inks : InkAccount
         What is known of inks; misread dips close no book.
     use : DataFrame

@@ -167,10 +167,8 @@ def run_record(logs: Logs, weighed: WeighedPaper, price: pd.Series, inks: pd.Dat
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    weighed : WeighedPaper
-        Result of :func:`pressstats.paper.weighed_paper`.
+    logs, weighed
+        Logs, and the result of :func:`pressstats.paper.weighed_paper`.
     price : Series, index that of ``runs``
         Price of the paper of each run (:func:`pressstats.accounts.run_waste`) [currency / kg].
     inks : DataFrame, index that of ``runs``

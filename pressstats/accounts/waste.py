@@ -41,10 +41,8 @@ def run_waste(logs: Logs, weighed: WeighedPaper) -> pd.DataFrame:
 
     Parameters
     ----------
-    logs : Logs
-        The logs.
-    weighed : WeighedPaper
-        Result of :func:`pressstats.paper.weighed_paper`.
+    logs, weighed
+        Logs, and the result of :func:`pressstats.paper.weighed_paper`.
 
     Returns
     -------

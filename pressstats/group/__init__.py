@@ -1,8 +1,7 @@
 """Several plants: each against what its work explains, and suppliers over all of them."""
 
-from .described import PlantGroup, read_group
+from .described import PLANTS, Outcome, PlantGroup, read_group, read_outcomes, write_outcomes
 from .opening import Group, open_group
-from .outcomes import PLANTS, Outcome, read_outcomes, write_outcomes
 from .published import COMPARED_DAYS, PlantOf
 from .shrinking import shrunk_effects
 from .standard import MEASURES, compared_waste

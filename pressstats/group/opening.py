@@ -15,8 +15,7 @@ from ..logs import LogsError, Source
 from ..past import PastError, published_tables
 from ..results import open_results
 from ..tables import OUTPUTS
-from .described import PlantGroup, read_group
-from .outcomes import PLANTS, Outcome, read_outcomes
+from .described import PLANTS, Outcome, PlantGroup, read_group, read_outcomes
 from .published import PlantOf, group_tables
 from .standard import MEASURES
 

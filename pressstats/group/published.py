@@ -14,7 +14,7 @@ from .standard import MEASURES, compared_waste, wasted_kg
 from .suppliers import compared_breaks, compared_costs
 
 if TYPE_CHECKING:
-    from .outcomes import Outcome
+    from .described import Outcome
 
 __all__ = ["COMPARED_DAYS", "PlantOf", "group_tables"]
 

@@ -3,8 +3,7 @@
 from .coming import USUAL_RUNS, coming_days, coming_paper, due_words, unusual_pages
 from .jobs import night_jobs
 from .pulling import night_reels, night_splices, night_webs
-from .tanks import night_tanks
-from .tonight import night_tables
+from .tonight import night_tables, night_tanks
 
 __all__ = [
     "USUAL_RUNS",

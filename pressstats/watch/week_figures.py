@@ -12,9 +12,15 @@ from ..tables import OUTPUTS, as_published
 from .figure import LAST_YEAR, Period, last_week, weeks_logged
 from .kinds import KINDS
 from .paper_figures import mounted_tonnes, paper_figures, waste_share, wasted_cost
-from .reel_figures import breaks_per_100, butts_share, counted_breaks, reel_figures
 from .states import worst
-from .supply_figures import ink_used, supply_figures
+from .supply_figures import (
+    breaks_per_100,
+    butts_share,
+    counted_breaks,
+    ink_used,
+    reel_figures,
+    supply_figures,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
