@@ -46,9 +46,9 @@ class TitleErrors:
 
     def _errors(self, wanted: set[str], days: int) -> list[float]:
         runs = self._recipe.runs
-        number = [number_of for title, number_of in runs.titles.items() if title in wanted]
+        numbers = [number for title, number in runs.titles.items() if title in wanted]
         printed = np.nan_to_num(runs.ordered * runs.pages)
-        own = np.isin(runs.title, number)
+        own = np.isin(runs.title, numbers)
         if days not in self._origins:
             self._origins[days] = self._expected(days)
         errors = []

@@ -15,17 +15,14 @@ from importlib import import_module
 
 __all__: list[str] = []
 
-#: The kernel itself, what the notebooks of the reports import, and what their figures import when they are drawn.
+#: The kernel itself, what the notebooks of the reports import, and what a kernel imports by itself when it starts.
 _IMPORTED = (
-    *("ipykernel.zmqshell", "ipykernel.kernelapp", "IPython.core.completerlib", "tornado.platform.asyncio"),
-    *("pressstats.pages", "pressstats.results"),
-    *(
-        "plotly.graph_objs._figure",
-        "plotly.graph_objs._scatter",
-        "plotly.graph_objs._bar",
-        "plotly.io._templates",
-    ),
-    *("plotly.graph_objs.layout", "plotly.graph_objs.scatter", "plotly.graph_objs.bar", "narwhals"),
+    "ipykernel.zmqshell",
+    "ipykernel.kernelapp",
+    "IPython.core.completerlib",
+    "tornado.platform.asyncio",
+    "pressstats.pages",
+    "pressstats.results",
 )
 #: No cell of a report is debugged: each kernel would import it by itself.
 _LEFT_OUT = "debugpy"
@@ -42,6 +39,9 @@ def _serve() -> None:
     sys.modules[_LEFT_OUT] = None  # type: ignore[assignment]
     for name in _IMPORTED:
         import_module(name)
+    # What draws is imported by the first figure of a process.
+    graph = import_module("plotly.graph_objects")
+    graph.Figure([graph.Scatter(), graph.Bar()]).to_json()
     # What goes wrong here goes wrong in the notebooks again, where it is told.
     with contextlib.suppress(Exception):
         import_module("pressstats.results").hold_results(**json.loads(sys.argv[1]))
