@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from .logs import Logs
     from .past import PastExceptions, PastPlan
 
-__all__ = ["analysed"]
+__all__ = ["SPARING", "analysed"]
+
+#: The part from which on a core is to spare: orders are searched for on one.
+SPARING = "suppliers, orders and accounts"
 
 
 def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after the other
@@ -79,12 +82,12 @@ def analysed(  # noqa: PLR0915 -- long: the chain of all parts, one line after t
         use = accounts.material_use(logs, weighed, exposure, model, history)
         tables = ahead_tables(logs, outlook, past, stock, opens, study)
         tables |= accounts.money_tables(logs, weighed, inks, use, outlook)
+        tables["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
         return tables, use, ink.adequacy(logs, exposure, fits)
 
     later = beside(whatever_is_ordered)
-    tell("suppliers, orders and accounts")
+    tell(SPARING)
     quality = suppliers.supplier_quality(logs, study.mount_history, weights.by_supplier)
-    published["claims"] = suppliers.claims(logs, reels.new_reels(logs, study.mount_history), study.claims)
     plan = None
     if outlook is not None and logs.has("materials"):
         said = None if before is None else before.order_plan

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from .analysing import analysed
+from .analysing import SPARING, analysed
 from .cache import cached, source_digest
 from .logs import Logs, read_logs
 from .past import PastExceptions, PastPlan, past_exceptions, past_forecasts, past_plan
@@ -212,6 +213,8 @@ class Pending:
         The logs.
     past_digests : dict of str
         Past publications read for the record, with their SHA-256.
+    sparing : Event
+        Set from when on what is computed leaves a core to others, and once it is there.
 
     Raises
     ------
@@ -228,6 +231,7 @@ class Pending:
     ) -> None:
         progress("logs")
         self._progress = progress
+        self.sparing = threading.Event()
         self.logs = read_logs(logs_folder, as_of or None)
         folder = Path(published_folder) if published_folder else None
         self._past, forecasts = past_forecasts(folder, self.logs.as_of)
@@ -243,7 +247,10 @@ class Pending:
         problems = [table.to_csv() for table in (self.logs.rejected, self.logs.warnings)]
         parts = "\n".join([self.logs.digest, source_digest(), *named, *problems])
         key = hashlib.sha256(parts.encode()).hexdigest()
-        found: Results = cached(key, self._computed, {"logs": self.logs})
+        try:
+            found: Results = cached(key, self._computed, {"logs": self.logs})
+        finally:
+            self.sparing.set()
         return found
 
     def _computed(self) -> Results:
@@ -251,9 +258,12 @@ class Pending:
 
         # Matrices here are small: more threads of linear algebra wait for each other longer than they work.
         with threadpool_limits(1):
-            return analyse(
-                self.logs, self._past, self.past_digests, self._before, self._raised, self._progress
-            )
+            return analyse(self.logs, self._past, self.past_digests, self._before, self._raised, self._tell)
+
+    def _tell(self, part: str) -> None:
+        if part == SPARING:
+            self.sparing.set()
+        self._progress(part)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the published tables by name, in the order of their declaration."""

@@ -166,11 +166,16 @@ def plan_orders(  # noqa: PLR0913 -- what is known, and how far it is searched
     # to be brought by other means. The service level is a share of all weeks, so that those may be riskier than it:
     # the risk is lowered from its most until the level holds.
     risk = np.full(len(planned), max(min(_MOST_RISK * allowed, _TOO_RISKY), allowed))
+
+    def drawn() -> Scenarios:
+        paths, _ = outlook.day_paths(fresh_draws, days, seed=_SEED + 1)
+        return Scenarios(planned, open_rows, days, times, receives, paths[numbers], _SEED + 2)
+
     with ThreadPoolExecutor(max_workers=1) as pool:
         # Drawing leaves Python's lock as the search does: both go on at once.
-        drawn = pool.submit(outlook.day_paths, fresh_draws, days, seed=_SEED + 1)
+        checking = pool.submit(drawn)
         orders = problem.solved(known.needs(1 - risk, logs.plant.policy))
-        fresh = Scenarios(planned, open_rows, days, times, receives, drawn.result()[0][numbers], _SEED + 2)
+        fresh = checking.result()
     orders, short = _less_risk(problem, known, fresh, orders, risk, allowed)
     table = lines(planned, orders, days, fresh)
     published = priced(logs, into_loads(table))

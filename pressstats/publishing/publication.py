@@ -34,7 +34,7 @@ from .pages import (
 from .reports import REPORTS, Report, select
 from .running import Executed, Failure, check_parameters, run_notebooks
 from .sheets import about_outlook, outlook_sheets
-from .spreadsheet import Line, Worksheets, write_spreadsheet
+from .spreadsheet import write_spreadsheet
 from .supplier_files import supplier_workbooks, write_supplier_files
 from .weeks import read_week, weeks_index
 from .year import read_year
@@ -56,7 +56,8 @@ class Publishable(Protocol):
     """What is computed from the logs.
 
     ``past_digests`` may name past publications it has read; ``results`` may hold all that was computed
-    (:class:`pressstats.results.Results`), from which the spreadsheet takes what no published table has.
+    (:class:`pressstats.results.Results`), from which the spreadsheet takes what no published table has; ``sparing`` may
+    be an event that is set when computing leaves a core to the notebooks.
     """
 
     @property
@@ -185,11 +186,14 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
     clock.lap("reading")
     tell(f"computing as of {day}")
 
-    # Kernels take seconds to start: the results are computed meanwhile, and the notebooks wait for them.
+    # Kernels take seconds to start: they do so once the results leave them a core, and the notebooks wait for these.
     with building_in(out, day, tell) as building, _another_thread() as beside:
-        computed = beside.submit(_Computed.of, results)
+        content = building / "content"
+        written = beside.submit(_write_computed, results, content, day, out)
         parameters = dict(zip(given, (str(logs_folder.resolve()), day, str(out)), strict=True))
         workspace = building / "executed"
+        if (sparing := getattr(results, "sparing", None)) is not None:
+            sparing.wait()
         executed, failures = run_notebooks(
             notebooks, chosen, parameters, workspace, workers=workers or cores(), tell=tell
         )
@@ -207,8 +211,8 @@ def publish(  # noqa: PLR0913 -- long: each step leaves a whole publication or n
             if page.unshown:
                 cells = ", ".join(map(str, page.unshown))
                 tell(f"{page.report.name}: not on the page, being no block: output of cell {cells}")
-        content = building / "content"
-        rows = _write(content, pages, computed.result(), logs, day, out)
+        rows, spreadsheet = written.result()
+        _write_pages(content, pages, rows, spreadsheet, logs.plant.name, day)
         clock.lap("pages")
         document = manifest(
             plant=logs.plant.name,
@@ -251,12 +255,13 @@ def _index(content: Path, out: Path, day: str) -> str:
 
 @contextmanager
 def _another_thread() -> Iterator[ThreadPoolExecutor]:
-    """Give a thread to compute in; where the work beside it fails or is stopped, it is not waited for."""
+    """Give a thread to compute and write in; where the work beside it is stopped, it is not waited for."""
     pool = ThreadPoolExecutor(max_workers=1)
     try:
         yield pool
-    except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
+    except BaseException as error:
+        # What failed fails when results are there: the thread is about to end, and writes in a folder that goes.
+        pool.shutdown(wait=isinstance(error, Exception), cancel_futures=True)
         raise
     pool.shutdown()
 
@@ -304,33 +309,15 @@ def _pages(
     return pages, failures
 
 
-@dataclass(frozen=True)
-class _Computed:
-    """What is published beside the pages, ready to be written."""
+def _write_computed(results: Publishable, content: Path, day: str, out: Path) -> tuple[dict[str, int], str]:
+    """Compute what is published beside the pages, which may take long, and write it.
 
-    tables: Mapping[str, pd.DataFrame]
-    sheets: Worksheets  # of the buying outlook
-    books: dict[str, tuple[str, Worksheets]]  # of suppliers
-    about: list[Line]
-
-    @classmethod
-    def of(cls, results: Publishable) -> _Computed:
-        """Compute it, which may take long."""
-        tables, logs = dict(results.tables()), results.logs
-        whole: Results | None = getattr(results, "results", None)
-        books = {} if whole is None else supplier_workbooks(whole)
-        return cls(tables, outlook_sheets(tables, logs, whole), books, about_outlook(logs, whole))
-
-
-def _write(
-    content: Path, pages: Sequence[ReportPage], computed: _Computed, logs: Logs, as_of: str, out: Path
-) -> dict[str, int]:
-    """Write everything but the manifest; return the number of rows of each table."""
+    Returns the number of rows of each table, and the name of the spreadsheet, empty where there is none.
+    """
+    tables, logs = dict(results.tables()), results.logs
+    whole: Results | None = getattr(results, "results", None)
     for folder in (content, content / "tables", content / "assets"):
         folder.mkdir()
-    for page in pages:
-        (content / page.report.page).write_text(page.html, encoding="utf-8", newline="")
-    tables = computed.tables
     for name, frame in tables.items():
         write_csv(frame, content / "tables" / f"{name}.csv", name)
     schema = schema_page(tables, plant=logs.plant.name)
@@ -338,17 +325,24 @@ def _write(
     (content / "assets" / "page.css").write_text(page_style(), encoding="utf-8", newline="")
     (content / "assets" / "page.js").write_text(page_script(), encoding="utf-8", newline="")
     put_shared(plotly_source(), content / "assets" / PLOTLY, out)
-    if computed.sheets:
-        write_spreadsheet(
-            content / SPREADSHEET,
-            computed.sheets,
-            title=logs.plant.name,
-            as_of=pd.Timestamp(logs.as_of).date(),
-            about=computed.about,
-        )
-    write_supplier_files(content, logs, computed.books)
-    rows = {name: len(frame) for name, frame in tables.items()}
-    spreadsheet = SPREADSHEET if computed.sheets else ""
-    index = publication_index(pages, rows, plant=logs.plant.name, as_of=as_of, spreadsheet=spreadsheet)
+    sheets = outlook_sheets(tables, logs, whole)
+    if sheets:
+        about, date = about_outlook(logs, whole), pd.Timestamp(day).date()
+        write_spreadsheet(content / SPREADSHEET, sheets, title=logs.plant.name, as_of=date, about=about)
+    write_supplier_files(content, logs, {} if whole is None else supplier_workbooks(whole))
+    return {name: len(frame) for name, frame in tables.items()}, SPREADSHEET if sheets else ""
+
+
+def _write_pages(
+    content: Path,
+    pages: Sequence[ReportPage],
+    rows: Mapping[str, int],
+    spreadsheet: str,
+    plant: str,
+    day: str,
+) -> None:
+    """Write the pages, and the one that leads to them and to the tables."""
+    for page in pages:
+        (content / page.report.page).write_text(page.html, encoding="utf-8", newline="")
+    index = publication_index(pages, rows, plant=plant, as_of=day, spreadsheet=spreadsheet)
     (content / "index.html").write_text(index, encoding="utf-8", newline="")
-    return rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -84,6 +85,25 @@ class WeekInputs:
     def runs_of(self, period: Period) -> pd.DataFrame:
         """Return the balance of the runs of a period."""
         return of_period(self.logs, self.runs, period)
+
+    @cached_property
+    def mounts(self) -> pd.DataFrame:
+        """Week of the run of each mount, number of its reel among all of them, and whether a web break ended it."""
+        mounts = self.logs["reel_mounts"]
+        return pd.DataFrame(
+            {
+                "week": mounts["run_id"].map(self.runs.set_index("run_id")["week"]),
+                "reel": mounts.groupby(["supplier", "reel_id"], dropna=False).ngroup(),
+                "broke": mounts["ended_by"] == "web_break",
+            }
+        )
+
+    @cached_property
+    def counted(self) -> pd.DataFrame:
+        """Week of each run, and the web breaks that its press counter tells."""
+        runs = self.logs["runs"]
+        weeks = runs["run_id"].map(self.runs.set_index("run_id")["week"])
+        return pd.DataFrame({"week": weeks, "web_breaks": runs["web_breaks"]})
 
     def refused(self, parts: str) -> bool:
         """Say whether nothing may be told of some parts of the logs, parted by blanks."""

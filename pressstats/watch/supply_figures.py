@@ -73,11 +73,8 @@ def _breaks(week: WeekInputs) -> WeekFigure:
 
 def _mounted(week: WeekInputs, period: Period) -> tuple[int, int]:
     """Return mounts that a web break ended, and distinct reels mounted."""
-    mounts = week.logs["reel_mounts"]
-    mounts = mounts[mounts["run_id"].isin(week.runs_of(period)["run_id"])]
-    return int((mounts["ended_by"] == "web_break").sum()), len(
-        mounts[["supplier", "reel_id"]].drop_duplicates()
-    )
+    mounts = of_period(week.logs, week.mounts, period)
+    return int(mounts["broke"].sum()), mounts["reel"].nunique()
 
 
 def _failed_splices_counted(week: WeekInputs, period: Period) -> int:
@@ -100,8 +97,7 @@ def breaks_per_100(week: WeekInputs, period: Period) -> float:
 
 def counted_breaks(week: WeekInputs, period: Period) -> float:
     """Return the web breaks that the press counter tells; blank where a run has none logged, not even 0."""
-    runs = week.logs["runs"]
-    counted = runs.loc[runs["run_id"].isin(week.runs_of(period)["run_id"]), "web_breaks"]
+    counted = of_period(week.logs, week.counted, period)["web_breaks"]
     return float(counted.sum(skipna=False)) if len(counted) else np.nan
 
 

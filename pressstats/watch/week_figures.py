@@ -9,7 +9,7 @@ import pandas as pd
 
 from ..paper import counter_waste
 from ..tables import OUTPUTS, as_published
-from .figure import LAST_YEAR, Period, last_week, weeks_logged
+from .figure import LAST_YEAR, Period, last_week, of_period, weeks_logged
 from .kinds import KINDS
 from .paper_figures import mounted_tonnes, paper_figures, waste_share, wasted_cost
 from .states import worst
@@ -87,20 +87,23 @@ def week_history(week: WeekInputs) -> pd.DataFrame:
     weeks of the logs are of fewer. What is refused has no rows, and what is not known of a week is blank.
     """
     weeks = weeks_logged(week.logs, LAST_YEAR + 1)
+    # Numbers alone: to cut texts for each figure of each week would take most of the time.
+    runs: pd.DataFrame = week.runs.select_dtypes(exclude="str")
     rows = []
     for back in reversed(range(weeks)):
         first = last_week(week.logs) - pd.Timedelta(weeks=back)
-        rows += [(name, first, value) for name, value in _figures(week, back).items()]
+        rows += [(name, first, value) for name, value in _figures(week, runs, back).items()]
     if not rows:
         return OUTPUTS["week_history"].empty()
     return as_published(pd.DataFrame(rows, columns=["figure", "week", "value"]), "week_history")
 
 
-def _figures(week: WeekInputs, back: int) -> dict[str, float]:
-    """Return the figures of the week that lies so many weeks before the last."""
+def _figures(week: WeekInputs, runs: pd.DataFrame, back: int) -> dict[str, float]:
+    """Return the figures of the week that lies so many weeks before the last; `runs` as in `week`, texts left out."""
     found: dict[str, float] = {}
     if not week.refused("paper"):
-        found = {name: of(week.runs_of(Period(weeks, back))) for name, (weeks, of) in _OF_RUNS.items()}
+        rows = {weeks: of_period(week.logs, runs, Period(weeks, back)) for weeks in (1, 13)}
+        found = {name: of(rows[weeks]) for name, (weeks, of) in _OF_RUNS.items()}
         quarter = Period(13, back)
         # Where no mount is logged the press counter stands in, as in ``week_figures``.
         breaks = breaks_per_100 if week.logs.has("reel_mounts") else counted_breaks

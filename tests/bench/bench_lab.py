@@ -173,10 +173,6 @@ def run_all(page: Page, address: str, name: str, pictures: Path | None) -> dict[
     return seen
 
 
-#: Longest that a cell may take [s].
-_PATIENCE = 300
-
-
 @click.group()
 def main() -> None:
     """Measure."""
