@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import csv
+import inspect
+import pkgutil
 import shutil
 import subprocess
 import sys
@@ -19,9 +22,11 @@ from order_rules import RULES
 from order_simulation import Result
 from small_plant import small_tables, write_small_plant
 
+import pressstats.forecast
 from pressstats.publishing.reports import REPORTS
 
 sys.path.insert(0, str(Path(__file__).parent / "bench"))
+import bench_ablation
 import bench_accounts
 import bench_bombs
 import bench_demand
@@ -293,6 +298,40 @@ def test_forecast() -> None:
     assert found["M1-quarterly: engine, MASE"] > 0
     assert found["backtest of 15 series, 13 origins"] > 0
     assert 0 < found["common share 0.8: 80 % intervals held: week"] <= 100
+
+
+def test_ablation() -> None:
+    line = ["-s", "M1-quarterly", "--series", "12", "--departure", "memory of seasons 0.5"]
+    found = measured(bench_ablation.main, line)
+    assert set(found) == {f"memory of seasons 0.5 for 0.75: {score}" for score in ("MASE", "MSIS")}
+    assert all(found.values())
+    # Left as it is, it is as good as it is.
+    knob = bench_ablation._KNOBS["forecast"][0]
+    same = bench_ablation.Departure("same", ((knob[1], knob[2], getattr(knob[1], knob[2])),))
+    tasks = bench_ablation.competition("M1-quarterly", 4)
+    own, other = (bench_ablation.without(one, tasks, "forecast") for one in (None, same))
+    pd.testing.assert_frame_equal(own, other)
+
+
+def test_each_number_of_the_engine_is_left_out_once() -> None:
+    """All that is set at the head of a module of the forecast; what only says how it is computed stands here."""
+    computed = {"_WHOLE_YEAR_MOST", "_TOGETHER", "_ROWS_TOGETHER", "_SHIFTS", "PAST_ORIGINS"}
+    computed |= {"PROBABILITIES", "_MIDDLES", "_MEAN_SIZE", "MEMBERS", "COMBINED", "_ENTERS", "_OF_TRENDS"}
+    # Fitted to M1, each worth what its `_ERRORS` says, which is left out.
+    fitted = {"_PRIOR", "_SHAPE", "_SHAPE_AT"}
+    left_out = {(part.__name__, name) for one in bench_ablation.departures() for part, name, _ in one.changes}
+    for module in pkgutil.iter_modules(pressstats.forecast.__path__, "pressstats.forecast."):
+        part = sys.modules[module.name]
+        tree = ast.parse(inspect.getsource(part))
+        names = {
+            one.id
+            for node in tree.body
+            if isinstance(node, ast.Assign)
+            for one in node.targets
+            if isinstance(one, ast.Name)
+        }
+        names = {name for name in names if name.lstrip("_").isupper()} - computed - fitted
+        assert {(module.name, name) for name in names} <= left_out, module.name
 
 
 def test_weeks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
