@@ -9,6 +9,7 @@ import os
 import time
 import zipfile
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -19,12 +20,14 @@ import pytest
 from filelock import FileLock
 from small_plant import small_tables, write_small_plant
 
+from pressstats import results
+from pressstats.analysing import SPARING
 from pressstats.cache import cached, entries
 from pressstats.cache.archive import read_archive, write_archive
 from pressstats.ink.windows import Window
 from pressstats.logs import read_logs
 from pressstats.past import PastPlan, past_forecasts
-from pressstats.results import Results, analyse
+from pressstats.results import Pending, Results, analyse
 from pressstats.tables import OUTPUTS
 
 DIGEST = "ab" * 32
@@ -258,3 +261,28 @@ def test_the_entry_unused_for_longest_makes_room(folder: Path, monkeypatch: pyte
     monkeypatch.setattr(entries, "_BYTES_MOST", 3000)
     cached(third, lambda: "x" * 1000, {})
     assert {path.stem for path in folder.glob("*.zip")} == {first, third}
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_a_core_is_spared_from_the_search_for_orders_on_and_whatever_becomes_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails: bool
+) -> None:
+    told: list[str] = []
+    pending = Pending(write_small_plant(tmp_path / "logs"), progress=told.append)
+    told.clear()
+    spared: dict[str, bool] = {}
+
+    def computed(*given: Any) -> Any:
+        for part in ("forecast", SPARING, "the week"):
+            given[-1](part)
+            spared[part] = pending.sparing.is_set()
+            if fails:
+                raise ArithmeticError("no forecast")
+
+    monkeypatch.setattr(results, "analyse", computed)
+    monkeypatch.setattr(results, "cached", lambda key, compute, parts: compute())
+    with pytest.raises(ArithmeticError) if fails else nullcontext():
+        _ = pending.results
+    assert spared == {"forecast": False} | ({} if fails else {SPARING: True, "the week": True})
+    assert told == list(spared)
+    assert pending.sparing.is_set()

@@ -15,6 +15,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from xml.etree import ElementTree
 
 import nbformat
@@ -32,7 +34,7 @@ from stand_ins import (
     write_notebooks,
 )
 
-from pressstats.publishing import Publication, Report, ReportFailed, folders, publish, running
+from pressstats.publishing import Publication, Report, ReportFailed, folders, publication, publish, running
 from pressstats.publishing.kernels import WarmKernels
 
 pytestmark = pytest.mark.usefixtures("forked_kernels")
@@ -508,6 +510,40 @@ def test_what_past_publications_cannot_mean_is_listed_by_its_day_or_not_at_all(
     listed = (done.folder.parent / "index.html").read_text()
     assert f"{AS_OF}/index.html" in listed
     assert (f"{name}/index.html" in listed) == (name == "2025-02-10")
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_kernels_start_when_the_results_leave_them_a_core(
+    tmp_path: Path, stand_in_notebooks: Path, monkeypatch: pytest.MonkeyPatch, fails: bool
+) -> None:
+    """Told so while they are computed, or when they have failed: nobody waits without end."""
+    sparing, begun = threading.Event(), threading.Event()
+
+    def whole() -> Any:
+        assert not begun.wait(0.2)
+        sparing.set()
+        if fails:
+            raise ArithmeticError("no results")
+        assert begun.wait(20)
+        return tables()
+
+    def run_notebooks(*given: Any, **options: Any) -> Any:
+        begun.set()
+        return running.run_notebooks(*given, **options)
+
+    monkeypatch.setattr(publication, "run_notebooks", run_notebooks)
+
+    def waiting(*given: Any) -> Any:
+        results = opener()(*given)
+        return SimpleNamespace(logs=results.logs, tables=whole, sparing=sparing)
+
+    told: dict[str, Any] = {"notebooks": stand_in_notebooks, "reports": QUICK, "open_results": waiting}
+    with pytest.raises(ArithmeticError) if fails else nullcontext():
+        publish(tmp_path / "logs", tmp_path / "out", **told)
+    assert begun.is_set()
+    assert list((tmp_path / "out").glob("*/index.html")) == [tmp_path / "out" / AS_OF / "index.html"] * (
+        not fails
+    )
 
 
 def test_a_cell_without_end_is_a_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
