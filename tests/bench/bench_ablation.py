@@ -4,8 +4,9 @@
 
 A departure leaves one thing out; where that has no meaning it halves or doubles it. Each is tried on M1 (monthly and
 quarterly), on the ends of the training parts of M3 (monthly) and of Tourism (monthly, quarterly), held out at the
-competitions' horizons while their own test parts are never looked at, and on weekly plants (`weekly_series.py`: plants
-like the demo, plants with a December hump; the seeds 140 and 160 on, which no other bench tells).
+competitions' horizons while their own test parts are never looked at, on weekly plants (`weekly_series.py`: plants
+like the demo, plants with a December hump; the seeds 140 and 160 on, which no other bench tells), and on simulated
+demand that comes now and then, of which the sum over a year is judged, since most of its weeks are nothing.
 
 Told of each departure: by how much errors of the points (MASE) and scores of 95 % intervals (MSIS) are larger than the
 engine's [%], as the mean over the sets, with 95 % limits by a paired bootstrap (over series; over panels of weekly
@@ -24,6 +25,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 from unittest.mock import patch
@@ -65,6 +67,7 @@ COMPETITIONS = {
     "Tourism-quarterly": ("Tourism", "quarterly", True, 4),
 }
 WEEKLY = {"plants like the demo": (plants, 140), "plants with a hump": (humps, 160)}
+SPARSE = "now and then"
 #: Weeks of history of a weekly plant, and ends of it, 37 weeks apart.
 _LENGTHS, _ENDS = (86, 150), 2
 _INFINITE = 1e9
@@ -88,6 +91,7 @@ class Task:
     came: np.ndarray  # (series, horizon)
     period: float
     cluster: str
+    summed: bool = False  # whether the sum of what comes is judged, not each step
 
 
 def competition(name: str, limit: int) -> list[Task]:
@@ -123,6 +127,20 @@ def weekly(kind: str, number: int) -> list[Task]:
     return found
 
 
+def sparse(number: int) -> list[Task]:
+    """Return panels of demand that comes by chance, one week in two to fifteen; some of it ends, some grows."""
+    found = []
+    for seed in range(180, 180 + number):
+        rng, weeks = np.random.default_rng(seed), np.arange(150 + HORIZON)
+        chance, drift = 1 / rng.uniform(2, 15, 12), rng.normal(0, 0.3, 12) / 52
+        ends = np.where(rng.random(12) < 0.2, rng.uniform(60, 300, 12), np.inf)
+        often = np.clip(chance * np.exp(drift * weeks[:, None]), 0, 0.9) * (weeks[:, None] < ends)
+        comes = (rng.random((len(weeks), 12)) < often) * rng.lognormal(0, 0.5, (len(weeks), 12))
+        comes[0] += (comes[:150].sum(axis=0) == 0) * 1.0
+        found.append(Task(pd.DataFrame(comes[:150]), comes[150:].T, WEEKS, str(seed), summed=True))
+    return found
+
+
 def scored(tasks: list[Task], options: dict[str, Any]) -> pd.DataFrame:
     """Return MASE and MSIS of each series, and its cluster."""
     rows = []
@@ -130,6 +148,10 @@ def scored(tasks: list[Task], options: dict[str, Any]) -> pd.DataFrame:
         told = forecast(task.history, task.came.shape[1], task.period, nonnegative=True, **options)
         low, high = told.quantiles(np.array([0.025, 0.975])).transpose(0, 2, 1)
         point, scale = told.median.to_numpy().T, _scale(task)
+        if task.summed:
+            size = np.abs(task.came.sum(axis=1) - point.sum(axis=1)) / task.history.sum().to_numpy()
+            rows.append(pd.DataFrame({"MASE": size, "MSIS": np.nan}).assign(cluster=task.cluster))
+            continue
         columns = {"MASE": mase(task.came, point, scale), "MSIS": msis(task.came, low, high, scale)}
         rows.append(pd.DataFrame(columns).assign(cluster=task.cluster))
     table = pd.concat(rows, ignore_index=True)
@@ -308,6 +330,8 @@ def compared(own: dict[str, pd.DataFrame], other: dict[str, pd.DataFrame], colum
     for name, mine in own.items():
         pairs = pd.DataFrame({"own": mine[column], "other": other[name][column], "cluster": mine["cluster"]})
         sums = pairs.dropna().groupby("cluster")[["own", "other"]].sum().to_numpy()
+        if not len(sums):
+            continue
         each[name] = 100 * (sums[:, 1].sum() / sums[:, 0].sum() - 1)
         total = sums[rng.integers(0, len(sums), (2000, len(sums)))].sum(axis=1)
         drawn.append(100 * (total[:, 1] / total[:, 0] - 1))
@@ -317,7 +341,7 @@ def compared(own: dict[str, pd.DataFrame], other: dict[str, pd.DataFrame], colum
 
 @click.command()
 @click.option("--departure", "wanted", multiple=True, help="departures whose names hold these words")
-@click.option("--sets", "-s", multiple=True, type=click.Choice([*COMPETITIONS, *WEEKLY]))
+@click.option("--sets", "-s", multiple=True, type=click.Choice([*COMPETITIONS, *WEEKLY, SPARSE]))
 @click.option("--series", "limit", default=200, help="series of each competition's set")
 @click.option("--plants", "number", default=4, help="weekly plants of each kind")
 @click.option("--jobs", default=1, help="processes")
@@ -326,10 +350,9 @@ def main(
     wanted: tuple[str, ...], sets: tuple[str, ...], limit: int, number: int, jobs: int
 ) -> Iterator[Figure]:
     """Try the departures one by one."""
-    names = sets or (*COMPETITIONS, *WEEKLY)
-    every = {
-        name: competition(name, limit) if name in COMPETITIONS else weekly(name, number) for name in names
-    }
+    made = {name: partial(competition, name, limit) for name in COMPETITIONS}
+    made |= {name: partial(weekly, name, number) for name in WEEKLY} | {SPARSE: partial(sparse, number)}
+    every = {name: made[name]() for name in sets or made}
     chosen = [one for one in departures() if not wanted or any(words in one.name for words in wanted)]
     used = {
         judged_by: {name: tasks for name, tasks in every.items() if judged_by == "forecast" or name in WEEKLY}
@@ -343,6 +366,8 @@ def main(
         for one, scores in zip(chosen, told, strict=True):
             base = own[one.judged_by]
             for column in next(iter(base.values())).columns.drop("cluster"):
+                if all(table[column].isna().all() for table in base.values()):
+                    continue
                 found = compared(base, scores, column)
                 note = f"{found['low']:+.2f} to {found['high']:+.2f}; " + ", ".join(
                     f"{name} {value:+.2f}" for name, value in found["each"].items()
