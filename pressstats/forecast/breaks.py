@@ -13,18 +13,20 @@ from .preparing import median_of_known
 
 __all__ = ["level_shifts", "settled"]
 
-#: Steps on both sides that a shift must last for.
+#: Steps on both sides that a shift must last for. Half or double tells nothing.
 _SPAN = 8
 _SPAN_LEAST = 4
-#: A step counts as a shift beyond this many robust standard deviations of the usual ones, and as many times what
-#: all but a tenth of them do not exceed.
+#: A step counts as a shift beyond this many robust standard deviations of the usual ones, and as many times what all
+#: but a tenth of them do not exceed. Without shifts MASE -.1 % (-.3 to +.1), MSIS -.7 % (-1.9 to 0): the sets hold
+#: few; it is for lasting changes of a plant.
 _SHIFT = 6.0
 _SHIFT_LARGE = 3.0
-#: Steps that must be known to tell which are usual.
+#: Steps that must be known to tell which are usual. Half or double tells nothing.
 _STEPS_LEAST = 24
-#: Share of the step that the means on both sides must differ by.
+#: Share of the step that the means on both sides must differ by. At half MSIS +.8 %.
 _LASTS = 0.7
-#: A value counts as a slip beyond this many robust standard deviations of usual departures.
+#: A value counts as a slip beyond this many robust standard deviations of usual departures. Without slips MASE +.3 %
+#: (0 to +.5), MSIS -.6 %.
 _SLIP = 5.0
 
 

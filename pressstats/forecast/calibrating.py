@@ -16,14 +16,15 @@ from .intervals import OUTLYING, Judgement, error_shape, fresh_share, quantile_f
 __all__ = ["calibrated", "mean_kept", "own_factor"]
 
 #: Logarithm of the mean absolute error in units of the naive error: constant, log horizon, log of the horizon beyond
-#: `_BOOKED` steps.
+#: `_BOOKED` steps. Prior, worth `_PRIOR_ERRORS` errors: none MSIS +.1 %.
 _PRIOR = np.array([-0.45, 0.15, 0.0])
 _PRIOR_ERRORS = 30.0
-#: Steps ahead for which something is commonly booked.
+#: Steps ahead for which something is commonly booked. At half MSIS -.3 %, double +.2 %.
 _BOOKED = 10.0
-#: Independent errors that the prior of a series' own factor is worth.
+#: Independent errors that the prior of a series' own factor is worth. None: MSIS +2.2 %; no factor at all +.1 % (-.2
+#: to +.3).
 _OWN_PRIOR = 16.0
-#: Factor for series without any past error of their own.
+#: Factor for series without any past error of their own. No series of the sets is without.
 _UNTRIED = 1.15
 #: Probabilities over which means are taken, and steps within which a shift is found.
 _MIDDLES = (np.arange(50) + 0.5) / 50

@@ -21,9 +21,11 @@ __all__ = ["COMBINED", "combine", "member_errors", "member_weights"]
 #: Methods that enter the combination.
 COMBINED = tuple(name for name in MEMBERS if name != "seasonal naive")
 _ENTERS = np.array([name in COMBINED for name in MEMBERS])
-#: Weight of all series' mean relative error against a series' own one.
+#: Weight of all series' mean relative error against a series' own one. Own errors alone: MASE 0, MSIS -.2 %; all
+#: series' alone +.2 and +.4 %; all methods alike +.3 and +.3 %.
 _POOLED = 0.5
-#: Relative errors below this count as this: a method that was never wrong before is not infinitely good.
+#: Relative errors below this count as this: a method that was never wrong before is not infinitely good. No series of
+#: the sets comes near it.
 _ERROR_LEAST = 0.02
 
 

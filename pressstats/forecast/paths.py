@@ -16,11 +16,13 @@ from .intervals import quantile_factors
 
 __all__ = ["joint_normals", "sample_factors"]
 
-#: Independent error vectors that the noise of mean correlations is worth.
+#: Independent error vectors that the noise of mean correlations is worth. None: scores of sums +2.1 %; noise alone
+#: +2.8 % on plants like the demo, -6.1 % with a hump.
 _NOISE_VECTORS = 2.0
-#: Error vectors times series that no correlation between series is worth.
+#: Error vectors times series that no correlation between series is worth. None: -.2 %; no correlation at all -.1 %
+#: (-.2 to +.2).
 _PAIRS = 8.0
-#: Scaled errors beyond this are held there: one odd step must not rule all paths.
+#: Scaled errors beyond this are held there: one odd step must not rule all paths. At half +.7 %, double -.2 %.
 _OUTLYING = 4.0
 
 

@@ -19,15 +19,17 @@ from .preparing import bridge, median_of_known
 
 __all__ = ["Season", "decompose", "harmonics", "local_trend"]
 
-#: Factor of the weight of a year against the next one; chosen on M1 and on held-out ends of training parts.
+#: Factor of the weight of a year against the next one; chosen on M1 and on held-out ends of training parts. All alike:
+#: MASE +.4 %, MSIS +.6 %.
 _MEMORY = 0.75
-#: Reach of the trend smoother, years to both sides.
+#: Reach of the trend smoother, years to both sides. Half MASE +.1 %, double +.1 %: hardly told apart.
 _REACH = 1.0
-#: Reach of the trend that narrow peaks stand out from, years to both sides.
+#: Reach of the trend that narrow peaks stand out from, years to both sides. Half or double tells nothing.
 _NARROW = 0.25
-#: Turns in which harmonics and narrow peaks are told apart.
+#: Turns in which harmonics and narrow peaks are told apart. One: MASE +.7 %, four -.1 %.
 _TURNS = 2
-#: Harmonics of a long year at most, and years that a history must span before they are taken.
+#: Harmonics of a long year at most, and years that a history must span before they are taken. Two: MASE -.2 % (-.7 to
+#: +.1), eight +.4 %; without any season +26 %, from three years +11 %.
 _HARMONICS = 4
 _YEARS_LEAST = 1.5
 
