@@ -109,6 +109,8 @@ def _encoding_of(data: bytes) -> str:
 
 
 def _fields(record: str, delimiter: str) -> list[str]:
+    if record and '"' not in record:
+        return record.split(delimiter)
     return next(csv.reader(io.StringIO(record), delimiter=delimiter), [])
 
 
@@ -127,13 +129,14 @@ def _header(lines: list[str], known: Iterable[str]) -> tuple[int, str]:
     """Return which of the first lines is the header, and the delimiter that yields most known names, then columns."""
     wanted = {name.casefold() for name in known}
 
-    def score(line: str, delimiter: str) -> tuple[int, int]:
-        names = _fields(line, delimiter)
-        return known_in(names, wanted), len(names)
+    def score(line: str) -> tuple[int, int, int]:
+        # Delimiters that a line has not leave it whole, all alike: the first of them stands for all.
+        absent = [order for order, delimiter in enumerate(DELIMITERS) if delimiter not in line]
+        orders = {*range(len(DELIMITERS))} - {*absent[1:]}
+        split = {order: _fields(line, DELIMITERS[order]) for order in orders}
+        return max((known_in(names, wanted), len(names), -order) for order, names in split.items())
 
-    best = [
-        max((*score(line, delimiter), -order) for order, delimiter in enumerate(DELIMITERS)) for line in lines
-    ]
+    best = [score(line) for line in lines]
     at = header_among([names for names, _, _ in best])
     return at, DELIMITERS[-best[at][2]]
 
@@ -258,14 +261,15 @@ def read_delimited(data: bytes, known: Iterable[str]) -> Cells:
     names = [name.strip() for name in _fields(header, delimiter)]
     body = data[start : len(data.rstrip(b"\n"))]
     del data  # a large text is held once
-    check_shape(body.count(b"\n"), len(names))
+    breaks = body.count(b"\n")
+    check_shape(breaks, len(names))
     if not body:
         empty = pa.array([], pa.string())
         return Cells(names, [empty] * len(names), np.zeros(0, dtype=np.int64), header_line, ended=ended)
     first = header_line + 1
     try:
         columns = _parse(body, delimiter, len(names)) if whole else []
-        if columns and len(columns[0]) == body.count(b"\n") + 1:
+        if columns and len(columns[0]) == breaks + 1:
             lines = np.arange(first, first + len(columns[0]))
             return Cells(names, columns, lines, header_line, ended=ended)
     except pa.ArrowInvalid:
