@@ -18,7 +18,7 @@ import pandas as pd
 
 from ..tables import as_published
 from .regimes import WeighedMaterial, WeighedWebs, supplier_slopes, weigh
-from .runs import add_up, is_weighed, lost_runs, supplier_kg, threading_counts
+from .runs import add_up, is_weighed, lost_runs, reel_numbers, supplier_kg, threading_counts
 
 if TYPE_CHECKING:
     from ..logs import Logs
@@ -72,7 +72,7 @@ def _net_weights(
     """
     web_row, size = mounts["web_row"].to_numpy(), len(webs)
     counts = threading_counts(mounts)
-    reel = mounts.groupby(["supplier", "reel_id"], sort=False).ngroup().to_numpy()
+    reel = reel_numbers(mounts)
     material, names = pd.factorize(mounts["material"])
     inside = web_row >= 0
     first, last = np.full(size, len(names)), np.full(size, -1)
@@ -128,12 +128,11 @@ def paper_weights(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame | None) -
         for term, stream in (("new reel", "strip_kg"), ("splice", "reel_end_kg"))
         if not is_weighed(mounts, stream)
     ]
-    materials = table["material"].to_numpy()
     rows: list[tuple] = []
     spells: list[tuple] = []
     slopes: list[tuple] = []
     for material in _newsprint(logs, table):
-        of_material = materials == material
+        of_material = (table["material"] == material).to_numpy()
         linked = of_material[row]
         position = np.cumsum(of_material) - 1
         own = shares[of_material]

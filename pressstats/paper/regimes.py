@@ -7,7 +7,7 @@ that all share. Changes are looked for in the weekly sums of what the regression
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +44,7 @@ class WeighedWebs:
 
     `area` is printed [1000 m2], `net` is paper [kg], `terms` what else takes paper (ones for the start, breaks, and
     what is not weighed), `shares` that of each supplier; `row` and `reel` say which row had paper of which reel,
-    `run` the run of each row (without it each is a run).
+    `run` the run of each row (without it each is a run). `fits` keeps what was fitted, by spells.
     """
 
     date: np.ndarray
@@ -55,6 +55,7 @@ class WeighedWebs:
     row: np.ndarray
     reel: np.ndarray
     run: np.ndarray | None = None
+    fits: dict[tuple, WeighedMaterial] = field(default_factory=dict, repr=False)
 
     def only(self, kept: np.ndarray) -> WeighedWebs:
         """Return the rows that are `kept`."""
@@ -117,7 +118,7 @@ class WeighedMaterial:
     @property
     def rows(self) -> int:
         """Rows of the regression."""
-        return len(self.fit.influence)
+        return len(self.fit.response)
 
     def term(self, number: int) -> tuple[float, float, float, float]:
         """Return estimate, standard error and 95 % limits of one term."""
@@ -203,6 +204,14 @@ def _spells(changes: dict[tuple[str, ...], list[Change]]) -> list[Spell]:
 
 
 def _fit(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> WeighedMaterial:
+    """Return the fit of the slopes between `changes`: the search for changes asks for some of them twice."""
+    asked = tuple((group, *own) for group, own in changes.items())
+    if asked not in webs.fits:
+        webs.fits[asked] = _fitted(webs, changes)
+    return webs.fits[asked]
+
+
+def _fitted(webs: WeighedWebs, changes: dict[tuple[str, ...], list[Change]]) -> WeighedMaterial:
     """Fit the slopes between `changes`; days on which a change may have begun or paper is mixed are left out."""
     spells = _spells(changes)
     used = webs.only(_sure(webs, changes))

@@ -22,6 +22,7 @@ __all__ = [
     "is_weighed",
     "lost_runs",
     "mount_weights",
+    "reel_numbers",
     "run_copies",
     "supplier_kg",
     "threading_counts",
@@ -60,7 +61,7 @@ def web_use(logs: Logs) -> pd.DataFrame:
     """
     runs = logs["runs"]
     webs = logs["run_webs"]
-    run = pd.Index(runs["run_id"]).get_indexer(webs["run_id"])
+    run = _positions(webs["run_id"], runs["run_id"])
     webs, run = webs[run >= 0].reset_index(drop=True), run[run >= 0]
     about = runs[["date", "title", "press"]].assign(week=logs.plant.week_of(runs["date"]))
     about = about.take(run).reset_index(drop=True)
@@ -172,13 +173,20 @@ def is_weighed(weights: pd.DataFrame, stream: str) -> bool:
     return bool(known.any())
 
 
+def reel_numbers(mounts: pd.DataFrame) -> np.ndarray:
+    """Return a number for the reel of each mount; they stand in the order of reels, then of time, as logs have them."""
+    another = np.ones(len(mounts), dtype=bool)
+    supplier, reel = mounts["supplier"].array, mounts["reel_id"].array
+    another[1:] = (supplier[1:] != supplier[:-1]) | (reel[1:] != reel[:-1])
+    return np.cumsum(another) - 1
+
+
 def threading_counts(mounts: pd.DataFrame) -> dict[str, pd.Series]:
     """Return how many of each term of the regression of paper, beside the start, each mount counts for.
 
     A reel is stripped before its first mount, which is taken to be ``reel`` by half, as is its splice.
     """
-    first = ~mounts.sort_values("mounted_at", kind="stable").duplicated(["supplier", "reel_id"])
-    new_reel = first.reindex(mounts.index).astype("float64")
+    new_reel = pd.Series(np.diff(reel_numbers(mounts), prepend=-1), mounts.index, dtype="float64")
     spliced = mounts["ended_by"].isin(_SPLICED)
     rethreaded = mounts["ended_by"].isin(["web_break", "failed_splice"])
     return {"break": rethreaded, "new reel": new_reel, "splice": spliced, "reel": (new_reel + spliced) / 2}
@@ -186,9 +194,14 @@ def threading_counts(mounts: pd.DataFrame) -> dict[str, pd.Series]:
 
 def supplier_kg(mounts: pd.DataFrame, web_row: pd.Series | np.ndarray) -> pd.DataFrame:
     """Return the paper mounted by supplier [kg] on some webs (rows of ``web_use``), shape (webs, suppliers)."""
+    supplier, names = pd.factorize(mounts["supplier"], sort=True)
     kg = mounts["mounted_kg"].clip(lower=0.0).fillna(0.0)
-    by = kg.groupby([mounts["web_row"], mounts["supplier"]]).sum().unstack(fill_value=0.0)
-    return by.reindex(web_row, fill_value=0.0)
+    row, wanted = mounts["web_row"].to_numpy(), np.asarray(web_row)
+    sums = kg.groupby(row * len(names) + supplier, sort=False).sum()
+    sums = sums[sums.index >= 0]  # on some web
+    by = np.zeros((max(row.max(initial=-1), wanted.max(initial=-1)) + 1, len(names)))
+    by.flat[sums.index] = sums
+    return pd.DataFrame(by[wanted], web_row, names)
 
 
 def _reel_weights(
@@ -224,10 +237,17 @@ def _paper_of(
 
 def _run_and_web(logs: Logs, webs: pd.DataFrame, mounts: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Return the position of each mount's run in ``runs`` and of its web in `webs`."""
-    run = pd.Index(logs["runs"]["run_id"]).get_indexer(mounts["run_id"])
-    # A web is named within its run: one whole number stands for both names.
-    names = pd.Index(webs["web"].unique())
-    key_of_web = webs["run"].to_numpy() * len(names) + names.get_indexer(webs["web"])
-    web = names.get_indexer(mounts["web"])
-    key = np.where((run >= 0) & (web >= 0), run * len(names) + web, -1)
-    return run, pd.Index(key_of_web).get_indexer(key)
+    runs = logs["runs"]["run_id"]
+    run = _positions(mounts["run_id"], runs)
+    # A web is named within its run: one whole number stands for both names; at the last, -1, is none.
+    web_of_web, names = webs["web"].factorize()
+    row_of = np.full(len(runs) * len(names) + 1, -1)
+    row_of[webs["run"].to_numpy() * len(names) + web_of_web] = np.arange(len(webs))
+    web = _positions(mounts["web"], names)
+    return run, row_of[np.where((run >= 0) & (web >= 0), run * len(names) + web, -1)]
+
+
+def _positions(words: pd.Series, known: pd.Series | pd.Index) -> np.ndarray:
+    """Return where each word is among the `known`, -1 where it is not; each is looked up once, however often it is."""
+    codes, names = words.factorize()
+    return np.append(pd.Index(known).get_indexer(names), -1)[codes]

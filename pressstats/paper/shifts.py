@@ -151,21 +151,21 @@ class _View:
         """Return the sum of squares of each whitened step, shape (n,).
 
         A whitened step is zero before its place, and each value follows from the one before it: what the squares from
-        a value on add up to is a polynomial of second degree in the value before.
+        a value on add up to is a polynomial of second degree in the value before, whose coefficients follow from those
+        a value later.
         """
-        diagonal, below = self.factor.tolist()
-        rises = (1 - self.remains).tolist()
-        powers = np.empty(len(diagonal))
-        square = linear = constant = 0.0
-        for place in range(len(diagonal) - 1, -1, -1):
-            first = 1 / diagonal[place]
-            powers[place] = first * first * (1 + square) + linear * first + constant
-            if place:
-                slope, start = -below[place - 1] * first, rises[place] * first
-                constant += start * (start * (1 + square) + linear)
-                linear = slope * (2 * start * (1 + square) + linear)
-                square = slope * slope * (1 + square)
-        return powers
+        first = 1 / self.factor[0]
+        slope, start = -self.factor[1, :-1] * first[1:], (1 - self.remains[1:]) * first[1:]
+        square = _from_behind(slope**2, np.ones(len(first)))
+        linear = _from_behind(slope, np.append(2 * slope * start * square[1:], 0.0))
+        constant = np.append((start * (start * square[1:] + linear[1:]))[::-1].cumsum()[::-1], 0.0)
+        return first**2 * square + linear * first + constant
+
+
+def _from_behind(factor: np.ndarray, add: np.ndarray) -> np.ndarray:
+    """Return values, shape (n,), each of which is `add` and the value behind it times `factor`, shape (n - 1,)."""
+    bands = np.vstack([np.append(0.0, -factor), np.ones(len(add))])
+    return np.asarray(lapack.dtbtrs(bands, add[:, None], uplo="U")[0][:, 0])
 
 
 class _Whitened:
