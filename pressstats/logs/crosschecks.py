@@ -15,7 +15,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ..geometry import length_m, reel_diameter_mm
-from .keys import as_mask, cells_at, codes_of, combined_codes, positions_in
+from .keys import as_mask, cells_at, combined_codes, differ, found_at, positions_in
+from .repeated import sorted_rows
 from .rowchecks import tanks_of
 
 if TYPE_CHECKING:
@@ -40,7 +41,9 @@ _DAY = np.timedelta64(1, "D")
 def _find(child: Rows, column: str, parent: Rows, key: str = "") -> np.ndarray:
     """Return the live row of `parent` that each row of `child` names, -1 where there is none."""
     live = np.flatnonzero(parent.live)
-    return positions_in(child[column], parent[key or column].take(pa.array(live)), live)
+    if key:
+        return positions_in(child[column], parent[key].take(pa.array(live)), live)
+    return found_at(child.codes(column), parent.codes(column)[live], live)
 
 
 def _require(child: Rows, column: str, parent: Rows) -> np.ndarray:
@@ -120,7 +123,7 @@ def _check_coverage(coverage: Rows, runs: Rows) -> None:
     over = np.flatnonzero(runs.live & (total > _TOTAL_COVERAGE * runs["pages"]))
     if len(over):
         # Shown once for a run, at the ink that covers most.
-        order = used[np.lexsort((codes_of(coverage["ink"])[used], -solid[used], run[used]))]
+        order = used[np.lexsort((coverage.codes("ink")[used], -solid[used], run[used]))]
         first = order[np.unique(run[order], return_index=True)[1]]
         first = first[np.isin(run[first], over)]
         rule = "the inks of its run cover more than 120 % of the pages; {:.0f} %"
@@ -133,27 +136,29 @@ def _check_mounts(
     """Check that mounts belong to a run and a web; return the run of each, -1 where there is none."""
     run = _require(mounts, "run_id", runs)
     known = run >= 0
-    names = codes_of(pa.concat_arrays([webs["web"], mounts["web"]]))
-    size = int(names.max(initial=0)) + 1
+    web_codes = webs.codes("web"), mounts.codes("web")
+    size = max(int(codes.max(initial=0)) for codes in web_codes) + 1
     web_at = np.full(len(runs) * size + 1, -1, dtype=np.int64)
     gone_at = web_at.copy()
-    code_of_web = run_of_web * size + names[: len(webs)]
+    code_of_web = run_of_web * size + web_codes[0]
     usable = webs.live & (run_of_web >= 0)
     web_at[code_of_web[usable]] = np.flatnonzero(usable)
     gone = ~webs.live & ~webs.duplicate & (run_of_web >= 0)
     gone_at[code_of_web[gone]] = np.flatnonzero(gone)
-    code = np.where(known, run * size + names[len(webs) :], len(web_at) - 1)
+    code = np.where(known, run * size + web_codes[1], len(web_at) - 1)
     web = web_at[code]
     lost = mounts.live & known & (web < 0)
     rules = ["no such web of the run" + _was_set_aside(webs, row) for row in gone_at[code[lost]].tolist()]
     mounts.reject(lost, ("run_id", "web"), rules)
     material = _require_material(mounts, materials, newsprint=True)
-    wanted = cells_at(webs["material"], web)
-    other = mounts.live & as_mask(pc.not_equal(mounts["material"], wanted))
+    other = np.flatnonzero(mounts.live & (web >= 0))
+    other = other[differ(mounts.codes("material")[other], webs.codes("material")[web[other]])]
+    wanted = webs["material"].take(pa.array(web[other]))
     if materials is not None:
-        other &= ~as_mask(pc.equal(cells_at(materials["stands_in_for"], material), wanted))
-    names_wanted = wanted.filter(pa.array(other)).to_pylist()
-    mounts.warn(other, "material", [f"another material than its web; {name}" for name in names_wanted])
+        allowed = as_mask(pc.equal(cells_at(materials["stands_in_for"], material[other]), wanted))
+        other, wanted = other[~allowed], wanted.filter(pa.array(~allowed))
+    rules = [f"another material than its web; {name}" for name in wanted.to_pylist()]
+    mounts.warn(other, "material", rules)
     at, begin, end = mounts["mounted_at"], runs["started_at"][run], runs["finished_at"][run]
     away = (at < begin - _DAY) | (at > end + _DAY)
     mounts.warn(mounts.live & known & away, "mounted_at", "more than a day away from its run")
@@ -226,7 +231,7 @@ def diameter_m(
 
 def _check_weight(rows: Rows, column: str, materials: Rows, plant: Plant) -> None:
     live = np.flatnonzero(materials.live)
-    at = positions_in(rows["material"], materials["material"].take(pa.array(live)), live)
+    at = found_at(rows.codes("material"), materials.codes("material")[live], live)
     caliper = materials["caliper_um"][at]
     across = diameter_m(
         rows[column],
@@ -249,7 +254,7 @@ def _ends(mounts: Rows, live: np.ndarray, runs: Rows, run: np.ndarray, web: np.n
     run. After a break or damage a reel may be off the stand long before the next one is threaded.
     """
     times = mounts["mounted_at"][live]
-    order = np.lexsort((times, web, run))
+    order = np.argsort(combined_codes([run, web, mounts.codes("mounted_at")[live]]), kind="stable")
     follows = (np.diff(run[order]) == 0) & (np.diff(web[order]) == 0)
     ends = np.full(len(live), _NAT)
     ends[order[:-1][follows]] = times[order[1:]][follows]
@@ -263,38 +268,41 @@ def _follow_reels(mounts: Rows, runs: Rows, run_of_mount: np.ndarray, plant: Pla
     live = np.flatnonzero(mounts.live & (run_of_mount >= 0))
     if len(live) < 2:
         return
-    reel = combined_codes([mounts.codes("supplier"), mounts.codes("reel_id")])[live]
-    web = mounts.codes("web")[live]
-    run, times = run_of_mount[live], mounts["mounted_at"][live]
-    order = np.lexsort((times, reel))
-    pairs = np.flatnonzero(np.diff(reel[order]) == 0)
+    web, times, ends = mounts.codes("web"), mounts["mounted_at"], np.full(len(mounts), _NAT)
+    ends[live] = _ends(mounts, live, runs, run_of_mount[live], web[live])
+    # The key is the reel and when it was mounted.
+    order = sorted_rows(mounts)
+    order = order[run_of_mount[order] >= 0]
+    reel = combined_codes([mounts.codes("supplier"), mounts.codes("reel_id")])[order]
+    pairs = np.flatnonzero(np.diff(reel) == 0)
     before, after = order[pairs], order[pairs + 1]
-    elsewhere = (run[before] != run[after]) | (web[before] != web[after])
-    at_once = elsewhere & (times[after] < _ends(mounts, live, runs, run, web)[before])
+    elsewhere = (run_of_mount[before] != run_of_mount[after]) | (web[before] != web[after])
+    at_once = elsewhere & (times[after] < ends[before])
 
-    spliced = mounts.is_in("ended_by", "splice", "failed_splice")[live][before]
-    returned = mounts["returned_kg"][live][before]
+    spliced = mounts.is_in("ended_by", "splice", "failed_splice")[before]
+    returned = mounts["returned_kg"][before]
     used_up = (returned == 0) | (spliced & ~(returned > 0))
     sigma = np.sqrt(2) * plant.measurement.reel_kg
-    heavier = mounts["start_kg"][live][after] > returned + 5 * sigma
+    heavier = mounts["start_kg"][after] > returned + 5 * sigma
 
     for mask, columns, words in (
         (at_once, ("supplier", "reel_id"), "the same reel still ran on another web"),
         (used_up & ~at_once, ("supplier", "reel_id"), "the same reel was used up or thrown away before"),
         (heavier & ~used_up & ~at_once, ("start_kg",), "heavier than when the same reel went back"),
     ):
-        places = [mounts.raw.place(row) for row in live[before[mask]].tolist()]
-        mounts.warn(live[after[mask]], columns, [f"{words}; {file}:{line}" for file, line in places])
+        places = [mounts.raw.place(row) for row in before[mask].tolist()]
+        mounts.warn(after[mask], columns, [f"{words}; {file}:{line}" for file, line in places])
 
 
 def _check_received(reels: Rows, mounts: Rows) -> None:
     """Check that a reel is of the material it was mounted as."""
     live = np.flatnonzero(mounts.live)
-    at = positions_in(reels["reel_id"], mounts["reel_id"].take(pa.array(live)), live)
-    mounted, supplier = cells_at(mounts["material"], at), cells_at(mounts["supplier"], at)
-    other = reels.live & as_mask(pc.not_equal(reels["material"], mounted))
-    other &= as_mask(pc.equal(reels["supplier"], supplier))
-    names = mounted.filter(pa.array(other)).to_pylist()
+    at = found_at(reels.codes("reel_id"), mounts.codes("reel_id")[live], live)
+    other = np.flatnonzero(reels.live & (at >= 0))
+    other = other[differ(reels.codes("material")[other], mounts.codes("material")[at[other]])]
+    supplier = reels.codes("supplier")[other]
+    other = other[(supplier == mounts.codes("supplier")[at[other]]) & (supplier > 0)]
+    names = mounts["material"].take(pa.array(at[other])).to_pylist()
     reels.warn(other, "material", [f"mounted as another material; {name}" for name in names])
 
 

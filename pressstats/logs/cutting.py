@@ -16,7 +16,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from .keys import positions_in
+from .keys import found_at, positions_in
 
 if TYPE_CHECKING:
     from .rows import Rows
@@ -135,10 +135,10 @@ def times_of_rows(tables: dict[str, Rows], newest: bool = True) -> dict[str, np.
     runs = tables["runs"]
     out = {"runs": _filled(runs, _run_times(runs))}
     order = np.argsort(out["runs"], kind="stable")  # the earliest of a repeated run decides
-    known = runs["run_id"].take(order)
+    known = runs.codes("run_id")[order]
     for name in OF_A_RUN:
         if name in tables:
-            at = positions_in(tables[name]["run_id"], known, order)
+            at = found_at(tables[name].codes("run_id"), known, order)
             row_times[name] = np.where(at >= 0, out["runs"][at], _coalesced(tables[name], TIME_COLUMNS[name]))
     for name, columns in TIME_COLUMNS.items():
         if name in tables and name not in row_times and name != "runs":

@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-__all__ = ["as_mask", "cells_at", "codes_of", "combined_codes", "positions_in"]
+__all__ = ["as_mask", "cells_at", "codes_of", "combined_codes", "differ", "found_at", "positions_in"]
 
 
 def codes_of(values: np.ndarray | pa.Array) -> np.ndarray:
@@ -38,6 +38,19 @@ def combined_codes(columns: list[np.ndarray]) -> np.ndarray:
             size = int(codes.max(initial=0)) + 1
         combined = combined * size + codes
     return combined
+
+
+def differ(codes: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Return a mask of codes of text that are other than those beside them, neither being blank."""
+    return (codes != others) & (codes > 0) & (others > 0)
+
+
+def found_at(codes: np.ndarray, known: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """Return the first of `rows`, whose codes of text are `known`, with each of the codes, -1 for none and blank."""
+    first = np.full(max(int(codes.max(initial=0)), int(known.max(initial=0))) + 1, -1)
+    first[known[::-1]] = rows[::-1]  # of several the last one written stays
+    first[0] = -1
+    return first[codes]
 
 
 def positions_in(cells: pa.Array, known: pa.Array, rows: np.ndarray | None = None) -> np.ndarray:

@@ -22,7 +22,7 @@ from .problems import LogsError, Problems
 from .raw import RawTable, stack
 from .repeated import drop_repeated
 from .rowchecks import check_each_row
-from .rows import Rows, convert, to_material_units
+from .rows import Rows, convert, number_identifiers, to_material_units
 
 if TYPE_CHECKING:
     from .result import Logs
@@ -151,6 +151,7 @@ def _read(folder: Path, plant: Plant, wanted: np.datetime64 | None, today: dt.da
     last = np.datetime64(today, "D")
     opened, strangers = _opened(folder, plant)
     tables = {name: convert(raw, plant, last) for name, raw in _usable(opened).items()}
+    number_identifiers(tables)
     to_material_units(tables, plant)
     for name, rows in tables.items():
         if name != "deliveries":  # orders are checked once they are cut

@@ -20,9 +20,7 @@ __all__ = ["drop_repeated", "sorted_rows"]
 
 def sorted_rows(rows: Rows) -> np.ndarray:
     """Return the positions of the live rows in the order of the key."""
-    live = np.flatnonzero(rows.live)
-    codes = rows.key[live]
-    return live if (np.diff(codes) > 0).all() else live[np.argsort(codes, kind="stable")]
+    return rows.order[rows.live[rows.order]]
 
 
 def _same(values: np.ndarray | pa.Array, one: np.ndarray, other: np.ndarray) -> np.ndarray:

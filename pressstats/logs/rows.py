@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from ..plant import Plant
     from .raw import RawTable
 
-__all__ = ["Rows", "convert", "to_material_units"]
+__all__ = ["Rows", "convert", "number_identifiers", "to_material_units"]
 
 _TEXT = pd.StringDtype("pyarrow", na_value=np.nan)  # what pandas calls "str"
 
@@ -31,6 +31,9 @@ _EARLIEST, _LATEST = np.datetime64("1950-01-01", "us"), np.datetime64("2100-01-0
 #: Days that a recorded date may lie after today: a run printed this evening bears tomorrow's date.
 _AHEAD = {("runs", "date"): 1}
 
+
+#: Columns by which rows are found in other tables.
+_IDENTIFIERS = ("run_id", "reel_id", "web", "material", "supplier", "title")
 
 #: Required columns whose cell may be unknown all the same: the row counts, with a warning.
 _USED_UNKNOWN = {("deliveries", "ordered_on")}
@@ -66,11 +69,24 @@ class Rows:
         """Key of each row as one whole number, see `combined_codes`; no key column ever changes."""
         return combined_codes([self.codes(name) for name in self.raw.table.key])
 
+    @cached_property
+    def order(self) -> np.ndarray:
+        """Positions of all rows in the order of the key."""
+        rising = (np.diff(self.key) >= 0).all()
+        return np.arange(len(self)) if rising else np.argsort(self.key, kind="stable")
+
     def codes(self, column: str) -> np.ndarray:
-        """Return a column as whole numbers that sort as it does, see `codes_of`; only of columns that never change."""
+        """Return a column as whole numbers that sort as it does, see `codes_of`; only of columns that never change.
+
+        Identifiers have the same number in all tables, see `number_identifiers`.
+        """
         if column not in self._codes:
             self._codes[column] = codes_of(self.values[column])
         return self._codes[column]
+
+    def number(self, column: str, codes: np.ndarray) -> None:
+        """Hold the codes of a column that were found beside those of other tables."""
+        self._codes[column] = codes
 
     def blank(self, column: str) -> np.ndarray:
         """Return a mask of the blank cells of a column."""
@@ -217,6 +233,17 @@ def _all_blank(column: Column, count: int) -> Any:
     if column.is_time:
         return np.full(count, np.datetime64("NaT", "us"))
     return pa.nulls(count, pa.string())
+
+
+def number_identifiers(tables: dict[str, Rows]) -> None:
+    """Give the words of identifiers the same numbers in all tables: words are slow to look up row by row."""
+    for name in _IDENTIFIERS:
+        has = [rows for rows in tables.values() if name in rows.values]
+        if has:
+            codes = codes_of(pa.concat_arrays([rows[name] for rows in has]))
+            ends = np.cumsum([len(rows) for rows in has])
+            for rows, own in zip(has, np.split(codes, ends[:-1]), strict=True):
+                rows.number(name, own)
 
 
 def to_material_units(tables: dict[str, Rows], plant: Plant) -> None:
