@@ -138,12 +138,12 @@ def _days_by_file(rows: Rows) -> list[tuple[pd.Timestamp | None, pd.Timestamp | 
     """Return the first and last day that the used rows of each file tell."""
     days: list[tuple[pd.Timestamp | None, pd.Timestamp | None]] = [(None, None)] * len(rows.raw.files)
     chosen = np.flatnonzero(rows.live & ~np.isnat(rows.times))
-    chosen = chosen[np.argsort(rows.raw.file[chosen], kind="stable")]
-    files, starts = np.unique(rows.raw.file[chosen], return_index=True)
+    files = rows.raw.file[chosen]  # one file after the other
+    starts = np.flatnonzero(np.diff(files, prepend=-1))
     if len(files):
         times = rows.times[chosen].astype("datetime64[D]").astype(np.int64)
         ends = zip(np.minimum.reduceat(times, starts), np.maximum.reduceat(times, starts), strict=True)
-        for file, (first, last) in zip(files.tolist(), ends, strict=True):
+        for file, (first, last) in zip(files[starts].tolist(), ends, strict=True):
             days[file] = pd.Timestamp(first, unit="D"), pd.Timestamp(last, unit="D")
     return days
 

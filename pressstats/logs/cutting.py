@@ -74,8 +74,10 @@ def isolated(times: np.ndarray) -> np.ndarray:
         return mask
     day = (times[known] - times[known].min()) // _DAY
     present = np.flatnonzero(np.bincount(day))
-    group_of_present = np.concatenate([[0], np.cumsum(np.diff(present) > _APART_DAYS)])
-    group = group_of_present[np.searchsorted(present, day)]
+    begins = present[1:][np.diff(present) > _APART_DAYS]
+    if not len(begins):
+        return mask
+    group = np.searchsorted(begins, day, side="right")
     sizes = np.bincount(group)
     few = (sizes <= _HANDFUL) & (sizes * 5 < sizes.max())
     mask[known[few[group]]] = True

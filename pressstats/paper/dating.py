@@ -107,7 +107,10 @@ def _slips(date: np.ndarray, level: np.ndarray) -> np.ndarray:
     order = np.argsort(date, kind="stable")
     ordered = pd.Series(level[order])
     earlier = ordered.rolling(_NEIGHBOURS, min_periods=3).median()
-    later = ordered[::-1].rolling(_NEIGHBOURS, min_periods=3).median()[::-1]
+    # The same values backwards have the same median: that of a row and those after it stands at the last of them.
+    later = earlier.shift(1 - _NEIGHBOURS)
+    end = ordered[::-1][: _NEIGHBOURS - 1].rolling(_NEIGHBOURS, min_periods=3).median()
+    later[end.index] = end
     # Beside a change a sound row is near its neighbours of one side alone.
     apart = pd.concat([ordered - earlier, ordered - later], axis=1).abs().min(axis=1)
     scatter = 1.4826 * apart.median()
