@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from demo_plant import write_demo
 from small_plant import small_tables, write_small_plant
 
 from pressstats import ink, pages, paper, watch
@@ -27,9 +28,17 @@ POUND, TONNE = 1 / 0.45359237, 1 / 1000  # what one kilogram is
 WEIGHED = ("start_kg", "returned_kg", "strip_kg", "butt_kg", "scrapped_kg")
 
 
-def relogged(folder: Path, table: str, columns: tuple[str, ...], factor: float) -> Path:
+@pytest.fixture(scope="module")
+def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the logs of a year of the invented plant."""
+    folder = tmp_path_factory.mktemp("plant") / "logs"
+    write_demo(folder, years=1)
+    return folder
+
+
+def relogged(plant: Path, folder: Path, table: str, columns: tuple[str, ...], factor: float) -> Path:
     """Copy the invented plant with some columns of a table multiplied."""
-    shutil.copytree(DEMO, folder)
+    shutil.copytree(plant, folder)
     for path in folder.glob(f"{table}*.csv"):
         rows = pd.read_csv(path, dtype=str, keep_default_na=False)
         for column in columns:
@@ -65,9 +74,15 @@ def gate(folder: Path) -> pd.DataFrame:
     ],
 )
 def test_another_unit_is_refused_and_named(
-    tmp_path: Path, table: str, columns: tuple[str, ...], factor: float, suspect: str, refuses: str
+    year: Path,
+    tmp_path: Path,
+    table: str,
+    columns: tuple[str, ...],
+    factor: float,
+    suspect: str,
+    refuses: str,
 ) -> None:
-    found = gate(relogged(tmp_path / "logs", table, columns, factor))
+    found = gate(relogged(year, tmp_path / "logs", table, columns, factor))
     assert len(found)
     assert found["suspect"].iloc[0] == suspect
     assert found["refuses"].iloc[0] == refuses
@@ -79,9 +94,11 @@ def test_another_unit_is_refused_and_named(
 @pytest.mark.parametrize(
     ("kind", "begins", "refuses"), [("newsprint", "N", "paper"), ("ink", "ink", "ink")], ids=["paper", "ink"]
 )
-def test_deliveries_in_another_unit_are_named(tmp_path: Path, kind: str, begins: str, refuses: str) -> None:
+def test_deliveries_in_another_unit_are_named(
+    year: Path, tmp_path: Path, kind: str, begins: str, refuses: str
+) -> None:
     folder = tmp_path / "logs"
-    shutil.copytree(DEMO, folder)
+    shutil.copytree(year, folder)
     for path in folder.glob("deliveries*.csv"):
         rows = pd.read_csv(path, dtype=str, keep_default_na=False)
         mine = rows["material"].str.startswith(begins) & rows["quantity"].ne("")
@@ -164,7 +181,7 @@ def test_lost_copies_are_no_unit(tmp_path: Path) -> None:
 
 def test_runs_without_a_usable_row_are_an_error(tmp_path: Path) -> None:
     with pytest.raises(LogsError, match="page_width_mm"):
-        read_logs(relogged(tmp_path / "logs", "runs", ("page_width_mm",), CM))
+        read_logs(relogged(DEMO, tmp_path / "logs", "runs", ("page_width_mm",), CM))
 
 
 def test_factors_of_units() -> None:
@@ -187,8 +204,8 @@ def test_a_unit_fits_only_where_ours_does_not() -> None:
 
 
 @pytest.fixture(scope="module")
-def in_centimetres(tmp_path_factory: pytest.TempPathFactory) -> Results:
-    folder = relogged(tmp_path_factory.mktemp("cm") / "logs", "run_webs", ("width_mm",), CM)
+def in_centimetres(year: Path, tmp_path_factory: pytest.TempPathFactory) -> Results:
+    folder = relogged(year, tmp_path_factory.mktemp("cm") / "logs", "run_webs", ("width_mm",), CM)
     return analyse(read_logs(folder), *past_forecasts(None, pd.Timestamp("2025-10-26")))
 
 
