@@ -138,17 +138,13 @@ def waste_cost(logs: Logs, waste: pd.DataFrame) -> pd.DataFrame:
         if of_spans[0].empty:
             continue
         # A title that moved to another press stands on both: sums over titles are whole in each of the spans.
-        pairs = every.take(np.unique(np.concatenate([rows["pair"] for rows in of_spans])))
-        now, before, last_year = (
-            _sums(rows, every, pairs, streams, span.first >= begin)
-            for rows, span in zip(of_spans, spans, strict=True)
-        )
-        now = now.assign(
-            kg_before=before["kg"].reindex(now.index),
-            kg_last_year=last_year["kg"].reindex(now.index),
-            cost_before=before["cost"].reindex(now.index),
-            cost_last_year=last_year["cost"].reindex(now.index),
-        )
+        pairs = np.unique(np.concatenate([rows["pair"] for rows in of_spans]))
+        levels = [every[pairs].get_level_values(level).repeat(len(streams)) for level in ("press", "title")]
+        index = pd.MultiIndex.from_arrays([*levels, streams * len(pairs)], names=["press", "title", "stream"])
+        columns: dict[str, np.ndarray] = {}
+        for when, rows, span in zip(("", "_before", "_last_year"), of_spans, spans, strict=True):
+            columns[f"kg{when}"], columns[f"cost{when}"] = _sums(rows, pairs, streams, span.first >= begin)
+        now = pd.DataFrame(columns, index)
         price = waste_price(logs, spans[0].last - _YEAR + _DAY, spans[0].last)
         stream = now.index.get_level_values("stream")
         income = now["kg"] * stream.map(price.to_dict()).to_numpy(dtype=float)
@@ -171,18 +167,15 @@ def _summed(waste: pd.DataFrame, streams: list[str]) -> pd.DataFrame:
 
 
 def _sums(
-    waste: pd.DataFrame, every: pd.MultiIndex, pairs: pd.MultiIndex, streams: list[str], whole: bool
-) -> pd.DataFrame:
-    """Return kg and cost by press, title and stream; nothing was wasted where nothing was printed."""
+    waste: pd.DataFrame, pairs: np.ndarray, streams: list[str], whole: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return kg and cost by press and title, then stream; nothing was wasted where nothing was printed."""
     sums = waste.drop(columns="date").groupby("pair").sum()
-    sums = sums.set_axis(every.take(sums.index.to_numpy()))
     known = ((sums["known_m2"] / sums["area_m2"] >= KNOWN_SHARE) & whole).reindex(pairs, fill_value=whole)
     sums = sums.reindex(pairs, fill_value=0.0)
     kg = sums[streams].where(known)
     cost = sums[[_COST + name for name in streams]].where(known & (sums["unpriced"] == 0))
-    levels = [pairs.get_level_values(level).repeat(len(streams)) for level in ("press", "title")]
-    index = pd.MultiIndex.from_arrays([*levels, streams * len(pairs)], names=["press", "title", "stream"])
-    return pd.DataFrame({"kg": kg.to_numpy().ravel(), "cost": cost.to_numpy().ravel()}, index)
+    return kg.to_numpy().ravel(), cost.to_numpy().ravel()
 
 
 #: One standard deviation of a buyer's weighbridge, of a load: common practice, no source.

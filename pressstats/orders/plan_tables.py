@@ -113,12 +113,12 @@ def priced(logs: Logs, plan: pd.DataFrame) -> pd.DataFrame:
 
 def break_groups(logs: Logs, plan: pd.DataFrame) -> list[pd.Series]:
     """Return by what lines of a plan are summed for their price breaks, as the plant's policy says."""
-    units = plan["material"].map(logs["materials"].set_index("material")["unit"])
-    return {
-        "row": [plan["order"], plan["material"]],
-        "material": [plan["supplier"], plan["material"], plan["order_on"]],
-        "order": [plan["supplier"], units.fillna(""), plan["order_on"]],
-    }[logs.plant.policy.price_breaks_by]
+    by = logs.plant.policy.price_breaks_by
+    if by == "row":
+        return [plan["order"], plan["material"]]
+    if by == "material":
+        return [plan["supplier"], plan["material"], plan["order_on"]]
+    return [plan["supplier"], logs.of_material(plan["material"], "unit").fillna(""), plan["order_on"]]
 
 
 # --- how well it holds, and what it costs ------------------------------------------------------

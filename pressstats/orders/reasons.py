@@ -188,13 +188,14 @@ def _bought_ahead(
 
 def _prices(logs: Logs, rows: pd.DataFrame) -> pd.Series:
     """Return the price of each line if these are all that is ordered."""
-    sizes = rows["quantity"].groupby(break_groups(logs, rows)).transform("sum")
-    lines: Any = rows.itertuples()
-    found = [
-        agreed_price(logs, row.material, row.order_on, size, row.supplier or None)
-        for row, size in zip(lines, sizes, strict=True)
-    ]
+    lines = zip(rows["material"], rows["order_on"], _sizes(logs, rows), rows["supplier"], strict=True)
+    found = [agreed_price(logs, *line, supplier or None) for *line, supplier in lines]
     return pd.Series(found, rows.index, dtype="float64")
+
+
+def _sizes(logs: Logs, rows: pd.DataFrame) -> pd.Series:
+    """Return what each line is a part of, as price breaks count it, if these are all that is ordered."""
+    return rows["quantity"].groupby(break_groups(logs, rows)).transform("sum")
 
 
 def _chosen(logs: Logs, line: _Line, orders: Orders, plan: pd.DataFrame) -> dict[str, Any]:
@@ -246,12 +247,13 @@ def _dearer_later(logs: Logs, line: _Line, plan: pd.DataFrame, days: pd.Datetime
     row = line.row
     same = plan[(plan["material"] == row.material) & (plan["order_on"] > row.order_on)]
     of_day = plan[(plan["order_on"] == row.order_on) & (plan["supplier"] == row.supplier)]
+    size = float(_sizes(logs, of_day)[row.Index])
     for review in line.one.reviews[:ORDERS]:
         if days[review] <= row.order_on:
             continue
         if (same["order_on"] < days[review]).any():
             break
-        then = float(_prices(logs, of_day.assign(order_on=days[review]))[row.Index])
+        then = agreed_price(logs, row.material, days[review], size, row.supplier or None)
         if then > row.unit_price:
             gain = (then - row.unit_price) * row.quantity
             return {"price": row.unit_price, "price_then": then, "price_from": days[review], "gain": gain}
