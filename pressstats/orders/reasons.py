@@ -189,7 +189,7 @@ def _bought_ahead(
 def _prices(logs: Logs, rows: pd.DataFrame) -> pd.Series:
     """Return the price of each line if these are all that is ordered."""
     lines = zip(rows["material"], rows["order_on"], _sizes(logs, rows), rows["supplier"], strict=True)
-    found = [agreed_price(logs, *line, supplier or None) for *line, supplier in lines]
+    found = [agreed_price(logs, name, day, size, supplier or None) for name, day, size, supplier in lines]
     return pd.Series(found, rows.index, dtype="float64")
 
 
