@@ -10,7 +10,7 @@ import numpy as np
 
 __all__ = ["autoregress", "difference_forecast", "seasonal_difference_forecast"]
 
-#: Observations that the ridge on lags and on the mean difference is worth. Without: MASE 0 (-.4 to +.3), -.1 (-.3 to
+#: Observations that the ridge on lags and on the mean difference is worth. Without: MASE 0 (-.4 to +.4), -.1 (-.3 to
 #: 0) and -.1 % (-.2 to 0), MSIS +.3, +.2 and -.1 %.
 _LAG_RIDGE = 10.0
 _DRIFT_RIDGE = 40.0

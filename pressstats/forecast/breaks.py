@@ -13,7 +13,7 @@ from .preparing import median_of_known
 
 __all__ = ["level_shifts", "settled"]
 
-#: Steps on both sides that a shift must last for. Half or double tells nothing.
+#: Steps on both sides that a shift must last for. Half the least: MSIS +.2 %; else half or double tells nothing.
 _SPAN = 8
 _SPAN_LEAST = 4
 #: A step counts as a shift beyond this many robust standard deviations of the usual ones, and as many times what all

@@ -11,7 +11,7 @@ import numpy as np
 
 __all__ = ["croston", "syntetos_boylan", "teunter_syntetos_babai"]
 
-#: Share that new sizes, gaps and chances have in the smoothed ones. At .05 MASE -.4 %, at .2 +1.2 %.
+#: Share that new sizes, gaps and chances have in the smoothed ones. At .05 sums -3.0 %, at .2 +9.3 %.
 _SHARE = 0.1
 
 

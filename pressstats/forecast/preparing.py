@@ -13,14 +13,14 @@ import numpy as np
 __all__ = ["Batch", "bridge", "ended", "median_of_known", "prepare", "stack_origins"]
 
 #: Share of zeros from which a series counts as intermittent: logarithms and seasonal factors make no sense there. With
-#: no such series MASE +5.0 %.
+#: no such series sums +40 %.
 INTERMITTENT = 0.3
 #: In logarithms a value counts as at least this share of the series' mean, so that a lone zero pulls no tail. At .01
-#: MASE +.2 %, at .2 -.2 %.
+#: MASE +.3 %, at .2 -.2 %.
 FLOOR = 0.05
 
-#: Known steps of nothing, and usual gaps that they span, after which a series counts as ended. Where nothing ends MASE
-#: +.3 % (-.1 to +.9).
+#: Known steps of nothing, and usual gaps that they span, after which a series counts as ended. Where nothing ends sums
+#: +2.3 % (-.5 to +7.1).
 _QUIET_STEPS = 8
 _QUIET_GAPS = 4.0
 
