@@ -11,6 +11,7 @@ import codecs
 import csv
 import io
 import re
+import threading
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -38,6 +39,7 @@ _LETTERS = "äöüßéèêàâçîôûëïåøæñáíóúÄÖÜÉÅØÆÑ"
 _SPELLED = re.compile("[\u00a0-\u017f\u0218-\u021b\u0370-\u07ff\u0900-\U0010ffff]")
 _WORD, _ASCII = re.compile(rb"[A-Za-z\x80-\xff]+"), re.compile(rb"[A-Za-z]")
 TITLE_LINES = 30  # among the first so many lines the header is looked for
+_LIMIT = threading.Lock()  # the longest cell is one limit for all threads, and only ever rises
 
 
 @dataclass
@@ -240,7 +242,8 @@ def read_delimited(data: bytes, known: Iterable[str]) -> Cells:
 
     Lines of a text that could not be decoded whole are no rows where a character of theirs was replaced.
     """
-    csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
+    with _LIMIT:
+        csv.field_size_limit(max(csv.field_size_limit(), len(data) + 1))
     check_lines(data)
     data, whole = decoded(data)
     ended = data.endswith(b"\n")

@@ -11,6 +11,7 @@ import fnmatch
 import hashlib
 import os
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -215,7 +216,10 @@ def open_folder(folder: Path, plant: Plant) -> list[File]:
         check_sizes([path for path in logs if path.suffix.lower() in _SUFFIXES and not no_file(path)])
     except TooMuchError as error:
         raise LogsError(str(error)) from None
-    files = [_doubted(path, file) for path in logs for file in _open(path, plant)]
+    # Much of it is done by arrow, which leaves Python's lock: two files are read beside each other.
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        opened = pool.map(lambda path: [_doubted(path, file) for file in _open(path, plant)], logs)
+        files = [file for of_path in opened for file in of_path]
     ended = [file.cells.ended for file in files if file.cells is not None and file.cells.ended is not None]
     there = {file.table for file in files}
     return [_cut_short(file) if 2 * sum(ended) > len(ended) else file for file in files] + [
