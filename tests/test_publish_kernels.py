@@ -6,6 +6,7 @@ import os
 import signal
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 from small_plant import small_tables, write_small_plant
@@ -75,6 +76,31 @@ def test_forked_kernels_show_what_others_show(tmp_path: Path, monkeypatch: pytes
     # Who forked them is gone when they have run.
     with pytest.raises(ProcessLookupError):
         os.kill(int(parents.pop()[0]), 0)
+
+
+@pytest.mark.parametrize("deaths", [1, 2])
+def test_a_kernel_that_never_came_is_asked_for_once_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, deaths: int
+) -> None:
+    """As one whose port another process has taken meanwhile; who never comes is a failure."""
+    left = [True] * deaths
+    forked = kernels.WarmKernels.forked
+
+    def dies(*given: Any) -> kernels.Forked | None:
+        kernel = forked(*given)
+        if kernel is not None and left:
+            left.pop()
+            kernel.kill()
+        return kernel
+
+    monkeypatch.setattr(kernels.WarmKernels, "forked", dies)
+    monkeypatch.setattr(kernels, "_PAYS_FROM", 1)
+    executed, failures = run(tmp_path, (DEBUGGED,), reports=REPORTS[:1])
+    assert not left
+    assert len(executed) == 2 - deaths
+    assert [failure.why for failure in failures] == [
+        "RuntimeError: Kernel died before replying to kernel_info"
+    ] * (deaths - 1)
 
 
 def test_forked_kernels_have_the_results_that_were_opened_for_all_of_them(

@@ -28,6 +28,8 @@ __all__ = ["Executed", "Failure", "NotebookError", "check_parameters", "run_note
 _KERNEL = "python3"
 #: Longest that a cell is waited for [s]: sixty years of a plant take a fraction of it.
 CELL_SECONDS = 3600
+#: What is raised of a kernel that died before any cell was sent to it.
+_NEVER_CAME = "Kernel died before replying"
 _COLOURS = re.compile(r"\x1b\[[0-9;?]*[A-Za-z]")
 
 
@@ -160,23 +162,7 @@ def _run(
     tell(f"{report.name}: started")
     start = time.perf_counter()
     try:
-        notebook = papermill.execute_notebook(
-            str(_without_exploring(notebooks / report.notebook, target)),
-            str(target),
-            parameters=dict(parameters),
-            engine_name=_SavedAtItsEnd.__name__,
-            kernel_name=_KERNEL,
-            language="python",
-            progress_bar=False,
-            # the kernel's folder, not ours: changing our own would change it for every thread
-            resources={"metadata": {"path": str(notebooks)}},
-            # its remarks on its own start and end; what goes wrong in a cell comes back by another way
-            extra_arguments=["--log-level=50"],
-            # nothing is left to be saved in a kernel: to wait for its farewell takes a sixth of the time
-            shutdown_kernel="immediate",
-            execution_timeout=CELL_SECONDS,
-            kernel_manager_class=manager,
-        )
+        notebook = _executed(notebooks, report, parameters, target, manager)
     except Exception as error:  # noqa: BLE001 -- whatever a notebook raises, the others go on
         seconds = time.perf_counter() - start
         cell, line, why = _blame(error, target)
@@ -185,6 +171,39 @@ def _run(
     seconds = time.perf_counter() - start
     tell(f"{report.name}: done in {seconds:.1f} s")
     return Executed(report, notebook, seconds)
+
+
+def _executed(
+    notebooks: Path,
+    report: Report,
+    parameters: Mapping[str, str],
+    target: Path,
+    manager: type[AsyncKernelManager],
+) -> nbformat.NotebookNode:
+    """Run a notebook: once more where its kernel did not come, since another process may have taken a port of it."""
+    for more in (True, False):
+        try:
+            return papermill.execute_notebook(
+                str(_without_exploring(notebooks / report.notebook, target)),
+                str(target),
+                parameters=dict(parameters),
+                engine_name=_SavedAtItsEnd.__name__,
+                kernel_name=_KERNEL,
+                language="python",
+                progress_bar=False,
+                # the kernel's folder, not ours: changing our own would change it for every thread
+                resources={"metadata": {"path": str(notebooks)}},
+                # its remarks on its own start and end; what goes wrong in a cell comes back by another way
+                extra_arguments=["--log-level=50"],
+                # nothing is left to be saved in a kernel: to wait for its farewell takes a sixth of the time
+                shutdown_kernel="immediate",
+                execution_timeout=CELL_SECONDS,
+                kernel_manager_class=manager,
+            )
+        except RuntimeError as error:
+            if not (more and str(error).startswith(_NEVER_CAME)):
+                raise
+    raise AssertionError
 
 
 def _without_exploring(source: Path, target: Path) -> Path:
